@@ -1,0 +1,218 @@
+//! What can go wrong, with the place and the remedy.
+//!
+//! Every error answers: which file, which line, the very text, what is wrong, what to do. Rendering
+//! (snippets, colour, exit codes) is the command-line tool's business.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+/// `Result` with this crate's [`Error`].
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+/// One boxed error: one word wide, so that hot loops carry it for nothing.
+#[derive(Debug)]
+pub struct Error(Box<Inner>);
+
+#[derive(Debug)]
+struct Inner {
+    kind: ErrorKind,
+    file: Option<PathBuf>,
+    excerpt: Option<Excerpt>,
+}
+
+/// The kinds of error. `Display` gives one sentence in lower case; [`ErrorKind::help`] says what to do.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ErrorKind {
+    /// The operating system refused to read or write.
+    #[error("cannot {doing}: {source}")]
+    Io {
+        /// What was being done, e.g. `read the file`.
+        doing: &'static str,
+        /// The system's own reason.
+        source: std::io::Error,
+    },
+    /// The input is not plain G-code text.
+    #[error("{what}")]
+    NotGcode {
+        /// What the input seems to be.
+        what: String,
+        /// What to do about it.
+        help: String,
+    },
+    /// A word that has to be acted on cannot be read.
+    #[error("{what}")]
+    Malformed {
+        /// What is wrong with it.
+        what: String,
+    },
+    /// Legal G-code that this program cannot follow.
+    #[error("{what}")]
+    Unsupported {
+        /// What is not supported.
+        what: String,
+        /// What to do about it.
+        help: String,
+    },
+    /// The file carries the marker of an earlier run.
+    #[error("this file was already rewritten by meltwright")]
+    AlreadyRewritten,
+    /// Neither the profile nor the file tells how much volume one unit of E is.
+    #[error("nothing says how much volume one unit of E is: no virtual diameter in the profile or in the file")]
+    NoDiameter,
+    /// The command line asks for something that cannot be done.
+    #[error("{what}")]
+    Usage {
+        /// What is wrong.
+        what: String,
+        /// What to do about it.
+        help: String,
+    },
+    /// The profile has faults; all of them are listed.
+    #[error("the profile has {} fault{}", .0.len(), if .0.len() == 1 { "" } else { "s" })]
+    Profile(Vec<ProfileFault>),
+}
+
+/// One fault of a profile, with its place where it came from a file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ProfileFault {
+    /// What is wrong, one sentence in lower case.
+    pub what: String,
+    /// Where it stands; `None` for values that came from the command line.
+    pub excerpt: Option<Excerpt>,
+    /// Words under the caret.
+    pub label: String,
+    /// What to do, where there is more to say than the label does.
+    pub help: Option<String>,
+}
+
+/// One line of input and the part of it an error is about.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Excerpt {
+    /// Line number, counted from 1.
+    pub line: u64,
+    /// The text of the line (or of a window of it, when it is long), made printable.
+    pub text: String,
+    /// First byte of the marked part within `text`.
+    pub start: usize,
+    /// One past the last byte of the marked part.
+    pub end: usize,
+    /// Column of the marked part in the input line, counted from 1 in bytes.
+    pub column: usize,
+    /// Words under the mark, may be empty.
+    pub label: String,
+}
+
+impl Excerpt {
+    /// Longest stretch of a line that is quoted.
+    const WINDOW: usize = 72;
+
+    /// Quotes `line` (its bytes without the line end) with bytes `start..end` marked.
+    ///
+    /// Long lines are cut to a window around the mark; bytes that do not print become `?`.
+    pub fn new(line_number: u64, line: &[u8], start: usize, end: usize, label: &str) -> Self {
+        let end = end.min(line.len());
+        let start = start.min(end);
+        let from = start.saturating_sub(Self::WINDOW / 2);
+        let to = (from + Self::WINDOW).min(line.len());
+        let text: String = line[from..to]
+            .iter()
+            .map(|&b| if (0x20..0x7f).contains(&b) { b as char } else if b == b'\t' { ' ' } else { '?' })
+            .collect();
+        let mark_end = end.min(to).max(start) - from;
+        Self {
+            line: line_number,
+            start: (start - from).min(text.len()),
+            end: mark_end.min(text.len()),
+            text,
+            column: start + 1,
+            label: label.to_owned(),
+        }
+    }
+}
+
+impl ErrorKind {
+    /// What the user can do about it, one sentence.
+    pub fn help(&self) -> Option<String> {
+        match self {
+            Self::Io { .. } => None,
+            Self::NotGcode { help, .. } | Self::Unsupported { help, .. } | Self::Usage { help, .. } => {
+                Some(help.clone())
+            }
+            Self::Malformed { .. } => Some(
+                "the file was left as it was; export it again, or run with --lenient to pass such lines through"
+                    .to_owned(),
+            ),
+            Self::AlreadyRewritten => Some(
+                "export the file again and rewrite the fresh copy, or pass --again to let marked files through unchanged"
+                    .to_owned(),
+            ),
+            Self::NoDiameter => Some(
+                "pass --set screw.virtual_diameter_mm=1.75 (with the diameter the slicing profile was given), \
+                 or --set screw.e_unit=mm3 if E is already a volume"
+                    .to_owned(),
+            ),
+            Self::Profile(_) => None,
+        }
+    }
+}
+
+impl Error {
+    /// Wraps a kind; place and file are added outward.
+    pub fn new(kind: ErrorKind) -> Self {
+        Self(Box::new(Inner { kind, file: None, excerpt: None }))
+    }
+
+    /// A system error while `doing` something ("read the file").
+    pub fn io(doing: &'static str, source: std::io::Error) -> Self {
+        Self::new(ErrorKind::Io { doing, source })
+    }
+
+    /// Adds the file, unless one is known already.
+    #[must_use]
+    pub fn in_file(mut self, file: &Path) -> Self {
+        self.0.file.get_or_insert_with(|| file.to_owned());
+        self
+    }
+
+    /// Adds the line it is about.
+    #[must_use]
+    pub fn at(mut self, excerpt: Excerpt) -> Self {
+        self.0.excerpt = Some(excerpt);
+        self
+    }
+
+    /// The kind of error.
+    pub fn kind(&self) -> &ErrorKind {
+        &self.0.kind
+    }
+
+    /// The file it happened in, if known.
+    pub fn file(&self) -> Option<&Path> {
+        self.0.file.as_deref()
+    }
+
+    /// The line it is about, if any.
+    pub fn excerpt(&self) -> Option<&Excerpt> {
+        self.0.excerpt.as_ref()
+    }
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", self.0.kind)?;
+        if let Some(excerpt) = &self.0.excerpt {
+            write!(f, " (line {}, column {})", excerpt.line, excerpt.column)?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for Error {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match &self.0.kind {
+            ErrorKind::Io { source, .. } => Some(source),
+            _ => None,
+        }
+    }
+}

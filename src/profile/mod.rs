@@ -1,0 +1,247 @@
+//! What is known of the machine, the controller, the screw, the nozzle and the feedstock.
+//!
+//! Plain values, each with its unit in the name and its provenance at its side. Reading them from TOML is in
+//! `load`, judging ranges in `check`, finding the file in `find`.
+
+use std::fmt;
+
+/// Whether a value was measured on this machine or is a guess to be replaced.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Provenance {
+    /// Measured on this machine with this feedstock.
+    Measured,
+    /// Assumed: taken from the defaults, typed in without a measurement, or estimated.
+    Assumed,
+}
+
+/// Where a value was set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Origin {
+    /// The embedded default profile.
+    Default,
+    /// The controller preset.
+    Preset,
+    /// The profile file.
+    Profile,
+    /// `--set` on the command line.
+    CommandLine,
+}
+
+/// A value with its provenance.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stated<T> {
+    /// The value.
+    pub value: T,
+    /// Measured or assumed.
+    pub provenance: Provenance,
+    /// Where it was set.
+    pub origin: Origin,
+}
+
+impl<T> Stated<T> {
+    /// An assumed value from the embedded defaults.
+    pub const fn assumed(value: T) -> Self {
+        Self { value, provenance: Provenance::Assumed, origin: Origin::Default }
+    }
+}
+
+/// Which axes move the part (rather than the head).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PartMoves {
+    /// The bed moves along Y.
+    Y,
+    /// The bed moves along X and Y.
+    Xy,
+    /// The part stands still (or moves along Z only).
+    None,
+}
+
+/// How axes map to motors.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kinematics {
+    /// One motor an axis.
+    Cartesian,
+    /// Two motors share X and Y through crossed belts.
+    CrossedBelts,
+    /// Three vertical carriages.
+    Delta,
+}
+
+/// How the controller limits speed at corners.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Corner {
+    /// Set speed at a right angle, mm/s.
+    RightAngleSpeed(f64),
+    /// Allowed deviation from the corner, mm.
+    Deviation(f64),
+    /// Instant speed change allowed per axis (X, Y, Z, E), mm/s.
+    AxisStep([f64; 4]),
+}
+
+/// The machine.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Machine {
+    /// How axes map to motors.
+    pub kinematics: Stated<Kinematics>,
+    /// Which axes move the part.
+    pub part_moves: Stated<PartMoves>,
+    /// Highest speed along the path, mm/s.
+    pub max_speed_mm_s: Stated<f64>,
+    /// Highest acceleration along the path, mm/s².
+    pub max_accel_mm_s2: Stated<f64>,
+    /// Corner rule.
+    pub corner: Stated<Corner>,
+}
+
+/// Which controller behaviour a profile starts from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Preset {
+    /// Plans on a computer beside the printer.
+    Host,
+    /// Plans in the printer's own microcontroller board.
+    Board,
+    /// A network board with its own configuration files.
+    Network,
+}
+
+/// What `G4` means to the controller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DwellWords {
+    /// Only `P` (milliseconds) counts; `S` does not wait.
+    POnly,
+    /// `S` (seconds) wins over `P` (milliseconds).
+    SWins,
+}
+
+/// What to do with a line that asks for more E than the controller takes in one line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Excess {
+    /// Write it as several lines on the same path.
+    Split,
+    /// Leave it and report it.
+    Report,
+}
+
+/// Rules of the motion controller; the preset fills what the profile leaves out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Controller {
+    /// The behaviour the rules start from.
+    pub preset: Stated<Preset>,
+    /// Feed in force before the first F word, mm/s.
+    pub initial_feed_mm_s: Stated<f64>,
+    /// Words of `G4`.
+    pub dwell: Stated<DwellWords>,
+    /// Most E units in one line without motion; `None`: no limit.
+    pub max_e_only_mm: Stated<Option<f64>>,
+    /// Most E units in any line; `None`: no limit.
+    pub max_e_per_line_mm: Stated<Option<f64>>,
+    /// Largest bead area as a multiple of the nozzle diameter squared; `None`: not checked.
+    pub max_bead_area_per_nozzle_sq: Stated<Option<f64>>,
+    /// What to do with too much E in a line.
+    pub excess_e: Stated<Excess>,
+    /// Whether `G90` also makes E absolute (and ends `M83`).
+    pub g90_sets_e: Stated<bool>,
+}
+
+/// What one unit of E means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum EUnit {
+    /// Millimetres of a strand with the virtual diameter.
+    VirtualFilament,
+    /// Turns of the screw.
+    ScrewTurns,
+    /// Cubic millimetres.
+    Mm3,
+}
+
+/// Output against screw speed.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Output {
+    /// The same volume with every turn, mm³/rev.
+    Constant(f64),
+    /// Points (rev/min, mm³/s), rising in both; a straight line between, from the origin.
+    Curve(Vec<[f64; 2]>),
+}
+
+/// The screw and the drive.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Screw {
+    /// Output against screw speed.
+    pub output: Stated<Output>,
+    /// Highest screw speed, rev/min.
+    pub max_speed_rpm: Stated<f64>,
+    /// What the barrel can melt, mm³/s; `None`: no limit known.
+    pub melting_limit_mm3_s: Stated<Option<f64>>,
+    /// Share of the computed capacity that is used, 0..=1.
+    pub derate: Stated<f64>,
+    /// Capacity for single moves, mm³/s; wins over everything computed.
+    pub peak_flow_mm3_s: Stated<Option<f64>>,
+    /// Capacity for the moving average, mm³/s; wins over everything computed.
+    pub sustained_flow_mm3_s: Stated<Option<f64>>,
+    /// Window of the moving average, s.
+    pub sustained_window_s: Stated<f64>,
+    /// Time constant of the melt, s.
+    pub melt_lag_s: Stated<f64>,
+    /// What one unit of E means.
+    pub e_unit: Stated<EUnit>,
+    /// Diameter of the strand E is counted in, mm; `None`: taken from the file.
+    pub virtual_diameter_mm: Stated<Option<f64>>,
+    /// Tool numbers that are this screw; moves of other tools are left alone.
+    pub tools: Stated<Vec<u32>>,
+    /// Letter of the extruder axis in the file: `E`, `A` or `B`.
+    pub axis: Stated<u8>,
+}
+
+/// The nozzle.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Nozzle {
+    /// Bore, mm.
+    pub diameter_mm: Stated<f64>,
+}
+
+/// What is in the hopper.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Feedstock {
+    /// Name of the grade.
+    pub name: Stated<String>,
+    /// Lot.
+    pub lot: Stated<Option<String>>,
+    /// Density at room temperature, g/cm³.
+    pub density_g_cm3: Stated<f64>,
+    /// Hardness, Shore A.
+    pub shore_a: Stated<f64>,
+    /// Lowest nozzle temperature, °C.
+    pub nozzle_temperature_min_c: Stated<f64>,
+    /// Highest nozzle temperature, °C.
+    pub nozzle_temperature_max_c: Stated<f64>,
+    /// Drying temperature, °C.
+    pub drying_temperature_c: Stated<Option<f64>>,
+    /// Drying time, h.
+    pub drying_time_h: Stated<Option<f64>>,
+}
+
+/// Everything the passes know.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Profile {
+    /// The machine.
+    pub machine: Machine,
+    /// The controller.
+    pub controller: Controller,
+    /// The screw.
+    pub screw: Screw,
+    /// The nozzle.
+    pub nozzle: Nozzle,
+    /// The feedstock.
+    pub feedstock: Feedstock,
+}
+
+impl fmt::Display for Provenance {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Measured => "measured",
+            Self::Assumed => "assumed",
+        })
+    }
+}
