@@ -4,5 +4,7 @@
 
 pub mod error;
 pub mod line;
+pub mod pipeline;
 pub mod profile;
+pub mod summary;
 pub mod units;

@@ -1,0 +1,246 @@
+//! What was found and what was changed, as values that serialise.
+//!
+//! The JSON form is stable: keys are only ever added. Every number carries its unit in the key.
+
+use serde::Serialize;
+
+/// The whole account of one file.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Summary {
+    /// The file as it came in.
+    pub before: Figures,
+    /// The file as it goes out; equal to `before` where nothing was changed.
+    pub after: Figures,
+    /// What was changed, and why.
+    pub changes: Changes,
+    /// Assumed values of the profile that the result depends on.
+    pub assumed: Vec<AssumedValue>,
+    /// What the reader should know or act on, worst first.
+    pub findings: Vec<Finding>,
+    /// Where the result comes from.
+    pub provenance: Record,
+}
+
+/// Figures of one file.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Figures {
+    /// Print time, s: path over commanded speed, plus dwells.
+    pub time_s: f64,
+    /// Highest demand of a single bead, mm³/s.
+    pub peak_demand_mm3_s: f64,
+    /// Highest moving average of demand, mm³/s.
+    pub sustained_demand_mm3_s: f64,
+    /// Volume that leaves the nozzle, mm³ (reversals and their refills cancel).
+    pub volume_mm3: f64,
+    /// The same as mass, g.
+    pub mass_g: f64,
+    /// Layers laid; objects printed one after the other count each layer of their own.
+    pub layers: u64,
+    /// Moves of any kind.
+    pub moves: u64,
+    /// Moves that extrude along a path.
+    pub beads: u64,
+    /// Moves without extrusion.
+    pub travels: u64,
+    /// Extruder turns without motion.
+    pub e_only: u64,
+    /// Volume of the beads alone, mm³.
+    pub bead_volume_mm3: f64,
+    /// Path length of the beads, mm.
+    pub bead_path_mm: f64,
+    /// Path length of moves without extrusion, mm.
+    pub travel_path_mm: f64,
+}
+
+/// What was changed.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Changes {
+    /// Moves whose speed was lowered.
+    pub moves_slowed: u64,
+    /// The same by reason.
+    pub by_reason: Vec<ReasonCount>,
+    /// Lines in which a feed was written.
+    pub feeds_written: u64,
+    /// Lines added (marker, pieces of split lines, restored feeds).
+    pub lines_added: u64,
+    /// Lines written as several.
+    pub lines_split: u64,
+    /// By role of the bead.
+    pub roles: Vec<Share>,
+    /// By band of layers.
+    pub layer_bands: Vec<Share>,
+    /// Time and volume by demand, relative to the peak capacity.
+    pub histogram: Vec<Bin>,
+    /// The changes that cost most time, largest first; at most ten.
+    pub largest: Vec<LargestChange>,
+}
+
+/// Moves slowed for one reason.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ReasonCount {
+    /// The reason.
+    pub reason: Reason,
+    /// How many moves.
+    pub moves: u64,
+    /// Time it adds, s.
+    pub time_added_s: f64,
+}
+
+/// Why a move was slowed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Reason {
+    /// A single move asked more than the peak capacity.
+    PeakCapacity,
+    /// The moving average was above the sustained capacity.
+    SustainedCapacity,
+    /// Extrusion without motion asked a faster screw than there is.
+    ScrewSpeed,
+}
+
+/// Figures of a part of the file: one role, or one band of layers.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Share {
+    /// Name of the role, or the layers `12-23`.
+    pub name: String,
+    /// Beads in it.
+    pub beads: u64,
+    /// Beads slowed.
+    pub slowed: u64,
+    /// Volume, mm³.
+    pub volume_mm3: f64,
+    /// Time before, s.
+    pub time_before_s: f64,
+    /// Time after, s.
+    pub time_after_s: f64,
+    /// Highest demand before, mm³/s.
+    pub peak_before_mm3_s: f64,
+    /// Highest demand after, mm³/s.
+    pub peak_after_mm3_s: f64,
+}
+
+/// One bin of the histogram of demand.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Bin {
+    /// Lower edge, share of the peak capacity.
+    pub from: f64,
+    /// Upper edge; `None` for the last bin.
+    pub to: Option<f64>,
+    /// Bead time in the bin before, s.
+    pub time_before_s: f64,
+    /// Bead time in the bin after, s.
+    pub time_after_s: f64,
+    /// Bead volume in the bin before, mm³.
+    pub volume_before_mm3: f64,
+    /// Bead volume in the bin after, mm³.
+    pub volume_after_mm3: f64,
+}
+
+/// One changed move.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LargestChange {
+    /// Line in the input, counted from 1.
+    pub line: u64,
+    /// Layer, counted from 1; 0 before the first bead.
+    pub layer: u64,
+    /// Height, mm.
+    pub z_mm: f64,
+    /// Role of the bead.
+    pub role: &'static str,
+    /// The binding reason.
+    pub reason: Reason,
+    /// Speed before, mm/s (of E units where there is no motion).
+    pub speed_before_mm_s: f64,
+    /// Speed after, mm/s.
+    pub speed_after_mm_s: f64,
+    /// Demand before, mm³/s.
+    pub demand_before_mm3_s: f64,
+    /// Demand after, mm³/s.
+    pub demand_after_mm3_s: f64,
+    /// Time it adds, s.
+    pub time_added_s: f64,
+}
+
+/// An assumed value that the result depends on.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct AssumedValue {
+    /// `section.key`.
+    pub key: String,
+    /// The value as text.
+    pub value: String,
+    /// Where it was set, in words.
+    pub origin: String,
+}
+
+/// How serious a finding is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Level {
+    /// The print will fail or the file will not run as written.
+    Error,
+    /// The print may suffer.
+    Warning,
+    /// Worth knowing.
+    Note,
+}
+
+/// Something the reader should know or act on.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Finding {
+    /// How serious it is.
+    pub level: Level,
+    /// Stable short name, `kebab-case`.
+    pub code: &'static str,
+    /// What was found, one sentence.
+    pub what: String,
+    /// What to do about it, one sentence.
+    pub help: String,
+    /// How often it occurs.
+    pub count: u64,
+    /// Where: at most ten places, worst or first.
+    pub places: Vec<Place>,
+}
+
+/// A place in the input.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Place {
+    /// Line, counted from 1.
+    pub line: u64,
+    /// Layer, counted from 1; 0 before the first bead.
+    pub layer: u64,
+    /// Height, mm.
+    pub z_mm: f64,
+    /// What stands there, in a few words with units (`38.2 mm³/s, infill`).
+    pub detail: String,
+}
+
+/// Where a result comes from.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Record {
+    /// Name of this program.
+    pub tool: &'static str,
+    /// Its version.
+    pub version: &'static str,
+    /// Where the profile was found, in words.
+    pub profile: String,
+    /// Fingerprint of the effective profile.
+    pub profile_fingerprint: String,
+    /// Passes that ran, in order.
+    pub passes: Vec<&'static str>,
+    /// Bytes in.
+    pub input_bytes: u64,
+    /// Bytes out.
+    pub output_bytes: u64,
+    /// Lines in.
+    pub input_lines: u64,
+    /// Fingerprint of the input bytes.
+    pub input_fingerprint: String,
+    /// What one unit of E is, in words, and where that comes from.
+    pub e_unit: String,
+    /// Peak capacity the result was computed with, mm³/s.
+    pub peak_capacity_mm3_s: f64,
+    /// Sustained capacity, mm³/s.
+    pub sustained_capacity_mm3_s: f64,
+    /// Window of the moving average, s.
+    pub sustained_window_s: f64,
+}
