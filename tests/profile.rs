@@ -328,6 +328,12 @@ fn profiles_are_looked_for_in_order() {
     assert_eq!(found(None, &env), Found::Embedded);
     assert_eq!(found(None, &env).load(&[]).unwrap(), Profile::embedded());
 
+    let long = folder.path().join("long.gcode");
+    std::fs::write(&long, "G1 X1 ;é\n".repeat(100_000)).unwrap();
+    let error = Found::Explicit(long.clone()).load(&[]).unwrap_err();
+    assert_eq!(error.file(), Some(long.as_path()));
+    assert!(render(&error).contains("longer than 256 KiB"), "{error}");
+
     let gone = folder.path().join("gone.toml");
     for path in [&gone, folder.path()] {
         let error = find(Some(path), None, &env).unwrap_err();

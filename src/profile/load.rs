@@ -31,7 +31,7 @@ use crate::error::{Error, ErrorKind, ProfileFault, Result};
 pub(super) const DEFAULT: &str = include_str!("default.toml");
 
 /// Longest text that is still taken for a profile, bytes.
-const LONGEST: usize = 256 * 1024;
+pub(super) const LONGEST: usize = 256 * 1024;
 
 /// One `--set section.key=value`.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -124,7 +124,7 @@ struct Document<'t> {
     errors: Vec<toml::de::Error>,
     /// Lines that could not be read.
     broken: BTreeSet<usize>,
-    /// First byte behind a section header that could not be read: what follows may belong to any section.
+    /// Start of the first section header that could not be read: what follows may belong to any section.
     trusted: usize,
 }
 
