@@ -43,10 +43,7 @@ fn comment(bytes: &[u8], start: usize, first_word: usize) -> Option<(Line, usize
 fn line_end(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
     let tail = bytes.get(at..)?;
     let length = memchr(b'\n', tail)?;
-    Some((
-        at + without_returns(tail.get(..length)?).len(),
-        at + length + 1,
-    ))
+    Some((at + without_returns(tail.get(..length)?).len(), at + length + 1))
 }
 
 #[inline]
@@ -56,13 +53,7 @@ fn motion(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, us
         return None;
     }
     let first_word = words.len();
-    words.push(Word {
-        value: f64::from(digit),
-        start: start as u32,
-        len: 2,
-        letter: b'G',
-        decimals: 0,
-    });
+    words.push(Word { value: f64::from(digit), start: start as u32, len: 2, letter: b'G', decimals: 0 });
     let mut at = start + 2;
     let mut code_end = at;
     let (end, comment, next) = loop {

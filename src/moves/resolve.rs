@@ -104,9 +104,10 @@ pub struct Resolver {
     layers: Layers,
     role: Role,
     is_screw: bool,
-    /// Net volume pushed so far and the highest it has been, mm³.
-    pushed: f64,
-    pushed_most: f64,
+    /// Volume that has left the nozzle so far, mm³.
+    laid: f64,
+    /// Volume drawn back and not yet refilled, mm³.
+    drawn_back: f64,
     accept_marked: bool,
     /// Where `M101` first switched the extruder on, if anywhere.
     switched_on: Option<Place>,
@@ -128,8 +129,8 @@ impl Resolver {
             layers: Layers::new(settings.marks_layers, settings.layer_height_mm),
             role: Role::Unknown,
             is_screw,
-            pushed: 0.0,
-            pushed_most: 0.0,
+            laid: 0.0,
+            drawn_back: 0.0,
             switched_on: None,
             accept_marked,
             findings: Findings::default(),
@@ -147,9 +148,9 @@ impl Resolver {
         self.layers.count()
     }
 
-    /// Volume that has left the nozzle so far, mm³: the highest net volume pushed.
+    /// Volume that has left the nozzle so far, mm³: beads, and extrusion without motion as far as it is no refill.
     pub fn volume(&self) -> f64 {
-        self.pushed_most
+        self.laid
     }
 
     /// Resolves a block; its moves are added to `out`.
@@ -175,7 +176,14 @@ impl Resolver {
                 }
                 LineKind::Comment => {
                     if !self.accept_marked && block.text_of(line).starts_with(MARKER) {
-                        return Err(Error::new(ErrorKind::AlreadyRewritten).at(excerpt(block, line, index, 0, MARKER.len(), "")));
+                        return Err(Error::new(ErrorKind::AlreadyRewritten).at(excerpt(
+                            block,
+                            line,
+                            index,
+                            0,
+                            MARKER.len(),
+                            "",
+                        )));
                     }
                     self.note(block, line, true);
                     Ok(Step::Nothing)
@@ -194,7 +202,10 @@ impl Resolver {
                     }
                     out.push(step);
                 }
-                Err(error) if self.rules.lenient && matches!(error.kind(), ErrorKind::Malformed { .. } | ErrorKind::Unsupported { .. }) => {
+                Err(error)
+                    if self.rules.lenient
+                        && matches!(error.kind(), ErrorKind::Malformed { .. } | ErrorKind::Unsupported { .. }) =>
+                {
                     let what = error.kind().to_string();
                     self.found(Code::UnreadableLine, block, index, || what);
                 }
@@ -232,12 +243,14 @@ impl Resolver {
 
     /// Adds what can only be said at the end of the file.
     pub fn finish(&mut self) {
-        if self.pushed_most > 0.0 {
+        if self.laid > 0.0 {
             return;
         }
         match self.switched_on.take() {
             Some(place) => self.findings.add(Code::SwitchedExtruder, || place),
-            None => self.findings.add(Code::NoExtrusion, || Place { line: 0, layer: 0, z_mm: 0.0, detail: String::new() }),
+            None => {
+                self.findings.add(Code::NoExtrusion, || Place { line: 0, layer: 0, z_mm: 0.0, detail: String::new() })
+            }
         }
     }
 
@@ -257,7 +270,8 @@ impl Resolver {
             return Step::Nothing;
         }
         // Marks of objects, filters and fans leave the feed alone; any other name may be a macro that uses it.
-        const NEUTRAL: [&[u8]; 4] = [b"EXCLUDE_OBJECT", b"SET_PRESSURE_ADVANCE", b"SET_FAN_SPEED", b"SET_PRINT_STATS_INFO"];
+        const NEUTRAL: [&[u8]; 4] =
+            [b"EXCLUDE_OBJECT", b"SET_PRESSURE_ADVANCE", b"SET_FAN_SPEED", b"SET_PRINT_STATS_INFO"];
         if NEUTRAL.iter().any(|name| text.starts_with(name)) { Step::Nothing } else { self.feed_user(line) }
     }
 
@@ -426,8 +440,26 @@ impl Resolver {
                 921 | 922 => action = Action::ClearOffsets,
                 // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
                 // probing: none of them uses the feed in force.
-                100 | 110 | 290..=299 | 340 | 400..=499 | 540..=599 | 610 | 611 | 640 | 690 | 710 | 923 | 940 | 980 | 990
-                | 1300..=1329 | 1610 | 1620 | 300 | 3800 => {}
+                100
+                | 110
+                | 290..=299
+                | 340
+                | 400..=499
+                | 540..=599
+                | 610
+                | 611
+                | 640
+                | 690
+                | 710
+                | 923
+                | 940
+                | 980
+                | 990
+                | 1300..=1329
+                | 1610
+                | 1620
+                | 300
+                | 3800 => {}
                 _ => action = Action::NotFollowed,
             }
         }
@@ -492,7 +524,8 @@ impl Resolver {
 
     fn set_position(&mut self, words: &Words) {
         let axis_e = self.rules.axis;
-        let value = |letter: u8| words.mentions(letter).then(|| words.get(letter).unwrap_or(0.0)).filter(|v| v.is_finite());
+        let value =
+            |letter: u8| words.mentions(letter).then(|| words.get(letter).unwrap_or(0.0)).filter(|v| v.is_finite());
         // Without any word, every axis counts from zero.
         let all = words.is_bare_command();
         for (axis, letter) in b"XYZ".iter().enumerate() {
@@ -516,7 +549,8 @@ impl Resolver {
             if let Some(e) = words.get(self.rules.axis).filter(|_| !self.state.e_is_relative()) {
                 self.state.e = e;
             }
-            let text = block.words_of(line).first().map_or(&[][..], |w| &block.bytes[w.start as usize..w.end() as usize]);
+            let text =
+                block.words_of(line).first().map_or(&[][..], |w| &block.bytes[w.start as usize..w.end() as usize]);
             self.found(Code::MotionNotFollowed, block, index, || String::from_utf8_lossy(text).into_owned());
         }
         let feed = self.read_feed(words, block, line, index);
@@ -609,9 +643,8 @@ impl Resolver {
         step.e = e;
         step.volume = volume;
         if self.is_screw {
-            self.pushed += volume;
-            step.melt = (self.pushed - self.pushed_most).max(0.0);
-            self.pushed_most = self.pushed_most.max(self.pushed);
+            step.melt = self.new_melt(kind, volume);
+            self.laid += step.melt;
         } else if e != 0.0 {
             let tool = self.state.tool;
             self.found(Code::ToolNotScrew, block, index, || format!("tool {tool}"));
@@ -630,6 +663,25 @@ impl Resolver {
             self.check_controller_limits(&mut step, units, mode, words, &before, block, line, index);
         }
         Ok(Step::Move(step))
+    }
+
+    /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it.
+    fn new_melt(&mut self, kind: Kind, volume: f64) -> f64 {
+        match kind {
+            Kind::Bead => {
+                self.drawn_back = 0.0;
+                volume
+            }
+            Kind::EIn => {
+                let refill = volume.min(self.drawn_back);
+                self.drawn_back -= refill;
+                volume - refill
+            }
+            _ => {
+                self.drawn_back -= volume.min(0.0);
+                0.0
+            }
+        }
     }
 
     fn set_feed(&mut self, word: &Word) {
