@@ -1,8 +1,8 @@
-//! Short cut for the lines that make up nearly all of a file: plain moves (`G0` to `G3` with spaces or
-//! nothing between upper-case words) and lines that are one `;` comment. Everything that is out of the
+//! Short cut for the lines that make up nearly all of a file: upper-case words with plain numbers and
+//! spaces or nothing between them, and lines that are one `;` comment. Everything that is out of the
 //! ordinary is left to the grammar.
 
-use super::lex::without_returns;
+use super::lex::{is_text_command, without_returns};
 use super::number::{EXACT, POW10};
 use super::{Line, LineKind, Word};
 use memchr::memchr;
@@ -14,9 +14,10 @@ const MAX_DIGITS: usize = super::number::SAFE_DIGITS;
 /// `None` leaves the line to the grammar, and `words` with what was read in vain.
 #[inline]
 pub(super) fn line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
-    match bytes.get(start)? {
-        b'G' => motion(bytes, start, words),
+    match *bytes.get(start)? {
         b';' => comment(bytes, start, words.len()),
+        b'N' | b'O' => None,
+        letter @ b'A'..=b'Z' => code(bytes, start, letter, words),
         _ => None,
     }
 }
@@ -50,20 +51,13 @@ fn line_end(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
 }
 
 #[inline]
-fn motion(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
-    let digit = bytes.get(start + 1)?.wrapping_sub(b'0');
-    if digit > 3 {
+fn code(bytes: &[u8], start: usize, letter: u8, words: &mut Vec<Word>) -> Option<(Line, usize)> {
+    let first_word = words.len();
+    let (first, mut at) = word(bytes, start, letter)?;
+    if is_text_command(&first) {
         return None;
     }
-    let first_word = words.len();
-    words.push(Word {
-        value: f64::from(digit),
-        start: start as u32,
-        len: 2,
-        letter: b'G',
-        decimals: 0,
-    });
-    let mut at = start + 2;
+    words.push(first);
     let mut code_end = at;
     let (end, comment, next) = loop {
         match *bytes.get(at)? {
@@ -137,7 +131,10 @@ fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
     if digits == 0 || digits > MAX_DIGITS || mantissa >= EXACT {
         return None;
     }
-    let size = mantissa as f64 / POW10.get(decimals)?;
+    let size = match decimals {
+        0 => mantissa as f64,
+        _ => mantissa as f64 / POW10.get(decimals)?,
+    };
     let word = Word {
         value: if negative { -size } else { size },
         start: start as u32,
