@@ -17,7 +17,7 @@ pub(super) fn line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<
     match *bytes.get(start)? {
         b';' => comment(bytes, start, words.len()),
         b'N' | b'O' => None,
-        letter @ b'A'..=b'Z' => code(bytes, start, letter, words),
+        b'A'..=b'Z' => code(bytes, start, words),
         _ => None,
     }
 }
@@ -51,14 +51,10 @@ fn line_end(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
 }
 
 #[inline]
-fn code(bytes: &[u8], start: usize, letter: u8, words: &mut Vec<Word>) -> Option<(Line, usize)> {
+fn code(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
     let first_word = words.len();
-    let (first, mut at) = word(bytes, start, letter)?;
-    if is_text_command(&first) {
-        return None;
-    }
-    words.push(first);
-    let mut code_end = at;
+    let mut at = start;
+    let mut code_end = start;
     let (end, comment, next) = loop {
         match *bytes.get(at)? {
             b' ' => at += 1,
@@ -77,6 +73,9 @@ fn code(bytes: &[u8], start: usize, letter: u8, words: &mut Vec<Word>) -> Option
             _ => return None,
         }
     };
+    if is_text_command(words.get(first_word)?) {
+        return None;
+    }
     let line = Line {
         start: start as u32,
         end: end as u32,
@@ -104,11 +103,11 @@ fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
     let mut mantissa = 0u64;
     let whole = at;
     loop {
-        let digit = byte.wrapping_sub(b'0');
+        let digit = u64::from(byte).wrapping_sub(u64::from(b'0'));
         if digit > 9 {
             break;
         }
-        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        mantissa = mantissa.wrapping_mul(10).wrapping_add(digit);
         at += 1;
         byte = *bytes.get(at)?;
     }
@@ -118,11 +117,11 @@ fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
         at += 1;
         let fraction = at;
         loop {
-            let digit = bytes.get(at)?.wrapping_sub(b'0');
+            let digit = u64::from(*bytes.get(at)?).wrapping_sub(u64::from(b'0'));
             if digit > 9 {
                 break;
             }
-            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+            mantissa = mantissa.wrapping_mul(10).wrapping_add(digit);
             at += 1;
         }
         decimals = at - fraction;
