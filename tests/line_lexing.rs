@@ -326,7 +326,7 @@ fn block_of_anything() -> impl Strategy<Value = Vec<u8>> {
 
 /// Lines as the short cut likes them, with now and then something else.
 fn moves() -> impl Strategy<Value = String> {
-    let number = "-?[0-9]{0,4}(\\.[0-9]{0,6})?|[0-9]{15,20}";
+    let number = "-?[0-9]{0,4}(\\.[0-9]{0,6})?|[0-9]{15,20}|[0-9]{1,3}\\.[0-9]{12,17}";
     let word = (prop::sample::select(vec!["X", "Y", "Z", "E", "F", "I", "e"]), number)
         .prop_map(|(letter, number)| format!("{letter}{number}"));
     let gap = prop::sample::select(vec![" ", " ", " ", "", "  ", "\t"]);

@@ -39,7 +39,7 @@ use super::number::{self, Number};
 use super::{Line, LineKind, Word, fast};
 use memchr::{memchr, memchr2, memrchr};
 use nom::branch::alt;
-use nom::bytes::complete::{is_a, tag, take_till};
+use nom::bytes::complete::{tag, take_till, take_while};
 use nom::character::complete::{char, digit1, one_of, satisfy};
 use nom::combinator::{eof, map, not, opt, peek, recognize, rest, value};
 use nom::error::{Error, ErrorKind};
@@ -112,7 +112,8 @@ type Parsed<'a, T> = IResult<&'a [u8], T>;
 
 /// White space, possibly none.
 fn blank(input: &[u8]) -> Parsed<'_, &[u8]> {
-    recognize(many0_count(alt((is_a(" \t\r"), tag("\u{a0}"))))).parse(input)
+    let plain = || take_while(|byte| matches!(byte, b' ' | b'\t' | b'\r'));
+    recognize((plain(), many0_count((tag("\u{a0}"), plain())))).parse(input)
 }
 
 /// A comment in parentheses; whether they balance.
@@ -368,6 +369,7 @@ impl<'a> Reader<'a, '_> {
     }
 }
 
-fn is_text_command(word: &Word) -> bool {
+/// Whether the rest of a line is text behind this first word.
+pub(super) fn is_text_command(word: &Word) -> bool {
     word.letter == b'M' && word.has_number() && TEXT_COMMANDS.contains(&word.value)
 }

@@ -129,7 +129,7 @@ fn write_quantum(out: &mut Vec<u8>, negative: bool, mut quantum: u64, decimals: 
         return;
     }
     let mut fraction = decimals;
-    while fraction > 0 && quantum % 10 == 0 {
+    while fraction > 0 && quantum.is_multiple_of(10) {
         quantum /= 10;
         fraction -= 1;
     }
