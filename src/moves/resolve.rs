@@ -104,6 +104,10 @@ pub struct Resolver {
     layers: Layers,
     role: Role,
     is_screw: bool,
+    /// Where each tool left off with E.
+    e_by_tool: Vec<(u32, f64)>,
+    /// After a tool change: where the tool itself left off with E, see [`Resolver::e_start`].
+    own_e: Option<f64>,
     /// Volume that has left the nozzle so far, mm³.
     laid: f64,
     /// Volume drawn back and not yet refilled, mm³.
@@ -129,6 +133,8 @@ impl Resolver {
             layers: Layers::new(settings.marks_layers, settings.layer_height_mm),
             role: Role::Unknown,
             is_screw,
+            e_by_tool: Vec::new(),
+            own_e: None,
             laid: 0.0,
             drawn_back: 0.0,
             switched_on: None,
@@ -303,8 +309,25 @@ impl Resolver {
     fn select_tool(&mut self, number: f64) {
         // Numbers of 100 and above are commands of some machines, not tools.
         if (0.0..100.0).contains(&number) {
-            self.state.tool = number as u32;
-            self.is_screw = self.rules.tools.contains(&self.state.tool);
+            let (before, tool) = (self.state.tool, number as u32);
+            if tool != before {
+                self.e_by_tool.retain(|entry| entry.0 != before);
+                self.e_by_tool.push((before, self.state.e));
+                self.own_e = Some(self.e_by_tool.iter().find(|entry| entry.0 == tool).map_or(0.0, |entry| entry.1));
+            }
+            self.state.tool = tool;
+            self.is_screw = self.rules.tools.contains(&tool);
+        }
+    }
+
+    /// Where an absolute E word counts from.
+    ///
+    /// After a tool change without `G92`, some dialects go on with the common count and some with the tool's own; the
+    /// nearer of the two is meant.
+    fn e_start(&self, word: f64) -> f64 {
+        match self.own_e {
+            Some(own) if (word - own).abs() < (word - self.state.e).abs() => own,
+            _ => self.state.e,
         }
     }
 
@@ -535,6 +558,7 @@ impl Resolver {
         }
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
             self.state.e = v;
+            self.own_e = None;
         }
     }
 
@@ -605,7 +629,7 @@ impl Resolver {
         let units = match e_word {
             None => 0.0,
             Some(e) if self.state.e_is_relative() => e,
-            Some(e) => e - self.state.e,
+            Some(e) => e - self.e_start(e),
         };
         if units.is_nan() || units.abs() > MAX_COORDINATE_MM {
             return Err(malformed("this line turns the extruder by more than a kilometre", block, line, index));
@@ -630,8 +654,10 @@ impl Resolver {
         if let Some(word) = &feed {
             self.set_feed(word);
         }
-        let e_from = self.state.e;
+        let mut e_from = self.state.e;
         if let Some(e) = e_word.filter(|_| !self.state.e_is_relative()) {
+            e_from = self.e_start(e);
+            self.own_e = None;
             self.state.e = e;
         }
         self.state.position = to;
@@ -695,13 +721,18 @@ impl Resolver {
     }
 
     /// Refuses words that a motion line acts on and that are no numbers.
-    fn check_words(&self, words: &Words, block: &Block, line: &Line, index: usize) -> Result<()> {
+    fn check_words(&mut self, words: &Words, block: &Block, line: &Line, index: usize) -> Result<()> {
         if line.has(Line::JUNK) {
             let text = block.text_of(line);
             let at = (line.code_end - line.start) as usize;
             let at = at + text[at.min(text.len())..].iter().take_while(|b| b.is_ascii_whitespace()).count();
             let len = text[at.min(text.len())..].iter().take_while(|b| !b.is_ascii_whitespace() && **b != b';').count();
             let junk = &text[at.min(text.len())..(at + len).min(text.len())];
+            // A feed the slicing program forgot to fill in concerns no position: controllers go on without it.
+            if junk.starts_with(b"F{") {
+                self.found(Code::Placeholder, block, index, || String::from_utf8_lossy(junk).into_owned());
+                return Ok(());
+            }
             let place = excerpt(block, line, index, at, at + len, "not a number");
             if junk.iter().any(|b| matches!(b, b'[' | b'#' | b'<')) {
                 return Err(Error::new(ErrorKind::Unsupported {
