@@ -6,5 +6,6 @@ pub mod error;
 pub mod line;
 pub mod pipeline;
 pub mod profile;
+pub mod source;
 pub mod summary;
 pub mod units;
