@@ -269,7 +269,11 @@ mod tests {
         while let Some(mut command) = commands.pop() {
             let help = command.render_long_help().to_string();
             let widest = help.lines().map(|line| line.chars().count()).max();
-            assert!(widest < Some(100), "{}: {widest:?}\n{help}", command.get_name());
+            assert!(
+                widest < Some(100),
+                "{}: {widest:?}\n{help}",
+                command.get_name()
+            );
             commands.extend(command.get_subcommands().cloned());
         }
     }

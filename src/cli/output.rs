@@ -35,7 +35,10 @@ pub fn to(stream: Stream, text: &str) -> Result<()> {
 /// When it cannot be written; a reader that went away is no error.
 pub fn to_stdout(text: &str) -> Result<()> {
     let mut stdout = io::stdout().lock();
-    match stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()) {
+    match stdout
+        .write_all(text.as_bytes())
+        .and_then(|()| stdout.flush())
+    {
         Err(e) if e.kind() != io::ErrorKind::BrokenPipe => {
             Err(Error::io("write to standard output", e))
         }
@@ -50,7 +53,11 @@ pub fn to_stderr(text: &str) {
 
 /// Shows an error.
 pub fn error(error: &Error) {
-    to_stderr(&render::error::text(error, render::error::Names::Shown, colour()));
+    to_stderr(&render::error::text(
+        error,
+        render::error::Names::Shown,
+        colour(),
+    ));
 }
 
 /// Shows a warning that does not change the outcome.
@@ -61,7 +68,11 @@ pub fn warning(text: &str) {
 /// Shows an error of a hook: one plain line, then the details without the odd name of the file.
 pub fn hook_error(error: &Error) {
     to_stderr(&render::error::hook_first_line(error));
-    to_stderr(&render::error::text(error, render::error::Names::Hidden, colour()));
+    to_stderr(&render::error::text(
+        error,
+        render::error::Names::Hidden,
+        colour(),
+    ));
 }
 
 /// Standard output for G-code.

@@ -251,7 +251,10 @@ fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
             "name the file, or write to a new one with -o",
         )),
         Source::File(path) if path.exists() && !path.is_file() => Err(usage(
-            &format!("{} is not a regular file and cannot be rewritten in place", path.display()),
+            &format!(
+                "{} is not a regular file and cannot be rewritten in place",
+                path.display()
+            ),
             "name the G-code files themselves, e.g. folder/*.gcode",
         )),
         Source::File(path) => Ok(Sink::File(path.clone())),

@@ -30,9 +30,8 @@ pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary>
         Sink::Nowhere => pipeline::audit(&mut input, profile, options, step),
         Sink::Stdout => pipeline::rewrite(&mut input, &mut output::gcode(), profile, options, step),
         Sink::File(target) => Replacement::for_target(target).and_then(|mut replacement| {
-            let summary =
-                pipeline::rewrite(&mut input, &mut replacement, profile, options, step)
-                    .map_err(|error| in_source(error, &job.source))?;
+            let summary = pipeline::rewrite(&mut input, &mut replacement, profile, options, step)
+                .map_err(|error| in_source(error, &job.source))?;
             // Some systems refuse to replace a file that is still open.
             drop(input);
             replacement.commit()?;

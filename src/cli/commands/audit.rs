@@ -8,7 +8,7 @@ use crate::cli::Exit;
 use crate::cli::args::AuditArgs;
 use crate::cli::plan::Plan;
 use crate::cli::render::audit;
-use crate::cli::render::json::Account;
+use crate::cli::render::json;
 
 /// Says what files ask of the screw and where they ask too much.
 ///
@@ -26,6 +26,6 @@ pub fn run(args: &AuditArgs) -> Result<Exit> {
                 Exit::Done
             }
         },
-        Account::audit,
+        json::audit,
     )
 }

@@ -10,33 +10,39 @@ use meltwright::summary::Summary;
 
 use super::plan::{Job, Json, Plan};
 use super::progress::Progress;
-use super::render::json::Account;
+use super::render::json::{self, Spacing};
 use super::{Exit, output, work};
 
 /// Works on all files of `plan` and reports each: `text` puts a summary into words, `exit` judges it, `account`
 /// makes the JSON of it.
-fn each_file<'a>(
-    plan: &'a Plan,
+fn each_file(
+    plan: &Plan,
     text: impl Fn(&Job, &Summary) -> String,
     exit: impl Fn(&Summary) -> Exit,
-    account: impl Fn(&Job, &Summary) -> Result<Account>,
+    account: impl Fn(&Job, &Summary, Spacing) -> Result<String>,
 ) -> Result<Exit> {
     work::set_threads(plan.threads)?;
     let progress = Progress::new(plan.bars);
     let several = plan.jobs.len() > 1;
     let mut worst = Exit::Done;
     let (mut failed, mut printed) = (0_usize, 0_usize);
-    let mut accounts = Vec::new();
+    // Pretty for one file; one line for each of several, so that they can be read one by one.
+    let spacing = if several {
+        Spacing::Line
+    } else {
+        Spacing::Pretty
+    };
+    let mut accounts = String::new();
     let mut broken: Option<Error> = None;
     work::all(
         &plan.jobs,
         |job| work::one(job, &plan.options, &progress),
-        |job: &'a Job, outcome| {
+        |job, outcome| {
             let reported = progress.aside(|| match outcome {
                 Ok(summary) => {
                     worst = worse(worst, exit(&summary));
                     if plan.json.is_some() {
-                        accounts.push(account(job, &summary)?);
+                        accounts.push_str(&account(job, &summary, spacing)?);
                     }
                     let gap = if printed > 0 { "\n" } else { "" };
                     printed += 1;
@@ -48,7 +54,7 @@ fn each_file<'a>(
                     worst = worse(worst, Exit::from(&error));
                     output::error(&error);
                     if plan.json.is_some() {
-                        accounts.push(Account::failed(job, &error)?);
+                        accounts.push_str(&json::failed(job, &error, spacing)?);
                     }
                     Ok(())
                 }
@@ -60,11 +66,17 @@ fn each_file<'a>(
     );
     if several {
         let good = plan.jobs.len() - failed;
-        let tail = format!("\n{good} of {} files done, {failed} failed\n", plan.jobs.len());
+        let tail = format!(
+            "\n{good} of {} files done, {failed} failed\n",
+            plan.jobs.len()
+        );
         output::to(plan.text, &tail)?;
     }
     if let Some(to) = &plan.json {
-        write_json(to, &accounts, several)?;
+        match to {
+            Json::Stdout => output::to_stdout(&accounts)?,
+            Json::File(path) => write_text(path, &accounts)?,
+        }
     }
     match broken {
         Some(error) => Err(error),
@@ -80,21 +92,10 @@ fn worse(one: Exit, other: Exit) -> Exit {
         Exit::Failed => 2,
         Exit::Usage => 3,
     };
-    if weight(other) > weight(one) { other } else { one }
-}
-
-/// Pretty for one file; one line for each of several, so that they can be read one by one.
-fn write_json(to: &Json, accounts: &[Account], several: bool) -> Result<()> {
-    let text: String = if several {
-        accounts.iter().map(Account::line).collect()
+    if weight(other) > weight(one) {
+        other
     } else {
-        accounts.iter().map(Account::pretty).collect()
-    };
-    match to {
-        Json::Stdout => output::to_stdout(&text),
-        // A file that failed has no account; an earlier one is not replaced by nothing.
-        Json::File(_) if text.is_empty() => Ok(()),
-        Json::File(path) => write_text(path, &text),
+        one
     }
 }
 

@@ -50,7 +50,13 @@ fn check(path: &Path) -> Result<()> {
     };
     let chosen = plan::choose(&choice, None)?;
     for caution in chosen.profile.cautions() {
-        output::warning(&format!("{}: {}; {}", caution.key, caution.what, caution.help));
+        output::warning(&format!(
+            "{}: {}; {}",
+            caution.key, caution.what, caution.help
+        ));
     }
-    output::to_stdout(&profile::checked(&path.display().to_string(), &chosen.profile))
+    output::to_stdout(&profile::checked(
+        &path.display().to_string(),
+        &chosen.profile,
+    ))
 }

@@ -6,7 +6,7 @@ use super::each_file;
 use crate::cli::Exit;
 use crate::cli::args::RewriteArgs;
 use crate::cli::plan::{Plan, Sink};
-use crate::cli::render::json::Account;
+use crate::cli::render::json;
 use crate::cli::render::summary::{self, Tense};
 
 /// Rewrites files and says what was changed.
@@ -26,6 +26,6 @@ pub fn run(args: &RewriteArgs) -> Result<Exit> {
             summary::text(Some(&job.source.name()), found, plan.detail, tense)
         },
         |_| Exit::Done,
-        Account::rewrite,
+        json::rewrite,
     )
 }

@@ -27,7 +27,10 @@ pub fn decimal(value: f64, decimals: usize) -> String {
 
 /// A volume, mm³: whole numbers from 100 on.
 pub fn volume(mm3: f64) -> String {
-    format!("{} mm³", decimal(mm3, if mm3.abs() < 100.0 { 1 } else { 0 }))
+    format!(
+        "{} mm³",
+        decimal(mm3, if mm3.abs() < 100.0 { 1 } else { 0 })
+    )
 }
 
 /// A volume flow, mm³/s.
@@ -52,7 +55,11 @@ pub fn time(seconds: f64) -> String {
         format!("{minutes} min {rest:>2} s")
     } else {
         let minutes = whole.saturating_add(30) / 60 % 60;
-        let hours = if minutes == 0 && rest >= 30 { hours + 1 } else { hours };
+        let hours = if minutes == 0 && rest >= 30 {
+            hours + 1
+        } else {
+            hours
+        };
         format!("{} h {minutes:>2} min", count(hours))
     }
 }
@@ -79,7 +86,12 @@ mod tests {
 
     #[test]
     fn thousands() {
-        let cases = [(0, "0"), (999, "999"), (1_000, "1,000"), (1_234_567, "1,234,567")];
+        let cases = [
+            (0, "0"),
+            (999, "999"),
+            (1_000, "1,000"),
+            (1_234_567, "1,234,567"),
+        ];
         for (n, text) in cases {
             assert_eq!(count(n), text);
         }
