@@ -56,14 +56,12 @@ fn a_hook_speaks_when_asked_but_not_of_the_name() {
 #[test]
 fn a_failing_hook_says_why_in_one_plain_line() {
     let bench = Bench::new();
-    bench.file("broken", BROKEN);
     bench.file("binary", b"GCDE\x01\0\0\0");
     bench.file("calm", CALM);
     bench.file("shop.toml", "[nozzle]\ndiameter_mm = -3\n");
     let cases: &[(&[&str], i32)] = &[
         (&["hook", "binary"], 1),
         (&["hook", "gone"], 1),
-        (&["hook", E[0], E[1], "broken"], 1),
         (&["hook", "--profile", "shop.toml", "calm"], 2),
         (&["hook", "--profile", "none.toml", "calm"], 2),
         (&["hook", "--set", "nozzle.bore=3", "calm"], 2),
@@ -80,9 +78,23 @@ fn a_failing_hook_says_why_in_one_plain_line() {
         first_lines.push(first);
     }
     insta::assert_snapshot!("hook_first_lines", first_lines.join("\n"));
-    assert_eq!(read(&bench.path("broken")), BROKEN);
     assert_eq!(read(&bench.path("calm")), CALM);
-    assert_eq!(bench.names(), ["binary", "broken", "calm", "shop.toml"]);
+    assert_eq!(bench.names(), ["binary", "calm", "shop.toml"]);
+}
+
+#[test]
+fn a_hook_names_the_line_it_stumbled_over() {
+    let bench = Bench::new();
+    bench.file("broken", BROKEN);
+    let ran = bench.run(&["hook", E[0], E[1], "broken"]).code(1);
+    assert!(ran.stdout.is_empty());
+    assert!(
+        ran.stderr.starts_with("meltwright: line 3: "),
+        "{}",
+        ran.stderr
+    );
+    assert_eq!(read(&bench.path("broken")), BROKEN);
+    assert_eq!(bench.names(), ["broken"]);
 }
 
 #[test]

@@ -79,7 +79,7 @@ fn refused(refusal: &clap::Error, as_hook: bool) -> Exit {
             if as_hook {
                 let text = refusal.to_string();
                 let first = text.lines().next().unwrap_or_default();
-                let what = first.trim_start_matches("error: ");
+                let what = first.trim_start_matches("error: ").trim_end_matches(':');
                 output::to_stderr(&render::error::hook_line(
                     what,
                     "see meltwright hook --help",

@@ -79,7 +79,7 @@ impl Bench {
 
     /// The same with `stdin`.
     pub fn run_with(&self, arguments: &[&str], stdin: impl Into<Vec<u8>>) -> Ran {
-        let mut command = Command::cargo_bin("meltwright").expect("the program");
+        let mut command = Command::new(env!("CARGO_BIN_EXE_meltwright"));
         command
             .current_dir(self.folder.path())
             .env_remove("MELTWRIGHT_PROFILE")

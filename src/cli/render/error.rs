@@ -2,12 +2,13 @@
 
 use std::borrow::Cow;
 use std::io;
+use std::ops::Range;
 use std::path::Path;
 
 use annotate_snippets::{AnnotationKind, Group, Level, Origin, Renderer, Snippet};
 use meltwright::error::{Error, ErrorKind, Excerpt, ProfileFault};
 
-use super::layout::WIDTH;
+use super::layout::{WIDTH, paragraph};
 
 /// Longest first line of a hook's error, characters; what dialogs show of it.
 const HOOK_LINE: usize = 200;
@@ -111,7 +112,7 @@ fn profile(faults: &[ProfileFault], file: Option<&str>, colour: bool) -> String 
     for fault in faults {
         // Without a place the value came from the command line, and only the label may show it.
         let placeless = match (&fault.excerpt, fault.label.as_str()) {
-            (None, label) if !label.is_empty() => format!("{} ({label})", fault.what),
+            (None, label) if !label.is_empty() => format!("{}: {label}", fault.what),
             _ => fault.what.clone(),
         };
         text.push_str(&report(&Message {
@@ -137,42 +138,43 @@ fn report(message: &Message<'_>) -> String {
     match (message.excerpt, message.file) {
         (Some(excerpt), file) => {
             let line = usize::try_from(excerpt.line).unwrap_or(usize::MAX);
-            let mark = AnnotationKind::Primary.span(span(excerpt));
+            let (text, marked) = placed(excerpt);
+            let mark = AnnotationKind::Primary.span(marked);
             let mark = if message.label.is_empty() {
                 mark
             } else {
                 mark.label(message.label)
             };
-            let mut snippet = Snippet::source(excerpt.text.as_str())
-                .line_start(line)
-                .annotation(mark);
-            // Of a long line only a part is quoted; its column is not the column in the file.
-            let whole = excerpt.column == excerpt.start + 1;
-            match file {
-                Some(file) if whole => snippet = snippet.path(file),
-                Some(file) => {
-                    let origin = Origin::path(file).line(line).char_column(excerpt.column);
-                    group = group.element(origin);
-                }
-                None => {}
+            let mut snippet = Snippet::source(text).line_start(line).annotation(mark);
+            if let Some(file) = file {
+                snippet = snippet.path(file);
             }
             group = group.element(snippet);
         }
         (None, Some(file)) => group = group.element(Origin::path(file)),
         (None, None) => {}
     }
-    if let Some(help) = message.help {
-        group = group.element(Level::HELP.message(help));
+    let mut text = String::new();
+    match (message.help, message.excerpt) {
+        (Some(help), Some(_)) => group = group.element(Level::HELP.message(wrapped(help))),
+        // Without a snippet there is no margin for the advice to hang on.
+        (Some(help), None) => text = paragraph("help: ", help),
+        (None, _) => {}
     }
-    format!("{}\n", renderer(message.colour).render(&[group]))
+    format!("{}\n{text}", renderer(message.colour).render(&[group]))
 }
 
-/// The marked part, on character boundaries and within the text whatever the excerpt says.
-fn span(excerpt: &Excerpt) -> std::ops::Range<usize> {
+/// The quoted text and the marked part of it, within the text whatever the excerpt says.
+///
+/// Of a long line only a part is quoted. Blanks stand for what is left out before it, so that the column shown
+/// is the one in the file; the renderer cuts them off again.
+fn placed(excerpt: &Excerpt) -> (String, Range<usize>) {
     let text = &excerpt.text;
     let start = text.floor_char_boundary(excerpt.start);
-    let end = text.floor_char_boundary(excerpt.end);
-    start..end.max(start)
+    let end = text.floor_char_boundary(excerpt.end).max(start);
+    let left_out = excerpt.column.saturating_sub(excerpt.start + 1);
+    let text = format!("{:left_out$}{text}", "");
+    (text, start + left_out..end + left_out)
 }
 
 fn renderer(colour: bool) -> Renderer {
@@ -182,6 +184,17 @@ fn renderer(colour: bool) -> Renderer {
         Renderer::plain()
     };
     renderer.term_width(WIDTH)
+}
+
+/// Long advice on several lines.
+fn wrapped(help: &str) -> String {
+    // Room for the number column and the mark of the renderer before it.
+    const MARGIN: usize = 16;
+    paragraph(&" ".repeat(MARGIN), help)
+        .lines()
+        .map(str::trim)
+        .collect::<Vec<_>>()
+        .join("\n")
 }
 
 /// The last part of a path, or all of it.

@@ -48,19 +48,21 @@ pub fn time(seconds: f64) -> String {
     }
     // Rounded once, so that 59.6 s is 1 min and not 60 s. The cast saturates.
     let whole = seconds.round() as u64;
-    let (hours, minutes, rest) = (whole / 3600, whole / 60 % 60, whole % 60);
     if whole < 60 {
-        format!("{whole} s")
-    } else if whole < 3600 {
-        format!("{minutes} min {rest:>2} s")
-    } else {
-        let minutes = whole.saturating_add(30) / 60 % 60;
-        let hours = if minutes == 0 && rest >= 30 {
-            hours + 1
-        } else {
-            hours
-        };
-        format!("{} h {minutes:>2} min", count(hours))
+        return format!("{whole} s");
+    }
+    if whole < 3600 {
+        return pair(whole / 60, "min", whole % 60, "s");
+    }
+    let minutes = whole.saturating_add(30) / 60;
+    pair(minutes / 60, "h", minutes % 60, "min")
+}
+
+/// Two units, the smaller one left out at zero.
+fn pair(large: u64, large_unit: &str, small: u64, small_unit: &str) -> String {
+    match small {
+        0 => format!("{} {large_unit}", count(large)),
+        _ => format!("{} {large_unit} {small} {small_unit}", count(large)),
     }
 }
 
@@ -122,12 +124,12 @@ mod tests {
             (9.94, "9.9 s"),
             (9.96, "10 s"),
             (59.4, "59 s"),
-            (59.6, "1 min  0 s"),
+            (59.6, "1 min"),
             (200.0, "3 min 20 s"),
-            (3599.6, "1 h  0 min"),
+            (3599.6, "1 h"),
             (6420.0, "1 h 47 min"),
-            (7199.0, "2 h  0 min"),
-            (360_000.0, "100 h  0 min"),
+            (7199.0, "2 h"),
+            (360_000.0, "100 h"),
             (f64::NAN, "-"),
             (-1.0, "-"),
         ];

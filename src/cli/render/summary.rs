@@ -68,9 +68,14 @@ fn headline(summary: &Summary, tense: Tense) -> String {
             Tense::Would => "No pass would run; the output would be the input.".to_owned(),
         };
     }
-    let (were, takes, nothing) = match tense {
-        Tense::Was => ("were", "takes", "nothing was changed"),
-        Tense::Would => ("would be", "would take", "nothing would be changed"),
+    let (takes, nothing) = match tense {
+        Tense::Was => ("takes", "nothing was changed"),
+        Tense::Would => ("would take", "nothing would be changed"),
+    };
+    let were = |n| match (tense, n) {
+        (Tense::Was, 1) => "was",
+        (Tense::Was, _) => "were",
+        (Tense::Would, _) => "would be",
     };
     let turns = changes
         .by_reason
@@ -84,15 +89,17 @@ fn headline(summary: &Summary, tense: Tense) -> String {
             let rest = match changes.lines_split {
                 0 => nothing.to_owned(),
                 n => format!(
-                    "{} with much E {were} written as several",
-                    counted(n, "line")
+                    "{} with much E {} written as several",
+                    counted(n, "line"),
+                    were(n)
                 ),
             };
             return format!("No move asks more than the screw can give; {rest}.");
         }
         (0, turns) => format!(
-            "{} of the screw without motion asked a faster screw than there is and {were} slowed",
-            counted(turns, "turn")
+            "{} of the screw without motion asked a faster screw than there is and {} slowed",
+            counted(turns, "turn"),
+            were(turns)
         ),
         (beads, turns) => {
             let also = match turns {
@@ -100,9 +107,10 @@ fn headline(summary: &Summary, tense: Tense) -> String {
                 n => format!(", {} without motion as well", counted(n, "turn")),
             };
             format!(
-                "{} of {} asked more than the screw can give and {were} slowed{also}",
+                "{} of {} asked more than the screw can give and {} slowed{also}",
                 count(beads),
-                counted(summary.before.beads, "bead")
+                counted(summary.before.beads, "bead"),
+                were(beads)
             )
         }
     };
