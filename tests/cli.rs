@@ -115,7 +115,7 @@ fn files_that_are_not_gcode_exit_1() {
         ("unix.gcode", b"\x7fELF\x02"),
         ("windows.gcode", b"MZ\x90\0"),
         ("model.gcode", b"solid pad\nfacet normal 0 0 1\n"),
-        ("wide.gcode", b"\xff\xfeG\01\0"),
+        ("wide.gcode", b"\xff\xfeG\x001\0"),
         ("one-line.gcode", b"G28\rG1 X1\r"),
         ("noise.gcode", b"\x01\x02\x03\x04"),
     ];

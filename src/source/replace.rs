@@ -36,7 +36,7 @@ enum To {
     Sibling {
         temporary: NamedTempFile,
         target: PathBuf,
-        old: Option<Metadata>,
+        old: Option<Box<Metadata>>,
     },
     /// Not a regular file (a device, a pipe): written straight through, never replaced.
     Through(File),
@@ -51,7 +51,7 @@ impl Replacement {
         let start = || -> Result<To> {
             let target = resolve(path).map_err(|e| Error::io("follow the link", e))?;
             let old = match fs::metadata(&target) {
-                Ok(old) => Some(old),
+                Ok(old) => Some(Box::new(old)),
                 Err(e) if e.kind() == io::ErrorKind::NotFound => None,
                 Err(e) => return Err(Error::io("look at the file to write", e)),
             };

@@ -170,8 +170,16 @@ fn report(message: &Message<'_>) -> String {
 /// is the one in the file; the renderer cuts them off again.
 fn placed(excerpt: &Excerpt) -> (String, Range<usize>) {
     let text = &excerpt.text;
-    let start = text.floor_char_boundary(excerpt.start);
-    let end = text.floor_char_boundary(excerpt.end).max(start);
+    let boundary = |at: usize| {
+        let starts = text.char_indices().map(|(start, _)| start);
+        starts
+            .chain([text.len()])
+            .take_while(|start| *start <= at)
+            .last()
+            .unwrap_or(0)
+    };
+    let start = boundary(excerpt.start);
+    let end = boundary(excerpt.end).max(start);
     let left_out = excerpt.column.saturating_sub(excerpt.start + 1);
     let text = format!("{:left_out$}{text}", "");
     (text, start + left_out..end + left_out)
