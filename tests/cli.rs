@@ -19,10 +19,7 @@ fn help_and_version() {
     assert!(help.stderr.is_empty());
     assert!(help.stdout.contains("pads.gcode"));
     let version = bench.run(&["--version"]).code(0);
-    assert_eq!(
-        version.stdout,
-        format!("meltwright {}\n", env!("CARGO_PKG_VERSION"))
-    );
+    assert_eq!(version.stdout, format!("meltwright {}\n", env!("CARGO_PKG_VERSION")));
     for command in ["rewrite", "hook", "audit", "profile"] {
         let help = bench.run(&[command, "--help"]).code(0);
         assert!(help.stdout.lines().all(|line| line.chars().count() < 100));
@@ -128,21 +125,12 @@ fn files_that_are_not_gcode_exit_1() {
                 assert!(ran.stderr.contains(part), "{name}: {}", ran.stderr);
             }
         }
-        let ran = bench.run(&with_e(&[
-            "rewrite",
-            "--in-place",
-            "--passes",
-            "none",
-            name,
-        ]));
+        let ran = bench.run(&with_e(&["rewrite", "--in-place", "--passes", "none", name]));
         assert_eq!(ran.code, Some(1), "{name}");
         assert_eq!(std::fs::read(bench.path(name)).unwrap(), *content);
     }
     assert_eq!(bench.names().len(), kinds.len());
-    assert_snapshot!(
-        "refused_binary_gcode",
-        bench.run(&["rewrite", "binary.gcode"]).shown()
-    );
+    assert_snapshot!("refused_binary_gcode", bench.run(&["rewrite", "binary.gcode"]).shown());
     assert_snapshot!("refused_empty", bench.run_with(&["audit", "-"], "").shown());
 }
 
@@ -167,17 +155,10 @@ fn a_profile_is_printed_written_and_checked() {
     bench.file("shop.toml", "[nozzle]\ndiameter_mm = 3.0\n");
     let again = bench.run(&["profile", "new", "shop.toml"]).code(2);
     assert_snapshot!("profile_exists", again.shown());
-    assert_eq!(
-        read(&bench.path("shop.toml")),
-        "[nozzle]\ndiameter_mm = 3.0\n"
-    );
+    assert_eq!(read(&bench.path("shop.toml")), "[nozzle]\ndiameter_mm = 3.0\n");
 
     let good = bench.run(&["profile", "check", "shop.toml"]).code(0);
-    assert!(
-        good.stdout.starts_with("shop.toml: no faults; "),
-        "{}",
-        good.stdout
-    );
+    assert!(good.stdout.starts_with("shop.toml: no faults; "), "{}", good.stdout);
 }
 
 #[test]
@@ -188,43 +169,25 @@ fn all_faults_of_a_profile_are_shown() {
     let ran = bench.run(&["profile", "check", "shop.toml"]).code(2);
     assert_snapshot!("profile_faults", ran.shown());
     bench.file("a.gcode", CALM);
-    let ran = bench
-        .run(&["audit", "a.gcode", "--profile", "shop.toml"])
-        .code(2);
+    let ran = bench.run(&["audit", "a.gcode", "--profile", "shop.toml"]).code(2);
     assert!(ran.stderr.contains("2 faults in the profile"));
-    let ran = bench
-        .run(&["audit", "a.gcode", "--set", "screw.max_speed_rpm=-4"])
-        .code(2);
+    let ran = bench.run(&["audit", "a.gcode", "--set", "screw.max_speed_rpm=-4"]).code(2);
     assert_snapshot!("profile_fault_of_set", ran.shown());
 }
 
 #[test]
 fn the_profile_in_force_is_shown() {
     let bench = Bench::new();
-    let ran = bench
-        .run(&["profile", "show", "--set", "nozzle.diameter_mm=3"])
-        .code(0);
+    let ran = bench.run(&["profile", "show", "--set", "nozzle.diameter_mm=3"]).code(0);
     let mut lines = ran.stdout.lines();
-    assert_eq!(
-        lines.next(),
-        Some("# Profile: embedded defaults (no profile found), 1 value from the command line")
-    );
-    let nozzle = ran
-        .stdout
-        .lines()
-        .find(|l| l.starts_with("diameter_mm = 3"));
+    assert_eq!(lines.next(), Some("# Profile: embedded defaults (no profile found), 1 value from the command line"));
+    let nozzle = ran.stdout.lines().find(|l| l.starts_with("diameter_mm = 3"));
     assert!(nozzle.is_some_and(|line| line.contains("command line")));
     // What is shown can be saved and used.
     bench.file("shop.toml", &ran.stdout);
     bench.run(&["profile", "check", "shop.toml"]).code(0);
-    let again = bench
-        .run(&["profile", "show", "--profile", "shop.toml"])
-        .code(0);
-    assert!(
-        again
-            .stdout
-            .starts_with("# Profile: shop.toml (named on the command line)\n")
-    );
+    let again = bench.run(&["profile", "show", "--profile", "shop.toml"]).code(0);
+    assert!(again.stdout.starts_with("# Profile: shop.toml (named on the command line)\n"));
 }
 
 #[test]
@@ -232,9 +195,7 @@ fn no_passes_give_the_input_on_stdout() {
     let bench = Bench::new();
     let odd = b"; \xb0C d\xfcse\r\nG90\r\nM83\r\n\r\nG1 X1 E.1 F600".to_vec();
     bench.file("a.gcode", &odd);
-    let ran = bench
-        .run(&with_e(&["rewrite", "a.gcode", "--passes", "none"]))
-        .code(0);
+    let ran = bench.run(&with_e(&["rewrite", "a.gcode", "--passes", "none"])).code(0);
     assert_eq!(ran.bytes, odd);
     assert!(ran.stderr.contains("No pass ran"));
     let arguments = with_e(&["rewrite", "-", "--passes", "none", "-q"]);
@@ -253,15 +214,11 @@ fn the_account_goes_where_the_gcode_does_not() {
     let to_stdout = bench.run(&with_e(&["rewrite", "pads.gcode"])).code(0);
     assert!(to_stdout.stdout.contains("G1 X60 Y10"));
     assert!(to_stdout.stderr.contains("peak demand"));
-    let to_file = bench
-        .run(&with_e(&["rewrite", "pads.gcode", "-o", "out.gcode"]))
-        .code(0);
+    let to_file = bench.run(&with_e(&["rewrite", "pads.gcode", "-o", "out.gcode"])).code(0);
     assert_eq!(read(&bench.path("out.gcode")), to_stdout.stdout);
     assert_eq!(to_file.stdout, to_stdout.stderr);
     assert!(to_file.stderr.is_empty());
-    let dash = bench
-        .run(&with_e(&["rewrite", "pads.gcode", "-o", "-", "-q"]))
-        .code(0);
+    let dash = bench.run(&with_e(&["rewrite", "pads.gcode", "-o", "-", "-q"])).code(0);
     assert_eq!(dash.stdout, to_stdout.stdout);
     assert_eq!(dash.stderr.lines().count(), 2, "{}", dash.stderr);
     assert_eq!(bench.names(), ["out.gcode", "pads.gcode"]);
@@ -271,14 +228,7 @@ fn the_account_goes_where_the_gcode_does_not() {
 fn a_dry_run_writes_nothing() {
     let bench = Bench::new();
     bench.file("pads.gcode", PADS);
-    let ran = bench
-        .run(&with_e(&[
-            "rewrite",
-            "pads.gcode",
-            "--dry-run",
-            "--in-place",
-        ]))
-        .code(0);
+    let ran = bench.run(&with_e(&["rewrite", "pads.gcode", "--dry-run", "--in-place"])).code(0);
     assert!(ran.stdout.contains("would be slowed"), "{}", ran.stdout);
     assert!(!ran.stdout.contains("G1 "));
     assert_eq!(read(&bench.path("pads.gcode")), PADS);
@@ -289,29 +239,17 @@ fn json_of_one_file_and_of_several() {
     let bench = Bench::new();
     bench.file("a.gcode", PADS);
     bench.file("b.gcode", BROKEN);
-    let ran = bench
-        .run(&with_e(&["rewrite", "a.gcode", "--dry-run", "--json", "-"]))
-        .code(0);
+    let ran = bench.run(&with_e(&["rewrite", "a.gcode", "--dry-run", "--json", "-"])).code(0);
     let one: serde_json::Value = serde_json::from_str(&ran.stdout).unwrap();
     assert_eq!(one["file"], "a.gcode");
     assert_eq!(one["provenance"]["tool"], "meltwright");
     assert!(one["changes"]["moves_slowed"].as_u64() > Some(0));
     assert!(ran.stderr.contains("peak demand"));
 
-    let arguments = with_e(&[
-        "rewrite",
-        "b.gcode",
-        "a.gcode",
-        "--in-place",
-        "--json",
-        "all.jsonl",
-    ]);
+    let arguments = with_e(&["rewrite", "b.gcode", "a.gcode", "--in-place", "--json", "all.jsonl"]);
     bench.run(&arguments).code(1);
     let lines = read(&bench.path("all.jsonl"));
-    let values: Vec<serde_json::Value> = lines
-        .lines()
-        .map(|line| serde_json::from_str(line).unwrap())
-        .collect();
+    let values: Vec<serde_json::Value> = lines.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
     assert_eq!(values.len(), 2);
     assert!(values[0]["error"].is_string());
     assert!(values[1]["after"]["time_s"].as_f64() > values[1]["before"]["time_s"].as_f64());
@@ -319,9 +257,7 @@ fn json_of_one_file_and_of_several() {
     let ran = bench.run(&with_e(&["audit", "-", "--json", "-"]));
     assert_eq!(ran.code, Some(1), "nothing on standard input");
     bench.file("c.gcode", CALM);
-    let ran = bench
-        .run(&with_e(&["audit", "c.gcode", "--json", "-"]))
-        .code(0);
+    let ran = bench.run(&with_e(&["audit", "c.gcode", "--json", "-"])).code(0);
     let audit: serde_json::Value = serde_json::from_str(&ran.stdout).unwrap();
     assert!(audit["before"]["volume_mm3"].as_f64() > Some(4.0));
     assert!(audit.get("after").is_none());
@@ -335,19 +271,10 @@ fn audits_change_nothing_and_exit_3_on_errors() {
     assert!(ran.stdout.contains("peak demand") && ran.stderr.is_empty());
     // More E in a line without motion than the controller takes.
     bench.file("b.gcode", "G90\nM83\nG1 E600 F300\nG1 X10 E.1 F600\n");
-    let limit = [
-        "--set",
-        "controller.max_e_only_mm=50",
-        "--set",
-        "controller.excess_e=report",
-    ];
+    let limit = ["--set", "controller.max_e_only_mm=50", "--set", "controller.excess_e=report"];
     let arguments = [&with_e(&["audit", "b.gcode", "a.gcode"])[..], &limit].concat();
     let ran = bench.run(&arguments).code(3);
-    assert!(
-        ran.stdout.contains("  error: ") && ran.stdout.contains("line 3"),
-        "{}",
-        ran.stdout
-    );
+    assert!(ran.stdout.contains("  error: ") && ran.stdout.contains("line 3"), "{}", ran.stdout);
     assert_eq!(bench.names(), ["a.gcode", "b.gcode"]);
     assert_eq!(read(&bench.path("a.gcode")), CALM);
 }
@@ -356,33 +283,19 @@ fn audits_change_nothing_and_exit_3_on_errors() {
 fn broken_lines_exit_1_and_can_be_let_through() {
     let bench = Bench::new();
     bench.file("a.gcode", BROKEN);
-    let ran = bench
-        .run(&with_e(&["rewrite", "a.gcode", "-o", "b.gcode"]))
-        .code(1);
+    let ran = bench.run(&with_e(&["rewrite", "a.gcode", "-o", "b.gcode"])).code(1);
     assert!(ran.stderr.contains("a.gcode:3:"), "{}", ran.stderr);
     assert!(ran.stderr.contains("3 | G1 X10 Y4.5.6 E1 F600"));
     assert_eq!(bench.names(), ["a.gcode"]);
-    bench
-        .run(&with_e(&[
-            "rewrite",
-            "a.gcode",
-            "-o",
-            "b.gcode",
-            "--lenient",
-        ]))
-        .code(0);
+    bench.run(&with_e(&["rewrite", "a.gcode", "-o", "b.gcode", "--lenient"])).code(0);
 }
 
 #[test]
 fn the_result_does_not_depend_on_threads() {
     let bench = Bench::new();
     bench.file("pads.gcode", PADS.repeat(400));
-    let one = bench
-        .run(&with_e(&["rewrite", "pads.gcode", "--threads", "1"]))
-        .code(0);
-    let four = bench
-        .run(&with_e(&["rewrite", "pads.gcode", "--threads", "4"]))
-        .code(0);
+    let one = bench.run(&with_e(&["rewrite", "pads.gcode", "--threads", "1"])).code(0);
+    let four = bench.run(&with_e(&["rewrite", "pads.gcode", "--threads", "4"])).code(0);
     assert_eq!(one.bytes, four.bytes);
     assert_eq!(one.stderr, four.stderr);
 }
@@ -403,20 +316,10 @@ fn a_reader_that_goes_away_is_no_failure() {
         .unwrap();
     drop(child.stdout.take());
     let output = child.wait_with_output().unwrap();
-    assert_eq!(
-        output.status.code(),
-        Some(0),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     let help = Command::new(env!("CARGO_BIN_EXE_meltwright"))
         .args(["profile", "new"])
-        .stdout(Stdio::from(
-            std::fs::File::options()
-                .write(true)
-                .open("/dev/null")
-                .unwrap(),
-        ))
+        .stdout(Stdio::from(std::fs::File::options().write(true).open("/dev/null").unwrap()))
         .status()
         .unwrap();
     assert!(help.success());

@@ -15,14 +15,8 @@ fn with_e<'a>(arguments: &[&'a str]) -> Vec<&'a str> {
 fn a_hook_is_silent_and_rewrites_in_place() {
     let bench = Bench::new();
     let path = bench.file(".4711 dösen.gcode.pp", PADS);
-    let ran = bench
-        .run(&["hook", E[0], E[1], path.to_str().unwrap()])
-        .code(0);
-    assert!(
-        ran.stdout.is_empty() && ran.stderr.is_empty(),
-        "{}",
-        ran.stderr
-    );
+    let ran = bench.run(&["hook", E[0], E[1], path.to_str().unwrap()]).code(0);
+    assert!(ran.stdout.is_empty() && ran.stderr.is_empty(), "{}", ran.stderr);
     assert_ne!(read(&path), PADS);
     assert_eq!(bench.names(), [".4711 dösen.gcode.pp"]);
 }
@@ -31,15 +25,7 @@ fn a_hook_is_silent_and_rewrites_in_place() {
 fn a_hook_speaks_when_asked_but_not_of_the_name() {
     let bench = Bench::new();
     bench.file("tmp4711", PADS);
-    let arguments = [
-        "hook",
-        "-v",
-        "--report",
-        "report.txt",
-        E[0],
-        E[1],
-        "tmp4711",
-    ];
+    let arguments = ["hook", "-v", "--report", "report.txt", E[0], E[1], "tmp4711"];
     let ran = bench.run(&arguments).code(0);
     assert!(ran.stdout.is_empty());
     assert!(ran.stderr.contains("peak demand") && !ran.stderr.contains("tmp4711"));
@@ -88,11 +74,7 @@ fn a_hook_names_the_line_it_stumbled_over() {
     bench.file("broken", BROKEN);
     let ran = bench.run(&["hook", E[0], E[1], "broken"]).code(1);
     assert!(ran.stdout.is_empty());
-    assert!(
-        ran.stderr.starts_with("meltwright: line 3: "),
-        "{}",
-        ran.stderr
-    );
+    assert!(ran.stderr.starts_with("meltwright: line 3: "), "{}", ran.stderr);
     assert_eq!(read(&bench.path("broken")), BROKEN);
     assert_eq!(bench.names(), ["broken"]);
 }
@@ -101,18 +83,12 @@ fn a_hook_names_the_line_it_stumbled_over() {
 fn a_second_run_is_refused_or_let_through() {
     let bench = Bench::new();
     let path = bench.file("pads.gcode", PADS);
-    bench
-        .run(&with_e(&["rewrite", "--in-place", "pads.gcode"]))
-        .code(0);
+    bench.run(&with_e(&["rewrite", "--in-place", "pads.gcode"])).code(0);
     let once = read(&path);
-    let ran = bench
-        .run(&with_e(&["rewrite", "--in-place", "pads.gcode"]))
-        .code(1);
+    let ran = bench.run(&with_e(&["rewrite", "--in-place", "pads.gcode"])).code(1);
     assert!(ran.stderr.contains("--again"));
     assert_eq!(read(&path), once);
-    bench
-        .run(&with_e(&["rewrite", "--in-place", "--again", "pads.gcode"]))
-        .code(0);
+    bench.run(&with_e(&["rewrite", "--in-place", "--again", "pads.gcode"])).code(0);
     assert_eq!(read(&path), once);
 }
 
@@ -122,14 +98,7 @@ fn a_failure_leaves_the_file_and_stops_no_other() {
     bench.file("a.gcode", PADS);
     bench.file("b.gcode", BROKEN);
     bench.file("c.gcode", PADS);
-    let arguments = [
-        "rewrite",
-        "--in-place",
-        "a.gcode",
-        "b.gcode",
-        "none.gcode",
-        "c.gcode",
-    ];
+    let arguments = ["rewrite", "--in-place", "a.gcode", "b.gcode", "none.gcode", "c.gcode"];
     let ran = bench.run(&with_e(&arguments)).code(1);
     assert_eq!(read(&bench.path("b.gcode")), BROKEN);
     assert_ne!(read(&bench.path("a.gcode")), PADS);
@@ -147,27 +116,11 @@ fn several_files_into_a_folder() {
     let inner = bench.folder("inner");
     bench.file("a.gcode", PADS);
     std::fs::write(inner.join("b ü.gcode"), CALM).unwrap();
-    bench
-        .run(&with_e(&[
-            "rewrite",
-            "a.gcode",
-            "inner/b ü.gcode",
-            "-o",
-            "ready",
-        ]))
-        .code(0);
+    bench.run(&with_e(&["rewrite", "a.gcode", "inner/b ü.gcode", "-o", "ready"])).code(0);
     assert_eq!(names(&ready), ["a.gcode", "b ü.gcode"]);
     assert_eq!(read(&bench.path("a.gcode")), PADS);
     std::fs::write(inner.join("a.gcode"), CALM).unwrap();
-    let ran = bench
-        .run(&with_e(&[
-            "rewrite",
-            "a.gcode",
-            "inner/a.gcode",
-            "-o",
-            "ready",
-        ]))
-        .code(2);
+    let ran = bench.run(&with_e(&["rewrite", "a.gcode", "inner/a.gcode", "-o", "ready"])).code(2);
     assert!(ran.stderr.contains("two of the files are called a.gcode"));
 }
 
@@ -180,9 +133,7 @@ fn each_folder_may_have_its_own_profile() {
         let profile = format!("[screw]\nmax_speed_rpm = {speed}\nvirtual_diameter_mm = 1.75\n");
         std::fs::write(folder.join("meltwright.toml"), profile).unwrap();
     }
-    bench
-        .run(&["rewrite", "--in-place", "slow/a.gcode", "fast/a.gcode"])
-        .code(0);
+    bench.run(&["rewrite", "--in-place", "slow/a.gcode", "fast/a.gcode"]).code(0);
     let (slow, fast) = (bench.path("slow/a.gcode"), bench.path("fast/a.gcode"));
     assert_ne!(read(&slow), read(&fast));
 }
@@ -191,14 +142,8 @@ fn each_folder_may_have_its_own_profile() {
 fn an_output_that_cannot_be_written_changes_nothing() {
     let bench = Bench::new();
     bench.file("a.gcode", PADS);
-    let ran = bench
-        .run(&with_e(&["rewrite", "a.gcode", "-o", "no/folder.gcode"]))
-        .code(1);
-    assert!(
-        ran.stderr.contains("temporary file beside the target"),
-        "{}",
-        ran.stderr
-    );
+    let ran = bench.run(&with_e(&["rewrite", "a.gcode", "-o", "no/folder.gcode"])).code(1);
+    assert!(ran.stderr.contains("temporary file beside the target"), "{}", ran.stderr);
     assert_eq!(bench.names(), ["a.gcode"]);
 }
 
@@ -213,18 +158,9 @@ fn permissions_and_links_are_kept() {
     std::fs::write(&path, PADS).unwrap();
     set_permissions(&path, Permissions::from_mode(0o640)).unwrap();
     symlink("inner/pads.gcode", bench.path("link.gcode")).unwrap();
-    bench
-        .run(&with_e(&["rewrite", "--in-place", "link.gcode"]))
-        .code(0);
+    bench.run(&with_e(&["rewrite", "--in-place", "link.gcode"])).code(0);
     assert_ne!(read(&path), PADS);
-    assert_eq!(
-        metadata(&path).unwrap().permissions().mode() & 0o7777,
-        0o640
-    );
-    assert!(
-        symlink_metadata(bench.path("link.gcode"))
-            .unwrap()
-            .is_symlink()
-    );
+    assert_eq!(metadata(&path).unwrap().permissions().mode() & 0o7777, 0o640);
+    assert!(symlink_metadata(bench.path("link.gcode")).unwrap().is_symlink());
     assert_eq!(names(&inner), ["pads.gcode"]);
 }

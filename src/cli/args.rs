@@ -226,9 +226,7 @@ fn passes(text: &str) -> Result<Passes, String> {
             "none" if names.len() == 1 => {}
             "none" => return Err("none cannot stand beside other passes".to_owned()),
             _ => {
-                return Err(format!(
-                    "there is no pass `{name}`; the passes are all, none, capacity"
-                ));
+                return Err(format!("there is no pass `{name}`; the passes are all, none, capacity"));
             }
         }
     }
@@ -269,11 +267,7 @@ mod tests {
         while let Some(mut command) = commands.pop() {
             let help = command.render_long_help().to_string();
             let widest = help.lines().map(|line| line.chars().count()).max();
-            assert!(
-                widest < Some(100),
-                "{}: {widest:?}\n{help}",
-                command.get_name()
-            );
+            assert!(widest < Some(100), "{}: {widest:?}\n{help}", command.get_name());
             commands.extend(command.get_subcommands().cloned());
         }
     }

@@ -80,10 +80,7 @@ fn refused(refusal: &clap::Error, as_hook: bool) -> Exit {
                 let text = refusal.to_string();
                 let first = text.lines().next().unwrap_or_default();
                 let what = first.trim_start_matches("error: ").trim_end_matches(':');
-                output::to_stderr(&render::error::hook_line(
-                    what,
-                    "see meltwright hook --help",
-                ));
+                output::to_stderr(&render::error::hook_line(what, "see meltwright hook --help"));
             }
             let _ = refusal.print();
             Exit::Usage

@@ -35,13 +35,8 @@ pub fn to(stream: Stream, text: &str) -> Result<()> {
 /// When it cannot be written; a reader that went away is no error.
 pub fn to_stdout(text: &str) -> Result<()> {
     let mut stdout = io::stdout().lock();
-    match stdout
-        .write_all(text.as_bytes())
-        .and_then(|()| stdout.flush())
-    {
-        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => {
-            Err(Error::io("write to standard output", e))
-        }
+    match stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()) {
+        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(Error::io("write to standard output", e)),
         _ => Ok(()),
     }
 }
@@ -53,11 +48,7 @@ pub fn to_stderr(text: &str) {
 
 /// Shows an error.
 pub fn error(error: &Error) {
-    to_stderr(&render::error::text(
-        error,
-        render::error::Names::Shown,
-        colour(),
-    ));
+    to_stderr(&render::error::text(error, render::error::Names::Shown, colour()));
 }
 
 /// Shows a warning that does not change the outcome.
@@ -68,16 +59,13 @@ pub fn warning(text: &str) {
 /// Shows an error of a hook: one plain line, then the details without the odd name of the file.
 pub fn hook_error(error: &Error) {
     to_stderr(&render::error::hook_first_line(error));
-    to_stderr(&render::error::text(
-        error,
-        render::error::Names::Hidden,
-        colour(),
-    ));
+    to_stderr(&render::error::text(error, render::error::Names::Hidden, colour()));
 }
 
 /// Standard output for G-code.
-pub fn gcode() -> impl Write {
-    io::stdout().lock()
+pub fn gcode() -> impl Write + Send {
+    // Blocks come in hundreds of kilobytes; the line buffer of `Stdout` passes them through.
+    io::stdout()
 }
 
 /// Whether an error only says that the reader of standard output went away.

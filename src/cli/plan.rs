@@ -23,11 +23,7 @@ pub enum Source {
 
 impl Source {
     fn typed(path: &Path) -> Self {
-        if is_dash(path) {
-            Self::Stdin
-        } else {
-            Self::File(path.to_owned())
-        }
+        if is_dash(path) { Self::Stdin } else { Self::File(path.to_owned()) }
     }
 
     fn path(&self) -> Option<&Path> {
@@ -177,11 +173,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let source = Source::File(args.file.clone());
     let sink = Sink::File(args.file.clone());
     let profile = Arc::new(choose(&args.profile, source.path())?);
-    let job = Job {
-        source,
-        sink,
-        profile,
-    };
+    let job = Job { source, sink, profile };
     Ok((job, options(args.passes, &args.strictness)))
 }
 
@@ -220,11 +212,7 @@ fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice) -> Resul
                 profile
             }
         };
-        jobs.push(Job {
-            source,
-            sink,
-            profile,
-        });
+        jobs.push(Job { source, sink, profile });
     }
     Ok(jobs)
 }
@@ -235,10 +223,7 @@ fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
     for source in &sources {
         let identity = source.path().map(identity);
         if !seen.insert(identity) {
-            return Err(usage(
-                &format!("{} is given twice", source.name()),
-                "name each file once",
-            ));
+            return Err(usage(&format!("{} is given twice", source.name()), "name each file once"));
         }
     }
     Ok(sources)
@@ -246,15 +231,11 @@ fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
 
 fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
     let sink = |source: &Source| match source {
-        Source::Stdin => Err(usage(
-            "standard input cannot be rewritten in place",
-            "name the file, or write to a new one with -o",
-        )),
+        Source::Stdin => {
+            Err(usage("standard input cannot be rewritten in place", "name the file, or write to a new one with -o"))
+        }
         Source::File(path) if path.exists() && !path.is_file() => Err(usage(
-            &format!(
-                "{} is not a regular file and cannot be rewritten in place",
-                path.display()
-            ),
+            &format!("{} is not a regular file and cannot be rewritten in place", path.display()),
             "name the G-code files themselves, e.g. folder/*.gcode",
         )),
         Source::File(path) => Ok(Sink::File(path.clone())),
@@ -263,12 +244,7 @@ fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
 }
 
 fn elsewhere(sources: &[Source], output: Option<&Path>) -> Result<Vec<Sink>> {
-    let several = || {
-        usage(
-            "several files cannot go to one place",
-            "pass --in-place, or -o with an existing folder",
-        )
-    };
+    let several = || usage("several files cannot go to one place", "pass --in-place, or -o with an existing folder");
     let Some(output) = output else {
         return match sources {
             [_] => Ok(vec![Sink::Stdout]),
@@ -341,20 +317,12 @@ fn is_dash(path: &Path) -> bool {
 }
 
 fn json(path: &Path) -> Json {
-    if is_dash(path) {
-        Json::Stdout
-    } else {
-        Json::File(path.to_owned())
-    }
+    if is_dash(path) { Json::Stdout } else { Json::File(path.to_owned()) }
 }
 
 /// Text stays out of the way of anything a program may read.
 fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
-    if gcode_out || json == Some(&Json::Stdout) {
-        Stream::Err
-    } else {
-        Stream::Out
-    }
+    if gcode_out || json == Some(&Json::Stdout) { Stream::Err } else { Stream::Out }
 }
 
 fn detail(loudness: &Loudness) -> Detail {
@@ -366,17 +334,9 @@ fn detail(loudness: &Loudness) -> Detail {
 }
 
 fn options(passes: Passes, strictness: &Strictness) -> Options {
-    Options {
-        passes,
-        lenient: strictness.lenient,
-        again: strictness.again,
-        ..Options::default()
-    }
+    Options { passes, lenient: strictness.lenient, again: strictness.again, ..Options::default() }
 }
 
 fn usage(what: &str, help: &str) -> Error {
-    Error::new(ErrorKind::Usage {
-        what: what.to_owned(),
-        help: help.to_owned(),
-    })
+    Error::new(ErrorKind::Usage { what: what.to_owned(), help: help.to_owned() })
 }

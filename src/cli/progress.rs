@@ -13,20 +13,17 @@ pub struct Progress(MultiProgress);
 impl Progress {
     /// Bars are drawn if `wanted` and the error output is a terminal.
     pub fn new(wanted: bool) -> Self {
-        let target = if wanted && output::is_watched() {
-            ProgressDrawTarget::stderr()
-        } else {
-            ProgressDrawTarget::hidden()
-        };
+        let target =
+            if wanted && output::is_watched() { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
         Self(MultiProgress::with_draw_target(target))
     }
 
     /// A bar for a file of `len` bytes; it goes away when dropped.
     pub fn start(&self, name: String, len: u64) -> Running {
         let bar = self.0.add(ProgressBar::new(len));
-        if let Ok(style) = ProgressStyle::with_template(
-            "{wide_msg} [{bar:24}] {percent:>3} %  {bytes_per_sec:>12}  {eta:>4} left",
-        ) {
+        if let Ok(style) =
+            ProgressStyle::with_template("{wide_msg} [{bar:24}] {percent:>3} %  {bytes_per_sec:>12}  {eta:>4} left")
+        {
             bar.set_style(style.progress_chars("=> "));
         }
         bar.set_message(name);

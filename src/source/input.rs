@@ -24,9 +24,7 @@ impl Input {
         let with_path = |error: Error| error.in_file(path);
         let open = || -> Result<Self> {
             let mut file = File::open(path).map_err(|e| Error::io("open the file", e))?;
-            let metadata = file
-                .metadata()
-                .map_err(|e| Error::io("look at the file", e))?;
+            let metadata = file.metadata().map_err(|e| Error::io("look at the file", e))?;
             if metadata.is_dir() {
                 let folder = io::Error::new(io::ErrorKind::IsADirectory, "it is a folder");
                 return Err(Error::io("read the file", folder));
@@ -51,10 +49,7 @@ impl Input {
         let reading = |e| Error::io("read the file", e);
         let mut head = Vec::with_capacity(HEAD);
         file.rewind().map_err(reading)?;
-        (&mut file)
-            .take(HEAD as u64)
-            .read_to_end(&mut head)
-            .map_err(reading)?;
+        (&mut file).take(HEAD as u64).read_to_end(&mut head).map_err(reading)?;
         sniff(&head)?;
         let len = file.seek(SeekFrom::End(0)).map_err(reading)?;
         file.rewind().map_err(reading)?;

@@ -33,11 +33,7 @@ pub struct Replacement {
 #[derive(Debug)]
 enum To {
     /// A sibling of `target` that is moved over it; `old` describes what is there already.
-    Sibling {
-        temporary: NamedTempFile,
-        target: PathBuf,
-        old: Option<Box<Metadata>>,
-    },
+    Sibling { temporary: NamedTempFile, target: PathBuf, old: Option<Box<Metadata>> },
     /// Not a regular file (a device, a pipe): written straight through, never replaced.
     Through(File),
 }
@@ -69,19 +65,12 @@ impl Replacement {
                 }
                 _ => {}
             }
-            let temporary = sibling(&target, old.is_none())
-                .map_err(|e| Error::io("make a temporary file beside the target", e))?;
-            Ok(To::Sibling {
-                temporary,
-                target,
-                old,
-            })
+            let temporary =
+                sibling(&target, old.is_none()).map_err(|e| Error::io("make a temporary file beside the target", e))?;
+            Ok(To::Sibling { temporary, target, old })
         };
         let to = start().map_err(|error| error.in_file(path))?;
-        Ok(Self {
-            named: path.to_owned(),
-            to,
-        })
+        Ok(Self { named: path.to_owned(), to })
     }
 
     /// Puts the new content in its place. A file that replaces another is safe on the disk before it does.
@@ -92,22 +81,13 @@ impl Replacement {
         let finish = || -> Result<()> {
             match self.to {
                 To::Through(mut file) => file.flush().map_err(|e| Error::io("write the file", e)),
-                To::Sibling {
-                    mut temporary,
-                    target,
-                    old,
-                } => {
-                    temporary
-                        .flush()
-                        .map_err(|e| Error::io("write the temporary file", e))?;
+                To::Sibling { mut temporary, target, old } => {
+                    temporary.flush().map_err(|e| Error::io("write the temporary file", e))?;
                     if let Some(old) = &old {
                         keep_owner(temporary.path(), old);
                         fs::set_permissions(temporary.path(), old.permissions())
                             .map_err(|e| Error::io("keep the permissions of the file", e))?;
-                        temporary
-                            .as_file()
-                            .sync_all()
-                            .map_err(|e| Error::io("store the temporary file safely", e))?;
+                        temporary.as_file().sync_all().map_err(|e| Error::io("store the temporary file safely", e))?;
                     }
                     move_over(temporary, &target).map_err(|e| Error::io("replace the file", e))?;
                     if old.is_some() {
@@ -217,17 +197,13 @@ mod tests {
 
     fn replace(path: &Path, content: &str) -> Result<()> {
         let mut replacement = Replacement::for_target(path)?;
-        replacement
-            .write_all(content.as_bytes())
-            .map_err(|e| Error::io("write", e))?;
+        replacement.write_all(content.as_bytes()).map_err(|e| Error::io("write", e))?;
         replacement.commit()
     }
 
     fn names(folder: &Path) -> Vec<String> {
-        let mut names: Vec<_> = read_dir(folder)
-            .unwrap()
-            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-            .collect();
+        let mut names: Vec<_> =
+            read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
         names.sort();
         names
     }
@@ -328,11 +304,7 @@ mod tests {
             replace(&two, "new").unwrap();
             assert_eq!(read_to_string(inner.join("pads.gcode")).unwrap(), "new");
             assert!(fs::symlink_metadata(&two).unwrap().is_symlink());
-            assert!(
-                fs::symlink_metadata(inner.join("one"))
-                    .unwrap()
-                    .is_symlink()
-            );
+            assert!(fs::symlink_metadata(inner.join("one")).unwrap().is_symlink());
         }
 
         #[test]
@@ -342,10 +314,7 @@ mod tests {
             symlink("pads.gcode", &link).unwrap();
             replace(&link, "new").unwrap();
             assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
-            assert_eq!(
-                read_to_string(folder.path().join("pads.gcode")).unwrap(),
-                "new"
-            );
+            assert_eq!(read_to_string(folder.path().join("pads.gcode")).unwrap(), "new");
         }
 
         #[test]

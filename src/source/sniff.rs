@@ -23,12 +23,7 @@ struct Magic {
 }
 
 const fn magic(bytes: &'static [u8], what: &'static str, help: &'static str) -> Magic {
-    Magic {
-        at: 0,
-        bytes,
-        what,
-        help,
-    }
+    Magic { at: 0, bytes, what, help }
 }
 
 /// Formats that their first bytes give away. None of these can start a G-code file.
@@ -48,12 +43,7 @@ const MAGICS: &[Magic] = &[
     magic(b"Rar!\x1a\x07", "a rar archive", UNPACK),
     magic(b"BZh", "a bzip2 file", UNPACK),
     magic(b"\x04\x22\x4d\x18", "an lz4 file", UNPACK),
-    Magic {
-        at: 257,
-        bytes: b"ustar",
-        what: "a tar archive",
-        help: UNPACK,
-    },
+    Magic { at: 257, bytes: b"ustar", what: "a tar archive", help: UNPACK },
     magic(b"%PDF", "a PDF document", NOT_TEXT),
     magic(b"\x89PNG\r\n\x1a\n", "a PNG image", NOT_TEXT),
     magic(b"\xff\xd8\xff", "a JPEG image", NOT_TEXT),
@@ -88,10 +78,7 @@ pub fn sniff(head: &[u8]) -> Result<()> {
         return seems("an STL model", SLICE);
     }
     if is_utf16(head) {
-        return seems(
-            "UTF-16 text",
-            "save the file as UTF-8 or plain ASCII text and try again",
-        );
+        return seems("UTF-16 text", "save the file as UTF-8 or plain ASCII text and try again");
     }
     if is_mostly_control(head) {
         return refuse("the file is binary, not text", NOT_TEXT);
@@ -111,27 +98,18 @@ fn seems(what: &str, help: &str) -> Result<()> {
 }
 
 fn refuse(what: &str, help: &str) -> Result<()> {
-    Err(Error::new(ErrorKind::NotGcode {
-        what: what.to_owned(),
-        help: help.to_owned(),
-    }))
+    Err(Error::new(ErrorKind::NotGcode { what: what.to_owned(), help: help.to_owned() }))
 }
 
 fn is_text_stl(head: &[u8]) -> bool {
     let start = &head[..head.len().min(1024)];
-    start.starts_with(b"solid")
-        && start
-            .windows(b"facet".len())
-            .any(|window| window == b"facet")
+    start.starts_with(b"solid") && start.windows(b"facet".len()).any(|window| window == b"facet")
 }
 
 /// A binary STL has no magic: 80 free bytes, a count of triangles, then 50 bytes each that end in two zeros.
 fn is_binary_stl(head: &[u8]) -> bool {
     const HEADER: usize = 80;
-    let Some((count, triangles)) = head
-        .get(HEADER..)
-        .and_then(|rest| rest.split_first_chunk::<4>())
-    else {
+    let Some((count, triangles)) = head.get(HEADER..).and_then(|rest| rest.split_first_chunk::<4>()) else {
         return false;
     };
     let mut whole = triangles.chunks_exact(50).peekable();
@@ -140,11 +118,10 @@ fn is_binary_stl(head: &[u8]) -> bool {
         && whole.peek().is_some()
         && whole.all(|triangle| {
             triangle.ends_with(&[0, 0])
-                && triangle.chunks_exact(4).take(12).all(|number| {
-                    number
-                        .first_chunk::<4>()
-                        .is_some_and(|bytes| f32::from_le_bytes(*bytes).is_finite())
-                })
+                && triangle
+                    .chunks_exact(4)
+                    .take(12)
+                    .all(|number| number.first_chunk::<4>().is_some_and(|bytes| f32::from_le_bytes(*bytes).is_finite()))
         })
 }
 
@@ -168,13 +145,10 @@ fn is_utf16(head: &[u8]) -> bool {
 /// next to no control bytes, so that 5 % is far from both.
 fn is_mostly_control(head: &[u8]) -> bool {
     const ENOUGH: usize = 256;
-    let control = head
-        .iter()
-        .filter(|b| b.is_ascii_control() && !matches!(b, b'\t' | b'\n' | b'\r' | 0x0b | 0x0c))
-        .count();
+    let control =
+        head.iter().filter(|b| b.is_ascii_control() && !matches!(b, b'\t' | b'\n' | b'\r' | 0x0b | 0x0c)).count();
     let beyond = head.iter().filter(|b| !b.is_ascii()).count();
-    control * 2 > head.len()
-        || (head.len() >= ENOUGH && control * 20 > head.len() && beyond * 5 > head.len())
+    control * 2 > head.len() || (head.len() >= ENOUGH && control * 20 > head.len() && beyond * 5 > head.len())
 }
 
 #[cfg(test)]
@@ -219,10 +193,7 @@ mod tests {
         let mut tar = vec![0; 512];
         tar[..9].copy_from_slice(b"pad.gcode");
         tar[257..262].copy_from_slice(b"ustar");
-        let utf16: Vec<u8> = "G1 X10 Y10\n"
-            .encode_utf16()
-            .flat_map(u16::to_le_bytes)
-            .collect();
+        let utf16: Vec<u8> = "G1 X10 Y10\n".encode_utf16().flat_map(u16::to_le_bytes).collect();
         let table: &[(&[u8], &str)] = &[
             (b"", "empty"),
             (b"GCDE\x01\0\0\0", "binary G-code"),

@@ -41,10 +41,7 @@ pub struct Bench {
 impl Bench {
     /// An empty folder.
     pub fn new() -> Self {
-        let folder = tempfile::Builder::new()
-            .prefix("bench ø ")
-            .tempdir()
-            .expect("a temporary folder");
+        let folder = tempfile::Builder::new().prefix("bench ø ").tempdir().expect("a temporary folder");
         Self { folder }
     }
 
@@ -118,22 +115,13 @@ impl Ran {
     /// Checks the exit code, and returns itself.
     #[track_caller]
     pub fn code(self, expected: i32) -> Self {
-        assert_eq!(
-            self.code,
-            Some(expected),
-            "stdout:\n{}\nstderr:\n{}",
-            self.stdout,
-            self.stderr
-        );
+        assert_eq!(self.code, Some(expected), "stdout:\n{}\nstderr:\n{}", self.stdout, self.stderr);
         self
     }
 
     /// Exit code and both streams, for snapshots.
     pub fn shown(&self) -> String {
-        format!(
-            "exit {:?}\n--- stdout\n{}--- stderr\n{}",
-            self.code, self.stdout, self.stderr
-        )
+        format!("exit {:?}\n--- stdout\n{}--- stderr\n{}", self.code, self.stdout, self.stderr)
     }
 }
 
@@ -141,13 +129,7 @@ impl Ran {
 pub fn names(folder: &Path) -> Vec<String> {
     let mut names: Vec<String> = fs::read_dir(folder)
         .expect("a folder")
-        .map(|entry| {
-            entry
-                .expect("an entry")
-                .file_name()
-                .to_string_lossy()
-                .into_owned()
-        })
+        .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
         .collect();
     names.sort();
     names

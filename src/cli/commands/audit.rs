@@ -20,11 +20,7 @@ pub fn run(args: &AuditArgs) -> Result<Exit> {
         &plan,
         |job, found| audit::text(&job.source.name(), found, plan.detail),
         |found| {
-            if found.findings.iter().any(|f| f.level == Level::Error) {
-                Exit::Found
-            } else {
-                Exit::Done
-            }
+            if found.findings.iter().any(|f| f.level == Level::Error) { Exit::Found } else { Exit::Done }
         },
         json::audit,
     )

@@ -14,8 +14,7 @@ use crate::cli::{Exit, output, work};
 
 /// Rewrites one file in place.
 pub fn run(args: &HookArgs) -> Exit {
-    let rewritten = plan::hook(args)
-        .and_then(|(job, options)| work::one(&job, &options, &Progress::new(args.verbose)));
+    let rewritten = plan::hook(args).and_then(|(job, options)| work::one(&job, &options, &Progress::new(args.verbose)));
     match rewritten {
         Ok(summary) => {
             tell(args, &summary);
@@ -33,9 +32,7 @@ fn tell(args: &HookArgs, found: &Summary) {
     if let Some(path) = &args.report {
         let text = summary::text(None, found, Detail::All, Tense::Was);
         if let Err(error) = write_text(path, &text) {
-            output::warning(&format!(
-                "the file was rewritten, but its report could not be written: {error}"
-            ));
+            output::warning(&format!("the file was rewritten, but its report could not be written: {error}"));
         }
     }
     if args.verbose {

@@ -27,11 +27,7 @@ fn each_file(
     let mut worst = Exit::Done;
     let (mut failed, mut printed) = (0_usize, 0_usize);
     // Pretty for one file; one line for each of several, so that they can be read one by one.
-    let spacing = if several {
-        Spacing::Line
-    } else {
-        Spacing::Pretty
-    };
+    let spacing = if several { Spacing::Line } else { Spacing::Pretty };
     let mut accounts = String::new();
     let mut broken: Option<Error> = None;
     work::all(
@@ -66,10 +62,7 @@ fn each_file(
     );
     if several {
         let good = plan.jobs.len() - failed;
-        let tail = format!(
-            "\n{good} of {} files done, {failed} failed\n",
-            plan.jobs.len()
-        );
+        let tail = format!("\n{good} of {} files done, {failed} failed\n", plan.jobs.len());
         output::to(plan.text, &tail)?;
     }
     if let Some(to) = &plan.json {
@@ -92,18 +85,13 @@ fn worse(one: Exit, other: Exit) -> Exit {
         Exit::Failed => 2,
         Exit::Usage => 3,
     };
-    if weight(other) > weight(one) {
-        other
-    } else {
-        one
-    }
+    if weight(other) > weight(one) { other } else { one }
 }
 
 /// Writes a small text file, whole or not at all.
 fn write_text(path: &std::path::Path, text: &str) -> Result<()> {
     use std::io::Write;
     let mut file = meltwright::source::Replacement::for_target(path)?;
-    file.write_all(text.as_bytes())
-        .map_err(|e| Error::io("write the file", e).in_file(path))?;
+    file.write_all(text.as_bytes()).map_err(|e| Error::io("write the file", e).in_file(path))?;
     file.commit()
 }

@@ -44,19 +44,10 @@ fn new(path: &Path) -> Result<()> {
 }
 
 fn check(path: &Path) -> Result<()> {
-    let choice = ProfileChoice {
-        profile: Some(path.to_owned()),
-        ..ProfileChoice::default()
-    };
+    let choice = ProfileChoice { profile: Some(path.to_owned()), ..ProfileChoice::default() };
     let chosen = plan::choose(&choice, None)?;
     for caution in chosen.profile.cautions() {
-        output::warning(&format!(
-            "{}: {}; {}",
-            caution.key, caution.what, caution.help
-        ));
+        output::warning(&format!("{}: {}; {}", caution.key, caution.what, caution.help));
     }
-    output::to_stdout(&profile::checked(
-        &path.display().to_string(),
-        &chosen.profile,
-    ))
+    output::to_stdout(&profile::checked(&path.display().to_string(), &chosen.profile))
 }

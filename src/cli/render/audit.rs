@@ -16,20 +16,11 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
     text.push_str(&main_table(summary));
     let changes = &summary.changes;
     if detail == Detail::All {
-        text.push_str(&parts::reasons(
-            "What a rewrite would slow down",
-            &changes.by_reason,
-        ));
+        text.push_str(&parts::reasons("What a rewrite would slow down", &changes.by_reason));
         text.push_str(&parts::shares("By role, now and then", &changes.roles));
-        text.push_str(&parts::shares(
-            "By layers, now and then",
-            &changes.layer_bands,
-        ));
+        text.push_str(&parts::shares("By layers, now and then", &changes.layer_bands));
         text.push_str(&parts::histogram(&changes.histogram));
-        text.push_str(&parts::largest(
-            "Changes of a rewrite that cost most time",
-            &changes.largest,
-        ));
+        text.push_str(&parts::largest("Changes of a rewrite that cost most time", &changes.largest));
     }
     text.push_str(&parts::findings(&summary.findings, usize::MAX));
     text.push_str(&parts::assumed(&summary.assumed));
@@ -40,58 +31,22 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
 /// One sentence: how many findings of which level, and how far the demand goes.
 fn headline(summary: &Summary) -> String {
     let number = |level| summary.findings.iter().filter(|f| f.level == level).count() as u64;
-    let levels = [
-        (number(Level::Error), "error"),
-        (number(Level::Warning), "warning"),
-        (number(Level::Note), "note"),
-    ];
-    let found: Vec<String> = levels
-        .into_iter()
-        .filter(|(n, _)| *n > 0)
-        .map(|(n, level)| counted(n, level))
-        .collect();
-    let found = if found.is_empty() {
-        "Nothing to remark".to_owned()
-    } else {
-        found.join(", ")
-    };
-    let (asked, given) = (
-        summary.before.peak_demand_mm3_s,
-        summary.provenance.peak_capacity_mm3_s,
-    );
+    let levels = [(number(Level::Error), "error"), (number(Level::Warning), "warning"), (number(Level::Note), "note")];
+    let found: Vec<String> = levels.into_iter().filter(|(n, _)| *n > 0).map(|(n, level)| counted(n, level)).collect();
+    let found = if found.is_empty() { "Nothing to remark".to_owned() } else { found.join(", ") };
+    let (asked, given) = (summary.before.peak_demand_mm3_s, summary.provenance.peak_capacity_mm3_s);
     let relation = if asked > given { "more than" } else { "within" };
-    format!(
-        "{found}; the file asks up to {}, {relation} the {} the screw can give.",
-        flow(asked),
-        flow(given)
-    )
+    format!("{found}; the file asks up to {}, {relation} the {} the screw can give.", flow(asked), flow(given))
 }
 
 fn main_table(summary: &Summary) -> String {
     let (figures, record) = (&summary.before, &summary.provenance);
-    let mut table = Table::new([
-        Align::Left,
-        Align::Right,
-        Align::Right,
-        Align::Right,
-        Align::Left,
-    ]);
+    let mut table = Table::new([Align::Left, Align::Right, Align::Right, Align::Right, Align::Left]);
     table.row(["", "asked", "capacity", "share", ""]);
     let against = |what: &str, asked: f64, given: f64, over: String| {
-        [
-            what.to_owned(),
-            flow(asked),
-            flow(given),
-            percent(asked / given),
-            over,
-        ]
+        [what.to_owned(), flow(asked), flow(given), percent(asked / given), over]
     };
-    table.row(against(
-        "peak demand",
-        figures.peak_demand_mm3_s,
-        record.peak_capacity_mm3_s,
-        String::new(),
-    ));
+    table.row(against("peak demand", figures.peak_demand_mm3_s, record.peak_capacity_mm3_s, String::new()));
     table.row(against(
         "sustained demand",
         figures.sustained_demand_mm3_s,

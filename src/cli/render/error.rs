@@ -126,10 +126,7 @@ fn profile(faults: &[ProfileFault], file: Option<&str>, colour: bool) -> String 
         text.push('\n');
     }
     let kind = if faults.len() == 1 { "fault" } else { "faults" };
-    text.push_str(&format!(
-        "{} {kind} in the profile; nothing was done\n",
-        faults.len()
-    ));
+    text.push_str(&format!("{} {kind} in the profile; nothing was done\n", faults.len()));
     text
 }
 
@@ -140,11 +137,7 @@ fn report(message: &Message<'_>) -> String {
             let line = usize::try_from(excerpt.line).unwrap_or(usize::MAX);
             let (text, marked) = placed(excerpt);
             let mark = AnnotationKind::Primary.span(marked);
-            let mark = if message.label.is_empty() {
-                mark
-            } else {
-                mark.label(message.label)
-            };
+            let mark = if message.label.is_empty() { mark } else { mark.label(message.label) };
             let mut snippet = Snippet::source(text).line_start(line).annotation(mark);
             if let Some(file) = file {
                 snippet = snippet.path(file);
@@ -172,11 +165,7 @@ fn placed(excerpt: &Excerpt) -> (String, Range<usize>) {
     let text = &excerpt.text;
     let boundary = |at: usize| {
         let starts = text.char_indices().map(|(start, _)| start);
-        starts
-            .chain([text.len()])
-            .take_while(|start| *start <= at)
-            .last()
-            .unwrap_or(0)
+        starts.chain([text.len()]).take_while(|start| *start <= at).last().unwrap_or(0)
     };
     let start = boundary(excerpt.start);
     let end = boundary(excerpt.end).max(start);
@@ -186,11 +175,7 @@ fn placed(excerpt: &Excerpt) -> (String, Range<usize>) {
 }
 
 fn renderer(colour: bool) -> Renderer {
-    let renderer = if colour {
-        Renderer::styled()
-    } else {
-        Renderer::plain()
-    };
+    let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
     renderer.term_width(WIDTH)
 }
 
@@ -198,18 +183,12 @@ fn renderer(colour: bool) -> Renderer {
 fn wrapped(help: &str) -> String {
     // Room for the number column and the mark of the renderer before it.
     const MARGIN: usize = 16;
-    paragraph(&" ".repeat(MARGIN), help)
-        .lines()
-        .map(str::trim)
-        .collect::<Vec<_>>()
-        .join("\n")
+    paragraph(&" ".repeat(MARGIN), help).lines().map(str::trim).collect::<Vec<_>>().join("\n")
 }
 
 /// The last part of a path, or all of it.
 fn short(path: &Path) -> Cow<'_, str> {
-    path.file_name()
-        .unwrap_or(path.as_os_str())
-        .to_string_lossy()
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy()
 }
 
 /// Dialogs of callers garble anything but ASCII.
@@ -244,11 +223,9 @@ mod tests {
 
     fn malformed() -> Error {
         let line = b"G1 X12.3 Y4.5.6 E0.01";
-        Error::new(ErrorKind::Malformed {
-            what: "`4.5.6` is not a number".to_owned(),
-        })
-        .at(Excerpt::new(181_204, line, 10, 15, "value of Y"))
-        .in_file(Path::new("pads.gcode"))
+        Error::new(ErrorKind::Malformed { what: "`4.5.6` is not a number".to_owned() })
+            .at(Excerpt::new(181_204, line, 10, 15, "value of Y"))
+            .in_file(Path::new("pads.gcode"))
     }
 
     fn faults() -> Error {
@@ -285,11 +262,9 @@ mod tests {
     #[test]
     fn a_part_of_a_long_line_keeps_its_column() {
         let line = [" ".repeat(400).as_bytes(), b"X1.2.3 ", &[b'y'; 400]].concat();
-        let error = Error::new(ErrorKind::Malformed {
-            what: "`1.2.3` is not a number".to_owned(),
-        })
-        .at(Excerpt::new(7, &line, 401, 406, "value of X"))
-        .in_file(Path::new("pads.gcode"));
+        let error = Error::new(ErrorKind::Malformed { what: "`1.2.3` is not a number".to_owned() })
+            .at(Excerpt::new(7, &line, 401, 406, "value of X"))
+            .in_file(Path::new("pads.gcode"));
         insta::assert_snapshot!(text(&error, Names::Shown, false));
     }
 
@@ -310,8 +285,8 @@ mod tests {
         let texts: Vec<String> = kinds
             .into_iter()
             .map(|kind| {
-                let error = Error::io("replace the file", io::Error::new(kind, "the reason"))
-                    .in_file(Path::new("pads.gcode"));
+                let error =
+                    Error::io("replace the file", io::Error::new(kind, "the reason")).in_file(Path::new("pads.gcode"));
                 text(&error, Names::Shown, false)
             })
             .collect();
@@ -342,17 +317,13 @@ mod tests {
             Error::new(ErrorKind::NoDiameter),
             Error::new(ErrorKind::AlreadyRewritten),
             Error::new(ErrorKind::Unsupported {
-                what: "38 mm³/s at 210 °C – ".repeat(20),
-                help: "ask ".repeat(90),
+                what: "38 mm³/s at 210 °C – ".repeat(20), help: "ask ".repeat(90)
             }),
             Error::io("read the file", io::ErrorKind::NotFound.into()),
         ];
         let lines: Vec<String> = errors.iter().map(hook_first_line).collect();
         for line in &lines {
-            assert!(
-                line.is_ascii() && line.trim_end().len() <= HOOK_LINE,
-                "{line}"
-            );
+            assert!(line.is_ascii() && line.trim_end().len() <= HOOK_LINE, "{line}");
             assert_eq!(line.matches('\n').count(), 1);
         }
         insta::assert_snapshot!(lines.concat());

@@ -82,8 +82,7 @@ fn named<T: Serialize>(job: &Job, account: &T, spacing: Spacing) -> Result<Strin
         Spacing::Pretty => serde_json::to_string_pretty(&named),
         Spacing::Line => serde_json::to_string(&named),
     };
-    text.map(|text| text + "\n")
-        .map_err(|e| Error::io("write the account as JSON", e.into()))
+    text.map(|text| text + "\n").map_err(|e| Error::io("write the account as JSON", e.into()))
 }
 
 #[cfg(test)]
@@ -95,34 +94,15 @@ mod tests {
     use std::sync::Arc;
 
     fn job() -> Job {
-        let chosen = Chosen {
-            profile: Profile::embedded(),
-            origin: String::new(),
-        };
-        Job {
-            source: Source::File("pads.gcode".into()),
-            sink: Sink::Nowhere,
-            profile: Arc::new(chosen),
-        }
+        let chosen = Chosen { profile: Profile::embedded(), origin: String::new() };
+        Job { source: Source::File("pads.gcode".into()), sink: Sink::Nowhere, profile: Arc::new(chosen) }
     }
 
     #[test]
     fn keys_of_an_audit() {
         let text = audit(&job(), &sample::pads(), Spacing::Pretty).unwrap();
-        let keys: Vec<&str> = text
-            .lines()
-            .filter_map(|line| line.strip_prefix("  \"")?.split('"').next())
-            .collect();
-        let expected = [
-            "file",
-            "before",
-            "findings",
-            "assumed",
-            "roles",
-            "layer_bands",
-            "histogram",
-            "provenance",
-        ];
+        let keys: Vec<&str> = text.lines().filter_map(|line| line.strip_prefix("  \"")?.split('"').next()).collect();
+        let expected = ["file", "before", "findings", "assumed", "roles", "layer_bands", "histogram", "provenance"];
         assert_eq!(keys, expected);
     }
 
@@ -140,9 +120,6 @@ mod tests {
     fn a_failure() {
         let error = Error::new(meltwright::error::ErrorKind::AlreadyRewritten);
         let text = failed(&job(), &error, Spacing::Line).unwrap();
-        assert_eq!(
-            text,
-            "{\"file\":\"pads.gcode\",\"error\":\"this file was already rewritten by meltwright\"}\n"
-        );
+        assert_eq!(text, "{\"file\":\"pads.gcode\",\"error\":\"this file was already rewritten by meltwright\"}\n");
     }
 }

@@ -22,10 +22,7 @@ pub struct Table {
 impl Table {
     /// A table with these columns.
     pub fn new(columns: impl Into<Vec<Align>>) -> Self {
-        Self {
-            columns: columns.into(),
-            rows: Vec::new(),
-        }
+        Self { columns: columns.into(), rows: Vec::new() }
     }
 
     /// Adds a row.
@@ -85,11 +82,7 @@ pub fn paragraph(first: &str, words: &str) -> String {
 /// A bar of `share` of `cells` cells, padded to them; anything above zero shows.
 pub fn bar(share: f64, cells: usize) -> String {
     const PARTS: [char; 8] = [' ', '▏', '▎', '▍', '▌', '▋', '▊', '▉'];
-    let share = if share.is_finite() {
-        share.clamp(0.0, 1.0)
-    } else {
-        0.0
-    };
+    let share = if share.is_finite() { share.clamp(0.0, 1.0) } else { 0.0 };
     let mut eighths = (share * cells as f64 * 8.0).round() as usize;
     if share > 0.0 {
         eighths = eighths.max(1);
@@ -111,10 +104,7 @@ mod tests {
         table.row(["volume", "7 mm³"]);
         table.row(["mass", "1,000 g"]);
         table.row(["ink"]);
-        assert_eq!(
-            table.text(),
-            "  volume    7 mm³\n  mass    1,000 g\n  ink\n"
-        );
+        assert_eq!(table.text(), "  volume    7 mm³\n  mass    1,000 g\n  ink\n");
     }
 
     #[test]
@@ -122,24 +112,14 @@ mod tests {
         let text = paragraph("  note: ", &"word ".repeat(60));
         assert!(text.lines().count() > 2);
         assert!(text.lines().all(|line| line.chars().count() <= WIDTH));
-        assert!(
-            text.lines()
-                .skip(1)
-                .all(|line| line.starts_with("        word"))
-        );
+        assert!(text.lines().skip(1).all(|line| line.starts_with("        word")));
         let long = "x".repeat(200);
         assert_eq!(paragraph("", &long), format!("{long}\n"));
     }
 
     #[test]
     fn bars() {
-        let cases = [
-            (0.0, "    "),
-            (1.0, "████"),
-            (0.5, "██  "),
-            (0.001, "▏   "),
-            (9.0, "████"),
-        ];
+        let cases = [(0.0, "    "), (1.0, "████"), (0.5, "██  "), (0.001, "▏   "), (9.0, "████")];
         for (share, text) in cases {
             assert_eq!(bar(share, 4), text);
         }

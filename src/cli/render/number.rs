@@ -27,10 +27,7 @@ pub fn decimal(value: f64, decimals: usize) -> String {
 
 /// A volume, mm³: whole numbers from 100 on.
 pub fn volume(mm3: f64) -> String {
-    format!(
-        "{} mm³",
-        decimal(mm3, if mm3.abs() < 100.0 { 1 } else { 0 })
-    )
+    format!("{} mm³", decimal(mm3, if mm3.abs() < 100.0 { 1 } else { 0 }))
 }
 
 /// A volume flow, mm³/s.
@@ -88,12 +85,7 @@ mod tests {
 
     #[test]
     fn thousands() {
-        let cases = [
-            (0, "0"),
-            (999, "999"),
-            (1_000, "1,000"),
-            (1_234_567, "1,234,567"),
-        ];
+        let cases = [(0, "0"), (999, "999"), (1_000, "1,000"), (1_234_567, "1,234,567")];
         for (n, text) in cases {
             assert_eq!(count(n), text);
         }

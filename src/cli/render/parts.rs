@@ -1,8 +1,6 @@
 //! Sections that several reports share.
 
-use meltwright::summary::{
-    AssumedValue, Bin, Finding, LargestChange, Level, Reason, ReasonCount, Share,
-};
+use meltwright::summary::{AssumedValue, Bin, Finding, LargestChange, Level, Reason, ReasonCount, Share};
 
 use super::layout::{Align, Table, bar, paragraph};
 use super::number::{count, counted, decimal, percent, time, volume};
@@ -34,11 +32,7 @@ pub fn reasons(title: &str, reasons: &[ReasonCount]) -> String {
     }
     let mut table = Table::new([Align::Left, Align::Right, Align::Right]);
     for r in reasons {
-        table.row([
-            reason(r.reason).to_owned(),
-            counted(r.moves, "move"),
-            format!("+ {}", time(r.time_added_s)),
-        ]);
+        table.row([reason(r.reason).to_owned(), counted(r.moves, "move"), format!("+ {}", time(r.time_added_s))]);
     }
     format!("\n{title}\n{}", table.text())
 }
@@ -51,16 +45,7 @@ pub fn shares(title: &str, shares: &[Share]) -> String {
     let mut columns = vec![Align::Right; 8];
     columns[0] = Align::Left;
     let mut table = Table::new(columns);
-    table.row([
-        "",
-        "beads",
-        "slowed",
-        "volume",
-        "time",
-        "then",
-        "peak mm³/s",
-        "then",
-    ]);
+    table.row(["", "beads", "slowed", "volume", "time", "then", "peak mm³/s", "then"]);
     for s in shares {
         table.row([
             s.name.clone(),
@@ -83,13 +68,7 @@ pub fn histogram(bins: &[Bin]) -> String {
     if longest <= 0.0 {
         return String::new();
     }
-    let mut table = Table::new([
-        Align::Right,
-        Align::Left,
-        Align::Right,
-        Align::Left,
-        Align::Right,
-    ]);
+    let mut table = Table::new([Align::Right, Align::Left, Align::Right, Align::Left, Align::Right]);
     table.row(["", "before", "", "after", ""]);
     for bin in bins {
         let range = match bin.to {
@@ -104,10 +83,7 @@ pub fn histogram(bins: &[Bin]) -> String {
             time(bin.time_after_s),
         ]);
     }
-    format!(
-        "\nBead time by demand, in % of the peak capacity\n{}",
-        table.text()
-    )
+    format!("\nBead time by demand, in % of the peak capacity\n{}", table.text())
 }
 
 /// The changes that cost most time.
@@ -120,9 +96,7 @@ pub fn largest(title: &str, changes: &[LargestChange]) -> String {
     columns[6] = Align::Right;
     columns[7] = Align::Left;
     let mut table = Table::new(columns);
-    table.row([
-        "line", "layer", "z mm", "role", "mm/s", "mm³/s", "time", "limit",
-    ]);
+    table.row(["line", "layer", "z mm", "role", "mm/s", "mm³/s", "time", "limit"]);
     for c in changes {
         let change = |from, to| format!("{} to {}", decimal(from, 1), decimal(to, 1));
         table.row([
@@ -169,10 +143,7 @@ pub fn findings(findings: &[Finding], places: usize) -> String {
         text.push_str(&table.text());
         let shown = finding.places.len().min(places) as u64;
         if shown > 0 && finding.count > shown {
-            text.push_str(&format!(
-                "      and {} more\n",
-                count(finding.count - shown)
-            ));
+            text.push_str(&format!("      and {} more\n", count(finding.count - shown)));
         }
         if !finding.help.is_empty() {
             text.push_str(&paragraph("      help: ", &finding.help));
@@ -193,11 +164,7 @@ pub fn assumed(values: &[AssumedValue]) -> String {
     let hint = "Measure them and mark them in your profile, e.g. \
         { value = 21.0, provenance = \"measured\" }; `meltwright profile new` prints a profile that \
         explains each value.";
-    format!(
-        "\nAssumed values this depends on\n{}{}",
-        table.text(),
-        paragraph("  ", hint)
-    )
+    format!("\nAssumed values this depends on\n{}{}", table.text(), paragraph("  ", hint))
 }
 
 /// What to mind at the machine.

@@ -6,16 +6,8 @@ use super::number::count;
 
 /// The values in force as TOML, behind a line that says where they were found.
 pub fn shown(profile: &Profile, origin: &str) -> String {
-    let origin: String = origin
-        .chars()
-        .map(|c| if c.is_control() { '?' } else { c })
-        .collect();
-    format!(
-        "# Profile: {origin}\n# Fingerprint {}; {}\n\n{}",
-        profile.fingerprint(),
-        assumed(profile),
-        profile.show()
-    )
+    let origin: String = origin.chars().map(|c| if c.is_control() { '?' } else { c }).collect();
+    format!("# Profile: {origin}\n# Fingerprint {}; {}\n\n{}", profile.fingerprint(), assumed(profile), profile.show())
 }
 
 /// What a check without faults says.
@@ -25,13 +17,6 @@ pub fn checked(name: &str, profile: &Profile) -> String {
 
 fn assumed(profile: &Profile) -> String {
     let entries = profile.entries();
-    let assumed = entries
-        .iter()
-        .filter(|entry| entry.provenance == Provenance::Assumed)
-        .count();
-    format!(
-        "{} of {} values are assumed, the others measured",
-        count(assumed as u64),
-        count(entries.len() as u64)
-    )
+    let assumed = entries.iter().filter(|entry| entry.provenance == Provenance::Assumed).count();
+    format!("{} of {} values are assumed, the others measured", count(assumed as u64), count(entries.len() as u64))
 }

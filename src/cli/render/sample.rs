@@ -1,8 +1,8 @@
 //! Summaries written by hand, for tests of their text.
 
 use meltwright::summary::{
-    AssumedValue, Bin, Changes, Figures, Finding, LargestChange, Level, Place, Reason, ReasonCount,
-    Record, Share, Summary,
+    AssumedValue, Bin, Changes, Figures, Finding, LargestChange, Level, Place, Reason, ReasonCount, Record, Share,
+    Summary,
 };
 
 /// A print of casting pads that asks too much in places.
@@ -54,21 +54,9 @@ pub fn pads() -> Summary {
         changes: Changes {
             moves_slowed: 1_296,
             by_reason: vec![
-                ReasonCount {
-                    reason: Reason::PeakCapacity,
-                    moves: 1_100,
-                    time_added_s: 1_100.0,
-                },
-                ReasonCount {
-                    reason: Reason::SustainedCapacity,
-                    moves: 184,
-                    time_added_s: 277.0,
-                },
-                ReasonCount {
-                    reason: Reason::ScrewSpeed,
-                    moves: 12,
-                    time_added_s: 3.0,
-                },
+                ReasonCount { reason: Reason::PeakCapacity, moves: 1_100, time_added_s: 1_100.0 },
+                ReasonCount { reason: Reason::SustainedCapacity, moves: 184, time_added_s: 277.0 },
+                ReasonCount { reason: Reason::ScrewSpeed, moves: 12, time_added_s: 3.0 },
             ],
             feeds_written: 1_530,
             lines_added: 15,
@@ -129,7 +117,7 @@ pub fn pads() -> Summary {
             input_bytes: 4_203_112,
             output_bytes: 4_218_020,
             input_lines: 181_300,
-            input_fingerprint: "00c0ffee".to_owned(),
+            input_sha256: "00c0ffee".to_owned(),
             e_unit: "mm of a strand of 1.75 mm, from the file".to_owned(),
             peak_capacity_mm3_s: 21.0,
             sustained_capacity_mm3_s: 16.0,
@@ -150,10 +138,5 @@ pub fn calm() -> Summary {
 }
 
 fn place(line: u64, z_mm: f64) -> Place {
-    Place {
-        line,
-        layer: 7,
-        z_mm,
-        detail: "38.2 mm³/s, infill".to_owned(),
-    }
+    Place { line, layer: 7, z_mm, detail: "38.2 mm³/s, infill".to_owned() }
 }

@@ -39,15 +39,9 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     text.push_str(&parts::reasons(title, &changes.by_reason));
     if all {
         text.push_str(&parts::shares("By role, before and then", &changes.roles));
-        text.push_str(&parts::shares(
-            "By layers, before and then",
-            &changes.layer_bands,
-        ));
+        text.push_str(&parts::shares("By layers, before and then", &changes.layer_bands));
         text.push_str(&parts::histogram(&changes.histogram));
-        text.push_str(&parts::largest(
-            "Changes that cost most time",
-            &changes.largest,
-        ));
+        text.push_str(&parts::largest("Changes that cost most time", &changes.largest));
     }
     let places = if all { usize::MAX } else { FEW_PLACES };
     text.push_str(&parts::findings(&summary.findings, places));
@@ -77,22 +71,13 @@ fn headline(summary: &Summary, tense: Tense) -> String {
         (Tense::Was, _) => "were",
         (Tense::Would, _) => "would be",
     };
-    let turns = changes
-        .by_reason
-        .iter()
-        .filter(|r| r.reason == Reason::ScrewSpeed)
-        .map(|r| r.moves)
-        .sum();
+    let turns = changes.by_reason.iter().filter(|r| r.reason == Reason::ScrewSpeed).map(|r| r.moves).sum();
     let beads = changes.moves_slowed.saturating_sub(turns);
     let slowed = match (beads, turns) {
         (0, 0) => {
             let rest = match changes.lines_split {
                 0 => nothing.to_owned(),
-                n => format!(
-                    "{} with much E {} written as several",
-                    counted(n, "line"),
-                    were(n)
-                ),
+                n => format!("{} with much E {} written as several", counted(n, "line"), were(n)),
             };
             return format!("No move asks more than the screw can give; {rest}.");
         }
@@ -124,22 +109,10 @@ fn headline(summary: &Summary, tense: Tense) -> String {
 
 fn main_table(summary: &Summary) -> String {
     let (before, after, record) = (&summary.before, &summary.after, &summary.provenance);
-    let mut table = Table::new([
-        Align::Left,
-        Align::Right,
-        Align::Right,
-        Align::Right,
-        Align::Left,
-    ]);
+    let mut table = Table::new([Align::Left, Align::Right, Align::Right, Align::Right, Align::Left]);
     table.row(["", "before", "after", "capacity", ""]);
     let plain = |f: &dyn Fn(&Figures) -> String, what: &str| {
-        [
-            what.to_owned(),
-            f(before),
-            f(after),
-            String::new(),
-            String::new(),
-        ]
+        [what.to_owned(), f(before), f(after), String::new(), String::new()]
     };
     table.row(plain(&|f| time(f.time_s), "time"));
     table.row([
@@ -175,10 +148,10 @@ fn record(summary: &Summary) -> String {
     table.row([
         "input",
         &format!(
-            "{}, {}, fingerprint {}",
+            "{}, {}, SHA-256 {}",
             counted(record.input_bytes, "byte"),
             counted(record.input_lines, "line"),
-            record.input_fingerprint
+            record.input_sha256
         ),
     ]);
     table.row([
@@ -240,15 +213,8 @@ mod tests {
         let mut lines = vec![headline(&summary, Tense::Was)];
         summary.changes = sample::pads().changes;
         summary.changes.moves_slowed = 1;
-        summary
-            .changes
-            .by_reason
-            .retain(|r| r.reason == Reason::ScrewSpeed);
-        summary
-            .changes
-            .by_reason
-            .iter_mut()
-            .for_each(|r| r.moves = 1);
+        summary.changes.by_reason.retain(|r| r.reason == Reason::ScrewSpeed);
+        summary.changes.by_reason.iter_mut().for_each(|r| r.moves = 1);
         lines.push(headline(&summary, Tense::Would));
         summary.changes.moves_slowed = 2;
         summary.after.time_s += 1.0;
@@ -264,9 +230,6 @@ mod tests {
     #[test]
     fn without_a_name() {
         let text = text(None, &sample::calm(), Detail::Headline, Tense::Was);
-        assert_eq!(
-            text,
-            "No move asks more than the screw can give; nothing was changed.\n"
-        );
+        assert_eq!(text, "No move asks more than the screw can give; nothing was changed.\n");
     }
 }
