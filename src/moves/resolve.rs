@@ -9,7 +9,7 @@ use super::notes::{self, Note};
 use super::settings::FileSettings;
 use super::split::{Span, Split};
 use super::state::{Motion, State};
-use super::words::Words;
+use super::words::{Command, Words};
 use super::{Kind, Move, Role};
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::findings::{Code, Findings, Place};
@@ -165,6 +165,13 @@ impl Resolver {
     /// A motion line that cannot be read (unless lenient), an earlier run's marker, E without a known volume.
     pub fn resolve(&mut self, block: &Block, number: u32, out: &mut Vec<Move>) -> Result<()> {
         self.splits.clear();
+        let mut words = std::mem::take(&mut self.words);
+        let resolved = self.resolve_lines(block, number, &mut words, out);
+        self.words = words;
+        resolved
+    }
+
+    fn resolve_lines(&mut self, block: &Block, number: u32, words: &mut Words, out: &mut Vec<Move>) -> Result<()> {
         for (index, line) in block.lines.iter().enumerate() {
             self.look_at_flags(block, line, index);
             let step = match line.kind {
@@ -173,7 +180,7 @@ impl Resolver {
                     if line.comment < line.end {
                         self.note(block, line, false);
                     }
-                    let step = self.code(block, line, index);
+                    let step = self.code(words, block, line, index);
                     if line.comment < line.end && matches!(step, Ok(Step::Move(_))) {
                         // A role behind a move is that of the move alone where other lines state none.
                         self.role = role_before;
@@ -289,21 +296,18 @@ impl Resolver {
         }
     }
 
-    fn code(&mut self, block: &Block, line: &Line, index: usize) -> Result<Step> {
-        let words = block.words_of(line);
-        let Some(first) = words.first() else { return Ok(Step::Nothing) };
-        let mut sorted = std::mem::take(&mut self.words);
-        sorted.fill(words);
-        let step = match first.letter {
-            b'M' => Ok(self.m_command(&sorted, first, block, line, index)),
+    fn code(&mut self, words: &mut Words, block: &Block, line: &Line, index: usize) -> Result<Step> {
+        let found = block.words_of(line);
+        let Some(first) = found.first() else { return Ok(Step::Nothing) };
+        words.fill(found);
+        match first.letter {
+            b'M' => Ok(self.m_command(words, first, block, line, index)),
             b'T' => {
                 self.select_tool(first.value);
                 Ok(self.feed_user(line))
             }
-            _ => self.g_line(&sorted, block, line, index),
-        };
-        self.words = sorted;
-        step
+            _ => self.g_line(words, block, line, index),
+        }
     }
 
     fn select_tool(&mut self, number: f64) {
@@ -423,6 +427,12 @@ impl Resolver {
 
     /// A line that starts with a G command, or has none and repeats the motion mode.
     fn g_line(&mut self, words: &Words, block: &Block, line: &Line, index: usize) -> Result<Step> {
+        // Nearly every line: one straight move and nothing else.
+        if let [Command { letter: b'G', tenths: tenths @ (0 | 10) }] = words.commands() {
+            let kept = self.state.motion;
+            self.state.motion = Some(if *tenths == 0 { Motion::Rapid } else { Motion::Linear });
+            return self.motion(words, false, block, line, index).inspect_err(|_| self.state.motion = kept);
+        }
         // Everything is worked out on a copy of the small settings, and committed when the line is sound.
         let mut next = Settings {
             unit_mm: self.state.unit_mm,

@@ -26,10 +26,11 @@ pub const MAX_WAITING_MOVES: usize = 1 << 17;
 /// Most bytes of input over which moves wait for a verdict.
 pub const MAX_WAITING_BYTES: u64 = 8 << 20;
 
-/// Flows are sorted into buckets this far apart; levels inside a bucket are still exact to its beads.
-const BUCKET_RATIO: f64 = 1.01;
-/// More buckets than this are not needed: 1.01^1024 is a ratio of 26,000.
-const MAX_BUCKETS: usize = 1024;
+/// Flows are sorted into buckets by their ratio to the capacity: so many for each doubling, evenly spaced in between,
+/// 1.1 to 1.6 % apart. Levels inside a bucket are still exact to its beads.
+const BUCKETS_PER_DOUBLING: usize = 64;
+/// Ratios beyond this many doublings share the last bucket.
+const MAX_DOUBLINGS: usize = 16;
 /// Seconds and cubic millimetres are summed as whole numbers of these parts, so that sums never drift.
 const PARTS: f64 = 1e9;
 
@@ -65,8 +66,9 @@ pub struct Sustained {
     time_limit: i64,
     /// A stretch this little too fast is rounding, parts of a second.
     slack: i64,
-    waiting: VecDeque<Waiting>,
-    done: VecDeque<Limited>,
+    /// Moves in order; the first `settled` of them are settled and wait to be taken away.
+    moves: VecDeque<Waiting>,
+    settled: usize,
     /// Number of the first waiting move.
     first: u64,
     /// Volume and time (with gaps between) of the waiting moves.
@@ -79,8 +81,6 @@ pub struct Sustained {
     /// Time and volume by bucket.
     bucket_time: Vec<i64>,
     bucket_volume: Vec<i64>,
-    /// Flow at the lower edge of each bucket above 0.
-    ln_ratio: f64,
     /// Buckets up to this one keep their time at the present level; sums over them and over those above.
     cut: usize,
     time_below: i64,
@@ -97,17 +97,15 @@ fn parts(value: f64) -> i64 {
 impl Sustained {
     /// `capacity`: sustained capacity, mm³/s; `window`: s; `peak`: highest flow any move can have, mm³/s.
     pub fn new(capacity: f64, window: f64, peak: f64) -> Self {
-        let ln_ratio = BUCKET_RATIO.ln();
-        let buckets = ((peak / capacity).max(1.0).ln() / ln_ratio).ceil() as usize + 2;
-        let buckets = buckets.min(MAX_BUCKETS);
+        let buckets = (bucket_of_ratio(peak / capacity) + 2).min(MAX_DOUBLINGS * BUCKETS_PER_DOUBLING + 2);
         Self {
             capacity,
             // Rounded so that the result errs on the safe side.
             volume_limit: parts(capacity * window).max(1),
             time_limit: parts(window) + 1,
             slack: 2 + parts(window) / 100_000_000,
-            waiting: VecDeque::new(),
-            done: VecDeque::new(),
+            moves: VecDeque::new(),
+            settled: 0,
             first: 0,
             volume: 0,
             time: 0,
@@ -115,7 +113,6 @@ impl Sustained {
             front_seen: false,
             bucket_time: vec![0; buckets],
             bucket_volume: vec![0; buckets],
-            ln_ratio,
             cut: 0,
             time_below: 0,
             volume_above: 0,
@@ -128,17 +125,18 @@ impl Sustained {
         let volume = if limited.step.has(Move::SCREW) { parts(limited.step.melt) } else { 0 };
         let time = parts(limited.time());
         if volume == 0 {
-            if self.waiting.is_empty() {
-                self.done.push_back(limited);
+            let nothing_waits = self.settled == self.moves.len();
+            self.moves.push_back(Waiting { limited, volume: 0, time: 0, gap: 0, bucket: 0, offset });
+            if nothing_waits {
+                self.settle_one();
                 return;
             }
             self.open_gap = self.open_gap.saturating_add(time);
-            self.waiting.push_back(Waiting { limited, volume: 0, time: 0, gap: 0, bucket: 0, offset });
         } else {
-            let gap = if self.waiting.is_empty() { 0 } else { self.open_gap };
+            let gap = if self.settled == self.moves.len() { 0 } else { self.open_gap };
             self.open_gap = 0;
             let bucket = self.bucket_of(limited.step.melt, limited.time());
-            self.waiting.push_back(Waiting { limited, volume, time, gap, bucket, offset });
+            self.moves.push_back(Waiting { limited, volume, time, gap, bucket, offset });
             self.add(volume, time, gap, bucket, 1);
             self.sweep();
         }
@@ -147,19 +145,23 @@ impl Sustained {
 
     /// The next move that is settled.
     pub fn pop(&mut self) -> Option<Limited> {
-        self.done.pop_front()
+        if self.settled == 0 {
+            return None;
+        }
+        self.settled -= 1;
+        self.moves.pop_front().map(|waiting| waiting.limited)
     }
 
     /// No more moves will come: settles all that wait.
     pub fn finish(&mut self) {
-        while !self.waiting.is_empty() {
+        while self.settled < self.moves.len() {
             self.settle_front();
         }
     }
 
     /// Number of moves that wait or are ready.
     pub fn len(&self) -> usize {
-        self.waiting.len() + self.done.len()
+        self.moves.len()
     }
 
     /// Whether nothing waits and nothing is ready.
@@ -168,17 +170,15 @@ impl Sustained {
     }
 
     fn bucket_of(&self, volume: f64, time: f64) -> u16 {
-        let ratio = volume / time / self.capacity;
-        if ratio.is_nan() || ratio <= 1.0 {
-            return 0;
-        }
-        let bucket = (ratio.ln() / self.ln_ratio) as usize + 1;
-        bucket.min(self.bucket_time.len() - 1) as u16
+        bucket_of_ratio(volume / time / self.capacity).min(self.bucket_time.len() - 1) as u16
     }
 
-    /// Flow at the lower edge of a bucket.
+    /// Flow at the lower edge of a bucket above 0.
     fn edge(&self, bucket: usize) -> f64 {
-        self.capacity * (self.ln_ratio * bucket.saturating_sub(1) as f64).exp()
+        let steps = bucket.saturating_sub(1);
+        let doublings = (1_u64 << (steps / BUCKETS_PER_DOUBLING).min(63)) as f64;
+        let within = 1.0 + (steps % BUCKETS_PER_DOUBLING) as f64 / BUCKETS_PER_DOUBLING as f64;
+        self.capacity * doublings * within
     }
 
     /// Adds (`sign` 1) or takes away (-1) a move of the stretch.
@@ -198,9 +198,9 @@ impl Sustained {
 
     /// Looks at the stretches that end in or at the end of the last move, and drops moves that lie before all of them.
     fn sweep(&mut self) {
-        let Some(last) = self.waiting.back().copied() else { return };
+        let Some(last) = self.moves.back().map(Waiting::share) else { return };
         while self.volume > self.volume_limit {
-            let Some(front) = self.waiting.front().copied() else { return };
+            let Some(front) = self.moves.get(self.settled).map(Waiting::share) else { return };
             let excess = self.volume - self.volume_limit;
             if !self.front_seen {
                 // From the start of the front to somewhere in the last move.
@@ -217,14 +217,14 @@ impl Sustained {
     }
 
     /// Judges the stretch of all waiting moves without `excess` parts of the volume of `edge`.
-    fn look(&mut self, edge: &Waiting, excess: i64) {
+    fn look(&mut self, edge: &Share, excess: i64) {
         let share = excess as f64 / edge.volume as f64;
         let left_out = (edge.time as f64 * share).ceil() as i64;
         if self.time - left_out + self.slack >= self.time_limit {
             return;
         }
         let level = self.level(edge, excess, left_out);
-        let last = self.first + self.waiting.len() as u64 - 1;
+        let last = self.first + (self.moves.len() - self.settled) as u64 - 1;
         while self.breaches.back().is_some_and(|breach| breach.level >= level) {
             self.breaches.pop_back();
         }
@@ -236,7 +236,7 @@ impl Sustained {
     /// Moves in buckets above the cut are counted with V / c, those in the cut's bucket and below with their present
     /// time. Both are at most max(t, V / c), so the level is safe with any cut; the best cut gives the highest level,
     /// exact but for the moves of one bucket.
-    fn level(&mut self, edge: &Waiting, excess: i64, left_out: i64) -> f64 {
+    fn level(&mut self, edge: &Share, excess: i64, left_out: i64) -> f64 {
         let bucket = usize::from(edge.bucket);
         let mut level = self.capacity;
         // Down until the level fits, then up as long as it still does; the cut moves little from stretch to stretch.
@@ -293,12 +293,12 @@ impl Sustained {
 
     /// Lets moves go that no open stretch can breach any more, or that have waited long enough.
     fn release(&mut self, offset: u64) {
-        while let Some(front) = self.waiting.front() {
+        while let Some(front) = self.moves.get(self.settled) {
             // Every stretch that starts in the front reaches beyond what is here, and that already takes the window.
             let rest = self.time - front.time + self.open_gap;
             if rest >= self.time_limit {
                 self.settle_front();
-            } else if self.waiting.len() > MAX_WAITING_MOVES || offset - front.offset > MAX_WAITING_BYTES {
+            } else if self.moves.len() - self.settled > MAX_WAITING_MOVES || offset - front.offset > MAX_WAITING_BYTES {
                 self.settle_front_unjudged();
             } else {
                 return;
@@ -320,32 +320,57 @@ impl Sustained {
     }
 
     fn take_front(&mut self, level: Option<f64>) {
-        let Some(front) = self.waiting.pop_front() else { return };
-        self.first += 1;
-        self.front_seen = false;
-        self.add(front.volume, front.time, front.gap, front.bucket, -1);
-        let mut limited = front.limited;
+        let Some(front) = self.moves.get_mut(self.settled) else { return };
         if let Some(level) = level.filter(|_| front.bucket > 0) {
-            limited.limit(level * limited.step.distance() / limited.step.melt, Reason::SustainedCapacity);
+            let step = &front.limited.step;
+            let speed = level * step.distance() / step.melt;
+            front.limited.limit(speed, Reason::SustainedCapacity);
         }
-        self.done.push_back(limited);
+        let (volume, time, gap, bucket) = (front.volume, front.time, front.gap, front.bucket);
+        self.front_seen = false;
+        self.add(volume, time, gap, bucket, -1);
+        self.settle_one();
         // Moves without volume are settled with the move before them; the next stretch starts at its own first move.
-        while let Some(next) = self.waiting.front() {
+        while let Some(next) = self.moves.get_mut(self.settled) {
             if next.volume > 0 {
-                let gap = next.gap;
+                let gap = std::mem::take(&mut next.gap);
                 self.time -= gap;
                 self.time_below -= gap;
-                if let Some(next) = self.waiting.front_mut() {
-                    next.gap = 0;
-                }
                 return;
             }
-            let next = next.limited;
-            self.waiting.pop_front();
-            self.first += 1;
-            self.done.push_back(next);
+            self.settle_one();
         }
         self.open_gap = 0;
+    }
+
+    fn settle_one(&mut self) {
+        self.settled += 1;
+        self.first += 1;
+    }
+}
+
+/// Bucket of a flow by its ratio to the capacity; 0 for ratios up to 1.
+fn bucket_of_ratio(ratio: f64) -> usize {
+    if ratio.is_nan() || ratio <= 1.0 {
+        return 0;
+    }
+    // Exponent and leading bits of the fraction are the doublings and the place between them.
+    let steps = (ratio.to_bits() >> (52 - BUCKETS_PER_DOUBLING.ilog2()))
+        - (1.0_f64.to_bits() >> (52 - BUCKETS_PER_DOUBLING.ilog2()));
+    (steps as usize).min(MAX_DOUBLINGS * BUCKETS_PER_DOUBLING) + 1
+}
+
+/// What a stretch needs to know of the move at its edge.
+#[derive(Clone, Copy, Debug)]
+struct Share {
+    volume: i64,
+    time: i64,
+    bucket: u16,
+}
+
+impl Waiting {
+    fn share(&self) -> Share {
+        Share { volume: self.volume, time: self.time, bucket: self.bucket }
     }
 }
 
