@@ -188,6 +188,18 @@ impl Findings {
         self.entries.get(code.index()).map_or(0, |entry| entry.count)
     }
 
+    /// Adds the findings of another collector.
+    pub fn merge(&mut self, other: Self) {
+        for (entry, more) in self.entries.iter_mut().zip(other.entries) {
+            entry.count += more.count;
+            for (weight, place) in more.places {
+                let at = entry.places.partition_point(|kept| kept.0 >= weight);
+                entry.places.insert(at, (weight, place));
+            }
+            entry.places.truncate(MAX_PLACES);
+        }
+    }
+
     /// The findings, most serious first.
     pub fn into_list(self) -> Vec<Finding> {
         let mut list: Vec<Finding> = Code::ALL

@@ -1,11 +1,13 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
-//! Three jobs run side by side on batches of blocks: reading and lexing the next, the line-after-line part on the
-//! present one ([`stream`]), formatting and writing the one before. Order is kept throughout, so that the output does
-//! not depend on the number of threads or the size of blocks.
+//! Four jobs run side by side on four batches of blocks in a row: reading and lexing, resolving ([`intake`]), limiting
+//! ([`limiter`]), formatting and writing. Order is kept throughout, so that the output does not depend on the number
+//! of threads or the size of blocks.
 
+pub mod edits;
+pub mod intake;
+pub mod limiter;
 pub mod prescan;
-pub mod stream;
 
 use std::io::{Read, Seek, Write};
 
@@ -23,8 +25,10 @@ use crate::profile::{EUnit, Profile, Provenance};
 use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
 use crate::summary::{AssumedValue, Record, Summary};
+use edits::Outgoing;
+use intake::Intake;
+use limiter::{Limiter, Purpose};
 use prescan::prescan;
-use stream::{Outgoing, Setup, Stream};
 
 /// Blocks that are worked on together.
 const BATCH: usize = 4;
@@ -227,50 +231,54 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     }
     let capacity = Capacity::of(profile);
     let rules = Rules::new(profile, &scan.settings, options.lenient);
-    let is_rewrite = output.is_some();
-    let mut stream = Stream::new(Setup {
-        resolver: Resolver::new(rules, &scan.settings, options.again),
-        tally: Tally::new(&capacity),
-        capacity: options.passes.capacity.then(|| capacity.clone()),
-        initial_feed_mm_s: profile.controller.initial_feed_mm_s.value,
-        report_demand: !is_rewrite,
-        marker: is_rewrite.then(|| marker(profile, options.passes)),
-    });
+    let purpose = if output.is_some() { Purpose::Rewrite } else { Purpose::Audit };
+    let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, options.passes));
+    let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), mark);
+    let held_to = options.passes.capacity.then(|| capacity.clone());
+    let initial_feed = profile.controller.initial_feed_mm_s.value;
+    let mut limiter = Limiter::new(Tally::new(&capacity), held_to, initial_feed, purpose);
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = Sha256::new();
     let mut writer = Writer { output, buffers: Vec::new(), written: 0 };
-    let (mut present, mut next) = (Batch::default(), Batch::default());
-    let (mut ready, mut outgoing) = (Vec::new(), Vec::new());
+    let (mut reading, mut lexed) = (Batch::default(), Batch::default());
+    let (mut resolving, mut resolved) = (Vec::new(), Vec::new());
+    let (mut settled, mut outgoing) = (Vec::new(), Vec::new());
     let (mut spare, mut freed) = (Vec::new(), Vec::new());
-    let mut bytes = present.fill(&mut reader, &mut hash, &mut spare)?;
-    while present.count > 0 || !outgoing.is_empty() {
-        let (judged, (read, wrote)) = rayon::join(
-            || {
-                let blocks = &mut present.blocks[..present.count];
-                blocks.iter_mut().try_for_each(|block| stream.take(block, &mut ready))
-            },
+    let (mut bytes, mut at_end) = (0, false);
+    while !at_end {
+        // The longest job that cannot be divided comes first; the others fill the time beside it.
+        let ((), (taken, (read, wrote))) = rayon::join(
+            || limiter.take_all(&mut resolved, &mut settled),
             || {
                 rayon::join(
-                    || next.fill(&mut reader, &mut hash, &mut spare),
-                    || writer.write(&mut outgoing, &mut freed),
+                    || intake.take_all(&mut lexed.blocks[..lexed.count], &mut resolving),
+                    || {
+                        rayon::join(
+                            || reading.fill(&mut reader, &mut hash, &mut spare),
+                            || writer.write(&mut outgoing, &mut freed),
+                        )
+                    },
                 )
             },
         );
-        judged?;
+        taken?;
         wrote?;
-        if present.count > 0 && next.count == 0 {
-            stream.finish(&mut ready);
-        }
+        let read = read?;
+        at_end = read == 0 && lexed.count == 0 && resolved.is_empty();
+        bytes += read;
         progress(bytes);
-        bytes += read?;
         spare.append(&mut freed);
-        std::mem::swap(&mut present, &mut next);
-        std::mem::swap(&mut ready, &mut outgoing);
+        std::mem::swap(&mut reading, &mut lexed);
+        std::mem::swap(&mut resolving, &mut resolved);
+        std::mem::swap(&mut settled, &mut outgoing);
     }
+    limiter.finish(&mut outgoing);
+    writer.write(&mut outgoing, &mut freed)?;
+    intake.resolver.finish();
     if let Some(output) = writer.output {
         output.flush().map_err(|error| Error::io("write the output", error))?;
     }
-    if !stream.has_commands {
+    if !intake.has_commands {
         return Err(Error::new(ErrorKind::NotGcode {
             what: "there is no G-code command in this file".to_owned(),
             help: "give the plain G-code file the slicing program exports".to_owned(),
@@ -281,7 +289,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         passes: options.passes.names(),
         input_bytes: bytes,
         output_bytes: writer.written,
-        input_lines: stream.lines,
+        input_lines: intake.lines,
         input_sha256: hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect(),
         e_unit: e_unit(profile, &scan.settings),
         peak_capacity_mm3_s: capacity.peak_mm3_s,
@@ -289,18 +297,27 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         sustained_window_s: capacity.window_s,
         ..Record::of_this_program()
     };
-    Ok(summary(stream, profile, &scan.settings, &capacity, record))
+    Ok(summary(intake.resolver, limiter, profile, &scan.settings, &capacity, record))
 }
 
-/// Gathers the account of a finished stream.
-fn summary(stream: Stream, profile: &Profile, settings: &FileSettings, capacity: &Capacity, record: Record) -> Summary {
-    let Stream { resolver, tally, written, .. } = stream;
+/// Gathers the account of a finished run.
+fn summary(
+    resolver: Resolver,
+    limiter: Limiter,
+    profile: &Profile,
+    settings: &FileSettings,
+    capacity: &Capacity,
+    record: Record,
+) -> Summary {
+    let Limiter { tally, written, findings: demands, .. } = limiter;
     let layers = u64::from(resolver.layer_count());
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
+    findings.merge(demands);
     note_nozzle(profile, settings, &mut findings);
     let (before, after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     changes.feeds_written = written.feeds;
-    changes.lines_added = written.lines_added;
+    // The marker is a line too, wherever a file is rewritten.
+    changes.lines_added = written.lines_added + u64::from(record.output_bytes > 0);
     changes.lines_split = written.lines_split;
     let mut keys = capacity.depends_on.clone();
     keys.push("feedstock.density_g_cm3");
