@@ -2,8 +2,13 @@
 #![deny(missing_docs)]
 #![forbid(unsafe_code)]
 
+pub mod demand;
 pub mod error;
+pub mod findings;
 pub mod line;
+pub mod moves;
+pub mod passes;
+pub mod physics;
 pub mod pipeline;
 pub mod profile;
 pub mod summary;

@@ -1,5 +1,9 @@
 //! Changes to a block of text: what is not named here is copied byte for byte.
 
+use super::number::write_fixed;
+use super::{Block, Line};
+use std::io::Write;
+
 /// One change at one place of a block. Edits of a block are sorted by `at` and do not overlap.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Edit {
@@ -32,4 +36,143 @@ pub enum Put {
 }
 
 /// Writes `bytes` with `edits` applied to the end of `out`.
-pub fn apply(_bytes: &[u8], _edits: &[Edit], _out: &mut Vec<u8>) {}
+///
+/// `out` ends with a whole line (or is empty), so that a checksum finds the start of its own line.
+/// An edit that reaches beyond the block is cut there.
+pub fn apply(bytes: &[u8], edits: &[Edit], out: &mut Vec<u8>) {
+    let mut from = 0;
+    for edit in edits {
+        let at = edit.at as usize;
+        debug_assert!(from <= at, "edits are sorted and do not overlap");
+        out.extend_from_slice(bytes.get(from..at.min(bytes.len())).unwrap_or_default());
+        put(&edit.put, out);
+        from = from.max(at.saturating_add(edit.remove as usize));
+    }
+    out.extend_from_slice(bytes.get(from..).unwrap_or_default());
+}
+
+fn put(what: &Put, out: &mut Vec<u8>) {
+    match what {
+        Put::Word {
+            space,
+            letter,
+            value,
+            decimals,
+        } => {
+            if *space {
+                out.push(b' ');
+            }
+            out.push(*letter);
+            write_fixed(out, *value, *decimals);
+        }
+        Put::Checksum => {
+            let line = memchr::memrchr(b'\n', out).map_or(0, |end| end + 1);
+            let line = out.get(line..).unwrap_or_default();
+            let star = memchr::memrchr(b'*', line).unwrap_or(line.len());
+            let sum = xor(line.get(..star).unwrap_or_default());
+            // Writing to a `Vec` cannot fail.
+            let _ = write!(out, "{sum}");
+        }
+        Put::Text(text) => out.extend_from_slice(text),
+    }
+}
+
+/// Checksum of a line: all bytes before the `*`, combined by exclusive or.
+pub(super) fn xor(bytes: &[u8]) -> u8 {
+    bytes.iter().fold(0, |sum, byte| sum ^ byte)
+}
+
+/// The edit that renews the checksum of `line`; `None` when it has none. It goes after all other edits
+/// of the line that lie before its `*`. A checksum that was wrong before is renewed as well: whoever must
+/// not hide that asks for [`Line::BAD_CHECKSUM`] first.
+pub fn checksum_edit(block: &Block, line: &Line) -> Option<Edit> {
+    if !line.has(Line::CHECKSUM) {
+        return None;
+    }
+    let at = line.star + 1;
+    let digits = block.bytes.get(at as usize..line.end as usize)?;
+    let remove = digits
+        .iter()
+        .take_while(|byte| byte.is_ascii_digit())
+        .count() as u32;
+    Some(Edit {
+        at,
+        remove,
+        put: Put::Checksum,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(text: &str, edits: &[Edit], expected: &str) {
+        let mut out = b"N1 G28*18\n".to_vec();
+        apply(text.as_bytes(), edits, &mut out);
+        assert_eq!(
+            String::from_utf8_lossy(&out),
+            format!("N1 G28*18\n{expected}")
+        );
+    }
+
+    fn word(at: u32, remove: u32, space: bool, value: f64) -> Edit {
+        let put = Put::Word {
+            space,
+            letter: b'F',
+            value,
+            decimals: 2,
+        };
+        Edit { at, remove, put }
+    }
+
+    #[test]
+    fn copies_and_changes() {
+        check("", &[], "");
+        check("G1 X1\r\nG1 X2", &[], "G1 X1\r\nG1 X2");
+        check("G1 X1 F600\n", &[word(6, 4, false, 450.0)], "G1 X1 F450\n");
+        check(
+            "G1 X1\nG1 X2\n",
+            &[word(5, 0, true, 1.25), word(11, 0, true, 2.0)],
+            "G1 X1 F1.25\nG1 X2 F2\n",
+        );
+        let text = |at, remove, text: &[u8]| Edit {
+            at,
+            remove,
+            put: Put::Text(text.into()),
+        };
+        check(
+            "G1 X1\nG1 X2\n",
+            &[text(0, 0, b"M83\n"), text(6, 6, b"")],
+            "M83\nG1 X1\n",
+        );
+        check("G1 X1\n", &[text(6, 0, b"; end\n")], "G1 X1\n; end\n");
+        check("G1", &[text(9, 9, b"!")], "G1!");
+    }
+
+    /// A line of the public protocol description of self-replicating printers (wiki page on G-code).
+    #[test]
+    fn renews_checksums() {
+        let mut block = Block {
+            bytes: b"N7 G1 X2.0 Y2.0 F3000.0*85\nN8 G1 X3.0 Y3.0*1 ; late\nG28\n".to_vec(),
+            ..Block::default()
+        };
+        block.lex();
+        let mut edits = Vec::new();
+        edits.push(word(16, 7, false, 3000.0));
+        edits.extend(
+            block
+                .lines
+                .iter()
+                .filter_map(|line| checksum_edit(&block, line)),
+        );
+        assert_eq!(edits.len(), 3);
+        let mut out = Vec::new();
+        apply(&block.bytes, &edits, &mut out);
+        let sum = xor(b"N7 G1 X2.0 Y2.0 F3000");
+        let expected = format!("N7 G1 X2.0 Y2.0 F3000*{sum}\nN8 G1 X3.0 Y3.0*33 ; late\nG28\n");
+        assert_eq!(String::from_utf8_lossy(&out), expected);
+        block.bytes = out;
+        block.lex();
+        assert!(block.lines.iter().all(|line| !line.has(Line::BAD_CHECKSUM)));
+    }
+}

@@ -5,6 +5,7 @@
 //! [`LineKind::Opaque`] and passed on; only the layer above decides that a word it must act on is wrong.
 
 pub mod edit;
+mod fast;
 pub mod lex;
 pub mod number;
 

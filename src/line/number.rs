@@ -1,1 +1,324 @@
-//! placeholder
+//! Decimal numbers: reading them exactly as spelled, writing them in fixed point.
+
+use std::io::Write;
+
+/// Powers of ten that a double holds exactly.
+pub(super) const POW10: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
+    1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
+];
+
+/// Below this every whole number is a double: 2^53.
+pub(super) const EXACT: u64 = 1 << 53;
+
+/// As many digits as always fit in 64 bits.
+pub(super) const SAFE_DIGITS: usize = 19;
+
+/// A number as found at the start of a text.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Number {
+    /// Its value, bit for bit what the standard library reads from the same spelling. Infinite when
+    /// the spelling is beyond the range of a double.
+    pub value: f64,
+    /// How many bytes it takes.
+    pub len: usize,
+    /// Digits after the point as written, at most 254; those of the mantissa when there is an exponent.
+    pub decimals: u8,
+    /// Whether it is written with an exponent.
+    pub exponent: bool,
+}
+
+/// Reads the number at the start of `text`: optional sign, digits with at most one point before, among
+/// or after them, and, where `exponent` allows it, a lower-case `e` with optional sign and digits.
+/// `None` when there is no digit.
+///
+/// Equation: value = m / 10^k with the digits m and k of them after the point. With m < 2^53 and
+/// k <= 22 both are doubles, so the one division gives the correctly rounded value; any other spelling
+/// is read by the standard library.
+/// Source: W. D. Clinger, "How to Read Floating Point Numbers Accurately", PLDI 1990.
+pub fn read(text: &[u8], exponent: bool) -> Option<Number> {
+    let signed = matches!(text.first(), Some(b'+' | b'-'));
+    let negative = text.first() == Some(&b'-');
+    let (mantissa, whole) = digits(text, usize::from(signed), 0);
+    let (mantissa, end, decimals) = if text.get(whole) == Some(&b'.') {
+        let (mantissa, end) = digits(text, whole + 1, mantissa);
+        (mantissa, end, end - whole - 1)
+    } else {
+        (mantissa, whole, 0)
+    };
+    let count = whole - usize::from(signed) + decimals;
+    if count == 0 {
+        return None;
+    }
+    let power = if exponent {
+        exponent_len(text.get(end..)?)
+    } else {
+        0
+    };
+    let len = end + power;
+    let value = match POW10.get(decimals) {
+        Some(scale) if power == 0 && count <= SAFE_DIGITS && mantissa < EXACT => {
+            let size = mantissa as f64 / scale;
+            if negative { -size } else { size }
+        }
+        _ => str::from_utf8(text.get(..len)?).ok()?.parse().ok()?,
+    };
+    Some(Number {
+        value,
+        len,
+        decimals: decimals.min(254) as u8,
+        exponent: power > 0,
+    })
+}
+
+/// Adds the digits from `at` on to `mantissa` (which wraps when there are too many); also where they end.
+fn digits(text: &[u8], mut at: usize, mut mantissa: u64) -> (u64, usize) {
+    while let Some(digit) = text.get(at).map(|byte| byte.wrapping_sub(b'0')) {
+        if digit > 9 {
+            break;
+        }
+        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        at += 1;
+    }
+    (mantissa, at)
+}
+
+/// Length of an exponent at the start of `text`, 0 when there is none.
+fn exponent_len(text: &[u8]) -> usize {
+    if text.first() != Some(&b'e') {
+        return 0;
+    }
+    let sign = usize::from(matches!(text.get(1), Some(b'+' | b'-')));
+    let (_, end) = digits(text, 1 + sign, 0);
+    if end > 1 + sign { end } else { 0 }
+}
+
+/// Writes `value` in fixed point with at most `decimals` digits after the point: no exponent, no `+`,
+/// no `-0`, no zeros at the end of the fraction, no bare point.
+///
+/// Equation: the written quantum is q = round(|value| * 10^decimals), of the exact value of the double,
+/// halves away from zero. The product's rounding error, known exactly from a fused multiply-add, decides
+/// where the product lies within it of a half. This is what the standard formatter writes except for
+/// exact halves, which that takes to even. From q = 2^53 on, and for more than 22 decimals, the standard
+/// formatter's digits are written.
+/// Range: any finite value; for a value that is not finite, which no caller has, `0` is written.
+/// Source of the product's error: T. J. Dekker, Numerische Mathematik 18 (1971), 224-242.
+pub fn write_fixed(out: &mut Vec<u8>, value: f64, decimals: u8) {
+    if !value.is_finite() {
+        out.push(b'0');
+        return;
+    }
+    let size = value.abs();
+    match POW10.get(usize::from(decimals)) {
+        Some(&scale) if size * scale < (EXACT - 1) as f64 => {
+            write_quantum(out, value < 0.0, quantum(size, scale), decimals);
+        }
+        _ => write_long(out, value, decimals),
+    }
+}
+
+/// `size * scale` as a whole number, halves up; the product is below 2^53 - 1.
+fn quantum(size: f64, scale: f64) -> u64 {
+    let product = size * scale;
+    let whole = product as u64;
+    let over_half = product - whole as f64 - 0.5;
+    let up = if over_half.abs() <= product * f64::EPSILON {
+        over_half + size.mul_add(scale, -product) >= 0.0
+    } else {
+        over_half > 0.0
+    };
+    // A product that was rounded up to a whole number has its half far below: nothing to mend there.
+    whole + u64::from(up)
+}
+
+/// Writes `quantum / 10^decimals`; at most 22 decimals.
+fn write_quantum(out: &mut Vec<u8>, negative: bool, mut quantum: u64, decimals: u8) {
+    if quantum == 0 {
+        out.push(b'0');
+        return;
+    }
+    let mut fraction = decimals;
+    while fraction > 0 && quantum % 10 == 0 {
+        quantum /= 10;
+        fraction -= 1;
+    }
+    // Sign, at most 16 digits or a zero and 22 decimals, point: 25 bytes.
+    let mut text = [b'0'; 32];
+    let mut at = text.len();
+    let point = fraction > 0;
+    while fraction > 0 {
+        at -= 1;
+        text[at] = b'0' + (quantum % 10) as u8;
+        quantum /= 10;
+        fraction -= 1;
+    }
+    if point {
+        at -= 1;
+        text[at] = b'.';
+    }
+    loop {
+        at -= 1;
+        text[at] = b'0' + (quantum % 10) as u8;
+        quantum /= 10;
+        if quantum == 0 {
+            break;
+        }
+    }
+    if negative {
+        at -= 1;
+        text[at] = b'-';
+    }
+    out.extend_from_slice(&text[at..]);
+}
+
+/// Any finite value by the standard formatter, trimmed.
+fn write_long(out: &mut Vec<u8>, value: f64, decimals: u8) {
+    let start = out.len();
+    let places = usize::from(decimals);
+    // Writing to a `Vec` cannot fail; were it to, what is there so far is still trimmed to a number.
+    if write!(out, "{value:.places$}").is_err() {
+        out.truncate(start);
+    }
+    if decimals > 0 {
+        while out.len() > start && out.last() == Some(&b'0') {
+            out.pop();
+        }
+        if out.len() > start && out.last() == Some(&b'.') {
+            out.pop();
+        }
+    }
+    if matches!(out.get(start..), Some(b"-0" | b"")) {
+        out.truncate(start);
+        out.push(b'0');
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn check(text: &str, exponent: bool, expected: Option<(f64, u8, usize)>) {
+        let found = read(text.as_bytes(), exponent).map(|n| (n.value.to_bits(), n.decimals, n.len));
+        assert_eq!(
+            found,
+            expected.map(|(v, d, l)| (v.to_bits(), d, l)),
+            "{text:?}"
+        );
+    }
+
+    #[test]
+    fn reads_every_spelling() {
+        check("12.345", false, Some((12.345, 3, 6)));
+        check("-.5 ", false, Some((-0.5, 1, 3)));
+        check("+5.X", false, Some((5.0, 0, 3)));
+        check("007", false, Some((7.0, 0, 3)));
+        check("-0", false, Some((-0.0, 0, 2)));
+        check("4.5.6", false, Some((4.5, 1, 3)));
+        check("7.7367638e-05", true, Some((7.7367638e-05, 7, 13)));
+        check("7.7367638e-05", false, Some((7.7367638, 7, 9)));
+        check("10E5", true, Some((10.0, 0, 2)));
+        check("10e", true, Some((10.0, 0, 2)));
+        check("10e+", true, Some((10.0, 0, 2)));
+        check("1e999", true, Some((f64::INFINITY, 0, 5)));
+        check("9007199254740993", false, Some((9007199254740992.0, 0, 16)));
+        check(
+            "123456789012345678901234567890.5",
+            false,
+            Some((1.2345678901234568e29, 1, 32)),
+        );
+        for nothing in ["", "-", "+", ".", "-.", "e5", "--1", "X"] {
+            check(nothing, true, None);
+        }
+        let long = format!("0.{}", "1".repeat(300));
+        check(&long, false, Some((1.0 / 9.0, 254, 302)));
+    }
+
+    fn fixed(value: f64, decimals: u8) -> String {
+        let mut out = Vec::new();
+        write_fixed(&mut out, value, decimals);
+        String::from_utf8(out).expect("ASCII")
+    }
+
+    #[test]
+    fn writes_without_ornament() {
+        for (value, decimals, expected) in [
+            (0.0, 3, "0"),
+            (-0.0, 3, "0"),
+            (-0.0004, 3, "0"),
+            (-0.0005, 3, "-0.001"),
+            (0.5, 0, "1"),
+            (2.5, 0, "3"),
+            (-2.5, 0, "-3"),
+            (0.125, 2, "0.13"),
+            (1.005, 2, "1"),
+            (1.5, 5, "1.5"),
+            (1200.0, 0, "1200"),
+            (1200.0, 2, "1200"),
+            (0.05, 5, "0.05"),
+            (999.9999, 3, "1000"),
+            (1e-22, 22, "0.0000000000000000000001"),
+            (1e20, 3, "100000000000000000000"),
+            (-1e-300, 40, "0"),
+            (0.1, 25, "0.1000000000000000055511151"),
+            (f64::NAN, 2, "0"),
+            (f64::NEG_INFINITY, 2, "0"),
+        ] {
+            assert_eq!(fixed(value, decimals), expected, "{value} with {decimals}");
+        }
+        assert!(fixed(f64::MAX, 0).len() == 309);
+    }
+
+    /// The standard formatter's text, trimmed; with exact halves taken away from zero.
+    fn by_the_standard(value: f64, decimals: u8) -> String {
+        let places = usize::from(decimals);
+        let exact = format!("{value:.1100}");
+        let cut = exact.find('.').expect("a point") + 1 + places;
+        let tie = exact[cut..].trim_end_matches('0') == "5";
+        let mut text = if tie {
+            // The next double away from zero lies beyond the half.
+            format!("{:.places$}", f64::from_bits(value.to_bits() + 1))
+        } else {
+            format!("{value:.places$}")
+        };
+        if places > 0 {
+            text = text.trim_end_matches('0').trim_end_matches('.').to_owned();
+        }
+        if text == "-0" { "0".to_owned() } else { text }
+    }
+
+    proptest! {
+        #[test]
+        fn reads_like_the_standard_library(text in "[+-]?([0-9]{1,22}\\.?|[0-9]{0,20}\\.[0-9]{1,24})(e[+-]?[0-9]{1,3})?") {
+            let found = read(text.as_bytes(), true).expect("a number");
+            prop_assert_eq!(found.len, text.len());
+            prop_assert_eq!(found.value.to_bits(), text.parse::<f64>().expect("a number").to_bits());
+        }
+
+        #[test]
+        fn writes_like_the_standard_library(size in 0u32..14, part in -1.0f64..1.0, decimals in 0u8..9) {
+            let value = part * 10f64.powi(size as i32 - 5);
+            prop_assert_eq!(fixed(value, decimals), by_the_standard(value, decimals));
+        }
+
+        #[test]
+        fn writes_halves_and_their_neighbours(whole in 0u64..1 << 40, decimals in 0u8..8, step in -2i64..3) {
+            let half = (whole as f64 + 0.5) / POW10[usize::from(decimals)];
+            let value = f64::from_bits(half.to_bits().wrapping_add_signed(step));
+            prop_assert_eq!(fixed(value, decimals), by_the_standard(value, decimals));
+        }
+
+        #[test]
+        fn never_panics(bits: u64, decimals: u8) {
+            let text = fixed(f64::from_bits(bits), decimals);
+            prop_assert!(text.parse::<f64>().expect("a number").is_finite());
+        }
+
+        #[test]
+        fn reads_what_it_wrote(quantum in -1_000_000_000i64..1_000_000_000, decimals in 0u8..7) {
+            let value = quantum as f64 / POW10[usize::from(decimals)];
+            let text = fixed(value, decimals);
+            prop_assert_eq!(read(text.as_bytes(), false).expect("a number").value, value);
+        }
+    }
+}

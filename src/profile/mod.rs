@@ -1,9 +1,25 @@
 //! What is known of the machine, the controller, the screw, the nozzle and the feedstock.
 //!
-//! Plain values, each with its unit in the name and its provenance at its side. Reading them from TOML is in
-//! `load`, judging ranges in `check`, finding the file in `find`.
+//! Plain values, each with its unit in the name and its provenance at its side. Every TOML key is declared once,
+//! in `keys`; `form` says how its text is read and written, `check` judges it, `presets` holds the controller
+//! rules, `load` lays the sources over each other, `find` finds the file and `show` writes the result out.
 
+mod check;
+mod fault;
+mod find;
+mod form;
+mod keys;
+mod load;
+mod presets;
+mod show;
+
+use std::collections::BTreeMap;
 use std::fmt;
+
+pub use check::Caution;
+pub use find::{Env, Found, System, find};
+pub use load::Assignment;
+pub use show::Entry;
 
 /// Whether a value was measured on this machine or is a guess to be replaced.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
@@ -104,6 +120,8 @@ pub enum Preset {
     Board,
     /// A network board with its own configuration files.
     Network,
+    /// None of these: starts from the rules of `host`, every one of which has to be looked at.
+    Custom,
 }
 
 /// What `G4` means to the controller.
@@ -235,6 +253,8 @@ pub struct Profile {
     pub nozzle: Nozzle,
     /// The feedstock.
     pub feedstock: Feedstock,
+    /// Notes written beside values, by the full name of the key.
+    pub notes: BTreeMap<&'static str, String>,
 }
 
 impl fmt::Display for Provenance {
@@ -242,6 +262,17 @@ impl fmt::Display for Provenance {
         f.write_str(match self {
             Self::Measured => "measured",
             Self::Assumed => "assumed",
+        })
+    }
+}
+
+impl fmt::Display for Origin {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Default => "default",
+            Self::Preset => "preset",
+            Self::Profile => "profile",
+            Self::CommandLine => "command line",
         })
     }
 }

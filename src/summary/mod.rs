@@ -2,7 +2,12 @@
 //!
 //! The JSON form is stable: keys are only ever added. Every number carries its unit in the key.
 
+pub mod tally;
+
 use serde::Serialize;
+
+pub use crate::findings::{Finding, Level, Place};
+pub use crate::passes::Reason;
 
 /// The whole account of one file.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -86,18 +91,6 @@ pub struct ReasonCount {
     pub time_added_s: f64,
 }
 
-/// Why a move was slowed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Reason {
-    /// A single move asked more than the peak capacity.
-    PeakCapacity,
-    /// The moving average was above the sustained capacity.
-    SustainedCapacity,
-    /// Extrusion without motion asked a faster screw than there is.
-    ScrewSpeed,
-}
-
 /// Figures of a part of the file: one role, or one band of layers.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Share {
@@ -172,48 +165,6 @@ pub struct AssumedValue {
     pub origin: String,
 }
 
-/// How serious a finding is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Level {
-    /// The print will fail or the file will not run as written.
-    Error,
-    /// The print may suffer.
-    Warning,
-    /// Worth knowing.
-    Note,
-}
-
-/// Something the reader should know or act on.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Finding {
-    /// How serious it is.
-    pub level: Level,
-    /// Stable short name, `kebab-case`.
-    pub code: &'static str,
-    /// What was found, one sentence.
-    pub what: String,
-    /// What to do about it, one sentence.
-    pub help: String,
-    /// How often it occurs.
-    pub count: u64,
-    /// Where: at most ten places, worst or first.
-    pub places: Vec<Place>,
-}
-
-/// A place in the input.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Place {
-    /// Line, counted from 1.
-    pub line: u64,
-    /// Layer, counted from 1; 0 before the first bead.
-    pub layer: u64,
-    /// Height, mm.
-    pub z_mm: f64,
-    /// What stands there, in a few words with units (`38.2 mm³/s, infill`).
-    pub detail: String,
-}
-
 /// Where a result comes from.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Record {
@@ -233,8 +184,8 @@ pub struct Record {
     pub output_bytes: u64,
     /// Lines in.
     pub input_lines: u64,
-    /// Fingerprint of the input bytes.
-    pub input_fingerprint: String,
+    /// SHA-256 of the input bytes, hexadecimal.
+    pub input_sha256: String,
     /// What one unit of E is, in words, and where that comes from.
     pub e_unit: String,
     /// Peak capacity the result was computed with, mm³/s.

@@ -1,0 +1,169 @@
+//! Made input for the benches: the same bytes on every run, whole lines, at least as long as asked for.
+#![allow(dead_code, reason = "each bench uses a part of it")]
+
+use std::f64::consts::TAU;
+use std::io::Write;
+
+/// A small generator of numbers in 0..1 (SplitMix64: Steele, Lea, Flood, OOPSLA 2014).
+struct Chance(u64);
+
+impl Chance {
+    fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut bits = self.0;
+        bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        (bits ^ (bits >> 31)) as f64 / 2f64.powi(64)
+    }
+}
+
+/// Where the head is and how much came out, in mm.
+struct Walk {
+    chance: Chance,
+    angle: f64,
+    x: f64,
+    y: f64,
+    e: f64,
+}
+
+impl Walk {
+    fn new(seed: u64) -> Self {
+        Self {
+            chance: Chance(seed),
+            angle: 0.0,
+            x: 100.0,
+            y: 100.0,
+            e: 0.0,
+        }
+    }
+
+    /// Goes on by up to `longest` mm within the bed; the E of the piece.
+    fn step(&mut self, longest: f64) -> f64 {
+        self.angle += (self.chance.next() - 0.5) * 0.8;
+        let length = 0.05 + self.chance.next() * longest;
+        self.x = (self.x + length * self.angle.cos()).clamp(5.0, 295.0);
+        self.y = (self.y + length * self.angle.sin()).clamp(5.0, 295.0);
+        let e = length * 0.0333;
+        self.e += e;
+        e
+    }
+}
+
+fn fill(bytes: usize, start: &str, mut line: impl FnMut(usize, &mut Vec<u8>)) -> Vec<u8> {
+    let mut out = Vec::with_capacity(bytes + 256);
+    out.extend_from_slice(start.as_bytes());
+    let mut index = 0;
+    while out.len() < bytes {
+        line(index, &mut out);
+        index += 1;
+    }
+    out
+}
+
+macro_rules! put {
+    ($out:expr, $($part:tt)*) => { writeln!($out, $($part)*).expect("written") };
+}
+
+/// Short segments with relative E.
+pub fn tiny_segments(bytes: usize) -> Vec<u8> {
+    let mut walk = Walk::new(1);
+    fill(bytes, "G90\nM83\nG1 F1800\n", |_, out| {
+        let e = walk.step(1.0);
+        put!(out, "G1 X{:.3} Y{:.3} E{e:.5}", walk.x, walk.y);
+    })
+}
+
+/// Segments with absolute E, reset every 2000 lines, and a speed now and then.
+pub fn absolute_e(bytes: usize) -> Vec<u8> {
+    let mut walk = Walk::new(2);
+    fill(bytes, "G90\nM82\nG92 E0\n", |index, out| {
+        walk.step(4.0);
+        match index % 2000 {
+            0 => {
+                walk.e = 0.0;
+                put!(out, "G92 E0");
+            }
+            n if n % 20 == 1 => put!(
+                out,
+                "G1 F{} X{:.3} Y{:.3} E{:.5}",
+                1200 + n,
+                walk.x,
+                walk.y,
+                walk.e
+            ),
+            _ => put!(out, "G1 X{:.3} Y{:.3} E{:.5}", walk.x, walk.y, walk.e),
+        }
+    })
+}
+
+/// As [`tiny_segments`] with CR LF.
+pub fn crlf(bytes: usize) -> Vec<u8> {
+    let mut walk = Walk::new(3);
+    fill(bytes, "G90\r\nM83\r\n", |_, out| {
+        let e = walk.step(1.0);
+        put!(out, "G1 X{:.3} Y{:.3} E{e:.5}\r", walk.x, walk.y);
+    })
+}
+
+/// One rising spiral; numbers below one without the leading zero.
+pub fn spiral(bytes: usize) -> Vec<u8> {
+    fill(bytes, "G90\nM83\nG1 F1800\n", |index, out| {
+        let angle = index as f64 / 180.0 * TAU;
+        let (x, y) = (150.0 + 40.0 * angle.cos(), 150.0 + 40.0 * angle.sin());
+        put!(
+            out,
+            "G1 X{x:.3} Y{y:.3} Z{:.3} E.{:05}",
+            0.2 + index as f64 * 0.0005,
+            4650 + index % 7
+        );
+    })
+}
+
+/// A comment behind or before nearly every move, travel, retraction and commands that are no moves.
+pub fn comment_heavy(bytes: usize) -> Vec<u8> {
+    let mut walk = Walk::new(5);
+    fill(bytes, "; made input\nG90\nM83\n", |index, out| {
+        let e = walk.step(3.0);
+        match index % 12 {
+            0 => put!(out, ";TYPE:External perimeter\n;WIDTH:0.{}", 40 + index % 9),
+            1 => put!(out, "M204 S{}", 800 + index % 3 * 100),
+            2 => put!(
+                out,
+                "G1 E-.8 F2100 ; retract\nG0 X{:.3} Y{:.3} F9000 ; travel\nG1 E.8 F2100 ; back",
+                walk.x,
+                walk.y
+            ),
+            3 => put!(
+                out,
+                "; printing object part_{} id:{} copy 0",
+                index % 5,
+                index % 5
+            ),
+            _ => put!(out, "G1 X{:.3} Y{:.3} E{e:.5} ; perimeter", walk.x, walk.y),
+        }
+    })
+}
+
+/// Arcs by centre and lines, relative E.
+pub fn arcs(bytes: usize) -> Vec<u8> {
+    let mut walk = Walk::new(6);
+    fill(bytes, "G90\nM83\nG1 F1800\n", |index, out| {
+        let (x, y) = (walk.x, walk.y);
+        let e = walk.step(6.0);
+        // Centre on the bisector of the chord, so that start and end have the same radius.
+        let (dx, dy) = (walk.x - x, walk.y - y);
+        let side = 0.5 + walk.chance.next();
+        match index % 3 {
+            0 => put!(out, "G1 X{:.3} Y{:.3} E{e:.5}", walk.x, walk.y),
+            turn => put!(
+                out,
+                "G{} X{:.3} Y{:.3} I{:.3} J{:.3} E{e:.5}",
+                turn + 1,
+                walk.x,
+                walk.y,
+                dx / 2.0 - dy * side,
+                dy / 2.0 + dx * side
+            ),
+        }
+    })
+}

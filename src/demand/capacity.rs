@@ -1,0 +1,76 @@
+//! What the screw can give.
+
+use crate::physics::screw::output_from_curve;
+use crate::profile::{Output, Profile};
+use crate::units::{RotationSpeed, SpecificOutput, VolumeFlow};
+
+/// The capacity of a profile's screw.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Capacity {
+    /// Most a single move may ask, mm³/s.
+    pub peak_mm3_s: f64,
+    /// Most the moving average may ask, mm³/s; at most the peak.
+    pub sustained_mm3_s: f64,
+    /// Window of the moving average, s.
+    pub window_s: f64,
+    /// Flow at the highest screw speed, the bound of extrusion without motion, mm³/s.
+    pub screw_mm3_s: f64,
+    /// Keys of the profile that these follow from.
+    pub depends_on: Vec<&'static str>,
+}
+
+impl Capacity {
+    /// Computes the capacity.
+    ///
+    /// Flows stated in the profile win over everything computed. Otherwise the peak is the smaller of the output at
+    /// the highest screw speed and the melting limit, times the derating factor; the sustained capacity is the peak
+    /// unless one is stated.
+    pub fn of(profile: &Profile) -> Self {
+        let screw = &profile.screw;
+        let mut depends_on = Vec::new();
+        let at_max_speed = || {
+            let speed = RotationSpeed::from_rpm(screw.max_speed_rpm.value);
+            match &screw.output.value {
+                Output::Constant(mm3_rev) => SpecificOutput::from_mm3_rev(*mm3_rev) * speed,
+                Output::Curve(points) => output_from_curve(points, speed),
+            }
+            .as_mm3_s()
+        };
+        let output_key = match &screw.output.value {
+            Output::Constant(_) => "screw.specific_output_mm3_rev",
+            Output::Curve(_) => "screw.output_curve",
+        };
+        let (peak, screw_flow) = match screw.peak_flow_mm3_s.value {
+            Some(stated) => {
+                depends_on.push("screw.peak_flow_mm3_s");
+                (stated, stated)
+            }
+            None => {
+                depends_on.extend([output_key, "screw.max_speed_rpm"]);
+                let output = at_max_speed();
+                let mut limit = VolumeFlow::from_mm3_s(output);
+                if let Some(melting) = screw.melting_limit_mm3_s.value {
+                    depends_on.push("screw.melting_limit_mm3_s");
+                    limit = limit.min(VolumeFlow::from_mm3_s(melting));
+                }
+                depends_on.push("screw.derate");
+                (limit.as_mm3_s() * screw.derate.value, output)
+            }
+        };
+        let sustained = match screw.sustained_flow_mm3_s.value {
+            Some(stated) => {
+                depends_on.push("screw.sustained_flow_mm3_s");
+                stated.min(peak)
+            }
+            None => peak,
+        };
+        depends_on.push("screw.sustained_window_s");
+        Self {
+            peak_mm3_s: peak,
+            sustained_mm3_s: sustained,
+            window_s: screw.sustained_window_s.value,
+            screw_mm3_s: screw_flow,
+            depends_on,
+        }
+    }
+}

@@ -1,0 +1,238 @@
+//! What the reader should know or act on: typed, counted, deduplicated, each with a remedy.
+
+use serde::Serialize;
+
+/// How serious a finding is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Level {
+    /// The print will fail or the file will not run as written.
+    Error,
+    /// The print may suffer.
+    Warning,
+    /// Worth knowing.
+    Note,
+}
+
+/// Something the reader should know or act on.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Finding {
+    /// How serious it is.
+    pub level: Level,
+    /// Stable short name, `kebab-case`.
+    pub code: &'static str,
+    /// What was found, one sentence.
+    pub what: String,
+    /// What to do about it, one sentence.
+    pub help: String,
+    /// How often it occurs.
+    pub count: u64,
+    /// Where: at most ten places, worst or first.
+    pub places: Vec<Place>,
+}
+
+/// A place in the input.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Place {
+    /// Line, counted from 1.
+    pub line: u64,
+    /// Layer, counted from 1; 0 before the first bead.
+    pub layer: u64,
+    /// Height, mm.
+    pub z_mm: f64,
+    /// What stands there, in a few words with units (`38.2 mm³/s, infill`).
+    pub detail: String,
+}
+
+/// Most places kept for one finding.
+pub const MAX_PLACES: usize = 10;
+
+macro_rules! codes {
+    ($($(#[$doc:meta])* $code:ident, $level:ident, $name:literal, $what:literal, $help:literal;)+) => {
+        /// Every kind of finding.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+        pub enum Code { $($(#[$doc])* $code,)+ }
+
+        impl Code {
+            /// All of them, most serious first.
+            pub const ALL: &[Self] = &[$(Self::$code,)+];
+
+            const fn parts(self) -> (Level, &'static str, &'static str, &'static str) {
+                match self { $(Self::$code => (Level::$level, $name, $what, $help),)+ }
+            }
+        }
+    };
+}
+
+codes! {
+    /// A bead asks more than the peak capacity.
+    PeakDemand, Error, "peak-demand",
+        "beads ask more than the screw can give at once: they will be starved",
+        "run `meltwright rewrite`, or slice with lower speed or thinner beads";
+    /// The moving average is above the sustained capacity.
+    SustainedDemand, Error, "sustained-demand",
+        "stretches ask more on average than the screw can keep up: flow will fade there",
+        "run `meltwright rewrite`, or slice with lower speed";
+    /// Extrusion without motion asks a faster screw than there is.
+    ScrewSpeed, Warning, "screw-speed",
+        "extruder moves without motion ask a faster screw than there is",
+        "run `meltwright rewrite`, or slice with a lower speed for reversals and refills";
+    /// More E in a line than the controller takes.
+    ExcessE, Error, "excess-e",
+        "lines hold more E than the controller takes in one line: it drops the E or stops the print",
+        "set controller.excess_e = \"split\" and rewrite, or raise the limit in the controller and in the profile; arcs must be split by the slicing program";
+    /// Bead area above what the controller lets through.
+    BeadArea, Error, "bead-area",
+        "beads are thicker than the controller lets through: it stops at such a line",
+        "raise the cross-section limit in the controller's configuration, then set controller.max_bead_area_per_nozzle_sq to match";
+    /// Extrusion is switched by M101 and M103.
+    SwitchedExtruder, Error, "switched-extruder",
+        "the extruder is switched on and off by M101 and M103, without E words: demand cannot be computed",
+        "export with E words";
+    /// Nothing is extruded.
+    NoExtrusion, Warning, "no-extrusion",
+        "no move of a screw extrudes anything",
+        "check that the file is a sliced print, that screw.tools names its tool, and that screw.axis is its extruder letter";
+    /// A line that cannot be read was passed through.
+    UnreadableLine, Warning, "unreadable-line",
+        "lines cannot be read and were passed through: what follows them may be judged wrongly",
+        "look at these lines; export again without --lenient to stop at the first";
+    /// A checksum does not match.
+    Checksum, Warning, "checksum",
+        "lines carry a checksum that does not match: the controller will refuse them",
+        "export again; the file was damaged or edited by hand";
+    /// A motion command that is not followed.
+    MotionNotFollowed, Warning, "motion-not-followed",
+        "motion commands other than G0 to G3 are passed through as they are, without judging their demand",
+        "have the slicing program write straight moves or arcs instead";
+    /// A number with an exponent.
+    Exponent, Warning, "exponent",
+        "numbers are written with an exponent, which many controllers misread (E1e-5 as E-5)",
+        "have the program that made the file write plain decimals";
+    /// A letter twice on a motion line.
+    DuplicateWord, Warning, "duplicate-word",
+        "motion lines hold the same letter twice: controllers differ in which one they take (the last is taken here)",
+        "look at these lines and remove one of the words";
+    /// The end of an arc is not on its circle.
+    ArcEnd, Warning, "arc-end",
+        "arcs end more than 0.05 mm away from their circle",
+        "check the program that made the arcs; the length along the circle was taken";
+    /// F of zero or below.
+    FeedNotPositive, Warning, "feed-not-positive",
+        "feeds of zero or below are ignored, and some controllers stop at them",
+        "look at these lines and give a feed";
+    /// Tools that are no screw.
+    ToolNotScrew, Note, "tool-not-screw",
+        "moves belong to tools that are not named as screws in the profile: they were left alone",
+        "name all screws in screw.tools, for example --set screw.tools=[0,1]";
+    /// Nozzle of the file and of the profile differ.
+    NozzleDiffers, Note, "nozzle-differs",
+        "the file was sliced for another nozzle than the profile names",
+        "set nozzle.diameter_mm to the nozzle that is mounted";
+}
+
+impl Code {
+    /// Its place in [`Code::ALL`].
+    const fn index(self) -> usize {
+        self as usize
+    }
+
+    /// How serious it is.
+    pub const fn level(self) -> Level {
+        self.parts().0
+    }
+}
+
+/// Collects findings while a file streams by; memory does not grow with their number.
+#[derive(Clone, Debug)]
+pub struct Findings {
+    entries: Vec<Entry>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Entry {
+    count: u64,
+    /// Places with their weight; the heaviest are kept, the earlier of equals.
+    places: Vec<(f64, Place)>,
+}
+
+impl Default for Findings {
+    fn default() -> Self {
+        Self { entries: vec![Entry::default(); Code::ALL.len()] }
+    }
+}
+
+impl Findings {
+    /// Counts a finding; the first places are kept.
+    pub fn add(&mut self, code: Code, place: impl FnOnce() -> Place) {
+        self.add_weighted(code, 0.0, place);
+    }
+
+    /// Counts a finding; the places with the largest weight are kept, the earlier of equals.
+    pub fn add_weighted(&mut self, code: Code, weight: f64, place: impl FnOnce() -> Place) {
+        let Some(entry) = self.entries.get_mut(code.index()) else { return };
+        entry.count += 1;
+        if entry.places.len() < MAX_PLACES || entry.places.last().is_some_and(|last| weight > last.0) {
+            let at = entry.places.partition_point(|kept| kept.0 >= weight);
+            entry.places.insert(at, (weight, place()));
+            entry.places.truncate(MAX_PLACES);
+        }
+    }
+
+    /// How often a kind was found.
+    pub fn count(&self, code: Code) -> u64 {
+        self.entries.get(code.index()).map_or(0, |entry| entry.count)
+    }
+
+    /// The findings, most serious first.
+    pub fn into_list(self) -> Vec<Finding> {
+        let mut list: Vec<Finding> = Code::ALL
+            .iter()
+            .zip(self.entries)
+            .filter(|(_, entry)| entry.count > 0)
+            .map(|(code, entry)| {
+                let (level, name, what, help) = code.parts();
+                Finding {
+                    level,
+                    code: name,
+                    what: what.to_owned(),
+                    help: help.to_owned(),
+                    count: entry.count,
+                    places: entry.places.into_iter().map(|(_, place)| place).collect(),
+                }
+            })
+            .collect();
+        list.sort_by_key(|finding| finding.level);
+        list
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn place(line: u64) -> Place {
+        Place { line, layer: 0, z_mm: 0.0, detail: String::new() }
+    }
+
+    #[test]
+    fn keeps_the_heaviest_places_and_counts_all() {
+        let mut findings = Findings::default();
+        for line in 1..=100 {
+            findings.add_weighted(Code::PeakDemand, (line % 50) as f64, || place(line));
+        }
+        findings.add(Code::Exponent, || place(7));
+        let list = findings.into_list();
+        assert_eq!((list[0].code, list[0].count), ("peak-demand", 100));
+        let lines: Vec<u64> = list[0].places.iter().map(|p| p.line).collect();
+        assert_eq!(lines, [49, 99, 48, 98, 47, 97, 46, 96, 45, 95]);
+        assert_eq!((list[1].code, list[1].places[0].line), ("exponent", 7));
+    }
+
+    #[test]
+    fn codes_are_listed_by_number() {
+        for (index, code) in Code::ALL.iter().enumerate() {
+            assert_eq!(code.index(), index);
+        }
+    }
+}

@@ -1,0 +1,149 @@
+//! Short cut for the lines that make up nearly all of a file: plain moves (`G0` to `G3` with spaces or
+//! nothing between upper-case words) and lines that are one `;` comment. Everything that is out of the
+//! ordinary is left to the grammar.
+
+use super::lex::without_returns;
+use super::number::{EXACT, POW10};
+use super::{Line, LineKind, Word};
+use memchr::memchr;
+
+/// Digits up to which a mantissa does not wrap in 64 bits.
+const MAX_DIGITS: usize = super::number::SAFE_DIGITS;
+
+/// The line that begins at `start`, and where the next one begins; its words go to the end of `words`.
+/// `None` leaves the line to the grammar, and `words` with what was read in vain.
+#[inline]
+pub(super) fn line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
+    match bytes.get(start)? {
+        b'G' => motion(bytes, start, words),
+        b';' => comment(bytes, start, words.len()),
+        _ => None,
+    }
+}
+
+#[inline]
+fn comment(bytes: &[u8], start: usize, first_word: usize) -> Option<(Line, usize)> {
+    let (end, next) = line_end(bytes, start)?;
+    let line = Line {
+        start: start as u32,
+        end: end as u32,
+        first_word: first_word as u32,
+        words: 0,
+        kind: LineKind::Comment,
+        flags: 0,
+        code_end: start as u32,
+        comment: start as u32,
+        star: end as u32,
+    };
+    Some((line, next))
+}
+
+/// End of the text that goes on from `at`, and where the next line begins.
+#[inline]
+fn line_end(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
+    let tail = bytes.get(at..)?;
+    let length = memchr(b'\n', tail)?;
+    Some((
+        at + without_returns(tail.get(..length)?).len(),
+        at + length + 1,
+    ))
+}
+
+#[inline]
+fn motion(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
+    let digit = bytes.get(start + 1)?.wrapping_sub(b'0');
+    if digit > 3 {
+        return None;
+    }
+    let first_word = words.len();
+    words.push(Word {
+        value: f64::from(digit),
+        start: start as u32,
+        len: 2,
+        letter: b'G',
+        decimals: 0,
+    });
+    let mut at = start + 2;
+    let mut code_end = at;
+    let (end, comment, next) = loop {
+        match *bytes.get(at)? {
+            b' ' => at += 1,
+            letter @ b'A'..=b'Z' => {
+                let (word, end) = word(bytes, at, letter)?;
+                words.push(word);
+                at = end;
+                code_end = end;
+            }
+            b'\n' => break (at, at, at + 1),
+            b'\r' if *bytes.get(at + 1)? == b'\n' => break (at, at, at + 2),
+            b';' => {
+                let (end, next) = line_end(bytes, at)?;
+                break (end, at, next);
+            }
+            _ => return None,
+        }
+    };
+    let line = Line {
+        start: start as u32,
+        end: end as u32,
+        first_word: first_word as u32,
+        words: u16::try_from(words.len() - first_word).ok()?,
+        kind: LineKind::Code,
+        flags: 0,
+        code_end: code_end as u32,
+        comment: comment as u32,
+        star: end as u32,
+    };
+    Some((line, next))
+}
+
+/// The word whose `letter` stands at `start`, and where it ends.
+#[inline(always)]
+fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
+    let mut at = start + 1;
+    let mut byte = *bytes.get(at)?;
+    let negative = byte == b'-';
+    if negative {
+        at += 1;
+        byte = *bytes.get(at)?;
+    }
+    let mut mantissa = 0u64;
+    let whole = at;
+    loop {
+        let digit = byte.wrapping_sub(b'0');
+        if digit > 9 {
+            break;
+        }
+        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        at += 1;
+        byte = *bytes.get(at)?;
+    }
+    let mut digits = at - whole;
+    let mut decimals = 0;
+    if byte == b'.' {
+        at += 1;
+        let fraction = at;
+        loop {
+            let digit = bytes.get(at)?.wrapping_sub(b'0');
+            if digit > 9 {
+                break;
+            }
+            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+            at += 1;
+        }
+        decimals = at - fraction;
+        digits += decimals;
+    }
+    if digits == 0 || digits > MAX_DIGITS || mantissa >= EXACT {
+        return None;
+    }
+    let size = mantissa as f64 / POW10.get(decimals)?;
+    let word = Word {
+        value: if negative { -size } else { size },
+        start: start as u32,
+        len: (at - start) as u16,
+        letter,
+        decimals: decimals as u8,
+    };
+    Some((word, at))
+}

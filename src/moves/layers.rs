@@ -1,0 +1,124 @@
+//! Which layer a bead belongs to.
+//!
+//! Where the file marks its layers by comments, a layer begins with the first bead after a mark. Elsewhere it is
+//! told from the height of the beads, never of travels, so that lifts do not count:
+//! a level bead at a new height begins a layer; a climbing bead (a continuous spiral, a warped layer) begins one
+//! each time the climb has reached a layer height; a bead far below begins the next object of a plate that is
+//! printed one object after the other.
+
+/// Heights closer than this are one height, mm: half the last digit of files with two decimals.
+const SAME_HEIGHT_MM: f64 = 0.005;
+/// Layer height taken until the file shows one, mm.
+const FIRST_GUESS_MM: f64 = 0.2;
+/// Steps outside this range are no layer height, mm.
+const PLAUSIBLE_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
+
+/// Counts layers along the stream of beads.
+#[derive(Clone, Debug)]
+pub struct Layers {
+    count: u32,
+    base: f64,
+    height: f64,
+    marked: bool,
+    mark_pending: bool,
+}
+
+impl Layers {
+    /// `marked`: the file marks its layers by comments. `height`: layer height stated in the file, mm.
+    pub fn new(marked: bool, height: Option<f64>) -> Self {
+        let height = height.filter(|h| PLAUSIBLE_MM.contains(h)).unwrap_or(FIRST_GUESS_MM);
+        Self { count: 0, base: 0.0, height, marked, mark_pending: false }
+    }
+
+    /// Number of layers begun so far; the number of the present layer, counted from 1.
+    pub fn count(&self) -> u32 {
+        self.count
+    }
+
+    /// A comment says that a layer begins.
+    pub fn mark(&mut self) {
+        self.marked = true;
+        self.mark_pending = true;
+    }
+
+    /// A comment states the height of the beads to come, mm.
+    pub fn state_height(&mut self, height: f64) {
+        if PLAUSIBLE_MM.contains(&height) {
+            self.height = height;
+        }
+    }
+
+    /// A bead from height `from` to height `to`, mm.
+    pub fn bead(&mut self, from: f64, to: f64) {
+        if self.marked {
+            if self.mark_pending {
+                self.mark_pending = false;
+                self.begin(to);
+            }
+            return;
+        }
+        let rise = to - self.base;
+        if self.count == 0 {
+            self.begin(from.min(to));
+        } else if (to - from).abs() < SAME_HEIGHT_MM {
+            if rise.abs() > SAME_HEIGHT_MM {
+                if PLAUSIBLE_MM.contains(&rise) {
+                    self.height = rise;
+                }
+                self.begin(to);
+            }
+        } else if rise > self.height - SAME_HEIGHT_MM || rise < -2.0 * self.height {
+            self.begin(to);
+        }
+    }
+
+    fn begin(&mut self, base: f64) {
+        self.count = self.count.saturating_add(1);
+        self.base = base;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn count(layers: &mut Layers, beads: &[(f64, f64)]) -> u32 {
+        for &(from, to) in beads {
+            layers.bead(from, to);
+        }
+        layers.count()
+    }
+
+    #[test]
+    fn level_beads_count_by_height() {
+        let beads = [(0.2, 0.2), (0.2, 0.2), (0.4, 0.4), (0.6, 0.6), (0.6, 0.6)];
+        assert_eq!(count(&mut Layers::new(false, None), &beads), 3);
+    }
+
+    #[test]
+    fn a_drop_begins_the_next_object() {
+        let beads = [(0.2, 0.2), (0.4, 0.4), (0.2, 0.2), (0.4, 0.4)];
+        assert_eq!(count(&mut Layers::new(false, None), &beads), 4);
+    }
+
+    #[test]
+    fn a_spiral_counts_one_layer_a_layer_height() {
+        // 1 level layer at 0.3, then 10 turns of 0.3 mm climb in 30 beads each.
+        let mut beads = vec![(0.3, 0.3)];
+        for i in 0..300 {
+            let z = 0.3 + f64::from(i) * 0.01;
+            beads.push((z, z + 0.01));
+        }
+        assert_eq!(count(&mut Layers::new(false, Some(0.3)), &beads), 11);
+    }
+
+    #[test]
+    fn marks_win_over_heights() {
+        let mut layers = Layers::new(true, None);
+        layers.bead(0.3, 0.3);
+        assert_eq!(layers.count(), 0, "priming before the first mark is no layer");
+        layers.mark();
+        layers.mark();
+        assert_eq!(count(&mut layers, &[(0.2, 0.2), (0.25, 0.22), (0.2, 0.2)]), 1);
+    }
+}

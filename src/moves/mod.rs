@@ -1,0 +1,200 @@
+//! Meaning: from lines to a stream of moves.
+//!
+//! The resolver reads the words of a line against the modal state, checks the whole line, then commits. What
+//! comes out is in mm, mm/s and mm³, whatever units and modes the file uses. One line gives at most one
+//! [`Move`]; lines that neither move, wait nor set a feed give none.
+
+pub mod arc;
+pub mod layers;
+pub mod limits;
+pub mod notes;
+pub mod resolve;
+pub mod settings;
+pub mod split;
+pub mod state;
+pub mod words;
+
+/// What a move does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Kind {
+    /// Extrudes along a path.
+    Bead,
+    /// Moves without extrusion.
+    Travel,
+    /// Turns the extruder forward without motion.
+    EIn,
+    /// Turns the extruder back without motion.
+    EOut,
+    /// Turns the extruder back along a path.
+    MovingEOut,
+    /// Waits.
+    Dwell,
+    /// Sets the feed and nothing else.
+    Feed,
+    /// A command that may use the feed in force and is not followed further (a spline, a macro, a tool change):
+    /// the feed of the file must be in force before it.
+    FeedUser,
+}
+
+/// What a bead is for, as far as the comments of the file say.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Default)]
+#[repr(u8)]
+pub enum Role {
+    /// The file does not say.
+    #[default]
+    Unknown,
+    /// Outermost perimeter.
+    OuterPerimeter,
+    /// Any other perimeter.
+    InnerPerimeter,
+    /// Perimeter in the air.
+    Overhang,
+    /// Sparse infill.
+    Infill,
+    /// Solid infill inside the part.
+    SolidInfill,
+    /// Solid infill that is seen from above.
+    TopSurface,
+    /// Solid infill that is seen from below.
+    BottomSurface,
+    /// Beads across a gap.
+    Bridge,
+    /// Narrow filling between perimeters.
+    GapFill,
+    /// Support.
+    Support,
+    /// The part of the support that touches the part.
+    SupportInterface,
+    /// Loops around the part, brim or raft.
+    Skirt,
+    /// A tower for priming and wiping.
+    Tower,
+    /// Anything else named in the file.
+    Other,
+}
+
+impl Role {
+    /// All roles, in the order of their numbers.
+    pub const ALL: [Self; 15] = [
+        Self::Unknown,
+        Self::OuterPerimeter,
+        Self::InnerPerimeter,
+        Self::Overhang,
+        Self::Infill,
+        Self::SolidInfill,
+        Self::TopSurface,
+        Self::BottomSurface,
+        Self::Bridge,
+        Self::GapFill,
+        Self::Support,
+        Self::SupportInterface,
+        Self::Skirt,
+        Self::Tower,
+        Self::Other,
+    ];
+
+    /// The role in words.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Unknown => "not stated",
+            Self::OuterPerimeter => "outer perimeter",
+            Self::InnerPerimeter => "inner perimeter",
+            Self::Overhang => "overhang",
+            Self::Infill => "infill",
+            Self::SolidInfill => "solid layer",
+            Self::TopSurface => "top layer",
+            Self::BottomSurface => "bottom layer",
+            Self::Bridge => "bridge",
+            Self::GapFill => "narrow filling",
+            Self::Support => "support",
+            Self::SupportInterface => "support contact",
+            Self::Skirt => "skirt",
+            Self::Tower => "prime tower",
+            Self::Other => "other",
+        }
+    }
+}
+
+/// One step of the machine, resolved from one line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Move {
+    /// What it does.
+    pub kind: Kind,
+    /// What the bead is for.
+    pub role: Role,
+    /// Properties, see the constants.
+    pub flags: u8,
+    /// Decimals with which the F in force is spelled in the file.
+    pub feed_decimals: u8,
+    /// Number of its block in the stream.
+    pub block: u32,
+    /// Index of its line in the block.
+    pub line: u32,
+    /// Offset in the block of the F word, or of the place where one goes in when `feed_len` is 0.
+    pub feed_at: u32,
+    /// Length of the F word in bytes; 0 when the line has none.
+    pub feed_len: u16,
+    /// Layer, counted from 1; 0 before the first bead.
+    pub layer: u32,
+    /// Path length, mm; along the arc for arcs; 0 without motion.
+    pub length: f64,
+    /// Travel of the extruder, units of E as scaled by the flow factor; signed.
+    pub e: f64,
+    /// Volume pushed, mm³; signed.
+    pub volume: f64,
+    /// Part of `volume` that is new melt: refills after a reversal do not count, mm³, never negative.
+    pub melt: f64,
+    /// F in force, mm per minute (E units per minute without motion), before the speed factor.
+    pub feed_mm_min: f64,
+    /// Factor on speeds in force (`M220`).
+    pub speed_factor: f64,
+    /// Time it takes at the commanded speed, s.
+    pub time: f64,
+    /// Height at its end, mm.
+    pub z: f64,
+}
+
+impl Move {
+    /// The path is an arc.
+    pub const ARC: u8 = 1;
+    /// The active tool is a screw; moves of other tools are left alone.
+    pub const SCREW: u8 = 2;
+    /// The line carries a checksum.
+    pub const CHECKSUM: u8 = 4;
+    /// The line is written as several.
+    pub const SPLIT: u8 = 8;
+    /// The line counts in inches.
+    pub const INCH: u8 = 16;
+
+    /// Whether a flag is set.
+    pub const fn has(&self, flag: u8) -> bool {
+        self.flags & flag != 0
+    }
+
+    /// Commanded speed along the path, mm/s (E units per second without motion).
+    pub fn speed(&self) -> f64 {
+        self.feed_mm_min / 60.0 * self.speed_factor
+    }
+
+    /// Millimetres for one unit of length on the line.
+    pub fn unit_mm(&self) -> f64 {
+        if self.has(Self::INCH) { 25.4 } else { 1.0 }
+    }
+
+    /// Distance the feed refers to: path length, or the extruder's own travel without motion.
+    pub fn distance(&self) -> f64 {
+        if self.length > 0.0 { self.length } else { self.e.abs() }
+    }
+
+    /// Area of the bead, mm²: extruded volume over path length. `None` where nothing is laid.
+    pub fn bead_area(&self) -> Option<f64> {
+        (self.kind == Kind::Bead).then(|| self.volume / self.length)
+    }
+
+    /// Volume flow at a given speed, mm³/s; 0 for moves that push nothing.
+    pub fn flow_at(&self, speed: f64) -> f64 {
+        let distance = self.distance();
+        if distance > 0.0 { self.volume.abs() / distance * speed } else { 0.0 }
+    }
+}

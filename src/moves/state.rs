@@ -1,0 +1,109 @@
+//! What the lines so far have set: positions, units, modes, factors.
+
+use super::arc::Plane;
+use super::limits::MotionLimits;
+
+/// Motion mode: what a line with axis words and no command does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Motion {
+    /// `G0`.
+    Rapid,
+    /// `G1`.
+    Linear,
+    /// `G2` (clockwise) or `G3`.
+    Arc {
+        /// `G2`.
+        clockwise: bool,
+    },
+}
+
+/// The modal state. Lengths are mm whatever the units of the file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct State {
+    /// Position of the machine, mm.
+    pub position: [f64; 3],
+    /// What `G92` added: machine position minus the position as the file counts it, mm.
+    pub offset: [f64; 3],
+    /// Extruder as the file counts it, units of E.
+    pub e: f64,
+    /// mm for one unit of length in the file: 1, or 25.4 after `G20`.
+    pub unit_mm: f64,
+    /// Positions are absolute (`G90`).
+    pub absolute: bool,
+    /// E is absolute (`M82`); counts only while positions are absolute.
+    pub e_absolute: bool,
+    /// Centres of arcs are absolute (`G90.1`).
+    pub absolute_centres: bool,
+    /// Plane of arcs.
+    pub plane: Plane,
+    /// Motion mode; `None` before the first motion and after `G80`.
+    pub motion: Option<Motion>,
+    /// F in force, mm per minute, before the speed factor.
+    pub feed_mm_min: f64,
+    /// Decimals with which that F is spelled.
+    pub feed_decimals: u8,
+    /// Factor on speeds (`M220`).
+    pub speed_factor: f64,
+    /// Factor put aside by `M220 B`.
+    pub kept_speed_factor: f64,
+    /// Factor on E (`M221`).
+    pub flow_factor: f64,
+    /// E is a volume, mm³ (`M200 D` above zero).
+    pub volumetric: bool,
+    /// Active tool.
+    pub tool: u32,
+    /// Limits of motion that the file has set.
+    pub limits: MotionLimits,
+    /// Set temperature of the nozzle, °C, once the file has set one.
+    pub nozzle_temperature_c: Option<f64>,
+    /// Part fan, 0..=1.
+    pub fan: f64,
+}
+
+impl State {
+    /// The state in which a controller starts a file. `feed_mm_s`: feed in force before the first F word.
+    pub fn new(feed_mm_s: f64) -> Self {
+        Self {
+            position: [0.0; 3],
+            offset: [0.0; 3],
+            e: 0.0,
+            unit_mm: 1.0,
+            absolute: true,
+            e_absolute: true,
+            absolute_centres: false,
+            plane: Plane::Xy,
+            motion: None,
+            feed_mm_min: feed_mm_s * 60.0,
+            feed_decimals: 1,
+            speed_factor: 1.0,
+            kept_speed_factor: 1.0,
+            flow_factor: 1.0,
+            volumetric: false,
+            tool: 0,
+            limits: MotionLimits::default(),
+            nozzle_temperature_c: None,
+            fan: 0.0,
+        }
+    }
+
+    /// Where a line with these axis words ends, mm. `machine`: `G53` is on the line.
+    pub fn target(&self, words: [Option<f64>; 3], machine: bool) -> [f64; 3] {
+        let mut to = self.position;
+        for ((to, word), offset) in to.iter_mut().zip(words).zip(self.offset) {
+            if let Some(value) = word {
+                let mm = value * self.unit_mm;
+                *to = match (machine, self.absolute) {
+                    (true, _) => mm,
+                    (false, true) => mm + offset,
+                    (false, false) => *to + mm,
+                };
+            }
+        }
+        to
+    }
+
+    /// Whether an E word is a distance from here rather than a position.
+    pub fn e_is_relative(&self) -> bool {
+        !(self.absolute && self.e_absolute)
+    }
+}

@@ -1,0 +1,100 @@
+//! From allowed speeds to F words.
+//!
+//! F is modal: a slowed move gets its own F, and whatever comes next and was not slowed gets the file's own back, to
+//! the digit. Lines whose feed need not change are left as they are.
+
+use super::Limited;
+use crate::moves::Kind;
+
+/// An F word to be written.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FeedWord {
+    /// Units of the file per minute.
+    pub value: f64,
+    /// Decimals to write.
+    pub decimals: u8,
+}
+
+/// What happens to the line of a move.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum FeedEdit {
+    /// The line stays as it is.
+    Keep,
+    /// Its F word is replaced.
+    Replace(FeedWord),
+    /// An F word is added.
+    Insert(FeedWord),
+    /// A line with the F word goes before it.
+    LineBefore(FeedWord),
+}
+
+/// Follows the feed that is in force in the output.
+#[derive(Clone, Debug)]
+pub struct Feeds {
+    /// mm per minute, before the speed factor.
+    in_force: f64,
+}
+
+impl Feeds {
+    /// `initial_mm_s`: the feed in force before the first F word.
+    pub fn new(initial_mm_s: f64) -> Self {
+        Self { in_force: initial_mm_s * 60.0 }
+    }
+
+    /// What is done to the line of the next move, and the speed it then runs at, mm/s.
+    pub fn next(&mut self, limited: &Limited) -> (FeedEdit, f64) {
+        let step = &limited.step;
+        let own = step.feed_len > 0;
+        let original = FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals };
+        match step.kind {
+            Kind::Dwell => return (FeedEdit::Keep, 0.0),
+            Kind::Feed if !own => return (FeedEdit::Keep, 0.0),
+            Kind::FeedUser if !own && self.in_force != step.feed_mm_min => {
+                self.in_force = step.feed_mm_min;
+                return (FeedEdit::LineBefore(original), 0.0);
+            }
+            Kind::Feed | Kind::FeedUser => {
+                self.in_force = step.feed_mm_min;
+                return (FeedEdit::Keep, 0.0);
+            }
+            Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut => {}
+        }
+        let (word, wanted) = if limited.reason.is_some() {
+            let word = lowered(limited.speed * 60.0 / step.speed_factor / step.unit_mm());
+            (word, word.value * step.unit_mm())
+        } else {
+            (original, step.feed_mm_min)
+        };
+        let edit = match (own, limited.reason.is_some()) {
+            (true, false) => FeedEdit::Keep,
+            (true, true) => FeedEdit::Replace(word),
+            (false, _) if wanted == self.in_force => FeedEdit::Keep,
+            (false, _) => FeedEdit::Insert(word),
+        };
+        self.in_force = wanted;
+        (edit, wanted / 60.0 * step.speed_factor)
+    }
+}
+
+/// The largest F that can be written and is not above `value` (units per minute).
+///
+/// One decimal, as feeds are usually written; three below 1, where a tenth would be a coarse step. The least is
+/// 0.001, since a feed of zero stops some controllers.
+fn lowered(value: f64) -> FeedWord {
+    let (decimals, scale) = if value >= 1.0 { (1, 10.0) } else { (3, 1000.0) };
+    // What is a whole number of quanta but for rounding stays that number.
+    let quanta = (value * scale * (1.0 + 1e-12)).floor().max(1.0);
+    FeedWord { value: quanta / scale, decimals }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lowered_never_rises() {
+        for (value, want, decimals) in [(1234.56, 1234.5, 1), (600.0, 600.0, 1), (0.98765, 0.987, 3), (1e-9, 0.001, 3)] {
+            assert_eq!(lowered(value), FeedWord { value: want, decimals });
+        }
+    }
+}

@@ -1,0 +1,63 @@
+//! What is changed, and why. Each pass only ever lowers speeds; the order is
+//!
+//! 1. [`peak`]: each move alone against the peak capacity and the screw speed;
+//! 2. [`sustained`]: stretches against the moving average, at the speeds the first pass left.
+//!
+//! The second needs the first: what a stretch takes in time depends on the speeds in it. [`feed`] then puts the speeds
+//! into F words.
+
+pub mod feed;
+pub mod peak;
+pub mod sustained;
+
+use crate::moves::Move;
+
+/// Why a move was slowed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Reason {
+    /// A single move asked more than the peak capacity.
+    PeakCapacity,
+    /// The moving average was above the sustained capacity.
+    SustainedCapacity,
+    /// Extrusion without motion asked a faster screw than there is.
+    ScrewSpeed,
+}
+
+impl Reason {
+    /// All reasons, in the order of the passes.
+    pub const ALL: [Self; 3] = [Self::PeakCapacity, Self::SustainedCapacity, Self::ScrewSpeed];
+}
+
+/// A move with the speed the passes allow it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Limited {
+    /// The move as the file has it.
+    pub step: Move,
+    /// Highest speed allowed, mm/s (E units per second without motion); at most the commanded speed.
+    pub speed: f64,
+    /// The limit that binds, if any does.
+    pub reason: Option<Reason>,
+}
+
+impl Limited {
+    /// A move as it came: its commanded speed.
+    pub fn unlimited(step: Move) -> Self {
+        Self { step, speed: step.speed(), reason: None }
+    }
+
+    /// Lowers the speed to `speed` if it is above it (by more than rounding), for `reason`.
+    pub fn limit(&mut self, speed: f64, reason: Reason) {
+        /// Relative difference that is rounding, not demand.
+        const ROUNDING: f64 = 1e-9;
+        if self.speed > speed * (1.0 + ROUNDING) {
+            self.speed = speed;
+            self.reason = Some(reason);
+        }
+    }
+
+    /// Time at the allowed speed, s.
+    pub fn time(&self) -> f64 {
+        if self.speed > 0.0 && self.step.distance() > 0.0 { self.step.distance() / self.speed } else { self.step.time }
+    }
+}

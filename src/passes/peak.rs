@@ -1,0 +1,30 @@
+//! Each move alone: demand at most the peak capacity, extrusion without motion at most the screw's output.
+
+use super::{Limited, Reason};
+use crate::demand::capacity::Capacity;
+use crate::moves::{Kind, Move};
+
+/// The speed at which the move asks just what the screw gives; `None` where nothing bounds it.
+///
+/// q = A v, so v <= capacity / A with A the volume for a millimetre of path. Moves without motion, and moves that
+/// turn the screw back, are bounded by the flow at the highest screw speed.
+pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
+    if !step.has(Move::SCREW) || step.volume == 0.0 {
+        return None;
+    }
+    let (flow, reason) = match step.kind {
+        Kind::Bead => (capacity.peak_mm3_s, Reason::PeakCapacity),
+        Kind::EIn | Kind::EOut | Kind::MovingEOut => (capacity.screw_mm3_s, Reason::ScrewSpeed),
+        Kind::Travel | Kind::Dwell | Kind::Feed | Kind::FeedUser => return None,
+    };
+    Some((flow * step.distance() / step.volume.abs(), reason))
+}
+
+/// Applies [`limit`].
+pub fn apply(step: Move, capacity: &Capacity) -> Limited {
+    let mut limited = Limited::unlimited(step);
+    if let Some((speed, reason)) = limit(&step, capacity) {
+        limited.limit(speed, reason);
+    }
+    limited
+}

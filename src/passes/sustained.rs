@@ -1,0 +1,347 @@
+//! Stretches whose flow, averaged over a time window, is above the sustained capacity.
+//!
+//! "No window of T seconds holds more than B = sustained capacity x T" says the same as "every stretch of path that
+//! holds the volume B takes at least T seconds". The second form is the useful one: slowing a move changes the time a
+//! stretch takes, but never which stretches hold the volume B. So one sweep over these stretches finds every
+//! breach, and the flow each of them must be held to follows at once:
+//!
+//! the level c of a stretch solves  sum over its moves of max(t_i, V_i / c) = T,
+//!
+//! and a move is held to the lowest level among the stretches it lies in. Then every stretch takes at least T, and a
+//! move that lies in no breaching stretch keeps its speed. Travels and waits count with their time, so a stretch with
+//! many of them is slowed less. Stretches that start or end at the edge of a move are enough: in between, the time
+//! is linear.
+//!
+//! Moves leave in the order they came, as soon as no stretch that is still open can touch them. What waits is bounded
+//! by the volume B, by T seconds, and by [`MAX_WAITING_MOVES`] and [`MAX_WAITING_BYTES`]; a move that has to leave
+//! before it is judged is held to the sustained capacity itself, which is always safe.
+
+use std::collections::VecDeque;
+
+use super::{Limited, Reason};
+use crate::moves::Move;
+
+/// Most moves that wait for a verdict.
+pub const MAX_WAITING_MOVES: usize = 1 << 17;
+/// Most bytes of input over which moves wait for a verdict.
+pub const MAX_WAITING_BYTES: u64 = 8 << 20;
+
+/// Flows are sorted into buckets this far apart; levels inside a bucket are still exact to its beads.
+const BUCKET_RATIO: f64 = 1.01;
+/// More buckets than this are not needed: 1.01^1024 is a ratio of 26,000.
+const MAX_BUCKETS: usize = 1024;
+/// Seconds and cubic millimetres are summed as whole numbers of these parts, so that sums never drift.
+const PARTS: f64 = 1e9;
+
+/// A move that waits.
+#[derive(Clone, Copy, Debug)]
+struct Waiting {
+    limited: Limited,
+    /// Volume, parts of a mm³; 0 for moves that lay nothing.
+    volume: i64,
+    /// Time at the present speed, parts of a second.
+    time: i64,
+    /// Time of the moves without volume since the last move with volume, parts of a second.
+    gap: i64,
+    /// Bucket of its flow; 0: at or below the sustained capacity.
+    bucket: u16,
+    /// Offset of its line in the input.
+    offset: u64,
+}
+
+/// A breaching stretch: its level and the number of its last move.
+#[derive(Clone, Copy, Debug)]
+struct Breach {
+    level: f64,
+    last: u64,
+}
+
+/// The pass; moves go in by [`Sustained::push`] and come out of [`Sustained::pop`] in the same order.
+#[derive(Clone, Debug)]
+pub struct Sustained {
+    capacity: f64,
+    /// B and T in parts.
+    volume_limit: i64,
+    time_limit: i64,
+    waiting: VecDeque<Waiting>,
+    done: VecDeque<Limited>,
+    /// Number of the first waiting move.
+    first: u64,
+    /// Volume and time (with gaps between) of the waiting moves.
+    volume: i64,
+    time: i64,
+    /// Time since the last move with volume.
+    open_gap: i64,
+    /// Whether the stretch from the start of the first waiting move has been looked at.
+    front_seen: bool,
+    /// Time and volume by bucket.
+    bucket_time: Vec<i64>,
+    bucket_volume: Vec<i64>,
+    /// Flow at the lower edge of each bucket above 0.
+    ln_ratio: f64,
+    /// Buckets up to this one keep their time at the present level; sums over them and over those above.
+    cut: usize,
+    time_below: i64,
+    volume_above: i64,
+    breaches: VecDeque<Breach>,
+}
+
+fn parts(value: f64) -> i64 {
+    // Larger than any print; keeps sums of many far from overflow.
+    const MOST: f64 = 1e15;
+    (value * PARTS).clamp(0.0, MOST) as i64
+}
+
+impl Sustained {
+    /// `capacity`: sustained capacity, mm³/s; `window`: s; `peak`: highest flow any move can have, mm³/s.
+    pub fn new(capacity: f64, window: f64, peak: f64) -> Self {
+        let ln_ratio = BUCKET_RATIO.ln();
+        let buckets = ((peak / capacity).max(1.0).ln() / ln_ratio).ceil() as usize + 2;
+        let buckets = buckets.min(MAX_BUCKETS);
+        Self {
+            capacity,
+            // Rounded so that the result errs on the safe side.
+            volume_limit: parts(capacity * window).max(1),
+            time_limit: parts(window) + 1,
+            waiting: VecDeque::new(),
+            done: VecDeque::new(),
+            first: 0,
+            volume: 0,
+            time: 0,
+            open_gap: 0,
+            front_seen: false,
+            bucket_time: vec![0; buckets],
+            bucket_volume: vec![0; buckets],
+            ln_ratio,
+            cut: 0,
+            time_below: 0,
+            volume_above: 0,
+            breaches: VecDeque::new(),
+        }
+    }
+
+    /// Takes the next move; `offset`: where its line stands in the input.
+    pub fn push(&mut self, limited: Limited, offset: u64) {
+        let volume = if limited.step.has(Move::SCREW) { parts(limited.step.melt) } else { 0 };
+        let time = parts(limited.time());
+        if volume == 0 {
+            if self.waiting.is_empty() {
+                self.done.push_back(limited);
+                return;
+            }
+            self.open_gap = self.open_gap.saturating_add(time);
+            self.waiting.push_back(Waiting { limited, volume: 0, time: 0, gap: 0, bucket: 0, offset });
+        } else {
+            let gap = if self.waiting.is_empty() { 0 } else { self.open_gap };
+            self.open_gap = 0;
+            let bucket = self.bucket_of(limited.step.melt, limited.time());
+            self.waiting.push_back(Waiting { limited, volume, time, gap, bucket, offset });
+            self.add(volume, time, gap, bucket, 1);
+            self.sweep();
+        }
+        self.release(offset);
+    }
+
+    /// The next move that is settled.
+    pub fn pop(&mut self) -> Option<Limited> {
+        self.done.pop_front()
+    }
+
+    /// No more moves will come: settles all that wait.
+    pub fn finish(&mut self) {
+        while !self.waiting.is_empty() {
+            self.settle_front();
+        }
+    }
+
+    /// Number of moves that wait or are ready.
+    pub fn len(&self) -> usize {
+        self.waiting.len() + self.done.len()
+    }
+
+    /// Whether nothing waits and nothing is ready.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    fn bucket_of(&self, volume: f64, time: f64) -> u16 {
+        let ratio = volume / time / self.capacity;
+        if ratio.is_nan() || ratio <= 1.0 {
+            return 0;
+        }
+        let bucket = (ratio.ln() / self.ln_ratio) as usize + 1;
+        bucket.min(self.bucket_time.len() - 1) as u16
+    }
+
+    /// Flow at the lower edge of a bucket.
+    fn edge(&self, bucket: usize) -> f64 {
+        self.capacity * (self.ln_ratio * bucket.saturating_sub(1) as f64).exp()
+    }
+
+    /// Adds (`sign` 1) or takes away (-1) a move of the stretch.
+    fn add(&mut self, volume: i64, time: i64, gap: i64, bucket: u16, sign: i64) {
+        self.volume += sign * volume;
+        self.time += sign * (time + gap);
+        let bucket = usize::from(bucket);
+        self.bucket_time[bucket] += sign * time;
+        self.bucket_volume[bucket] += sign * volume;
+        self.time_below += sign * gap;
+        if bucket <= self.cut {
+            self.time_below += sign * time;
+        } else {
+            self.volume_above += sign * volume;
+        }
+    }
+
+    /// Looks at the stretches that end in or at the end of the last move, and drops moves that lie before all of them.
+    fn sweep(&mut self) {
+        let Some(last) = self.waiting.back().copied() else { return };
+        while self.volume >= self.volume_limit {
+            let Some(front) = self.waiting.front().copied() else { return };
+            let excess = self.volume - self.volume_limit;
+            if !self.front_seen {
+                // From the start of the front to somewhere in the last move.
+                self.front_seen = true;
+                self.look(&last, excess.min(last.volume));
+            }
+            if excess < front.volume {
+                // From somewhere in the front to the end of the last move.
+                self.look(&front, excess);
+                return;
+            }
+            self.settle_front();
+        }
+    }
+
+    /// Judges the stretch of all waiting moves without `excess` parts of the volume of `edge`.
+    fn look(&mut self, edge: &Waiting, excess: i64) {
+        let share = excess as f64 / edge.volume as f64;
+        let left_out = (edge.time as f64 * share).ceil() as i64;
+        if self.time - left_out >= self.time_limit {
+            return;
+        }
+        let level = self.level(edge, excess, left_out);
+        let last = self.first + self.waiting.len() as u64 - 1;
+        while self.breaches.back().is_some_and(|breach| breach.level >= level) {
+            self.breaches.pop_back();
+        }
+        self.breaches.push_back(Breach { level, last });
+    }
+
+    /// The highest flow to which the stretch can be held so that it takes the whole window.
+    ///
+    /// Moves in buckets above the cut are counted with V / c, those in the cut's bucket and below with their present
+    /// time. Both are at most max(t, V / c), so the level is safe with any cut; the best cut gives the highest level,
+    /// exact but for the moves of one bucket.
+    fn level(&mut self, edge: &Waiting, excess: i64, left_out: i64) -> f64 {
+        let bucket = usize::from(edge.bucket);
+        let mut level = self.capacity;
+        // Down until the level fits, then up as long as it still does; the cut moves little from stretch to stretch.
+        loop {
+            match self.level_at_cut(bucket, excess, left_out) {
+                Some(found) => {
+                    level = found.max(self.capacity);
+                    break;
+                }
+                None if self.cut > 0 => self.lower_cut(),
+                None => break,
+            }
+        }
+        while self.cut + 1 < self.bucket_time.len() {
+            self.raise_cut();
+            match self.level_at_cut(bucket, excess, left_out) {
+                Some(found) if found >= level => level = found,
+                _ => {
+                    self.lower_cut();
+                    break;
+                }
+            }
+        }
+        // One part in a billion covers the rounding of this division.
+        level * (1.0 - 1e-9)
+    }
+
+    fn level_at_cut(&self, bucket: usize, excess: i64, left_out: i64) -> Option<f64> {
+        let (mut below, mut above) = (self.time_below, self.volume_above);
+        if bucket <= self.cut {
+            below -= left_out;
+        } else {
+            above -= excess;
+        }
+        let missing = self.time_limit - below;
+        if missing <= 0 {
+            return None;
+        }
+        let level = above as f64 / missing as f64;
+        (self.cut == 0 || level >= self.edge(self.cut)).then_some(level)
+    }
+
+    fn lower_cut(&mut self) {
+        self.time_below -= self.bucket_time[self.cut];
+        self.volume_above += self.bucket_volume[self.cut];
+        self.cut -= 1;
+    }
+
+    fn raise_cut(&mut self) {
+        self.cut += 1;
+        self.time_below += self.bucket_time[self.cut];
+        self.volume_above -= self.bucket_volume[self.cut];
+    }
+
+    /// Lets moves go that no open stretch can breach any more, or that have waited long enough.
+    fn release(&mut self, offset: u64) {
+        while let Some(front) = self.waiting.front() {
+            // Every stretch that starts in the front reaches beyond what is here, and that already takes the window.
+            let rest = self.time - front.time + self.open_gap;
+            if rest >= self.time_limit {
+                self.settle_front();
+            } else if self.waiting.len() > MAX_WAITING_MOVES || offset - front.offset > MAX_WAITING_BYTES {
+                self.settle_front_unjudged();
+            } else {
+                return;
+            }
+        }
+    }
+
+    /// Settles the first waiting move and the moves without volume behind it.
+    fn settle_front(&mut self) {
+        while self.breaches.front().is_some_and(|breach| breach.last < self.first) {
+            self.breaches.pop_front();
+        }
+        let level = self.breaches.front().map(|breach| breach.level);
+        self.take_front(level);
+    }
+
+    fn settle_front_unjudged(&mut self) {
+        self.take_front(Some(self.capacity));
+    }
+
+    fn take_front(&mut self, level: Option<f64>) {
+        let Some(front) = self.waiting.pop_front() else { return };
+        self.first += 1;
+        self.front_seen = false;
+        self.add(front.volume, front.time, front.gap, front.bucket, -1);
+        let mut limited = front.limited;
+        if let Some(level) = level.filter(|_| front.bucket > 0) {
+            limited.limit(level * limited.step.distance() / limited.step.melt, Reason::SustainedCapacity);
+        }
+        self.done.push_back(limited);
+        // Moves without volume are settled with the move before them; the next stretch starts at its own first move.
+        while let Some(next) = self.waiting.front() {
+            if next.volume > 0 {
+                let gap = next.gap;
+                self.time -= gap;
+                self.time_below -= gap;
+                if let Some(next) = self.waiting.front_mut() {
+                    next.gap = 0;
+                }
+                return;
+            }
+            let next = next.limited;
+            self.waiting.pop_front();
+            self.first += 1;
+            self.done.push_back(next);
+        }
+        self.open_gap = 0;
+    }
+}

@@ -1,0 +1,3 @@
+//! Pure models: numbers in, numbers out. No files, no profile, no G-code.
+
+pub mod screw;

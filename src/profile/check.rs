@@ -1,0 +1,210 @@
+//! Ranges of single values, pairs that contradict each other, and combinations worth a word of caution.
+//!
+//! Limits are wide: they catch slips of unit and sign, not unusual machines.
+
+use std::ops::Range;
+
+use super::fault::{Complaint, Refusal};
+use super::form::decimal;
+use super::{EUnit, Output, Preset, Profile};
+
+/// Accepts every value.
+pub(super) fn any<T>(_: &T) -> Result<(), Complaint> {
+    Ok(())
+}
+
+/// Judges the value behind an option; "none" is always fine.
+pub(super) fn if_some<T>(value: &Option<T>, check: impl Fn(&T) -> Result<(), Complaint>) -> Result<(), Complaint> {
+    value.as_ref().map_or(Ok(()), check)
+}
+
+/// `0 < value <= most`.
+pub(super) fn above_zero(value: f64, most: f64, unit: &str, help: &str) -> Result<(), Complaint> {
+    let what = if value <= 0.0 {
+        "must be above zero".to_owned()
+    } else if value <= most {
+        return Ok(());
+    } else {
+        format!("must be {} at most", with_unit(most, unit))
+    };
+    Err(Complaint::new(what, with_unit(value, unit)).help(help))
+}
+
+/// `least <= value <= most`.
+pub(super) fn within(value: f64, least: f64, most: f64, unit: &str, help: &str) -> Result<(), Complaint> {
+    if (least..=most).contains(&value) {
+        return Ok(());
+    }
+    let what = format!("must lie between {} and {}", decimal(least), with_unit(most, unit));
+    Err(Complaint::new(what, with_unit(value, unit)).help(help))
+}
+
+/// Tool numbers: at least one, each once.
+pub(super) fn tools(tools: &[u32]) -> Result<(), Complaint> {
+    if tools.is_empty() {
+        return Err(Complaint::new("must name at least one tool", "no tool")
+            .help("files that never change tools use tool 0: tools = [0]"));
+    }
+    let mut sorted = tools.to_vec();
+    sorted.sort_unstable();
+    match sorted.windows(2).find(|pair| pair.first() == pair.last()) {
+        Some(pair) => Err(Complaint::new("must name each tool once", format!("twice {}", pair.first().unwrap_or(&0)))),
+        None => Ok(()),
+    }
+}
+
+/// A name that is shown to people: not blank, one line.
+pub(super) fn name(name: &str) -> Result<(), Complaint> {
+    if name.trim().is_empty() {
+        return Err(Complaint::new("must not be blank", "blank").help("any name will do, it is only shown"));
+    }
+    if name.chars().any(char::is_control) {
+        return Err(Complaint::new("must be a single line of plain text", "line break or control character"));
+    }
+    Ok(())
+}
+
+/// Output curve: at least one point, all above zero, rising in both.
+pub(super) fn curve(points: &[([f64; 2], Range<usize>)], whole: Range<usize>) -> Result<(), Refusal> {
+    const HELP: &str = "weigh the output at several screw speeds and list them from slow to fast: \
+                        [[rev/min, mm3/s], ...]; leave out points where the screw slipped or starved";
+    if points.is_empty() {
+        return Err(Complaint::new("must have at least one point", "no point").help(HELP).at(whole));
+    }
+    let mut before = [0.0, 0.0];
+    for (index, (point @ [speed, flow], span)) in points.iter().enumerate() {
+        let [speed_before, flow_before] = before;
+        let (what, label) = if index == 0 && (*speed <= 0.0 || *flow <= 0.0) {
+            (
+                "must have screw speeds and flows above zero",
+                format!("{} rev/min, {} mm3/s", decimal(*speed), decimal(*flow)),
+            )
+        } else if *speed <= speed_before {
+            ("must rise in screw speed", format!("{} after {} rev/min", decimal(*speed), decimal(speed_before)))
+        } else if *flow <= flow_before {
+            ("must rise in flow", format!("{} after {} mm3/s", decimal(*flow), decimal(flow_before)))
+        } else {
+            before = *point;
+            continue;
+        };
+        return Err(Complaint::new(what, label).help(HELP).at(span.clone()));
+    }
+    Ok(())
+}
+
+/// Two values that cannot both be right.
+pub(super) struct Contradiction {
+    /// Full names of the two keys; the fault is shown at the one that was set last.
+    pub keys: [&'static str; 2],
+    /// What is wrong.
+    pub complaint: Complaint,
+}
+
+/// Every pair that contradicts itself.
+pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
+    let mut found = Vec::new();
+    let feedstock = &profile.feedstock;
+    let (least, most) = (feedstock.nozzle_temperature_min_c.value, feedstock.nozzle_temperature_max_c.value);
+    if least > most {
+        found.push(Contradiction {
+            keys: ["feedstock.nozzle_temperature_min_c", "feedstock.nozzle_temperature_max_c"],
+            complaint: Complaint::new(
+                "feedstock.nozzle_temperature_min_c must not be above feedstock.nozzle_temperature_max_c",
+                format!("lowest {} C, highest {} C", decimal(least), decimal(most)),
+            )
+            .help("set both ends of the range from the data sheet of the feedstock"),
+        });
+    }
+    if let Some(drying) = feedstock.drying_temperature_c.value.filter(|drying| *drying >= least) {
+        found.push(Contradiction {
+            keys: ["feedstock.drying_temperature_c", "feedstock.nozzle_temperature_min_c"],
+            complaint: Complaint::new(
+                "feedstock.drying_temperature_c must be below feedstock.nozzle_temperature_min_c",
+                format!("drying at {} C, printing from {} C", decimal(drying), decimal(least)),
+            )
+            .help("granules that dry near the melting range stick together; see the data sheet of the feedstock"),
+        });
+    }
+    found
+}
+
+/// Something the user should know about a profile that can be used all the same.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Caution {
+    /// Full name of the key it is about.
+    pub key: &'static str,
+    /// What there is to know, one sentence in lower case.
+    pub what: String,
+    /// What to do about it.
+    pub help: String,
+}
+
+impl Profile {
+    /// Combinations of values that are allowed but may not be what was meant.
+    pub fn cautions(&self) -> Vec<Caution> {
+        let mut found = Vec::new();
+        let mut add = |key, what: String, help: &str| found.push(Caution { key, what, help: help.to_owned() });
+        if self.controller.preset.value == Preset::Custom {
+            add(
+                "controller.preset",
+                "preset \"custom\" starts from the rules of \"host\"".to_owned(),
+                "look at every key of [controller] in `profile show` and set the ones that differ",
+            );
+        }
+        let screw = &self.screw;
+        if let (Some(peak), Some(sustained)) = (screw.peak_flow_mm3_s.value, screw.sustained_flow_mm3_s.value)
+            && sustained > peak
+        {
+            add(
+                "screw.sustained_flow_mm3_s",
+                format!(
+                    "the sustained flow ({} mm3/s) is above the peak flow ({} mm3/s) and is limited to it",
+                    decimal(sustained),
+                    decimal(peak)
+                ),
+                "lower screw.sustained_flow_mm3_s or raise screw.peak_flow_mm3_s",
+            );
+        }
+        match (screw.e_unit.value, &screw.output.value, screw.virtual_diameter_mm.value) {
+            (EUnit::ScrewTurns, Output::Curve(_), _) => add(
+                "screw.e_unit",
+                "E counts turns of the screw, but with an output curve a turn has no fixed volume".to_owned(),
+                "give screw.specific_output_mm3_rev instead of the curve, or slice with another unit of E",
+            ),
+            (EUnit::ScrewTurns | EUnit::Mm3, _, Some(_)) => add(
+                "screw.virtual_diameter_mm",
+                "the virtual diameter is not used, as E does not count millimetres of a strand".to_owned(),
+                "remove screw.virtual_diameter_mm or set screw.e_unit = \"virtual-filament-mm\"",
+            ),
+            _ => {}
+        }
+        let controller = &self.controller;
+        if let (Some(alone), Some(any)) = (controller.max_e_only_mm.value, controller.max_e_per_line_mm.value)
+            && alone > any
+        {
+            add(
+                "controller.max_e_only_mm",
+                format!(
+                    "the limit of E-only lines ({}) is above the limit of all lines ({}), which counts",
+                    decimal(alone),
+                    decimal(any)
+                ),
+                "lower controller.max_e_only_mm or set it to \"none\"",
+            );
+        }
+        let feedstock = &self.feedstock;
+        if feedstock.drying_temperature_c.value.is_some() != feedstock.drying_time_h.value.is_some() {
+            add(
+                "feedstock.drying_time_h",
+                "drying needs a temperature and a time, but only one of them is set".to_owned(),
+                "set feedstock.drying_temperature_c and feedstock.drying_time_h, or both to \"none\"",
+            );
+        }
+        found
+    }
+}
+
+/// A number with its unit, which may be empty.
+fn with_unit(value: f64, unit: &str) -> String {
+    format!("{} {unit}", decimal(value)).trim_end().to_owned()
+}

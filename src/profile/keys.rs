@@ -1,0 +1,204 @@
+//! Every key of the profile, declared once: its name, field, form, range and meaning.
+
+use std::collections::BTreeMap;
+
+use super::check::{above_zero, any, if_some, name, tools, within};
+use super::fault::{Complaint, Refusal};
+use super::form::{
+    AxisLetter, Blank, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve, Text, Tools, Word,
+};
+use super::{
+    Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, Machine, Nozzle, Origin, Output, PartMoves, Preset,
+    Profile, Provenance, Screw, Stated,
+};
+
+/// One key and what is done with it.
+pub(super) struct Key {
+    /// Full name, `section.key`.
+    pub name: &'static str,
+    /// Full name of the field; two keys that set the same field exclude each other.
+    pub field: &'static str,
+    /// What it means, with its unit.
+    pub about: &'static str,
+    /// Whether a plain value is itself a table.
+    pub is_table: bool,
+    /// Reads, judges and stores a value.
+    pub set: fn(&mut Profile, &Node<'_>, Provenance, Origin) -> Result<(), Refusal>,
+    /// The value as TOML; `None` if the field is written through its other key.
+    pub get: fn(&Profile) -> Option<Stated<String>>,
+}
+
+impl Key {
+    /// Section and key.
+    pub fn parts(&self) -> (&'static str, &'static str) {
+        self.name.split_once('.').unwrap_or(("", self.name))
+    }
+
+    /// The key with this full name.
+    pub fn find(name: &str) -> Option<&'static Key> {
+        KEYS.iter().find(|key| key.name == name)
+    }
+}
+
+/// Keeps the types of a check and of the field it judges together.
+fn judged<T>(node: &Node<'_>, value: T, check: impl Fn(&T) -> Result<(), Complaint>) -> Result<T, Refusal> {
+    check(&value).map_err(|complaint| complaint.at(node.span()))?;
+    Ok(value)
+}
+
+/// One row a key: `field: "key" as Form, check, "meaning";`. A further row with `|` in front is another way to
+/// set the field above it.
+macro_rules! keys {
+    ($($section:ident: $Section:ident {
+        $($field:ident: $key:literal as $form:ty, $check:expr, $about:literal;
+            $(| $other_key:literal as $other_form:ty, $other_check:expr, $other_about:literal;)*)+
+    })+) => {
+        /// All keys, in the order they are shown.
+        pub(super) static KEYS: &[Key] = &[$($(
+            keys!(@row $section, $field, $key, $form, $check, $about),
+            $(keys!(@row $section, $field, $other_key, $other_form, $other_check, $other_about),)*
+        )+)+];
+
+        /// A profile of placeholders; the default profile and a preset replace every one of them.
+        pub(super) fn blank() -> Profile {
+            Profile {
+                $($section: $Section { $($field: Stated::assumed(Blank::blank()),)+ },)+
+                notes: BTreeMap::new(),
+            }
+        }
+    };
+    (@row $section:ident, $field:ident, $key:literal, $form:ty, $check:expr, $about:literal) => {
+        Key {
+            name: concat!(stringify!($section), ".", $key),
+            field: concat!(stringify!($section), ".", stringify!($field)),
+            about: $about,
+            is_table: <$form as Form>::IS_TABLE,
+            set: |profile, node, provenance, origin| {
+                let value = judged(node, <$form as Form>::read(node)?, $check)?;
+                profile.$section.$field = Stated { value, provenance, origin };
+                Ok(())
+            },
+            get: |profile| {
+                let Stated { value, provenance, origin } = &profile.$section.$field;
+                let value = <$form as Form>::write(value)?;
+                Some(Stated { value, provenance: *provenance, origin: *origin })
+            },
+        }
+    };
+}
+
+keys! {
+    machine: Machine {
+        kinematics: "kinematics" as Word<Kinematics>, any,
+            "how axes map to motors: \"cartesian\", \"crossed-belts\" or \"delta\"";
+        part_moves: "part_moves" as Word<PartMoves>, any,
+            "axes that move the part instead of the head: \"y\", \"xy\" or \"none\"";
+        max_speed_mm_s: "max_speed_mm_s" as Number,
+            |v| above_zero(*v, 5000.0, "mm/s", "the highest speed the machine is set to, in mm/s (not mm/min)"),
+            "highest speed along the path, mm/s";
+        max_accel_mm_s2: "max_accel_mm_s2" as Number,
+            |v| above_zero(*v, 200_000.0, "mm/s2", "the highest acceleration the machine is set to, in mm/s2"),
+            "highest acceleration along the path, mm/s2";
+        corner: "corner" as CornerRule, any,
+            "how the controller limits speed at corners";
+    }
+    controller: Controller {
+        preset: "preset" as Word<Preset>, any,
+            "behaviour the rules start from: \"host\", \"board\", \"network\" or \"custom\"";
+        initial_feed_mm_s: "initial_feed_mm_s" as Number,
+            |v| above_zero(*v, 5000.0, "mm/s", "the speed of a move before the first F word, in mm/s (not mm/min)"),
+            "feed in force before the first F word, mm/s";
+        dwell: "dwell" as Word<DwellWords>, any,
+            "words of G4: \"p-only\" (P in ms counts, S does not wait) or \"s-wins\" (S in s wins over P)";
+        max_e_only_mm: "max_e_only_mm" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e6, "", "\"none\" switches the limit off")),
+            "most E in one line without motion, or \"none\"";
+        max_e_per_line_mm: "max_e_per_line_mm" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e6, "", "\"none\" switches the limit off")),
+            "most E in any line, or \"none\"";
+        max_bead_area_per_nozzle_sq: "max_bead_area_per_nozzle_sq" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e4, "", "\"none\" switches the check off")),
+            "largest bead area as a multiple of the nozzle diameter squared, or \"none\"";
+        excess_e: "excess_e" as Word<Excess>, any,
+            "what to do with too much E in a line: \"split\" or \"report\"";
+        g90_sets_e: "g90_sets_e" as Flag, any,
+            "whether G90 also makes E absolute and ends M83: true or false";
+    }
+    screw: Screw {
+        output: "specific_output_mm3_rev" as ConstantOutput, output_above_zero,
+            "output of one turn, the same at every speed, mm3/rev";
+            | "output_curve" as OutputCurve, any,
+            "output against screw speed: [[rev/min, mm3/s], ...], rising in both";
+        max_speed_rpm: "max_speed_rpm" as Number,
+            |v| above_zero(*v, 10_000.0, "rev/min", "the highest speed the drive holds without losing steps, in rev/min"),
+            "highest screw speed, rev/min";
+        melting_limit_mm3_s: "melting_limit_mm3_s" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e5, "mm3/s", "\"none\" if no melting limit is known")),
+            "what the barrel can melt, mm3/s, or \"none\"";
+        derate: "derate" as Number,
+            |v| above_zero(*v, 1.0, "", "the share of the computed capacity that is used; 1 uses all of it, 0.9 keeps a tenth back"),
+            "share of the computed capacity that is used, above 0 and up to 1";
+        peak_flow_mm3_s: "peak_flow_mm3_s" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e5, "mm3/s", "\"none\" computes it from output, speed and melting limit")),
+            "capacity for single moves, mm3/s, or \"none\"; wins over everything computed";
+        sustained_flow_mm3_s: "sustained_flow_mm3_s" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e5, "mm3/s", "\"none\" takes the peak capacity")),
+            "capacity for the moving average, mm3/s, or \"none\"";
+        sustained_window_s: "sustained_window_s" as Number,
+            |v| above_zero(*v, 3600.0, "s", "the time over which flow is averaged; a minute suits most heads"),
+            "window of the moving average, s";
+        melt_lag_s: "melt_lag_s" as Number,
+            |v| within(*v, 0.0, 60.0, "s", "weigh what drools out after a stop and divide its volume by the flow before; 0 means no lag"),
+            "time constant of the melt, s";
+        e_unit: "e_unit" as Word<EUnit>, any,
+            "what one unit of E means: \"virtual-filament-mm\", \"screw-turns\" or \"mm3\"";
+        virtual_diameter_mm: "virtual_diameter_mm" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.1, 200.0, "mm", "the filament diameter the slicing profile was given, in mm")),
+            "diameter of the strand E is counted in, mm, or \"none\" to take it from the file";
+        tools: "tools" as Tools, |v| tools(v),
+            "tool numbers that are this screw, such as [0]";
+        axis: "axis" as AxisLetter, any,
+            "letter of the extruder axis in the file: \"E\", \"A\" or \"B\"";
+    }
+    nozzle: Nozzle {
+        diameter_mm: "diameter_mm" as Number,
+            |v| within(*v, 0.1, 10.0, "mm", "the bore of the nozzle, in mm"),
+            "bore of the nozzle, mm";
+    }
+    feedstock: Feedstock {
+        name: "name" as Text, |v| name(v),
+            "name of the grade, text";
+        lot: "lot" as OrNone<Text>, |v| if_some(v, |v| name(v)),
+            "lot of the feedstock, text or \"none\"";
+        density_g_cm3: "density_g_cm3" as Number,
+            |v| within(*v, 0.5, 5.0, "g/cm3", "density of the solid from the data sheet, in g/cm3 (1120 kg/m3 is 1.12)"),
+            "density at room temperature, g/cm3";
+        shore_a: "shore_a" as Number,
+            |v| within(*v, 0.0, 100.0, "Shore A", "convert other scales to Shore A first; very hard grades are 100"),
+            "hardness, Shore A";
+        nozzle_temperature_min_c: "nozzle_temperature_min_c" as Number,
+            |v| within(*v, 20.0, 500.0, "C", "from the data sheet of the feedstock, in degrees Celsius"),
+            "lowest nozzle temperature, C";
+        nozzle_temperature_max_c: "nozzle_temperature_max_c" as Number,
+            |v| within(*v, 20.0, 500.0, "C", "from the data sheet of the feedstock, in degrees Celsius"),
+            "highest nozzle temperature, C";
+        drying_temperature_c: "drying_temperature_c" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 20.0, 250.0, "C", "\"none\" if the feedstock needs no drying")),
+            "drying temperature, C, or \"none\"";
+        drying_time_h: "drying_time_h" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 240.0, "h", "\"none\" if the feedstock needs no drying")),
+            "drying time, h, or \"none\"";
+    }
+}
+
+fn output_above_zero(output: &Output) -> Result<(), Complaint> {
+    match output {
+        Output::Constant(volume) => above_zero(
+            *volume,
+            1e5,
+            "mm3/rev",
+            "weigh what a number of turns puts out and divide its volume by the turns",
+        ),
+        Output::Curve(_) => Ok(()),
+    }
+}

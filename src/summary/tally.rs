@@ -1,0 +1,243 @@
+//! Adds up the figures of a file as its moves stream by.
+
+use super::{Bin, Changes, Figures, LargestChange, ReasonCount, Share};
+use crate::demand::average::MovingAverage;
+use crate::demand::capacity::Capacity;
+use crate::moves::{Kind, Move, Role};
+use crate::passes::{Limited, Reason};
+
+/// Upper edges of the histogram of demand, share of the peak capacity; the last bin is open.
+const EDGES: [f64; 9] = [0.25, 0.5, 0.75, 0.9, 1.0, 1.25, 1.5, 2.0, 4.0];
+/// Most bands of layers that are told apart.
+const MAX_BANDS: usize = 12;
+/// Changes that are listed one by one.
+const LARGEST: usize = 10;
+/// A demand this little above an edge is on the edge.
+const ROUNDING: f64 = 1.0 + 1e-9;
+
+/// Running sums of a part of the file.
+#[derive(Clone, Copy, Debug, Default)]
+struct Part {
+    beads: u64,
+    slowed: u64,
+    volume: f64,
+    time_before: f64,
+    time_after: f64,
+    peak_before: f64,
+    peak_after: f64,
+}
+
+impl Part {
+    fn merge(&mut self, other: &Self) {
+        self.beads += other.beads;
+        self.slowed += other.slowed;
+        self.volume += other.volume;
+        self.time_before += other.time_before;
+        self.time_after += other.time_after;
+        self.peak_before = self.peak_before.max(other.peak_before);
+        self.peak_after = self.peak_after.max(other.peak_after);
+    }
+
+    fn share(&self, name: String) -> Share {
+        Share {
+            name,
+            beads: self.beads,
+            slowed: self.slowed,
+            volume_mm3: self.volume,
+            time_before_s: self.time_before,
+            time_after_s: self.time_after,
+            peak_before_mm3_s: self.peak_before,
+            peak_after_mm3_s: self.peak_after,
+        }
+    }
+}
+
+/// Sums over one file, before and after.
+#[derive(Clone, Debug)]
+pub struct Tally {
+    peak_capacity: f64,
+    figures: Figures,
+    time_after: f64,
+    peak_after: f64,
+    average_before: MovingAverage,
+    average_after: MovingAverage,
+    roles: [Part; Role::ALL.len()],
+    bands: Vec<Part>,
+    layers_per_band: u32,
+    histogram: [(f64, f64, f64, f64); EDGES.len() + 1],
+    reasons: [(u64, f64); Reason::ALL.len()],
+    largest: Vec<LargestChange>,
+}
+
+impl Tally {
+    /// Sums against a capacity.
+    pub fn new(capacity: &Capacity) -> Self {
+        Self {
+            peak_capacity: capacity.peak_mm3_s,
+            figures: Figures::default(),
+            time_after: 0.0,
+            peak_after: 0.0,
+            average_before: MovingAverage::new(capacity.window_s),
+            average_after: MovingAverage::new(capacity.window_s),
+            roles: [Part::default(); Role::ALL.len()],
+            bands: vec![Part::default()],
+            layers_per_band: 1,
+            histogram: Default::default(),
+            reasons: Default::default(),
+            largest: Vec::with_capacity(LARGEST + 1),
+        }
+    }
+
+    /// Counts a move that runs at `speed` in the output, mm/s; `line`: its line in the input.
+    pub fn add(&mut self, limited: &Limited, speed: f64, line: impl FnOnce() -> u64) {
+        let step = &limited.step;
+        let before = step.time;
+        let slowed = limited.reason.is_some();
+        let after = if slowed && speed > 0.0 { step.distance() / speed } else { before };
+        self.figures.time_s += before;
+        self.time_after += after;
+        match step.kind {
+            Kind::Dwell | Kind::Feed | Kind::FeedUser => {
+                self.average_before.push(before, 0.0);
+                self.average_after.push(after, 0.0);
+                return;
+            }
+            Kind::Bead => self.figures.beads += 1,
+            Kind::Travel => {
+                self.figures.travels += 1;
+                self.figures.travel_path_mm += step.length;
+            }
+            Kind::EIn | Kind::EOut => self.figures.e_only += 1,
+            Kind::MovingEOut => {}
+        }
+        self.figures.moves += 1;
+        let melt = if step.has(Move::SCREW) { step.melt } else { 0.0 };
+        self.average_before.push(before, melt);
+        self.average_after.push(after, melt);
+        if step.kind == Kind::Bead && step.has(Move::SCREW) {
+            self.add_bead(step, before, after, slowed);
+        }
+        if let Some(reason) = limited.reason {
+            if let Some(sum) = self.reasons.get_mut(reason as usize) {
+                sum.0 += 1;
+                sum.1 += after - before;
+            }
+            self.keep_largest(limited, speed, after - before, line);
+        }
+    }
+
+    fn add_bead(&mut self, step: &Move, before: f64, after: f64, slowed: bool) {
+        self.figures.bead_volume_mm3 += step.volume;
+        self.figures.bead_path_mm += step.length;
+        let flow = |time: f64| if time > 0.0 { step.volume / time } else { 0.0 };
+        let (flow_before, flow_after) = (flow(before), flow(after));
+        self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.max(flow_before);
+        self.peak_after = self.peak_after.max(flow_after);
+        let part = Part {
+            beads: 1,
+            slowed: u64::from(slowed),
+            volume: step.volume,
+            time_before: before,
+            time_after: after,
+            peak_before: flow_before,
+            peak_after: flow_after,
+        };
+        if let Some(role) = self.roles.get_mut(step.role as usize) {
+            role.merge(&part);
+        }
+        self.band_of(step.layer).merge(&part);
+        let bin = |flow: f64| EDGES.iter().position(|edge| flow <= edge * self.peak_capacity * ROUNDING).unwrap_or(EDGES.len());
+        let (from, to) = (bin(flow_before), bin(flow_after));
+        self.histogram[from].0 += before;
+        self.histogram[from].2 += step.volume;
+        self.histogram[to].1 += after;
+        self.histogram[to].3 += step.volume;
+    }
+
+    fn band_of(&mut self, layer: u32) -> &mut Part {
+        let layer = layer.saturating_sub(1);
+        while layer / self.layers_per_band >= MAX_BANDS as u32 {
+            // Twice as many layers a band: neighbours merge.
+            self.layers_per_band *= 2;
+            let merged = self.bands.chunks(2).map(|pair| {
+                let mut sum = pair[0];
+                pair.iter().skip(1).for_each(|other| sum.merge(other));
+                sum
+            });
+            self.bands = merged.collect();
+        }
+        let band = (layer / self.layers_per_band) as usize;
+        if band >= self.bands.len() {
+            self.bands.resize(band + 1, Part::default());
+        }
+        &mut self.bands[band]
+    }
+
+    fn keep_largest(&mut self, limited: &Limited, speed: f64, added: f64, line: impl FnOnce() -> u64) {
+        if self.largest.len() == LARGEST && self.largest.last().is_some_and(|last| added <= last.time_added_s) {
+            return;
+        }
+        let (step, Some(reason)) = (&limited.step, limited.reason) else { return };
+        let at = self.largest.partition_point(|kept| kept.time_added_s >= added);
+        let change = LargestChange {
+            line: line(),
+            layer: u64::from(step.layer),
+            z_mm: step.z,
+            role: step.role.name(),
+            reason,
+            speed_before_mm_s: step.speed(),
+            speed_after_mm_s: speed,
+            demand_before_mm3_s: step.flow_at(step.speed()),
+            demand_after_mm3_s: step.flow_at(speed),
+            time_added_s: added,
+        };
+        self.largest.insert(at, change);
+        self.largest.truncate(LARGEST);
+    }
+
+    /// The figures before and after, and the changes. `volume_mm3`: what has left the nozzle.
+    pub fn finish(mut self, volume_mm3: f64, density_g_cm3: f64, layers: u64) -> (Figures, Figures, Changes) {
+        let before = Figures {
+            sustained_demand_mm3_s: self.average_before.highest(),
+            volume_mm3,
+            mass_g: volume_mm3 * 1e-3 * density_g_cm3,
+            layers,
+            ..self.figures
+        };
+        let after = Figures {
+            time_s: self.time_after,
+            peak_demand_mm3_s: self.peak_after,
+            sustained_demand_mm3_s: self.average_after.highest(),
+            ..before.clone()
+        };
+        let roles = Role::ALL.iter().zip(&self.roles).filter(|(_, part)| part.beads > 0);
+        let per_band = self.layers_per_band;
+        let last_layer = layers.max(1);
+        let bands = self.bands.iter().enumerate().filter(|(_, part)| part.beads > 0).map(|(band, part)| {
+            let first = band as u64 * u64::from(per_band) + 1;
+            let last = (first + u64::from(per_band) - 1).min(last_layer);
+            part.share(if first >= last { first.to_string() } else { format!("{first}-{last}") })
+        });
+        let histogram = self.histogram.iter().enumerate().map(|(bin, sums)| Bin {
+            from: bin.checked_sub(1).and_then(|below| EDGES.get(below).copied()).unwrap_or(0.0),
+            to: EDGES.get(bin).copied(),
+            time_before_s: sums.0,
+            time_after_s: sums.1,
+            volume_before_mm3: sums.2,
+            volume_after_mm3: sums.3,
+        });
+        let reasons = Reason::ALL.iter().zip(self.reasons).filter(|(_, sum)| sum.0 > 0);
+        let by_reason: Vec<ReasonCount> =
+            reasons.map(|(reason, sum)| ReasonCount { reason: *reason, moves: sum.0, time_added_s: sum.1 }).collect();
+        let changes = Changes {
+            moves_slowed: by_reason.iter().map(|reason| reason.moves).sum(),
+            by_reason,
+            roles: roles.map(|(role, part)| part.share(role.name().to_owned())).collect(),
+            layer_bands: bands.collect(),
+            histogram: histogram.collect(),
+            largest: self.largest,
+            ..Changes::default()
+        };
+        (before, after, changes)
+    }
+}
