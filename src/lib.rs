@@ -11,5 +11,6 @@ pub mod passes;
 pub mod physics;
 pub mod pipeline;
 pub mod profile;
+pub mod source;
 pub mod summary;
 pub mod units;

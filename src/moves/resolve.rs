@@ -22,8 +22,8 @@ const MOTION_LETTERS: &[u8] = b"XYZIJKRFE";
 const MAX_COORDINATE_MM: f64 = 1e6;
 /// An end further than this from its circle is reported, mm.
 const ARC_END_MM: f64 = 0.05;
-/// Comment of the marker line, see [`Resolver::MARKER`].
-const MARKER: &[u8] = b"; rewritten by meltwright";
+/// Start of the comment that marks a rewritten file.
+pub const MARKER: &[u8] = b"; rewritten by meltwright";
 
 /// What the resolver takes from the profile and the file's settings.
 #[derive(Clone, Debug)]
@@ -107,6 +107,7 @@ pub struct Resolver {
     /// Net volume pushed so far and the highest it has been, mm³.
     pushed: f64,
     pushed_most: f64,
+    accept_marked: bool,
     /// Where `M101` first switched the extruder on, if anywhere.
     switched_on: Option<Place>,
     /// What was found on the way.
@@ -116,11 +117,8 @@ pub struct Resolver {
 }
 
 impl Resolver {
-    /// Start of the comment that marks a rewritten file.
-    pub const MARKER: &'static [u8] = MARKER;
-
-    /// A resolver at the start of a file.
-    pub fn new(rules: Rules, settings: &FileSettings) -> Self {
+    /// A resolver at the start of a file. `accept_marked`: do not refuse a file with the marker of an earlier run.
+    pub fn new(rules: Rules, settings: &FileSettings, accept_marked: bool) -> Self {
         let state = State::new(rules.initial_feed_mm_s);
         let is_screw = rules.tools.contains(&state.tool);
         Self {
@@ -133,6 +131,7 @@ impl Resolver {
             pushed: 0.0,
             pushed_most: 0.0,
             switched_on: None,
+            accept_marked,
             findings: Findings::default(),
             splits: Vec::new(),
         }
@@ -175,7 +174,7 @@ impl Resolver {
                     step
                 }
                 LineKind::Comment => {
-                    if block.text_of(line).trim_ascii_start().starts_with(MARKER) {
+                    if !self.accept_marked && block.text_of(line).starts_with(MARKER) {
                         return Err(Error::new(ErrorKind::AlreadyRewritten).at(excerpt(block, line, index, 0, MARKER.len(), "")));
                     }
                     self.note(block, line, true);

@@ -24,12 +24,6 @@ impl<'t> Source<'t> {
         self.starts.partition_point(|start| *start <= at).saturating_sub(1)
     }
 
-    /// Lines a span touches, first to last.
-    pub fn lines_of(&self, span: &Range<usize>) -> std::ops::RangeInclusive<usize> {
-        let last = span.end.saturating_sub(1).max(span.start);
-        self.line_of(span.start)..=self.line_of(last)
-    }
-
     /// First byte of a line and its text without the line end.
     pub fn line(&self, index: usize) -> (usize, &'t str) {
         let start = self.starts.get(index).copied().unwrap_or(self.text.len());
@@ -100,7 +94,7 @@ pub(super) struct Faults {
 
 impl Faults {
     /// Most faults that are listed; the rest are counted.
-    const MOST: usize = 50;
+    pub const MOST: usize = 50;
     /// Sorts faults of the command line behind all faults of the file.
     const BEHIND_FILE: usize = usize::MAX / 2;
 
@@ -146,21 +140,28 @@ pub(super) fn quote(text: &str) -> String {
 
 /// The candidate a misspelt word was most likely meant to be.
 ///
-/// Closest by number of edits, if those are few for the length of the word; else a candidate that contains the
-/// word or is contained in it.
+/// Closest by number of edits, if those are few for the length of the word. Longer words are also compared with
+/// the beginnings of the candidates, as units at the end are often left out, and may stand inside of a candidate.
 pub(super) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str> + Clone) -> Option<&'c str> {
     const LONGEST: usize = 64;
+    const SHORT: usize = 3;
     if word.len() > LONGEST {
         return None;
     }
     let word = word.to_lowercase();
-    let allowed = (word.chars().count() / 3).max(1);
-    let close = candidates.clone().map(|candidate| (edits(&word, candidate), candidate));
+    let length = word.chars().count();
+    let allowed = (length / 3).max(1);
+    let distance = |candidate: &str| {
+        let start: String = candidate.chars().take(length).collect();
+        let whole = edits(&word, candidate);
+        if length > SHORT { whole.min(edits(&word, &start) + 1) } else { whole }
+    };
+    let close = candidates.clone().map(|candidate| (distance(candidate), candidate));
     if let Some((_, candidate)) = close.filter(|(count, _)| *count <= allowed).min_by_key(|(count, _)| *count) {
         return Some(candidate);
     }
     let mut candidates = candidates;
-    candidates.find(|candidate| word.len() >= 4 && (candidate.contains(&word) || word.contains(candidate)))
+    candidates.find(|candidate| length > SHORT && (candidate.contains(&word) || word.contains(candidate)))
 }
 
 /// Fewest insertions, removals, replacements that turn `a` into `b` (Levenshtein's distance, row by row).
@@ -202,6 +203,8 @@ mod tests {
         let nearest = |word| nearest(word, words.into_iter());
         assert_eq!(nearest("max_sped_rpm"), Some("max_speed_rpm"));
         assert_eq!(nearest("output"), Some("output_curve"));
+        assert_eq!(nearest("max_spede"), Some("max_speed_rpm"));
+        assert_eq!(nearest("lag_s"), Some("melt_lag_s"));
         assert_eq!(nearest("AXIS"), Some("axis"));
         assert_eq!(nearest("colour"), None);
     }

@@ -2,10 +2,10 @@
 
 use std::ffi::OsString;
 use std::fmt;
-use std::io::ErrorKind as Io;
+use std::io::{ErrorKind as Io, Read};
 use std::path::{Path, PathBuf};
 
-use super::load::Assignment;
+use super::load::{Assignment, LONGEST};
 use super::{Profile, fault::Source};
 use crate::error::{Error, ErrorKind, Excerpt, ProfileFault, Result};
 
@@ -151,7 +151,11 @@ impl Found {
         let Some(path) = self.path() else {
             return Profile::embedded_with(assignments);
         };
-        let bytes = std::fs::read(path).map_err(|source| Error::io("read the profile", source).in_file(path))?;
+        let bytes = read_start(path).map_err(|source| Error::io("read the profile", source).in_file(path))?;
+        if bytes.len() > LONGEST {
+            // Refused for its length alone, so it does not matter that the last letter may be cut.
+            return Profile::load_with(&String::from_utf8_lossy(&bytes), path, assignments);
+        }
         match String::from_utf8(bytes) {
             Ok(text) => Profile::load_with(&text, path, assignments),
             Err(error) => Err(Error::new(ErrorKind::Profile(vec![not_utf8(error)])).in_file(path)),
@@ -170,6 +174,13 @@ impl fmt::Display for Found {
             Self::Embedded => f.write_str("embedded defaults (no profile found)"),
         }
     }
+}
+
+/// The bytes of a file, up to one more than a profile may have: a G-code file given by mistake is not read whole.
+fn read_start(path: &Path) -> std::io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)?.take(LONGEST as u64 + 1).read_to_end(&mut bytes)?;
+    Ok(bytes)
 }
 
 /// A variable that is set and not empty.

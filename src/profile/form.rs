@@ -335,7 +335,7 @@ impl Form for CornerRule {
             Corner::Deviation(one) | Corner::RightAngleSpeed(one) => std::slice::from_ref(one),
         };
         if limits.iter().any(|limit| *limit <= 0.0) {
-            return refuse(format!("must have `{value_key}` above zero"), "zero stops at every corner", value.span());
+            return refuse(format!("must have `{value_key}` above zero"), "not above zero", value.span());
         }
         Ok(corner)
     }

@@ -31,7 +31,7 @@ use crate::error::{Error, ErrorKind, ProfileFault, Result};
 pub(super) const DEFAULT: &str = include_str!("default.toml");
 
 /// Longest text that is still taken for a profile, bytes.
-const LONGEST: usize = 256 * 1024;
+pub(super) const LONGEST: usize = 256 * 1024;
 
 /// One `--set section.key=value`.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -109,7 +109,8 @@ fn assemble(text: &str, assignments: &[Assignment]) -> (Profile, Vec<ProfileFaul
         let help = Some("this does not look like a profile; `profile new` writes one to start from".to_owned());
         return (Profile::embedded(), vec![ProfileFault { what, excerpt: None, label: String::new(), help }]);
     }
-    let file = Document::parse(text);
+    let (blanked, lost) = blank_lost_lines(text);
+    let file = Document::parse_blanked(text, &blanked, lost);
     // The preset lies beneath the file that names it, so it has to be known before the layers are built.
     let preset = Layers::build(&file, assignments, "").profile.controller.preset.value;
     let layers = Layers::build(&file, assignments, presets::rules(preset));
@@ -123,14 +124,22 @@ struct Document<'t> {
     errors: Vec<toml::de::Error>,
     /// Lines that could not be read.
     broken: BTreeSet<usize>,
-    /// First byte behind a section header that could not be read: what follows may belong to any section.
+    /// Start of the first section header that could not be read: what follows may belong to any section.
     trusted: usize,
 }
 
 impl<'t> Document<'t> {
+    /// Parses a text of the program itself.
     fn parse(text: &'t str) -> Self {
+        Self::parse_blanked(text, text, Vec::new())
+    }
+
+    /// Parses `blanked`, a text in which the lines of `lost` were overwritten by spaces; quotes from `text`.
+    fn parse_blanked(text: &'t str, blanked: &'t str, lost: Vec<toml::de::Error>) -> Self {
         let source = Source::new(text);
-        let (table, errors) = DeTable::parse_recoverable(text);
+        let (table, mut errors) = DeTable::parse_recoverable(blanked);
+        errors.extend(lost);
+        let table = table.into_inner();
         let mut broken = BTreeSet::new();
         let mut trusted = usize::MAX;
         for span in errors.iter().filter_map(toml::de::Error::span) {
@@ -141,12 +150,13 @@ impl<'t> Document<'t> {
                 trusted = trusted.min(start);
             }
         }
-        Self { source, table: table.into_inner(), errors, broken, trusted }
+        Self { source, table, errors, broken, trusted }
     }
 
     /// Whether anything sensible can be said about the part of the text that `span` covers.
     fn readable(&self, span: Range<usize>) -> bool {
-        span.start < self.trusted && !self.source.lines_of(&span).any(|line| self.broken.contains(&line))
+        span.start < self.trusted
+            && self.broken.range(self.source.line_of(span.start)..=self.source.line_of(span.end)).next().is_none()
     }
 
     /// One refusal a broken line, in plain words where the slip is a common one.
@@ -165,11 +175,36 @@ impl<'t> Document<'t> {
     }
 }
 
+/// What the TOML reader says of a line without `=`.
+const NO_EQUALS: &str = "key with no value";
+
+/// Overwrites lines without `=` by spaces. The reader would give up at the first; so it goes on, at the same
+/// offsets. Also returns what it said of each.
+fn blank_lost_lines(text: &str) -> (String, Vec<toml::de::Error>) {
+    let source = Source::new(text);
+    let mut blanked = text.to_owned();
+    let mut lost = Vec::new();
+    while lost.len() < Faults::MOST {
+        let (_, errors) = DeTable::parse_recoverable(&blanked);
+        let Some(error) = errors.into_iter().find(|error| error.message().starts_with(NO_EQUALS)) else {
+            break;
+        };
+        let (start, line) = source.line(source.line_of(error.span().map_or(0, |span| span.start)));
+        let range = start..start + line.len();
+        if blanked.get(range.clone()).is_none_or(|line| line.trim().is_empty()) {
+            break;
+        }
+        blanked.replace_range(range, &" ".repeat(line.len()));
+        lost.push(error);
+    }
+    (blanked, lost)
+}
+
 /// Words a reader of the profile understands for an error of the TOML reader.
 fn syntax_refusal(message: &str, span: Range<usize>, start: usize, line: &str) -> Refusal {
     let (what, why) = message.split_once(", expected ").unwrap_or((message, ""));
     if what == "duplicate key" {
-        let complaint = Complaint::new("this is set twice", "set before").help("keep one of the two");
+        let complaint = Complaint::new("this is set twice", "already set above").help("keep one of the two");
         return complaint.at(span);
     }
     if let Some((name, value)) = line.split_once('=') {
@@ -178,7 +213,8 @@ fn syntax_refusal(message: &str, span: Range<usize>, start: usize, line: &str) -
         let from = start + name.len() + 1 + (value.len() - value.trim_start().len());
         let value = value.trim();
         let marked = from..from + value.len();
-        if let Some(decimal) = comma_decimal_in(value) {
+        if let Some((at, decimal)) = comma_decimal_in(value) {
+            let marked = from + at..from + at + decimal.len();
             return Complaint::new("this is not a number", "a decimal with a comma")
                 .help(comma_help(decimal))
                 .at(marked);
@@ -191,18 +227,34 @@ fn syntax_refusal(message: &str, span: Range<usize>, start: usize, line: &str) -
             return complaint.help(format!("write \"{}\"", quote(value))).at(marked);
         }
     }
-    let label = if why.is_empty() { String::new() } else { format!("expected {why}") };
     let help = "a profile is TOML: [section], then key = value, one a line; text in quotes, comments behind #";
+    if what == NO_EQUALS {
+        return Complaint::new("this line has no `=`", "`=` and a value missing").help(help).at(span);
+    }
+    let label = match why {
+        "" => String::new(),
+        "nothing" => "not expected here".to_owned(),
+        "`\"`" | "`'`" => "the closing quotes are missing".to_owned(),
+        why => format!("expected {why}"),
+    };
     Complaint::new(format!("this cannot be read: {}", quote(what)), label).help(help).at(span)
 }
 
-/// The first decimal with a comma in a value that is a bare one, or has its provenance beside it.
-fn comma_decimal_in(value: &str) -> Option<&str> {
+/// The first decimal with a comma, and where it starts, in a value that is a bare one or has its provenance
+/// beside it.
+fn comma_decimal_in(value: &str) -> Option<(usize, &str)> {
     if value.starts_with(['[', '"', '\'']) {
         return None;
     }
-    let mut parts = value.split([' ', '=', '{', '}']).map(|part| part.trim_end_matches(','));
-    parts.find(|part| looks_like_comma_decimal(part))
+    let mut at = 0;
+    for part in value.split_inclusive([' ', '=', '{', '}']) {
+        let decimal = part.trim_end_matches([' ', '=', '{', '}', ',']);
+        if looks_like_comma_decimal(decimal) {
+            return Some((at, decimal));
+        }
+        at += part.len();
+    }
+    None
 }
 
 /// Where a value was set by the user.
@@ -327,19 +379,19 @@ impl Layers {
 
     /// Reads a value, bare or with its provenance, and stores it.
     fn value(&mut self, key: &Key, node: &Node<'_>, origin: Origin) -> Result<(), Vec<Refusal>> {
-        let stated = match node.get_ref() {
+        let parts = match node.get_ref() {
             DeValue::Table(table) if !key.is_table || STATED.iter().any(|name| table.contains_key(*name)) => {
-                Stated::read(key, node, table)?
+                Parts::read(key, node, table)?
             }
-            _ => Stated { value: node, provenance: Provenance::Assumed, note: None },
+            _ => Parts { value: node, provenance: Provenance::Assumed, note: None },
         };
-        (key.set)(&mut self.profile, stated.value, stated.provenance, origin)
+        (key.set)(&mut self.profile, parts.value, parts.provenance, origin)
             .map_err(|refusal| vec![named(key, refusal)])?;
         // A note belongs to the value it was written beside, not to the one that replaces it.
         for other in KEYS.iter().filter(|other| other.field == key.field) {
             self.profile.notes.remove(other.name);
         }
-        if let Some(note) = stated.note {
+        if let Some(note) = parts.note {
             self.profile.notes.insert(key.name, note);
         }
         Ok(())
@@ -372,14 +424,14 @@ impl Layers {
 /// Keys of a value with its provenance.
 const STATED: [&str; 3] = ["value", "provenance", "note"];
 
-/// A value taken apart.
-struct Stated<'n, 't> {
+/// A value taken apart, or a bare one.
+struct Parts<'n, 't> {
     value: &'n Node<'t>,
     provenance: Provenance,
     note: Option<String>,
 }
 
-impl<'n, 't> Stated<'n, 't> {
+impl<'n, 't> Parts<'n, 't> {
     /// Takes `{ value = .., provenance = "..", note = ".." }` apart; provenance and note may be left out.
     fn read(key: &Key, node: &Node<'_>, table: &'n DeTable<'t>) -> Result<Self, Vec<Refusal>> {
         let mut refusals = Vec::new();
@@ -478,8 +530,11 @@ fn unknown_key(full: &str) -> Complaint {
     if let Some(known) = nearest(name, within.clone().map(|(_, known)| known)) {
         return unknown(format!("did you mean `{section}.{known}`?"));
     }
-    if let Some(known) = nearest(full, KEYS.iter().map(|key| key.name)) {
-        return unknown(format!("did you mean `{known}`?"));
+    if let Some(meant) = nearest(section, sections()).filter(|meant| *meant != section) {
+        let names = KEYS.iter().map(|key| key.parts()).filter(|(of, _)| *of == meant).map(|(_, known)| known);
+        if let Some(known) = nearest(name, names) {
+            return unknown(format!("did you mean `{meant}.{known}`?"));
+        }
     }
     let known: Vec<&str> = within.map(|(_, known)| known).collect();
     if known.is_empty() {

@@ -10,7 +10,7 @@ pub use crate::findings::{Finding, Level, Place};
 pub use crate::passes::Reason;
 
 /// The whole account of one file.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Summary {
     /// The file as it came in.
     pub before: Figures,
@@ -194,4 +194,11 @@ pub struct Record {
     pub sustained_capacity_mm3_s: f64,
     /// Window of the moving average, s.
     pub sustained_window_s: f64,
+}
+
+impl Record {
+    /// A record that names this program and its version.
+    pub fn of_this_program() -> Self {
+        Self { tool: env!("CARGO_PKG_NAME"), version: env!("CARGO_PKG_VERSION"), ..Self::default() }
+    }
 }

@@ -1,0 +1,347 @@
+//! Wires reading, lexing, resolving, passes and writing, in bounded memory.
+//!
+//! Three jobs run side by side on batches of blocks: reading and lexing the next, the line-after-line part on the
+//! present one ([`stream`]), formatting and writing the one before. Order is kept throughout, so that the output does
+//! not depend on the number of threads or the size of blocks.
+
+pub mod prescan;
+pub mod stream;
+
+use std::io::{Read, Seek, Write};
+
+use rayon::prelude::*;
+use sha2::{Digest, Sha256};
+
+use crate::demand::capacity::Capacity;
+use crate::error::{Error, ErrorKind, Result};
+use crate::findings::{Code, Finding, Findings, Level, Place};
+use crate::line::Block;
+use crate::line::edit::apply;
+use crate::moves::resolve::{MARKER, Resolver, Rules};
+use crate::moves::settings::FileSettings;
+use crate::profile::{EUnit, Profile, Provenance};
+use crate::source::block::BlockReader;
+use crate::summary::tally::Tally;
+use crate::summary::{AssumedValue, Record, Summary};
+use prescan::prescan;
+use stream::{Outgoing, Setup, Stream};
+
+/// Blocks that are worked on together.
+const BATCH: usize = 4;
+
+/// Which passes run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Passes {
+    /// Clamp each move to the peak, the screw and the sustained capacity.
+    pub capacity: bool,
+}
+
+impl Passes {
+    /// No pass: the output is the input, byte for byte.
+    pub const NONE: Self = Self { capacity: false };
+    /// Every pass.
+    pub const ALL: Self = Self { capacity: true };
+
+    /// Whether no pass runs.
+    pub const fn is_none(self) -> bool {
+        !self.capacity
+    }
+
+    /// Names of the passes that run, in the order they run.
+    pub fn names(self) -> Vec<&'static str> {
+        if self.capacity { vec!["capacity"] } else { Vec::new() }
+    }
+}
+
+/// How a file is worked on; nothing here changes the result except what the names say.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Which passes run. Default: all.
+    pub passes: Passes,
+    /// Bytes read at a time. Default: 256 KiB. The result does not depend on it.
+    pub block_size: usize,
+    /// Pass lines through that cannot be read, with a warning, instead of stopping. Default: no.
+    pub lenient: bool,
+    /// Let a file with this program's marker through unchanged instead of refusing it. Default: no.
+    pub again: bool,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self { passes: Passes::ALL, block_size: 256 * 1024, lenient: false, again: false }
+    }
+}
+
+/// Rewrites `input` to `output` and says what was changed.
+///
+/// `input` is read from its start; it must not change meanwhile. `progress` is called with the number of bytes
+/// worked on so far. The work is spread over the current rayon pool.
+///
+/// # Errors
+/// When the input is not G-code, was rewritten before, holds a motion line that cannot be read (unless
+/// `lenient`), gives no volume for E, or when reading or writing fails.
+pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
+    input: &mut R,
+    output: &mut W,
+    profile: &Profile,
+    options: &Options,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Summary> {
+    if options.passes.is_none() || (options.again && prescan(input)?.marked) {
+        return copy(input, output, profile, options, progress);
+    }
+    run(input, Some(output), profile, options, progress)
+}
+
+/// Reads `input` and says what a rewrite would find and change, without writing anything.
+///
+/// # Errors
+/// As [`rewrite`].
+pub fn audit<R: Read + Seek + Send>(
+    input: &mut R,
+    profile: &Profile,
+    options: &Options,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Summary> {
+    run::<R, std::io::Sink>(input, None, profile, options, progress)
+}
+
+/// Copies `input` byte for byte; the figures are those of an audit, or are left out with a note.
+fn copy<R: Read + Seek + Send, W: Write + Send>(
+    input: &mut R,
+    output: &mut W,
+    profile: &Profile,
+    options: &Options,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Summary> {
+    let look = Options { passes: Passes::NONE, lenient: true, again: true, ..options.clone() };
+    let judged = audit(input, profile, &look, &mut |_| {});
+    let failed = |error| Error::io("read the file", error);
+    input.rewind().map_err(failed)?;
+    let mut buffer = vec![0; options.block_size.clamp(1, 1 << 20)];
+    let mut copied = 0;
+    loop {
+        let read = input.read(&mut buffer).map_err(failed)?;
+        if read == 0 {
+            break;
+        }
+        output.write_all(&buffer[..read]).map_err(|error| Error::io("write the output", error))?;
+        copied += read as u64;
+        progress(copied);
+    }
+    output.flush().map_err(|error| Error::io("write the output", error))?;
+    Ok(judged.map_or_else(
+        |error| Summary {
+            findings: vec![Finding {
+                level: Level::Note,
+                code: "not-judged",
+                what: format!("the file was copied as it is; its figures are missing: {error}"),
+                help: error.kind().help().unwrap_or_else(|| "nothing needs to be done".to_owned()),
+                count: 1,
+                places: Vec::new(),
+            }],
+            provenance: Record { input_bytes: copied, output_bytes: copied, ..Record::of_this_program() },
+            ..Summary::default()
+        },
+        |mut summary| {
+            summary.provenance.output_bytes = copied;
+            summary
+        },
+    ))
+}
+
+/// Blocks being read and lexed, or waiting for the line-after-line part.
+#[derive(Default)]
+struct Batch {
+    blocks: Vec<Block>,
+    count: usize,
+}
+
+impl Batch {
+    /// Reads and lexes the next blocks.
+    fn fill<R: Read>(&mut self, reader: &mut BlockReader<R>, hash: &mut Sha256, spare: &mut Vec<Vec<u8>>) -> Result<u64> {
+        self.blocks.resize_with(BATCH, Block::default);
+        self.count = 0;
+        for block in &mut self.blocks {
+            if block.bytes.capacity() == 0
+                && let Some(buffer) = spare.pop()
+            {
+                block.bytes = buffer;
+            }
+            if !reader.next(&mut block.bytes)? {
+                break;
+            }
+            self.count += 1;
+        }
+        let blocks = &mut self.blocks[..self.count];
+        let bytes = blocks.iter().map(|block| block.bytes.len() as u64).sum();
+        blocks.iter().for_each(|block| hash.update(&block.bytes));
+        blocks.par_iter_mut().for_each(Block::lex);
+        Ok(bytes)
+    }
+}
+
+/// Formats settled blocks side by side and writes them in order.
+struct Writer<'a, W> {
+    output: Option<&'a mut W>,
+    buffers: Vec<Vec<u8>>,
+    written: u64,
+}
+
+impl<W: Write> Writer<'_, W> {
+    fn write(&mut self, ready: &mut Vec<Outgoing>, spare: &mut Vec<Vec<u8>>) -> Result<()> {
+        if let Some(output) = &mut self.output {
+            self.buffers.resize_with(self.buffers.len().max(ready.len()), Vec::new);
+            ready.par_iter().zip(&mut self.buffers).for_each(|(block, buffer)| {
+                buffer.clear();
+                if !block.edits.is_empty() {
+                    apply(&block.bytes, &block.edits, buffer);
+                }
+            });
+            for (block, buffer) in ready.iter().zip(&self.buffers) {
+                let text = if block.edits.is_empty() { &block.bytes } else { buffer };
+                output.write_all(text).map_err(|error| Error::io("write the output", error))?;
+                self.written += text.len() as u64;
+            }
+        }
+        spare.extend(ready.drain(..).map(|block| block.bytes));
+        Ok(())
+    }
+}
+
+fn run<R: Read + Seek + Send, W: Write + Send>(
+    input: &mut R,
+    output: Option<&mut W>,
+    profile: &Profile,
+    options: &Options,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Summary> {
+    let scan = prescan(input)?;
+    if scan.marked && !options.again {
+        return Err(Error::new(ErrorKind::AlreadyRewritten));
+    }
+    let capacity = Capacity::of(profile);
+    let rules = Rules::new(profile, &scan.settings, options.lenient);
+    let is_rewrite = output.is_some();
+    let mut stream = Stream::new(Setup {
+        resolver: Resolver::new(rules, &scan.settings, options.again),
+        tally: Tally::new(&capacity),
+        capacity: options.passes.capacity.then(|| capacity.clone()),
+        initial_feed_mm_s: profile.controller.initial_feed_mm_s.value,
+        report_demand: !is_rewrite,
+        marker: is_rewrite.then(|| marker(profile, options.passes)),
+    });
+    let mut reader = BlockReader::new(input, options.block_size);
+    let mut hash = Sha256::new();
+    let mut writer = Writer { output, buffers: Vec::new(), written: 0 };
+    let (mut present, mut next) = (Batch::default(), Batch::default());
+    let (mut ready, mut outgoing) = (Vec::new(), Vec::new());
+    let (mut spare, mut freed) = (Vec::new(), Vec::new());
+    let mut bytes = present.fill(&mut reader, &mut hash, &mut spare)?;
+    while present.count > 0 || !outgoing.is_empty() {
+        let (judged, (read, wrote)) = rayon::join(
+            || {
+                let blocks = &mut present.blocks[..present.count];
+                blocks.iter_mut().try_for_each(|block| stream.take(block, &mut ready))
+            },
+            || {
+                rayon::join(
+                    || next.fill(&mut reader, &mut hash, &mut spare),
+                    || writer.write(&mut outgoing, &mut freed),
+                )
+            },
+        );
+        judged?;
+        wrote?;
+        if present.count > 0 && next.count == 0 {
+            stream.finish(&mut ready);
+        }
+        progress(bytes);
+        bytes += read?;
+        spare.append(&mut freed);
+        std::mem::swap(&mut present, &mut next);
+        std::mem::swap(&mut ready, &mut outgoing);
+    }
+    if let Some(output) = writer.output {
+        output.flush().map_err(|error| Error::io("write the output", error))?;
+    }
+    if !stream.has_commands {
+        return Err(Error::new(ErrorKind::NotGcode {
+            what: "there is no G-code command in this file".to_owned(),
+            help: "give the plain G-code file the slicing program exports".to_owned(),
+        }));
+    }
+    let record = Record {
+        profile_fingerprint: profile.fingerprint(),
+        passes: options.passes.names(),
+        input_bytes: bytes,
+        output_bytes: writer.written,
+        input_lines: stream.lines,
+        input_sha256: hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect(),
+        e_unit: e_unit(profile, &scan.settings),
+        peak_capacity_mm3_s: capacity.peak_mm3_s,
+        sustained_capacity_mm3_s: capacity.sustained_mm3_s,
+        sustained_window_s: capacity.window_s,
+        ..Record::of_this_program()
+    };
+    Ok(summary(stream, profile, &scan.settings, &capacity, record))
+}
+
+/// Gathers the account of a finished stream.
+fn summary(stream: Stream, profile: &Profile, settings: &FileSettings, capacity: &Capacity, record: Record) -> Summary {
+    let Stream { resolver, tally, written, .. } = stream;
+    let layers = u64::from(resolver.layer_count());
+    let (volume, mut findings) = (resolver.volume(), resolver.findings);
+    note_nozzle(profile, settings, &mut findings);
+    let (before, after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
+    changes.feeds_written = written.feeds;
+    changes.lines_added = written.lines_added;
+    changes.lines_split = written.lines_split;
+    let mut keys = capacity.depends_on.clone();
+    keys.push("feedstock.density_g_cm3");
+    if profile.screw.e_unit.value == EUnit::VirtualFilament && profile.screw.virtual_diameter_mm.value.is_some() {
+        keys.push("screw.virtual_diameter_mm");
+    }
+    let entries = keys.iter().filter_map(|key| profile.entry(key));
+    let assumed = entries.filter(|entry| entry.provenance == Provenance::Assumed).map(|entry| AssumedValue {
+        key: entry.key.to_owned(),
+        value: entry.value,
+        origin: entry.origin.to_string(),
+    });
+    Summary { before, after, changes, assumed: assumed.collect(), findings: findings.into_list(), provenance: record }
+}
+
+/// Notes that the file was sliced for another nozzle.
+fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Findings) {
+    let mounted = profile.nozzle.diameter_mm.value;
+    if let Some(sliced) = settings.nozzle_diameter_mm.filter(|sliced| (sliced - mounted).abs() > 0.01) {
+        let detail = format!("{sliced} mm in the file, {mounted} mm in the profile");
+        findings.add(Code::NozzleDiffers, || Place { line: 0, layer: 0, z_mm: 0.0, detail });
+    }
+}
+
+/// The marker line: short, plain ASCII, no parentheses.
+fn marker(profile: &Profile, passes: Passes) -> Vec<u8> {
+    let mut text = MARKER.to_vec();
+    let version = env!("CARGO_PKG_VERSION");
+    let rest = format!(" {version}, passes {}, profile {}", passes.names().join("+"), profile.fingerprint());
+    text.extend_from_slice(rest.as_bytes());
+    text
+}
+
+/// What one unit of E is, and where that comes from.
+fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
+    let screw = &profile.screw;
+    match screw.e_unit.value {
+        EUnit::Mm3 => "1 mm³ (profile)".to_owned(),
+        EUnit::ScrewTurns => "one turn of the screw (profile)".to_owned(),
+        EUnit::VirtualFilament => {
+            let tool = screw.tools.value.first().copied().unwrap_or(0);
+            match (screw.virtual_diameter_mm.value, settings.strand_diameter_mm(tool)) {
+                (Some(d), _) => format!("1 mm of a strand of {d} mm (profile)"),
+                (None, Some(d)) => format!("1 mm of a strand of {d} mm (stated in the file)"),
+                (None, None) => "stated by M200 in the file".to_owned(),
+            }
+        }
+    }
+}

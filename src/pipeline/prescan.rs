@@ -1,0 +1,43 @@
+//! A look at the start and the end of a file before the stream begins: settings stand there.
+
+use std::io::{Read, Seek, SeekFrom};
+
+use crate::error::{Error, Result};
+use crate::moves::resolve::MARKER;
+use crate::moves::settings::FileSettings;
+
+/// Bytes looked at from each end. Pictures and settings dumps at the start reach some hundred kB.
+const REACH: u64 = 1 << 20;
+
+/// What the look gave.
+#[derive(Clone, Debug, Default)]
+pub struct Prescan {
+    /// Settings stated in comments.
+    pub settings: FileSettings,
+    /// Length of the file in bytes.
+    pub length: u64,
+    /// The file carries the marker of an earlier run.
+    pub marked: bool,
+}
+
+/// Looks at both ends of `input`, and leaves it at its start.
+///
+/// # Errors
+/// When reading or seeking fails.
+pub fn prescan<R: Read + Seek>(input: &mut R) -> Result<Prescan> {
+    let failed = |error| Error::io("read the file", error);
+    let length = input.seek(SeekFrom::End(0)).map_err(failed)?;
+    let mut found = Prescan { length, ..Prescan::default() };
+    let mut text = Vec::new();
+    let tail = length.saturating_sub(REACH);
+    for start in if tail == 0 { vec![0] } else { vec![0, tail] } {
+        input.seek(SeekFrom::Start(start)).map_err(failed)?;
+        text.clear();
+        input.by_ref().take(REACH).read_to_end(&mut text).map_err(failed)?;
+        found.settings.read(&text);
+        let mut marks = memchr::memmem::find_iter(&text, MARKER);
+        found.marked |= marks.any(|at| at == 0 || text[at - 1] == b'\n');
+    }
+    input.seek(SeekFrom::Start(0)).map_err(failed)?;
+    Ok(found)
+}

@@ -1,0 +1,86 @@
+//! Whole lines in blocks of bounded size.
+
+use std::io::Read;
+
+use crate::error::{Error, ErrorKind, Result};
+
+/// Longest line that is read, bytes. Settings dumps reach tens of thousands; what is longer is not G-code.
+const MAX_LINE: usize = 16 << 20;
+
+/// Cuts a stream into blocks of whole lines.
+#[derive(Debug)]
+pub struct BlockReader<R> {
+    reader: R,
+    block_size: usize,
+    /// Start of a line that the last block did not hold to its end.
+    tail: Vec<u8>,
+}
+
+impl<R: Read> BlockReader<R> {
+    /// Reads about `block_size` bytes at a time.
+    pub fn new(reader: R, block_size: usize) -> Self {
+        Self { reader, block_size: block_size.max(1), tail: Vec::new() }
+    }
+
+    /// Fills `block` with the next whole lines; `false` at the end of the stream.
+    ///
+    /// Only the last block may lack its final line end. A line longer than a block makes the block longer.
+    ///
+    /// # Errors
+    /// When reading fails, or a line is longer than 16 MiB.
+    pub fn next(&mut self, block: &mut Vec<u8>) -> Result<bool> {
+        block.clear();
+        block.append(&mut self.tail);
+        loop {
+            let before = block.len();
+            let read = (&mut self.reader)
+                .take(self.block_size as u64)
+                .read_to_end(block)
+                .map_err(|error| Error::io("read the file", error))?;
+            if read == 0 {
+                return Ok(!block.is_empty());
+            }
+            let fresh = block.get(before..).unwrap_or_default();
+            if let Some(at) = memchr::memrchr(b'\n', fresh) {
+                let end = before + at + 1;
+                self.tail.extend_from_slice(&block[end..]);
+                block.truncate(end);
+                return Ok(true);
+            }
+            if block.len() > MAX_LINE {
+                return Err(Error::new(ErrorKind::NotGcode {
+                    what: format!("a line is longer than {} MiB: this is not G-code text", MAX_LINE >> 20),
+                    help: "give the plain G-code file the slicing program exports".to_owned(),
+                }));
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn blocks_hold_whole_lines_whatever_their_size() {
+        let text = b"G1 X1\n\n; a longer comment line\r\nG1 X2\nno end";
+        for size in [1, 2, 7, 64, 1 << 20] {
+            let mut reader = BlockReader::new(&text[..], size);
+            let (mut block, mut all, mut blocks) = (Vec::new(), Vec::new(), 0);
+            while reader.next(&mut block).unwrap() {
+                assert!(block.ends_with(b"\n") || all.len() + block.len() == text.len(), "size {size}");
+                all.extend_from_slice(&block);
+                blocks += 1;
+            }
+            assert_eq!(all, text, "size {size}");
+            assert!(blocks >= if size == 1 { 5 } else { 1 });
+        }
+    }
+
+    #[test]
+    fn an_endless_line_is_refused() {
+        let mut reader = BlockReader::new(std::io::repeat(b'a'), 1 << 20);
+        let error = reader.next(&mut Vec::new()).unwrap_err();
+        assert!(matches!(error.kind(), ErrorKind::NotGcode { .. }));
+    }
+}

@@ -1,0 +1,3 @@
+//! Bytes in, bytes out.
+
+pub mod block;
