@@ -213,7 +213,7 @@ fn words_of(raw: &[u8]) -> Option<Vec<Word>> {
         let letter = rest[0].to_ascii_uppercase();
         if !letter.is_ascii_uppercase() {
             // What stands behind the words of a readable command does not matter.
-            return if words.is_empty() { None } else { Some(words) };
+break;
         }
         rest = rest[1..].trim_ascii_start();
         let length = number_length(rest);
@@ -231,7 +231,7 @@ fn words_of(raw: &[u8]) -> Option<Vec<Word>> {
             return None;
         }
     }
-    Some(words)
+    (!words.is_empty()).then_some(words)
 }
 
 /// M commands that change what a move means.
