@@ -537,8 +537,9 @@ fn travels_after_slowed_beads_keep_their_feed() {
     assert_eq!(travels, [20.0, 20.0]);
 }
 
-/// The E of each move after a rewrite with limits of 50 in place and 200 in any line.
-fn pieces(name: &str) -> (Vec<f64>, reader::Reading) {
+/// A rewrite with limits of 50 units of E in place and 200 in any line: each move with E, and what does
+/// not hold.
+fn pieces(name: &str) -> (Vec<reader::Move>, Vec<String>) {
     let set = |p: &mut Profile| {
         p.screw.e_unit.value = EUnit::Mm3;
         p.controller.max_e_only_mm.value = Some(50.0);
@@ -547,52 +548,47 @@ fn pieces(name: &str) -> (Vec<f64>, reader::Reading) {
     let (text, summary) = rewritten(name, set);
     let mut profile = runs::profile();
     set(&mut profile);
-    let complaints =
-        check::capacity(&fixture(name), text.as_bytes(), &profile, &summary).into_lines();
-    assert!(
-        complaints.is_empty(),
-        "{name}:\n{}\n{text}",
-        complaints.join("\n")
-    );
+    let found = check::capacity(&fixture(name), text.as_bytes(), &profile, &summary).into_lines();
     assert_eq!(summary.changes.lines_split, 1, "{name}");
     let reading = reader::read(text.as_bytes(), &runs::rules(&profile));
+    let moves = reading.moves.into_iter().filter(|m| m.e != 0.0).collect();
     (
-        reading
-            .moves
-            .iter()
-            .filter(|m| m.e != 0.0)
-            .map(|m| m.e)
-            .collect(),
-        reading,
+        moves,
+        found.iter().map(|c| format!("{name}: {c}")).collect(),
     )
 }
 
 #[test]
 fn too_much_e_for_one_line_is_written_as_several() {
-    // 120 = at least three of at most 50, and then the bead of 8.
-    for name in ["long-purge-relative", "long-purge-absolute"] {
-        let (e, _) = pieces(name);
+    let mut complaints = Vec::new();
+    for (name, whole, most) in [
+        // At least three of at most 50 in place; at least three of at most 200 on the path.
+        ("long-purge-relative", 120.0, 50.0),
+        ("long-purge-absolute", 120.0, 50.0),
+        ("long-bead", 450.0, 200.0),
+    ] {
+        let (moves, mut found) = pieces(name);
+        complaints.append(&mut found);
+        let e: Vec<f64> = moves.iter().map(|m| m.e).collect();
+        // The last is the bead of 8 that follows.
         assert_eq!(e.len(), 4, "{name}: {e:?}");
-        assert!(e.iter().all(|&e| e <= 50.0), "{name}: {e:?}");
+        assert!(e.iter().all(|&e| e <= most), "{name}: {e:?}");
         assert!(
-            (e[..3].iter().sum::<f64>() - 120.0).abs() < 1e-4,
+            (e[..3].iter().sum::<f64>() - whole).abs() < 1e-4,
             "{name}: {e:?}"
         );
     }
-    // 450 = at least three of at most 200, on the path.
-    for name in ["long-bead", "long-arc"] {
-        let (e, reading) = pieces(name);
-        assert_eq!(e.len(), 4, "{name}: {e:?}");
-        assert!(e.iter().all(|&e| e <= 200.0), "{name}: {e:?}");
-        assert!(
-            (e[..3].iter().sum::<f64>() - 450.0).abs() < 1e-4,
-            "{name}: {e:?}"
-        );
-        assert_eq!(
-            reading.moves.iter().filter(|m| m.is_arc).count(),
-            if name == "long-arc" { 3 } else { 0 }
-        );
-    }
+    assert!(complaints.is_empty(), "{}", complaints.join("\n"));
+}
+
+#[test]
+fn an_arc_with_too_much_e_is_left_whole_and_reported() {
+    let (text, summary) = rewritten("long-arc", |p| {
+        p.controller.max_e_per_line_mm.value = Some(200.0);
+    });
+    assert_eq!(text.matches("G3 ").count(), 1, "{text}");
+    let mut places = summary.findings.iter().flat_map(|f| &f.places);
+    assert!(places.any(|p| p.line == 4), "{:?}", summary.findings);
 }
 
 /// Refused files: kind and line.
@@ -604,7 +600,7 @@ const BAD: &[(&str, Kind, Option<u64>)] = &[
     ("arc-without-centre", Kind::Malformed, Some(4)),
     ("radius-too-short", Kind::Malformed, Some(4)),
     ("radius-without-chord", Kind::Malformed, Some(4)),
-    ("no-diameter", Kind::NoDiameter, None),
+    ("no-diameter", Kind::NoDiameter, Some(4)),
     ("binary", Kind::NotGcode, None),
     ("not-gcode", Kind::NotGcode, None),
 ];

@@ -369,15 +369,15 @@ fn lines(input: &[u8], output: &[u8], before: &Reading, profile: &Profile, c: &m
         }
         // The pieces of a split line stand for it; the last is followed by the next input line.
         let splits = at < old.len() && excess(at + 1);
-        if splits && is_motion(new) {
-            continue;
-        }
         if splits
             && old
                 .get(at + 1)
                 .is_some_and(|next| new == *next || same_but_feed(next, new))
         {
             at += 2;
+            continue;
+        }
+        if splits && is_motion(new) {
             continue;
         }
         let text = String::from_utf8_lossy(new).into_owned();

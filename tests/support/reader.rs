@@ -213,7 +213,7 @@ fn words_of(raw: &[u8]) -> Option<Vec<Word>> {
         let letter = rest[0].to_ascii_uppercase();
         if !letter.is_ascii_uppercase() {
             // What stands behind the words of a readable command does not matter.
-break;
+            break;
         }
         rest = rest[1..].trim_ascii_start();
         let length = number_length(rest);
@@ -338,6 +338,8 @@ fn run(words: &[Word], line: usize, state: &mut State, rules: &Rules, out: &mut 
                 state.at = target(words, state);
                 return;
             }
+            // Settings: axis words beside them go on with the motion before (NISTIR 6556, modal groups).
+            (b'G', Some(400..=439 | 490 | 530..=599 | 610 | 640 | 940)) => moves = true,
             // Any other G command alone on its line takes the words for itself.
             (b'G', _) if words.iter().filter(|w| w.0 == b'G').count() == 1 => return,
             _ => {}
@@ -346,6 +348,10 @@ fn run(words: &[Word], line: usize, state: &mut State, rules: &Rules, out: &mut 
     if motion.is_some() {
         state.motion = motion;
     }
+    moves |= words.iter().all(|w| {
+        w.0 != b'G'
+            || matches!(w.1, Some(n) if (17.0..=21.0).contains(&n) || n == 90.0 || n == 91.0)
+    }) && words[0].0 == b'G';
     if moves {
         go(words, line, motion.or(state.motion), state, rules, out);
     }
@@ -527,7 +533,7 @@ fn arc_of(
     })
 }
 
-/// Highest volume laid within any stretch of `window` seconds, over that time, mm³/s. Beads only.
+/// Highest volume pressed out within any stretch of `window` seconds, over that time, mm³/s.
 pub fn highest_average(reading: &Reading, window: f64) -> f64 {
     let line = Timeline::new(reading, |_, m| m.time());
     line.starts(window)
@@ -536,11 +542,11 @@ pub fn highest_average(reading: &Reading, window: f64) -> f64 {
         .fold(0.0, f64::max)
 }
 
-/// Volume laid against time.
+/// Volume pressed out of the nozzle against time: what only refills what was pulled back before does not count.
 pub struct Timeline {
     /// Time at the start of each move, and at the end of the last, s.
     pub times: Vec<f64>,
-    /// Corners of the volume laid so far: (s, mm³).
+    /// Corners of the volume so far: (s, mm³).
     corners: Vec<(f64, f64)>,
 }
 
@@ -551,6 +557,8 @@ impl Timeline {
         let (mut now, mut volume) = (0.0, 0.0);
         let mut times = Vec::with_capacity(reading.moves.len() + 1);
         let mut corners = vec![(0.0, 0.0)];
+        // All tools are the one screw here.
+        let mut pulled_back = 0.0_f64;
         for (index, m) in reading.moves.iter().enumerate() {
             while let Some((_, pause)) = dwells.next_if(|d| d.0 <= index) {
                 now += pause;
@@ -558,9 +566,8 @@ impl Timeline {
             times.push(now);
             corners.push((now, volume));
             now += time(index, m);
-            if m.is_bead() {
-                volume += m.volume;
-            }
+            volume += (m.volume - pulled_back).max(0.0);
+            pulled_back = (pulled_back - m.volume).max(0.0);
             corners.push((now, volume));
         }
         times.push(now);
