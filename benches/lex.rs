@@ -19,10 +19,7 @@ fn bench(criterion: &mut Criterion) {
         ("comment_heavy", data::comment_heavy(BLOCK)),
         ("arcs", data::arcs(BLOCK)),
     ];
-    for (group, find) in [
-        ("lex", lex::lex as Find),
-        ("lex_by_grammar", lex::lex_by_grammar),
-    ] {
+    for (group, find) in [("lex", lex::lex as Find), ("lex_by_grammar", lex::lex_by_grammar)] {
         let mut group = criterion.benchmark_group(group);
         for (name, text) in &inputs {
             let (mut lines, mut words) = (Vec::new(), Vec::new());

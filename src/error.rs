@@ -117,7 +117,15 @@ impl Excerpt {
         let to = (from + Self::WINDOW).min(line.len());
         let text: String = line[from..to]
             .iter()
-            .map(|&b| if (0x20..0x7f).contains(&b) { b as char } else if b == b'\t' { ' ' } else { '?' })
+            .map(|&b| {
+                if (0x20..0x7f).contains(&b) {
+                    b as char
+                } else if b == b'\t' {
+                    ' '
+                } else {
+                    '?'
+                }
+            })
             .collect();
         let mark_end = end.min(to).max(start) - from;
         Self {

@@ -101,6 +101,10 @@ codes! {
     Checksum, Warning, "checksum",
         "lines carry a checksum that does not match: the controller will refuse them",
         "export again; the file was damaged or edited by hand";
+    /// A feed is a placeholder.
+    Placeholder, Warning, "placeholder",
+        "feeds are placeholders that the slicing program did not fill in: the feed in force is taken",
+        "look at these lines and put the feed in, in the start or end code of the slicing profile";
     /// A motion command that is not followed.
     MotionNotFollowed, Warning, "motion-not-followed",
         "motion commands other than G0 to G3 are passed through as they are, without judging their demand",

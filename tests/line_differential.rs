@@ -29,11 +29,7 @@ fn others(text: &str) -> Option<Vec<(char, f64)>> {
             _ => return None,
         };
         let minor = number.minor().map_or(0, u32::from);
-        found.push((
-            span.start,
-            letter,
-            f64::from(number.major()) + f64::from(minor) / 10.0,
-        ));
+        found.push((span.start, letter, f64::from(number.major()) + f64::from(minor) / 10.0));
         for arg in args {
             found.push((arg.span.start, arg.letter, literal(&arg.value)?));
         }
@@ -42,12 +38,7 @@ fn others(text: &str) -> Option<Vec<(char, f64)>> {
         found.push((word.span.start, word.letter, literal(&word.value)?));
     }
     found.sort_by_key(|(at, ..)| *at);
-    Some(
-        found
-            .into_iter()
-            .map(|(_, letter, value)| (letter.to_ascii_uppercase(), value))
-            .collect(),
-    )
+    Some(found.into_iter().map(|(_, letter, value)| (letter.to_ascii_uppercase(), value)).collect())
 }
 
 fn literal(value: &Value) -> Option<f64> {
@@ -59,10 +50,7 @@ fn literal(value: &Value) -> Option<f64> {
 
 /// Compares all lines of `text`; how many were compared, of how many lines with words.
 fn compare(text: &[u8]) -> (usize, usize) {
-    let mut block = Block {
-        bytes: text.to_vec(),
-        ..Block::default()
-    };
+    let mut block = Block { bytes: text.to_vec(), ..Block::default() };
     block.lex();
     let (mut compared, mut all) = (0, 0);
     for line in &block.lines {
@@ -78,16 +66,12 @@ fn compare(text: &[u8]) -> (usize, usize) {
         let Some(others) = others(spelled) else {
             continue;
         };
-        if words
-            .iter()
-            .any(|word| !word.has_number() || (b"GMT".contains(&word.letter) && word.decimals > 1))
-        {
+        if words.iter().any(|word| !word.has_number() || (b"GMT".contains(&word.letter) && word.decimals > 1)) {
             continue;
         }
         let same = words.len() == others.len()
             && words.iter().zip(&others).all(|(word, (letter, value))| {
-                char::from(word.letter) == *letter
-                    && (word.value - value).abs() <= 1e-6 * word.value.abs()
+                char::from(word.letter) == *letter && (word.value - value).abs() <= 1e-6 * word.value.abs()
             });
         assert!(same, "{spelled:?}: {words:?} against {others:?}");
         compared += 1;
@@ -106,10 +90,7 @@ fn real_files() {
         all += counts.1;
     }
     eprintln!("{compared} of {all} lines with words compared");
-    assert!(
-        compared * 10 > all * 9,
-        "only {compared} of {all} lines compared"
-    );
+    assert!(compared * 10 > all * 9, "only {compared} of {all} lines compared");
 }
 
 proptest! {

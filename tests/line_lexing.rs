@@ -12,27 +12,15 @@ mod corpus;
 /// Lexes `text`, both with the short cut and by the grammar alone, and checks everything that holds for
 /// any block.
 fn lexed(text: &[u8]) -> Block {
-    let mut block = Block {
-        bytes: text.to_vec(),
-        ..Block::default()
-    };
+    let mut block = Block { bytes: text.to_vec(), ..Block::default() };
     block.lex();
     let (mut lines, mut words) = (Vec::new(), Vec::new());
     lex_by_grammar(text, &mut lines, &mut words);
     for (fast, slow) in block.lines.iter().zip(&lines) {
-        assert_eq!(
-            fast,
-            slow,
-            "{:?}",
-            String::from_utf8_lossy(block.text_of(slow))
-        );
+        assert_eq!(fast, slow, "{:?}", String::from_utf8_lossy(block.text_of(slow)));
     }
     assert_eq!(block.lines.len(), lines.len());
-    assert!(
-        block.words == words,
-        "words differ: {:?}",
-        String::from_utf8_lossy(text)
-    );
+    assert!(block.words == words, "words differ: {:?}", String::from_utf8_lossy(text));
 
     let mut rebuilt = Vec::new();
     let mut word_count = 0;
@@ -41,10 +29,7 @@ fn lexed(text: &[u8]) -> Block {
         assert_eq!(line.first_word as usize, word_count);
         word_count += usize::from(line.words);
         rebuilt.extend_from_slice(block.text_of(line));
-        let next = block
-            .lines
-            .get(index + 1)
-            .map_or(text.len(), |next| next.start as usize);
+        let next = block.lines.get(index + 1).map_or(text.len(), |next| next.start as usize);
         let ending = &text[line.end as usize..next];
         match ending.split_last() {
             Some((b'\n', returns)) => assert!(returns.iter().all(|byte| *byte == b'\r')),
@@ -145,15 +130,9 @@ fn parentheses_beside_code() {
 
 #[test]
 fn words() {
-    check(
-        "G1 X10.500 Y-.5 Z+2. F007",
-        "Code G1 X10.5/3 Y-0.5/1 Z2 F7 >25",
-    );
+    check("G1 X10.500 Y-.5 Z+2. F007", "Code G1 X10.5/3 Y-0.5/1 Z2 F7 >25");
     check("  g01 x1 e-0", "Code G1 X1 E-0 >12");
-    check(
-        "N5 G0X0.0000Y0.0000S12000M3",
-        "Code numbered G0 X0/4 Y0/4 S12000 M3 >27",
-    );
+    check("N5 G0X0.0000Y0.0000S12000M3", "Code numbered G0 X0/4 Y0/4 S12000 M3 >27");
     check("G28 X Y", "Code G28 X Y >7");
     check("M84 XE", "Code M84 X E >6");
     check("M620 S0A", "Code M620 S0 A >8");
@@ -161,10 +140,7 @@ fn words() {
     check("F5.; slow", "Code F5 >3 ;3");
     check("T1;", "Code T1 >2 ;2");
     check("G1\rX1", "Code G1 X1 >5");
-    check(
-        "M109 S200G1 X0.1 ; first",
-        "Code M109 S200 G1 X0.1/1 >16 ;17",
-    );
+    check("M109 S200G1 X0.1 ; first", "Code M109 S200 G1 X0.1/1 >16 ;17");
     check("M970.3 Q0 Q0", "Code M970.3/1 Q0 Q0 >12");
     check("G1 Z+0.5 E-5 ;X-20", "Code G1 Z0.5/1 E-5 >12 ;13");
     check("G1 X9007199254740993", "Code G1 X9007199254740992 >20");
@@ -177,10 +153,7 @@ fn words() {
 
 #[test]
 fn exponents() {
-    check(
-        "G1 X1 E7.7367638e-05",
-        "Code exponent G1 X1 E0.000077367638/7 >20",
-    );
+    check("G1 X1 E7.7367638e-05", "Code exponent G1 X1 E0.000077367638/7 >20");
     check("G1 X10E5", "Code G1 X10 E5 >8");
     check("g1x10e5", "Code G1 X10 E5 >7");
     check("G1e5", "Code G1 E5 >4");
@@ -247,10 +220,7 @@ fn checksums() {
         "N0 M106 *4",
     ] {
         let found = shown(published.as_bytes());
-        assert!(
-            found.starts_with("Code numbered checksum "),
-            "{published}: {found}"
-        );
+        assert!(found.starts_with("Code numbered checksum "), "{published}: {found}");
         assert!(!found.contains("bad"), "{published}: {found}");
         let wrong = format!("{published}1");
         assert!(shown(wrong.as_bytes()).contains("checksum bad"), "{wrong}");
@@ -261,10 +231,7 @@ fn checksums() {
     check("N1*99999999999", "Code numbered checksum bad >0 *2");
     check("N1 M117 a*b*5 ", "Text numbered checksum bad M117 >7 *11");
     check("N1 M117 a*b", "Text numbered M117 >7");
-    check(
-        "N1 NAME A=1*7 ; b*1",
-        "Named numbered checksum bad >0 ;14 *11",
-    );
+    check("N1 NAME A=1*7 ; b*1", "Named numbered checksum bad >0 ;14 *11");
     check("N1 G1 X[1]*7", "Code numbered checksum bad junk G1 >5 *10");
     check("N1 #1=2*7", "Opaque numbered checksum bad >0 *7");
 }
@@ -359,24 +326,14 @@ fn block_of_anything() -> impl Strategy<Value = Vec<u8>> {
 
 /// Lines as the short cut likes them, with now and then something else.
 fn moves() -> impl Strategy<Value = String> {
-    let number = "-?[0-9]{0,4}(\\.[0-9]{0,6})?|[0-9]{15,20}";
-    let word = (
-        prop::sample::select(vec!["X", "Y", "Z", "E", "F", "I", "e"]),
-        number,
-    )
+    let number = "-?[0-9]{0,4}(\\.[0-9]{0,6})?|[0-9]{15,20}|[0-9]{1,3}\\.[0-9]{12,17}";
+    let word = (prop::sample::select(vec!["X", "Y", "Z", "E", "F", "I", "e"]), number)
         .prop_map(|(letter, number)| format!("{letter}{number}"));
     let gap = prop::sample::select(vec![" ", " ", " ", "", "  ", "\t"]);
-    let words = prop::collection::vec((gap, word), 0..7).prop_map(|words| {
-        words
-            .iter()
-            .map(|(gap, word)| format!("{gap}{word}"))
-            .collect::<String>()
-    });
-    let end = prop::sample::select(vec![
-        "\n", "\r\n", "\r\r\n", " \n", " ; a\n", ";b\r\n", "*5\n", "(c)\n", "",
-    ]);
-    let line =
-        ("G[0-4]", words, end).prop_map(|(command, words, end)| format!("{command}{words}{end}"));
+    let words = prop::collection::vec((gap, word), 0..7)
+        .prop_map(|words| words.iter().map(|(gap, word)| format!("{gap}{word}")).collect::<String>());
+    let end = prop::sample::select(vec!["\n", "\r\n", "\r\r\n", " \n", " ; a\n", ";b\r\n", "*5\n", "(c)\n", ""]);
+    let line = ("G[0-4]", words, end).prop_map(|(command, words, end)| format!("{command}{words}{end}"));
     prop::collection::vec(line, 1..5).prop_map(|lines| lines.concat())
 }
 

@@ -28,13 +28,7 @@ struct Walk {
 
 impl Walk {
     fn new(seed: u64) -> Self {
-        Self {
-            chance: Chance(seed),
-            angle: 0.0,
-            x: 100.0,
-            y: 100.0,
-            e: 0.0,
-        }
+        Self { chance: Chance(seed), angle: 0.0, x: 100.0, y: 100.0, e: 0.0 }
     }
 
     /// Goes on by up to `longest` mm within the bed; the E of the piece.
@@ -83,14 +77,7 @@ pub fn absolute_e(bytes: usize) -> Vec<u8> {
                 walk.e = 0.0;
                 put!(out, "G92 E0");
             }
-            n if n % 20 == 1 => put!(
-                out,
-                "G1 F{} X{:.3} Y{:.3} E{:.5}",
-                1200 + n,
-                walk.x,
-                walk.y,
-                walk.e
-            ),
+            n if n % 20 == 1 => put!(out, "G1 F{} X{:.3} Y{:.3} E{:.5}", 1200 + n, walk.x, walk.y, walk.e),
             _ => put!(out, "G1 X{:.3} Y{:.3} E{:.5}", walk.x, walk.y, walk.e),
         }
     })
@@ -110,12 +97,7 @@ pub fn spiral(bytes: usize) -> Vec<u8> {
     fill(bytes, "G90\nM83\nG1 F1800\n", |index, out| {
         let angle = index as f64 / 180.0 * TAU;
         let (x, y) = (150.0 + 40.0 * angle.cos(), 150.0 + 40.0 * angle.sin());
-        put!(
-            out,
-            "G1 X{x:.3} Y{y:.3} Z{:.3} E.{:05}",
-            0.2 + index as f64 * 0.0005,
-            4650 + index % 7
-        );
+        put!(out, "G1 X{x:.3} Y{y:.3} Z{:.3} E.{:05}", 0.2 + index as f64 * 0.0005, 4650 + index % 7);
     })
 }
 
@@ -133,12 +115,7 @@ pub fn comment_heavy(bytes: usize) -> Vec<u8> {
                 walk.x,
                 walk.y
             ),
-            3 => put!(
-                out,
-                "; printing object part_{} id:{} copy 0",
-                index % 5,
-                index % 5
-            ),
+            3 => put!(out, "; printing object part_{} id:{} copy 0", index % 5, index % 5),
             _ => put!(out, "G1 X{:.3} Y{:.3} E{e:.5} ; perimeter", walk.x, walk.y),
         }
     })

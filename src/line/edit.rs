@@ -53,12 +53,7 @@ pub fn apply(bytes: &[u8], edits: &[Edit], out: &mut Vec<u8>) {
 
 fn put(what: &Put, out: &mut Vec<u8>) {
     match what {
-        Put::Word {
-            space,
-            letter,
-            value,
-            decimals,
-        } => {
+        Put::Word { space, letter, value, decimals } => {
             if *space {
                 out.push(b' ');
             }
@@ -91,15 +86,8 @@ pub fn checksum_edit(block: &Block, line: &Line) -> Option<Edit> {
     }
     let at = line.star + 1;
     let digits = block.bytes.get(at as usize..line.end as usize)?;
-    let remove = digits
-        .iter()
-        .take_while(|byte| byte.is_ascii_digit())
-        .count() as u32;
-    Some(Edit {
-        at,
-        remove,
-        put: Put::Checksum,
-    })
+    let remove = digits.iter().take_while(|byte| byte.is_ascii_digit()).count() as u32;
+    Some(Edit { at, remove, put: Put::Checksum })
 }
 
 #[cfg(test)]
@@ -109,19 +97,11 @@ mod tests {
     fn check(text: &str, edits: &[Edit], expected: &str) {
         let mut out = b"N1 G28*18\n".to_vec();
         apply(text.as_bytes(), edits, &mut out);
-        assert_eq!(
-            String::from_utf8_lossy(&out),
-            format!("N1 G28*18\n{expected}")
-        );
+        assert_eq!(String::from_utf8_lossy(&out), format!("N1 G28*18\n{expected}"));
     }
 
     fn word(at: u32, remove: u32, space: bool, value: f64) -> Edit {
-        let put = Put::Word {
-            space,
-            letter: b'F',
-            value,
-            decimals: 2,
-        };
+        let put = Put::Word { space, letter: b'F', value, decimals: 2 };
         Edit { at, remove, put }
     }
 
@@ -130,21 +110,9 @@ mod tests {
         check("", &[], "");
         check("G1 X1\r\nG1 X2", &[], "G1 X1\r\nG1 X2");
         check("G1 X1 F600\n", &[word(6, 4, false, 450.0)], "G1 X1 F450\n");
-        check(
-            "G1 X1\nG1 X2\n",
-            &[word(5, 0, true, 1.25), word(11, 0, true, 2.0)],
-            "G1 X1 F1.25\nG1 X2 F2\n",
-        );
-        let text = |at, remove, text: &[u8]| Edit {
-            at,
-            remove,
-            put: Put::Text(text.into()),
-        };
-        check(
-            "G1 X1\nG1 X2\n",
-            &[text(0, 0, b"M83\n"), text(6, 6, b"")],
-            "M83\nG1 X1\n",
-        );
+        check("G1 X1\nG1 X2\n", &[word(5, 0, true, 1.25), word(11, 0, true, 2.0)], "G1 X1 F1.25\nG1 X2 F2\n");
+        let text = |at, remove, text: &[u8]| Edit { at, remove, put: Put::Text(text.into()) };
+        check("G1 X1\nG1 X2\n", &[text(0, 0, b"M83\n"), text(6, 6, b"")], "M83\nG1 X1\n");
         check("G1 X1\n", &[text(6, 0, b"; end\n")], "G1 X1\n; end\n");
         check("G1", &[text(9, 9, b"!")], "G1!");
     }
@@ -159,12 +127,7 @@ mod tests {
         block.lex();
         let mut edits = Vec::new();
         edits.push(word(16, 7, false, 3000.0));
-        edits.extend(
-            block
-                .lines
-                .iter()
-                .filter_map(|line| checksum_edit(&block, line)),
-        );
+        edits.extend(block.lines.iter().filter_map(|line| checksum_edit(&block, line)));
         assert_eq!(edits.len(), 3);
         let mut out = Vec::new();
         apply(&block.bytes, &edits, &mut out);

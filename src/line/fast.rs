@@ -1,8 +1,8 @@
-//! Short cut for the lines that make up nearly all of a file: plain moves (`G0` to `G3` with spaces or
-//! nothing between upper-case words) and lines that are one `;` comment. Everything that is out of the
+//! Short cut for the lines that make up nearly all of a file: upper-case words with plain numbers and
+//! spaces or nothing between them, and lines that are one `;` comment. Everything that is out of the
 //! ordinary is left to the grammar.
 
-use super::lex::without_returns;
+use super::lex::{is_text_command, without_returns};
 use super::number::{EXACT, POW10};
 use super::{Line, LineKind, Word};
 use memchr::memchr;
@@ -14,9 +14,10 @@ const MAX_DIGITS: usize = super::number::SAFE_DIGITS;
 /// `None` leaves the line to the grammar, and `words` with what was read in vain.
 #[inline]
 pub(super) fn line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
-    match bytes.get(start)? {
-        b'G' => motion(bytes, start, words),
+    match *bytes.get(start)? {
         b';' => comment(bytes, start, words.len()),
+        b'N' | b'O' => None,
+        b'A'..=b'Z' => code(bytes, start, words),
         _ => None,
     }
 }
@@ -43,28 +44,14 @@ fn comment(bytes: &[u8], start: usize, first_word: usize) -> Option<(Line, usize
 fn line_end(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
     let tail = bytes.get(at..)?;
     let length = memchr(b'\n', tail)?;
-    Some((
-        at + without_returns(tail.get(..length)?).len(),
-        at + length + 1,
-    ))
+    Some((at + without_returns(tail.get(..length)?).len(), at + length + 1))
 }
 
 #[inline]
-fn motion(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
-    let digit = bytes.get(start + 1)?.wrapping_sub(b'0');
-    if digit > 3 {
-        return None;
-    }
+fn code(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
     let first_word = words.len();
-    words.push(Word {
-        value: f64::from(digit),
-        start: start as u32,
-        len: 2,
-        letter: b'G',
-        decimals: 0,
-    });
-    let mut at = start + 2;
-    let mut code_end = at;
+    let mut at = start;
+    let mut code_end = start;
     let (end, comment, next) = loop {
         match *bytes.get(at)? {
             b' ' => at += 1,
@@ -83,6 +70,9 @@ fn motion(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, us
             _ => return None,
         }
     };
+    if is_text_command(words.get(first_word)?) {
+        return None;
+    }
     let line = Line {
         start: start as u32,
         end: end as u32,
@@ -110,11 +100,11 @@ fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
     let mut mantissa = 0u64;
     let whole = at;
     loop {
-        let digit = byte.wrapping_sub(b'0');
+        let digit = u64::from(byte).wrapping_sub(u64::from(b'0'));
         if digit > 9 {
             break;
         }
-        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        mantissa = mantissa.wrapping_mul(10).wrapping_add(digit);
         at += 1;
         byte = *bytes.get(at)?;
     }
@@ -124,11 +114,11 @@ fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
         at += 1;
         let fraction = at;
         loop {
-            let digit = bytes.get(at)?.wrapping_sub(b'0');
+            let digit = u64::from(*bytes.get(at)?).wrapping_sub(u64::from(b'0'));
             if digit > 9 {
                 break;
             }
-            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+            mantissa = mantissa.wrapping_mul(10).wrapping_add(digit);
             at += 1;
         }
         decimals = at - fraction;
@@ -137,7 +127,10 @@ fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
     if digits == 0 || digits > MAX_DIGITS || mantissa >= EXACT {
         return None;
     }
-    let size = mantissa as f64 / POW10.get(decimals)?;
+    let size = match decimals {
+        0 => mantissa as f64,
+        _ => mantissa as f64 / POW10.get(decimals)?,
+    };
     let word = Word {
         value: if negative { -size } else { size },
         start: start as u32,

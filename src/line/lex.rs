@@ -39,7 +39,7 @@ use super::number::{self, Number};
 use super::{Line, LineKind, Word, fast};
 use memchr::{memchr, memchr2, memrchr};
 use nom::branch::alt;
-use nom::bytes::complete::{is_a, tag, take_till};
+use nom::bytes::complete::{tag, take_till, take_while};
 use nom::character::complete::{char, digit1, one_of, satisfy};
 use nom::combinator::{eof, map, not, opt, peek, recognize, rest, value};
 use nom::error::{Error, ErrorKind};
@@ -49,8 +49,8 @@ use nom::{Err, IResult, Parser};
 
 /// M commands whose rest is text.
 const TEXT_COMMANDS: [f64; 22] = [
-    117.0, 118.0, 486.0, 1002.0, 0.0, 1.0, 16.0, 23.0, 28.0, 30.0, 32.0, 33.0, 36.0, 70.0, 98.0,
-    115.0, 550.0, 551.0, 552.0, 587.0, 862.3, 928.0,
+    117.0, 118.0, 486.0, 1002.0, 0.0, 1.0, 16.0, 23.0, 28.0, 30.0, 32.0, 33.0, 36.0, 70.0, 98.0, 115.0, 550.0, 551.0,
+    552.0, 587.0, 862.3, 928.0,
 ];
 
 /// Appends the lines and words of a block of whole lines (under 4 GiB) to `lines` and `words`.
@@ -87,23 +87,11 @@ pub fn lex_by_grammar(bytes: &[u8], lines: &mut Vec<Line>, words: &mut Vec<Word>
 fn by_grammar(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> (Line, usize) {
     let tail = bytes.get(start..).unwrap_or_default();
     let (text, next) = match memchr(b'\n', tail) {
-        Some(end) => (
-            without_returns(tail.get(..end).unwrap_or_default()),
-            start + end + 1,
-        ),
+        Some(end) => (without_returns(tail.get(..end).unwrap_or_default()), start + end + 1),
         None => (tail, bytes.len()),
     };
     let first_word = words.len();
-    let mut reader = Reader {
-        text,
-        base: start,
-        words,
-        first_word,
-        comment: None,
-        star: None,
-        flags: 0,
-        nested: true,
-    };
+    let mut reader = Reader { text, base: start, words, first_word, comment: None, star: None, flags: 0, nested: true };
     let kind = match reader.line() {
         Ok((_, kind)) => kind,
         Err(_) => LineKind::Opaque,
@@ -124,22 +112,17 @@ type Parsed<'a, T> = IResult<&'a [u8], T>;
 
 /// White space, possibly none.
 fn blank(input: &[u8]) -> Parsed<'_, &[u8]> {
-    recognize(many0_count(alt((is_a(" \t\r"), tag("\u{a0}"))))).parse(input)
+    let plain = || take_while(|byte| matches!(byte, b' ' | b'\t' | b'\r'));
+    recognize((plain(), many0_count((tag("\u{a0}"), plain())))).parse(input)
 }
 
 /// A comment in parentheses; whether they balance.
 fn paren(nested: bool) -> impl Fn(&[u8]) -> Parsed<'_, bool> {
     move |input| {
         let balanced = |input| {
-            if nested {
-                balanced(input)
-            } else {
-                no(input, ErrorKind::Many0)
-            }
+            if nested { balanced(input) } else { no(input, ErrorKind::Many0) }
         };
-        let open = |input| {
-            recognize((char('('), take_till(|byte| byte == b')'), opt(char(')')))).parse(input)
-        };
+        let open = |input| recognize((char('('), take_till(|byte| byte == b')'), opt(char(')')))).parse(input);
         alt((value(true, balanced), value(false, open))).parse(input)
     }
 }
@@ -176,10 +159,7 @@ fn name(input: &[u8]) -> Parsed<'_, ()> {
 /// `*` with digits: the number, kept within 32 bits.
 fn star(input: &[u8]) -> Parsed<'_, u32> {
     map(preceded(char('*'), digit1), |digits: &[u8]| {
-        digits.iter().fold(0u32, |sum, digit| {
-            sum.saturating_mul(10)
-                .saturating_add(u32::from(digit - b'0'))
-        })
+        digits.iter().fold(0u32, |sum, digit| sum.saturating_mul(10).saturating_add(u32::from(digit - b'0')))
     })
     .parse(input)
 }
@@ -189,10 +169,7 @@ fn word(input: &[u8]) -> Parsed<'_, (char, Option<Number>)> {
     let (input, letter) = satisfy(|c| c.is_ascii_alphabetic()).parse(input)?;
     let exponent = letter.is_ascii_uppercase() && !matches!(letter, 'G' | 'M' | 'T');
     let with_number = map(preceded(blank, number(exponent)), Some);
-    let next_item = value(
-        (),
-        satisfy(|c| c.is_ascii_alphabetic() || matches!(c, '(' | ';' | '*')),
-    );
+    let next_item = value((), satisfy(|c| c.is_ascii_alphabetic() || matches!(c, '(' | ';' | '*')));
     let alone = value(None, peek((blank, alt((value((), eof), next_item)))));
     let (input, number) = alt((with_number, alone)).parse(input)?;
     Ok((input, (letter, number)))
@@ -275,15 +252,8 @@ impl<'a> Reader<'a, '_> {
                 return self.junk(input);
             };
             let start = self.at(input);
-            let len = u16::try_from(if number.is_some() {
-                self.at(after) - start
-            } else {
-                1
-            });
-            let (Ok(len), true) = (
-                len,
-                self.words.len() - self.first_word < usize::from(u16::MAX),
-            ) else {
+            let len = u16::try_from(if number.is_some() { self.at(after) - start } else { 1 });
+            let (Ok(len), true) = (len, self.words.len() - self.first_word < usize::from(u16::MAX)) else {
                 return self.junk(input);
             };
             let word = Word {
@@ -399,6 +369,7 @@ impl<'a> Reader<'a, '_> {
     }
 }
 
-fn is_text_command(word: &Word) -> bool {
+/// Whether the rest of a line is text behind this first word.
+pub(super) fn is_text_command(word: &Word) -> bool {
     word.letter == b'M' && word.has_number() && TEXT_COMMANDS.contains(&word.value)
 }

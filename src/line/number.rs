@@ -4,8 +4,8 @@ use std::io::Write;
 
 /// Powers of ten that a double holds exactly.
 pub(super) const POW10: [f64; 23] = [
-    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
-    1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20,
+    1e21, 1e22,
 ];
 
 /// Below this every whole number is a double: 2^53.
@@ -50,11 +50,7 @@ pub fn read(text: &[u8], exponent: bool) -> Option<Number> {
     if count == 0 {
         return None;
     }
-    let power = if exponent {
-        exponent_len(text.get(end..)?)
-    } else {
-        0
-    };
+    let power = if exponent { exponent_len(text.get(end..)?) } else { 0 };
     let len = end + power;
     let value = match POW10.get(decimals) {
         Some(scale) if power == 0 && count <= SAFE_DIGITS && mantissa < EXACT => {
@@ -63,12 +59,7 @@ pub fn read(text: &[u8], exponent: bool) -> Option<Number> {
         }
         _ => str::from_utf8(text.get(..len)?).ok()?.parse().ok()?,
     };
-    Some(Number {
-        value,
-        len,
-        decimals: decimals.min(254) as u8,
-        exponent: power > 0,
-    })
+    Some(Number { value, len, decimals: decimals.min(254) as u8, exponent: power > 0 })
 }
 
 /// Adds the digits from `at` on to `mantissa` (which wraps when there are too many); also where they end.
@@ -138,7 +129,7 @@ fn write_quantum(out: &mut Vec<u8>, negative: bool, mut quantum: u64, decimals: 
         return;
     }
     let mut fraction = decimals;
-    while fraction > 0 && quantum % 10 == 0 {
+    while fraction > 0 && quantum.is_multiple_of(10) {
         quantum /= 10;
         fraction -= 1;
     }
@@ -200,11 +191,7 @@ mod tests {
 
     fn check(text: &str, exponent: bool, expected: Option<(f64, u8, usize)>) {
         let found = read(text.as_bytes(), exponent).map(|n| (n.value.to_bits(), n.decimals, n.len));
-        assert_eq!(
-            found,
-            expected.map(|(v, d, l)| (v.to_bits(), d, l)),
-            "{text:?}"
-        );
+        assert_eq!(found, expected.map(|(v, d, l)| (v.to_bits(), d, l)), "{text:?}");
     }
 
     #[test]
@@ -222,11 +209,7 @@ mod tests {
         check("10e+", true, Some((10.0, 0, 2)));
         check("1e999", true, Some((f64::INFINITY, 0, 5)));
         check("9007199254740993", false, Some((9007199254740992.0, 0, 16)));
-        check(
-            "123456789012345678901234567890.5",
-            false,
-            Some((1.2345678901234568e29, 1, 32)),
-        );
+        check("123456789012345678901234567890.5", false, Some((1.2345678901234568e29, 1, 32)));
         for nothing in ["", "-", "+", ".", "-.", "e5", "--1", "X"] {
             check(nothing, true, None);
         }

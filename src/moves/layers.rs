@@ -8,6 +8,8 @@
 
 /// Heights closer than this are one height, mm: half the last digit of files with two decimals.
 const SAME_HEIGHT_MM: f64 = 0.005;
+/// A bead that climbs less is level, mm: far below the climb of one short piece of a spiral.
+const LEVEL_MM: f64 = 1e-5;
 /// Layer height taken until the file shows one, mm.
 const FIRST_GUESS_MM: f64 = 0.2;
 /// Steps outside this range are no layer height, mm.
@@ -60,7 +62,7 @@ impl Layers {
         let rise = to - self.base;
         if self.count == 0 {
             self.begin(from.min(to));
-        } else if (to - from).abs() < SAME_HEIGHT_MM {
+        } else if (to - from).abs() < LEVEL_MM {
             if rise.abs() > SAME_HEIGHT_MM {
                 if PLAUSIBLE_MM.contains(&rise) {
                     self.height = rise;

@@ -65,7 +65,8 @@ fn read_line(rest: &[u8]) -> Option<Note> {
             if let Some(rest) = text.strip_prefix(b"layer ") {
                 let digits = rest.iter().take_while(|b| b.is_ascii_digit()).count();
                 let (number, tail) = rest.split_at(digits);
-                return (!number.is_empty() && (tail.starts_with(b",") || tail.is_empty())).then_some(Note::LayerBegins);
+                return (!number.is_empty() && (tail.starts_with(b",") || tail.is_empty()))
+                    .then_some(Note::LayerBegins);
             }
             None
         }
@@ -85,11 +86,9 @@ fn read_tag(rest: &[u8]) -> Option<Note> {
     let (name, tail) = (&text[..end], text[end + 1..].trim_ascii_start());
     match name {
         b"layer" => Some(Note::LayerBegins),
-        b"perimeter" | b"loop" => Some(Note::Role(if tail.starts_with(b"outer") {
-            Role::OuterPerimeter
-        } else {
-            Role::InnerPerimeter
-        })),
+        b"perimeter" | b"loop" => {
+            Some(Note::Role(if tail.starts_with(b"outer") { Role::OuterPerimeter } else { Role::InnerPerimeter }))
+        }
         b"infill" => Some(Note::Role(Role::Infill)),
         b"/perimeter" | b"/loop" | b"/infill" | b"/surroundingLoop" => Some(Note::Role(Role::Unknown)),
         _ => None,

@@ -104,9 +104,14 @@ pub struct Resolver {
     layers: Layers,
     role: Role,
     is_screw: bool,
-    /// Net volume pushed so far and the highest it has been, mm³.
-    pushed: f64,
-    pushed_most: f64,
+    /// Where each tool left off with E.
+    e_by_tool: Vec<(u32, f64)>,
+    /// After a tool change: where the tool itself left off with E, see [`Resolver::e_start`].
+    own_e: Option<f64>,
+    /// Volume that has left the nozzle so far, mm³.
+    laid: f64,
+    /// Volume drawn back and not yet refilled, mm³.
+    drawn_back: f64,
     accept_marked: bool,
     /// Where `M101` first switched the extruder on, if anywhere.
     switched_on: Option<Place>,
@@ -128,8 +133,10 @@ impl Resolver {
             layers: Layers::new(settings.marks_layers, settings.layer_height_mm),
             role: Role::Unknown,
             is_screw,
-            pushed: 0.0,
-            pushed_most: 0.0,
+            e_by_tool: Vec::new(),
+            own_e: None,
+            laid: 0.0,
+            drawn_back: 0.0,
             switched_on: None,
             accept_marked,
             findings: Findings::default(),
@@ -147,9 +154,9 @@ impl Resolver {
         self.layers.count()
     }
 
-    /// Volume that has left the nozzle so far, mm³: the highest net volume pushed.
+    /// Volume that has left the nozzle so far, mm³: beads, and extrusion without motion as far as it is no refill.
     pub fn volume(&self) -> f64 {
-        self.pushed_most
+        self.laid
     }
 
     /// Resolves a block; its moves are added to `out`.
@@ -175,7 +182,14 @@ impl Resolver {
                 }
                 LineKind::Comment => {
                     if !self.accept_marked && block.text_of(line).starts_with(MARKER) {
-                        return Err(Error::new(ErrorKind::AlreadyRewritten).at(excerpt(block, line, index, 0, MARKER.len(), "")));
+                        return Err(Error::new(ErrorKind::AlreadyRewritten).at(excerpt(
+                            block,
+                            line,
+                            index,
+                            0,
+                            MARKER.len(),
+                            "",
+                        )));
                     }
                     self.note(block, line, true);
                     Ok(Step::Nothing)
@@ -194,7 +208,10 @@ impl Resolver {
                     }
                     out.push(step);
                 }
-                Err(error) if self.rules.lenient && matches!(error.kind(), ErrorKind::Malformed { .. } | ErrorKind::Unsupported { .. }) => {
+                Err(error)
+                    if self.rules.lenient
+                        && matches!(error.kind(), ErrorKind::Malformed { .. } | ErrorKind::Unsupported { .. }) =>
+                {
                     let what = error.kind().to_string();
                     self.found(Code::UnreadableLine, block, index, || what);
                 }
@@ -232,12 +249,14 @@ impl Resolver {
 
     /// Adds what can only be said at the end of the file.
     pub fn finish(&mut self) {
-        if self.pushed_most > 0.0 {
+        if self.laid > 0.0 {
             return;
         }
         match self.switched_on.take() {
             Some(place) => self.findings.add(Code::SwitchedExtruder, || place),
-            None => self.findings.add(Code::NoExtrusion, || Place { line: 0, layer: 0, z_mm: 0.0, detail: String::new() }),
+            None => {
+                self.findings.add(Code::NoExtrusion, || Place { line: 0, layer: 0, z_mm: 0.0, detail: String::new() })
+            }
         }
     }
 
@@ -257,7 +276,8 @@ impl Resolver {
             return Step::Nothing;
         }
         // Marks of objects, filters and fans leave the feed alone; any other name may be a macro that uses it.
-        const NEUTRAL: [&[u8]; 4] = [b"EXCLUDE_OBJECT", b"SET_PRESSURE_ADVANCE", b"SET_FAN_SPEED", b"SET_PRINT_STATS_INFO"];
+        const NEUTRAL: [&[u8]; 4] =
+            [b"EXCLUDE_OBJECT", b"SET_PRESSURE_ADVANCE", b"SET_FAN_SPEED", b"SET_PRINT_STATS_INFO"];
         if NEUTRAL.iter().any(|name| text.starts_with(name)) { Step::Nothing } else { self.feed_user(line) }
     }
 
@@ -289,8 +309,25 @@ impl Resolver {
     fn select_tool(&mut self, number: f64) {
         // Numbers of 100 and above are commands of some machines, not tools.
         if (0.0..100.0).contains(&number) {
-            self.state.tool = number as u32;
-            self.is_screw = self.rules.tools.contains(&self.state.tool);
+            let (before, tool) = (self.state.tool, number as u32);
+            if tool != before {
+                self.e_by_tool.retain(|entry| entry.0 != before);
+                self.e_by_tool.push((before, self.state.e));
+                self.own_e = Some(self.e_by_tool.iter().find(|entry| entry.0 == tool).map_or(0.0, |entry| entry.1));
+            }
+            self.state.tool = tool;
+            self.is_screw = self.rules.tools.contains(&tool);
+        }
+    }
+
+    /// Where an absolute E word counts from.
+    ///
+    /// After a tool change without `G92`, some dialects go on with the common count and some with the tool's own; the
+    /// nearer of the two is meant.
+    fn e_start(&self, word: f64) -> f64 {
+        match self.own_e {
+            Some(own) if (word - own).abs() < (word - self.state.e).abs() => own,
+            _ => self.state.e,
         }
     }
 
@@ -426,8 +463,26 @@ impl Resolver {
                 921 | 922 => action = Action::ClearOffsets,
                 // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
                 // probing: none of them uses the feed in force.
-                100 | 110 | 290..=299 | 340 | 400..=499 | 540..=599 | 610 | 611 | 640 | 690 | 710 | 923 | 940 | 980 | 990
-                | 1300..=1329 | 1610 | 1620 | 300 | 3800 => {}
+                100
+                | 110
+                | 290..=299
+                | 340
+                | 400..=499
+                | 540..=599
+                | 610
+                | 611
+                | 640
+                | 690
+                | 710
+                | 923
+                | 940
+                | 980
+                | 990
+                | 1300..=1329
+                | 1610
+                | 1620
+                | 300
+                | 3800 => {}
                 _ => action = Action::NotFollowed,
             }
         }
@@ -492,7 +547,8 @@ impl Resolver {
 
     fn set_position(&mut self, words: &Words) {
         let axis_e = self.rules.axis;
-        let value = |letter: u8| words.mentions(letter).then(|| words.get(letter).unwrap_or(0.0)).filter(|v| v.is_finite());
+        let value =
+            |letter: u8| words.mentions(letter).then(|| words.get(letter).unwrap_or(0.0)).filter(|v| v.is_finite());
         // Without any word, every axis counts from zero.
         let all = words.is_bare_command();
         for (axis, letter) in b"XYZ".iter().enumerate() {
@@ -502,6 +558,7 @@ impl Resolver {
         }
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
             self.state.e = v;
+            self.own_e = None;
         }
     }
 
@@ -516,7 +573,8 @@ impl Resolver {
             if let Some(e) = words.get(self.rules.axis).filter(|_| !self.state.e_is_relative()) {
                 self.state.e = e;
             }
-            let text = block.words_of(line).first().map_or(&[][..], |w| &block.bytes[w.start as usize..w.end() as usize]);
+            let text =
+                block.words_of(line).first().map_or(&[][..], |w| &block.bytes[w.start as usize..w.end() as usize]);
             self.found(Code::MotionNotFollowed, block, index, || String::from_utf8_lossy(text).into_owned());
         }
         let feed = self.read_feed(words, block, line, index);
@@ -571,7 +629,7 @@ impl Resolver {
         let units = match e_word {
             None => 0.0,
             Some(e) if self.state.e_is_relative() => e,
-            Some(e) => e - self.state.e,
+            Some(e) => e - self.e_start(e),
         };
         if units.is_nan() || units.abs() > MAX_COORDINATE_MM {
             return Err(malformed("this line turns the extruder by more than a kilometre", block, line, index));
@@ -596,8 +654,10 @@ impl Resolver {
         if let Some(word) = &feed {
             self.set_feed(word);
         }
-        let e_from = self.state.e;
+        let mut e_from = self.state.e;
         if let Some(e) = e_word.filter(|_| !self.state.e_is_relative()) {
+            e_from = self.e_start(e);
+            self.own_e = None;
             self.state.e = e;
         }
         self.state.position = to;
@@ -609,9 +669,8 @@ impl Resolver {
         step.e = e;
         step.volume = volume;
         if self.is_screw {
-            self.pushed += volume;
-            step.melt = (self.pushed - self.pushed_most).max(0.0);
-            self.pushed_most = self.pushed_most.max(self.pushed);
+            step.melt = self.new_melt(kind, volume);
+            self.laid += step.melt;
         } else if e != 0.0 {
             let tool = self.state.tool;
             self.found(Code::ToolNotScrew, block, index, || format!("tool {tool}"));
@@ -632,6 +691,25 @@ impl Resolver {
         Ok(Step::Move(step))
     }
 
+    /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it.
+    fn new_melt(&mut self, kind: Kind, volume: f64) -> f64 {
+        match kind {
+            Kind::Bead => {
+                self.drawn_back = 0.0;
+                volume
+            }
+            Kind::EIn => {
+                let refill = volume.min(self.drawn_back);
+                self.drawn_back -= refill;
+                volume - refill
+            }
+            _ => {
+                self.drawn_back -= volume.min(0.0);
+                0.0
+            }
+        }
+    }
+
     fn set_feed(&mut self, word: &Word) {
         self.state.feed_mm_min = word.value * self.state.unit_mm;
         self.state.feed_decimals = word.decimals;
@@ -643,13 +721,18 @@ impl Resolver {
     }
 
     /// Refuses words that a motion line acts on and that are no numbers.
-    fn check_words(&self, words: &Words, block: &Block, line: &Line, index: usize) -> Result<()> {
+    fn check_words(&mut self, words: &Words, block: &Block, line: &Line, index: usize) -> Result<()> {
         if line.has(Line::JUNK) {
             let text = block.text_of(line);
             let at = (line.code_end - line.start) as usize;
             let at = at + text[at.min(text.len())..].iter().take_while(|b| b.is_ascii_whitespace()).count();
             let len = text[at.min(text.len())..].iter().take_while(|b| !b.is_ascii_whitespace() && **b != b';').count();
             let junk = &text[at.min(text.len())..(at + len).min(text.len())];
+            // A feed the slicing program forgot to fill in concerns no position: controllers go on without it.
+            if junk.starts_with(b"F{") {
+                self.found(Code::Placeholder, block, index, || String::from_utf8_lossy(junk).into_owned());
+                return Ok(());
+            }
             let place = excerpt(block, line, index, at, at + len, "not a number");
             if junk.iter().any(|b| matches!(b, b'[' | b'#' | b'<')) {
                 return Err(Error::new(ErrorKind::Unsupported {

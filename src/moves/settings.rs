@@ -64,7 +64,8 @@ impl FileSettings {
             numbered => {
                 // One line a tool: `Filament Diameter #1: 1.750`.
                 let tool = numbered.strip_prefix("filamentdiameter").and_then(|n| n.parse::<usize>().ok());
-                if let (Some(tool @ 1..=16), Some(d)) = (tool, numbers(value).next().filter(|d| STRAND_MM.contains(d))) {
+                if let (Some(tool @ 1..=16), Some(d)) = (tool, numbers(value).next().filter(|d| STRAND_MM.contains(d)))
+                {
                     self.strand_diameters_mm.resize(self.strand_diameters_mm.len().max(tool), d);
                     self.strand_diameters_mm[tool - 1] = d;
                 }

@@ -54,8 +54,7 @@ impl Words {
         for (place, word) in words.iter().enumerate() {
             if matches!(word.letter, b'G' | b'M') {
                 if word.has_number() && self.command_count < MAX_COMMANDS {
-                    self.commands[self.command_count] =
-                        Command { letter: word.letter, tenths: tenths(word.value) };
+                    self.commands[self.command_count] = Command { letter: word.letter, tenths: tenths(word.value) };
                     self.command_count += 1;
                 }
                 continue;

@@ -93,7 +93,8 @@ mod tests {
 
     #[test]
     fn lowered_never_rises() {
-        for (value, want, decimals) in [(1234.56, 1234.5, 1), (600.0, 600.0, 1), (0.98765, 0.987, 3), (1e-9, 0.001, 3)] {
+        for (value, want, decimals) in [(1234.56, 1234.5, 1), (600.0, 600.0, 1), (0.98765, 0.987, 3), (1e-9, 0.001, 3)]
+        {
             assert_eq!(lowered(value), FeedWord { value: want, decimals });
         }
     }

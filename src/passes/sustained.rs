@@ -63,6 +63,8 @@ pub struct Sustained {
     /// B and T in parts.
     volume_limit: i64,
     time_limit: i64,
+    /// A stretch this little too fast is rounding, parts of a second.
+    slack: i64,
     waiting: VecDeque<Waiting>,
     done: VecDeque<Limited>,
     /// Number of the first waiting move.
@@ -103,6 +105,7 @@ impl Sustained {
             // Rounded so that the result errs on the safe side.
             volume_limit: parts(capacity * window).max(1),
             time_limit: parts(window) + 1,
+            slack: 2 + parts(window) / 100_000_000,
             waiting: VecDeque::new(),
             done: VecDeque::new(),
             first: 0,
@@ -196,7 +199,7 @@ impl Sustained {
     /// Looks at the stretches that end in or at the end of the last move, and drops moves that lie before all of them.
     fn sweep(&mut self) {
         let Some(last) = self.waiting.back().copied() else { return };
-        while self.volume >= self.volume_limit {
+        while self.volume > self.volume_limit {
             let Some(front) = self.waiting.front().copied() else { return };
             let excess = self.volume - self.volume_limit;
             if !self.front_seen {
@@ -217,7 +220,7 @@ impl Sustained {
     fn look(&mut self, edge: &Waiting, excess: i64) {
         let share = excess as f64 / edge.volume as f64;
         let left_out = (edge.time as f64 * share).ceil() as i64;
-        if self.time - left_out >= self.time_limit {
+        if self.time - left_out + self.slack >= self.time_limit {
             return;
         }
         let level = self.level(edge, excess, left_out);
@@ -343,5 +346,125 @@ impl Sustained {
             self.done.push_back(next);
         }
         self.open_gap = 0;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moves::{Kind, Role};
+    use proptest::prelude::*;
+
+    const CAPACITY: f64 = 3.0;
+    const WINDOW: f64 = 20.0;
+    const PEAK: f64 = 12.0;
+
+    /// A bead of a length and volume, or a travel where the volume is 0, at a speed in mm/s.
+    fn step(length: f64, volume: f64, speed: f64) -> Limited {
+        Limited::unlimited(Move {
+            kind: if volume > 0.0 { Kind::Bead } else { Kind::Travel },
+            role: Role::Unknown,
+            flags: Move::SCREW,
+            feed_decimals: 0,
+            block: 0,
+            line: 0,
+            feed_at: 0,
+            feed_len: 0,
+            layer: 1,
+            length,
+            e: volume,
+            volume,
+            melt: volume,
+            feed_mm_min: speed * 60.0,
+            speed_factor: 1.0,
+            time: length / speed,
+            z: 0.2,
+        })
+    }
+
+    fn run(moves: &[Limited]) -> Vec<Limited> {
+        let mut pass = Sustained::new(CAPACITY, WINDOW, PEAK);
+        let mut out = Vec::new();
+        for (index, limited) in moves.iter().enumerate() {
+            pass.push(*limited, index as u64);
+            out.extend(std::iter::from_fn(|| pass.pop()));
+        }
+        pass.finish();
+        out.extend(std::iter::from_fn(|| pass.pop()));
+        out
+    }
+
+    /// The highest moving average, every window tried that starts or ends at an edge.
+    fn highest_average(moves: &[Limited]) -> f64 {
+        let (mut edges, mut sums) = (vec![0.0], vec![0.0]);
+        for limited in moves {
+            edges.push(edges.last().unwrap() + limited.time());
+            sums.push(sums.last().unwrap() + limited.step.melt);
+        }
+        let laid = |t: f64| {
+            let i = edges.partition_point(|e| *e <= t).min(edges.len() - 1).max(1);
+            let share = ((t - edges[i - 1]) / (edges[i] - edges[i - 1])).clamp(0.0, 1.0);
+            sums[i - 1] + share * (sums[i] - sums[i - 1])
+        };
+        if moves.is_empty() {
+            return 0.0;
+        }
+        let windows = edges.iter().map(|&e| (laid(e + WINDOW) - laid(e)).max(laid(e) - laid(e - WINDOW)));
+        windows.fold(0.0, f64::max) / WINDOW
+    }
+
+    /// Beads of 1 mm2 and up to 30 mm at up to the peak flow, with travels between.
+    fn moves() -> impl Strategy<Value = Vec<Limited>> {
+        let bead =
+            (0.05_f64..30.0, 0.05_f64..2.0, 0.2_f64..PEAK).prop_map(|(l, area, flow)| step(l, l * area, flow / area));
+        let travel = (0.1_f64..200.0, 20.0_f64..150.0).prop_map(|(l, v)| step(l, 0.0, v));
+        prop::collection::vec(prop_oneof![4 => bead, 1 => travel], 0..200)
+    }
+
+    proptest! {
+        #[test]
+        fn no_window_is_above_the_capacity(moves in moves()) {
+            let out = run(&moves);
+            prop_assert_eq!(out.len(), moves.len());
+            prop_assert!(highest_average(&out) <= CAPACITY * (1.0 + 1e-6), "{}", highest_average(&out));
+            for (before, after) in moves.iter().zip(&out) {
+                prop_assert_eq!(before.step, after.step, "order is kept");
+                prop_assert!(after.speed <= before.speed, "limits only shrink");
+                if after.reason.is_some() {
+                    let flow = after.step.flow_at(after.speed);
+                    prop_assert!(flow >= CAPACITY * (1.0 - 1e-6), "held below the capacity itself: {flow}");
+                }
+            }
+        }
+
+        #[test]
+        fn what_keeps_the_average_is_left_alone(moves in moves()) {
+            if highest_average(&moves) <= CAPACITY * (1.0 - 1e-6) {
+                prop_assert_eq!(run(&moves), moves);
+            }
+        }
+    }
+
+    #[test]
+    fn even_flow_is_held_to_the_capacity_and_travels_give_room() {
+        // 60 s at 6 mm3/s: held to 3.
+        let out = run(&vec![step(10.0, 10.0, 6.0); 36]);
+        assert!(out.iter().all(|l| (l.speed - 3.0).abs() < 1e-6), "{:?}", out[5].speed);
+        // 1 s at 6, 1 s at 0: any 20 s hold ten beads, 60 mm3, which is the capacity already.
+        let pulses = [step(6.0, 6.0, 6.0), step(100.0, 0.0, 100.0)].repeat(40);
+        assert_eq!(run(&pulses), pulses);
+        // 1 s at 8, 1 s at 0: 60 mm3 in 20 s are 7.5 beads, 7 gaps between them leave 13 s: level 60 / 13.
+        let pulses = [step(8.0, 8.0, 8.0), step(100.0, 0.0, 100.0)].repeat(40);
+        let out = run(&pulses);
+        let middle = out[40].speed;
+        assert!((middle - 60.0 / 13.0).abs() < 0.02, "{middle}");
+    }
+
+    #[test]
+    fn a_short_burst_is_left_alone_far_from_the_next() {
+        let mut moves = vec![step(10.0, 10.0, 6.0); 3];
+        moves.push(step(3000.0, 0.0, 100.0));
+        moves.extend(vec![step(10.0, 10.0, 6.0); 3]);
+        assert_eq!(run(&moves), moves);
     }
 }

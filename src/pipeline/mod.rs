@@ -159,7 +159,12 @@ struct Batch {
 
 impl Batch {
     /// Reads and lexes the next blocks.
-    fn fill<R: Read>(&mut self, reader: &mut BlockReader<R>, hash: &mut Sha256, spare: &mut Vec<Vec<u8>>) -> Result<u64> {
+    fn fill<R: Read>(
+        &mut self,
+        reader: &mut BlockReader<R>,
+        hash: &mut Sha256,
+        spare: &mut Vec<Vec<u8>>,
+    ) -> Result<u64> {
         self.blocks.resize_with(BATCH, Block::default);
         self.count = 0;
         for block in &mut self.blocks {

@@ -72,6 +72,8 @@ pub struct Stream {
     marker: Option<Vec<u8>>,
     offset: u64,
     number: u32,
+    /// Blocks that have gone out: the number of the first that waits.
+    released: u32,
     waiting: VecDeque<Outgoing>,
     moves: Vec<Move>,
 }
@@ -96,9 +98,10 @@ pub struct Setup {
 impl Stream {
     /// A stream at the start of a file.
     pub fn new(setup: Setup) -> Self {
-        let sustained = setup.capacity.as_ref().map(|c| {
-            Sustained::new(c.sustained_mm3_s, c.window_s, c.peak_mm3_s.max(c.screw_mm3_s))
-        });
+        let sustained = setup
+            .capacity
+            .as_ref()
+            .map(|c| Sustained::new(c.sustained_mm3_s, c.window_s, c.peak_mm3_s.max(c.screw_mm3_s)));
         Self {
             resolver: setup.resolver,
             tally: setup.tally,
@@ -112,6 +115,7 @@ impl Stream {
             marker: setup.marker,
             offset: 0,
             number: 0,
+            released: 0,
             waiting: VecDeque::new(),
             moves: Vec::new(),
         }
@@ -172,13 +176,7 @@ impl Stream {
         let splits = splits.collect();
         let numbered = block.lines.iter().enumerate().filter(|(_, line)| line.has(Line::CHECKSUM));
         let checksums = numbered.filter_map(|(index, line)| Some((index as u32, checksum_edit(block, line)?)));
-        Outgoing {
-            first_line: block.first_line,
-            moves,
-            splits,
-            checksums: checksums.collect(),
-            ..Outgoing::default()
-        }
+        Outgoing { first_line: block.first_line, moves, splits, checksums: checksums.collect(), ..Outgoing::default() }
     }
 
     /// Puts the marker before the first line with a command, after comments that must stay at the start.
@@ -218,10 +216,8 @@ impl Stream {
     fn settle(&mut self, limited: &Limited) {
         let step = &limited.step;
         let (edit, speed) = self.feeds.next(limited);
-        let Some(first) = self.waiting.front() else { return };
-        let first_number = self.number.wrapping_sub(self.waiting.len() as u32 - 1);
-        debug_assert!(first.settled <= first.moves);
-        let Some(block) = self.waiting.get_mut(step.block.wrapping_sub(first_number) as usize) else { return };
+        let index = step.block.wrapping_sub(self.released) as usize;
+        let Some(block) = self.waiting.get_mut(index) else { return };
         block.settled += 1;
         let line = block.first_line + u64::from(step.line);
         self.tally.add(limited, speed, || line);
@@ -229,7 +225,7 @@ impl Stream {
             self.report(limited, line);
             return;
         }
-        if let Some(block) = self.waiting.get_mut(step.block.wrapping_sub(first_number) as usize) {
+        if let Some(block) = self.waiting.get_mut(index) {
             self.written.write(block, step, edit);
         }
     }
@@ -253,12 +249,12 @@ impl Stream {
                 _ => format!("{flow:.1} mm³/s, no motion"),
             },
         });
-        // A bead above the peak is one of its stretch too, when the average was breached; the peak is named.
     }
 
     fn release(&mut self, ready: &mut Vec<Outgoing>) {
         while self.waiting.front().is_some_and(|block| block.settled == block.moves) {
             ready.extend(self.waiting.pop_front());
+            self.released = self.released.wrapping_add(1);
         }
     }
 }
@@ -313,7 +309,8 @@ impl Written {
                 }
             }
         }
-        if step.has(Move::CHECKSUM) && block.edits.len() > before
+        if step.has(Move::CHECKSUM)
+            && block.edits.len() > before
             && let Ok(at) = block.checksums.binary_search_by_key(&step.line, |entry| entry.0)
         {
             let edit = block.checksums[at].1.clone();

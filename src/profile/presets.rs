@@ -26,7 +26,7 @@ max_e_only_mm = 200.0
 max_e_per_line_mm = 200.0
 max_bead_area_per_nozzle_sq = "none"
 excess_e = "split"
-g90_sets_e = true
+g90_sets_e = false
 "#;
 
 /// Network board with its own configuration files: no limit on E or bead area is known.

@@ -146,7 +146,9 @@ impl Tally {
             role.merge(&part);
         }
         self.band_of(step.layer).merge(&part);
-        let bin = |flow: f64| EDGES.iter().position(|edge| flow <= edge * self.peak_capacity * ROUNDING).unwrap_or(EDGES.len());
+        let bin = |flow: f64| {
+            EDGES.iter().position(|edge| flow <= edge * self.peak_capacity * ROUNDING).unwrap_or(EDGES.len())
+        };
         let (from, to) = (bin(flow_before), bin(flow_after));
         self.histogram[from].0 += before;
         self.histogram[from].2 += step.volume;
