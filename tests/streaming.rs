@@ -21,42 +21,24 @@ fn low() -> Profile {
 
 fn assert_same_for_all(name: &str, input: &[u8], sizes: &[usize]) {
     let profile = low();
-    let (bytes, summary) = runs::rewrite(input, &profile, &Options::default())
-        .unwrap_or_else(|e| panic!("{name}: {e}"));
+    let (bytes, summary) =
+        runs::rewrite(input, &profile, &Options::default()).unwrap_or_else(|e| panic!("{name}: {e}"));
     for &block_size in sizes {
-        let options = Options {
-            block_size,
-            ..Options::default()
-        };
-        let (other, its_summary) = runs::rewrite(input, &profile, &options)
-            .unwrap_or_else(|e| panic!("{name}, blocks of {block_size}: {e}"));
-        assert!(
-            other == bytes,
-            "{name}: other bytes with blocks of {block_size}"
-        );
-        assert_eq!(
-            its_summary, summary,
-            "{name}: another summary with blocks of {block_size}"
-        );
+        let options = Options { block_size, ..Options::default() };
+        let (other, its_summary) =
+            runs::rewrite(input, &profile, &options).unwrap_or_else(|e| panic!("{name}, blocks of {block_size}: {e}"));
+        assert!(other == bytes, "{name}: other bytes with blocks of {block_size}");
+        assert_eq!(its_summary, summary, "{name}: another summary with blocks of {block_size}");
     }
     for threads in 1..=4 {
-        let pool = rayon::ThreadPoolBuilder::new()
-            .num_threads(threads)
-            .build()
-            .expect("threads start");
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads start");
         // Small blocks, so that there is something to share out.
-        let options = Options {
-            block_size: 4096,
-            ..Options::default()
-        };
+        let options = Options { block_size: 4096, ..Options::default() };
         let (other, its_summary) = pool
             .install(|| runs::rewrite(input, &profile, &options))
             .unwrap_or_else(|e| panic!("{name}, {threads} threads: {e}"));
         assert!(other == bytes, "{name}: other bytes with {threads} threads");
-        assert_eq!(
-            its_summary, summary,
-            "{name}: another summary with {threads} threads"
-        );
+        assert_eq!(its_summary, summary, "{name}: another summary with {threads} threads");
     }
 }
 
@@ -74,43 +56,26 @@ fn refusals_are_the_same_in_any_blocks() {
         let mut profile = low();
         profile.screw.virtual_diameter_mm.value = None;
         let refusal = |block_size| {
-            let options = Options {
-                block_size,
-                ..Options::default()
-            };
-            let error = runs::rewrite(&input, &profile, &options)
-                .map(|_| ())
-                .expect_err(&name);
+            let options = Options { block_size, ..Options::default() };
+            let error = runs::rewrite(&input, &profile, &options).map(|_| ()).expect_err(&name);
             (error.to_string(), error.excerpt().cloned())
         };
         let first = refusal(SIZES[0]);
         for &size in &SIZES[1..] {
-            assert_eq!(
-                refusal(size),
-                first,
-                "{name}: another refusal with blocks of {size}"
-            );
+            assert_eq!(refusal(size), first, "{name}: another refusal with blocks of {size}");
         }
     }
 }
 
 #[test]
 fn the_demo_comes_out_the_same_in_any_blocks_and_threads() {
-    assert_same_for_all(
-        "demo",
-        &runs::fixture("demo/casting_pads.gcode"),
-        &SIZES[2..],
-    );
+    assert_same_for_all("demo", &runs::fixture("demo/casting_pads.gcode"), &SIZES[2..]);
 }
 
 #[test]
 fn real_files_come_out_the_same_in_any_blocks_and_threads() {
     let Some(files) = corpus::files() else { return };
-    let wanted = [
-        "abs-e-arcs-01.gcode",
-        "crlf-abs-e-m200-01.gcode",
-        "spiral-rel-e-01.gcode",
-    ];
+    let wanted = ["abs-e-arcs-01.gcode", "crlf-abs-e-m200-01.gcode", "spiral-rel-e-01.gcode"];
     let mut seen = 0;
     for path in files {
         let name = runs::name_of(&path);

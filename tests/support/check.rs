@@ -22,14 +22,10 @@ pub struct Complaints {
 
 impl Complaints {
     fn add(&mut self, kind: &'static str, text: impl FnOnce() -> String) {
-        let index = self
-            .counts
-            .iter()
-            .position(|c| c.0 == kind)
-            .unwrap_or_else(|| {
-                self.counts.push((kind, 0));
-                self.counts.len() - 1
-            });
+        let index = self.counts.iter().position(|c| c.0 == kind).unwrap_or_else(|| {
+            self.counts.push((kind, 0));
+            self.counts.len() - 1
+        });
         self.counts[index].1 += 1;
         if self.counts[index].1 <= LISTED {
             self.list.push(format!("{kind}: {}", text()));
@@ -83,12 +79,7 @@ pub fn pieces(before: &Reading, after: &Reading, c: &mut Complaints) -> Option<V
         let mut e = 0.0;
         loop {
             let Some(piece) = after.moves.get(next).filter(|_| next - first < 10_000) else {
-                c.add("path", || {
-                    format!(
-                        "line {}: the end {:?}, E {} is not reached",
-                        m.line, m.to, m.e
-                    )
-                });
+                c.add("path", || format!("line {}: the end {:?}, E {} is not reached", m.line, m.to, m.e));
                 return None;
             };
             next += 1;
@@ -99,9 +90,7 @@ pub fn pieces(before: &Reading, after: &Reading, c: &mut Complaints) -> Option<V
         }
         out.push(first..next);
     }
-    c.check("path", next == after.moves.len(), || {
-        format!("{} moves too many at the end", after.moves.len() - next)
-    });
+    c.check("path", next == after.moves.len(), || format!("{} moves too many at the end", after.moves.len() - next));
     Some(out)
 }
 
@@ -110,13 +99,7 @@ fn distance(a: [f64; 3], b: [f64; 3]) -> f64 {
 }
 
 /// Path, volume and speed of each move against its pieces.
-fn moves(
-    before: &Reading,
-    after: &Reading,
-    pieces: &[Range<usize>],
-    profile: &Profile,
-    c: &mut Complaints,
-) {
+fn moves(before: &Reading, after: &Reading, pieces: &[Range<usize>], profile: &Profile, c: &mut Complaints) {
     for (m, range) in before.moves.iter().zip(pieces) {
         let parts = &after.moves[range.clone()];
         let place = || format!("line {}: ", m.line);
@@ -124,11 +107,9 @@ fn moves(
         let length: f64 = parts.iter().map(|p| p.length).sum();
         let volume: f64 = parts.iter().map(|p| p.volume).sum();
         if let [only] = parts {
-            c.check(
-                "volume",
-                near(m.e, only.e, 1e-9) && near(m.volume, only.volume, 1e-9),
-                || place() + &format!("E {} became {}", m.e, only.e),
-            );
+            c.check("volume", near(m.e, only.e, 1e-9) && near(m.volume, only.volume, 1e-9), || {
+                place() + &format!("E {} became {}", m.e, only.e)
+            });
             c.check(
                 "path",
                 near(m.length, only.length, 1e-9) && m.is_arc == only.is_arc && m.tool == only.tool,
@@ -136,22 +117,16 @@ fn moves(
             );
         } else {
             let quantum = 1e-5 * parts.len() as f64;
-            c.check("volume", (e - m.e).abs() <= quantum, || {
-                place() + &format!("E {} became {e} in pieces", m.e)
-            });
+            c.check("volume", (e - m.e).abs() <= quantum, || place() + &format!("E {} became {e} in pieces", m.e));
             c.check("volume", near(m.volume, volume, 1e-5), || {
                 place() + &format!("volume {} became {volume}", m.volume)
             });
-            c.check(
-                "path",
-                (length - m.length).abs() <= 2e-3 * parts.len() as f64,
-                || place() + &format!("length {} became {length} in pieces", m.length),
-            );
+            c.check("path", (length - m.length).abs() <= 2e-3 * parts.len() as f64, || {
+                place() + &format!("length {} became {length} in pieces", m.length)
+            });
             for part in parts {
                 let off = off_path(m, part.to);
-                c.check("path", off <= 1.5e-3, || {
-                    place() + &format!("a piece ends {off} mm off the path")
-                });
+                c.check("path", off <= 1.5e-3, || place() + &format!("a piece ends {off} mm off the path"));
             }
         }
         for part in parts {
@@ -161,11 +136,7 @@ fn moves(
             let ours = profile.screw.tools.value.contains(&m.tool);
             if m.is_travel() || !ours {
                 c.check("feed", near(part.feed, m.feed, 1e-12), || {
-                    place()
-                        + &format!(
-                            "feed {} of a travel or another tool became {}",
-                            m.feed, part.feed
-                        )
+                    place() + &format!("feed {} of a travel or another tool became {}", m.feed, part.feed)
                 });
             }
         }
@@ -194,10 +165,7 @@ fn off_path(m: &Move, point: [f64; 3]) -> f64 {
     if length2 == 0.0 {
         return distance(point, m.to);
     }
-    let share = (0..3)
-        .map(|i| (point[i] - m.from[i]) * along[i])
-        .sum::<f64>()
-        / length2;
+    let share = (0..3).map(|i| (point[i] - m.from[i]) * along[i]).sum::<f64>() / length2;
     let share = share.clamp(0.0, 1.0);
     distance(point, std::array::from_fn(|i| m.from[i] + share * along[i]))
 }
@@ -207,15 +175,9 @@ fn limits(after: &Reading, profile: &Profile, c: &mut Complaints) {
     let screw = &profile.screw;
     let peak = screw.peak_flow_mm3_s.value.unwrap_or(f64::INFINITY);
     let fastest = runs::screw_flow(profile);
-    for m in after
-        .moves
-        .iter()
-        .filter(|m| screw.tools.value.contains(&m.tool))
-    {
+    for m in after.moves.iter().filter(|m| screw.tools.value.contains(&m.tool)) {
         if m.is_bead() {
-            c.check("peak", m.flow() <= peak * (1.0 + 1e-6), || {
-                format!("output line {}: {} mm3/s", m.line, m.flow())
-            });
+            c.check("peak", m.flow() <= peak * (1.0 + 1e-6), || format!("output line {}: {} mm3/s", m.line, m.flow()));
         } else if m.is_e_only() {
             c.check("screw", m.flow().abs() <= fastest * (1.0 + 1e-6), || {
                 format!("output line {}: {} mm3/s without motion", m.line, m.flow())
@@ -231,13 +193,7 @@ fn limits(after: &Reading, profile: &Profile, c: &mut Complaints) {
 }
 
 /// Beads below every limit keep their feed.
-fn untouched(
-    before: &Reading,
-    after: &Reading,
-    pieces: &[Range<usize>],
-    profile: &Profile,
-    c: &mut Complaints,
-) {
+fn untouched(before: &Reading, after: &Reading, pieces: &[Range<usize>], profile: &Profile, c: &mut Complaints) {
     let screw = &profile.screw;
     let peak = screw.peak_flow_mm3_s.value.unwrap_or(f64::INFINITY);
     let fastest = runs::screw_flow(profile);
@@ -250,16 +206,11 @@ fn untouched(
     let sustained = screw.sustained_flow_mm3_s.value.unwrap_or(f64::INFINITY);
     let broken = timeline.above(sustained * (1.0 - 1e-6), screw.sustained_window_s.value);
     for (index, m) in before.moves.iter().enumerate().filter(|(_, m)| m.is_bead()) {
-        let (start, end) = (
-            timeline.times[index],
-            timeline.times[index] + clamped(index, m),
-        );
+        let (start, end) = (timeline.times[index], timeline.times[index] + clamped(index, m));
         let next = broken.partition_point(|b| b.1 <= start);
         let in_broken = broken.get(next).is_some_and(|b| b.0 < end);
         if m.flow() < peak * (1.0 - 1e-9) && !in_broken {
-            let kept = after.moves[pieces[index].clone()]
-                .iter()
-                .all(|p| near(p.feed, m.feed, 1e-9));
+            let kept = after.moves[pieces[index].clone()].iter().all(|p| near(p.feed, m.feed, 1e-9));
             c.check("kept", kept, || {
                 format!(
                     "line {}: a bead of {} mm3/s within all limits went from {} to {} mm/s",
@@ -274,69 +225,27 @@ fn untouched(
 }
 
 /// The reported figures against the reader's.
-fn figures(
-    when: &'static str,
-    figures: &Figures,
-    reading: &Reading,
-    profile: &Profile,
-    c: &mut Complaints,
-) {
+fn figures(when: &'static str, figures: &Figures, reading: &Reading, profile: &Profile, c: &mut Complaints) {
     let count = |test: fn(&Move) -> bool| reading.moves.iter().filter(|m| test(m)).count() as u64;
-    let length = |test: fn(&Move) -> bool| {
-        reading
-            .moves
-            .iter()
-            .filter(|m| test(m))
-            .map(|m| m.length)
-            .sum::<f64>()
-    };
+    let length = |test: fn(&Move) -> bool| reading.moves.iter().filter(|m| test(m)).map(|m| m.length).sum::<f64>();
     for (name, ours, theirs) in [
         ("moves", figures.moves, reading.moves.len() as u64),
         ("beads", figures.beads, count(Move::is_bead)),
         ("travels", figures.travels, count(Move::is_travel)),
         ("e_only", figures.e_only, count(Move::is_e_only)),
     ] {
-        c.check("figures", ours == theirs, || {
-            format!("{when}: {name} {ours}, by the reader {theirs}")
-        });
+        c.check("figures", ours == theirs, || format!("{when}: {name} {ours}, by the reader {theirs}"));
     }
     let sustained = reader::highest_average(reading, profile.screw.sustained_window_s.value);
     for (name, ours, theirs, tolerance) in [
         ("time_s", figures.time_s, reading.time(), 1e-6),
-        (
-            "bead_volume_mm3",
-            figures.bead_volume_mm3,
-            reading.bead_volume(),
-            1e-6,
-        ),
-        (
-            "bead_path_mm",
-            figures.bead_path_mm,
-            length(Move::is_bead),
-            1e-6,
-        ),
-        (
-            "travel_path_mm",
-            figures.travel_path_mm,
-            length(Move::is_travel),
-            1e-6,
-        ),
-        (
-            "peak_demand_mm3_s",
-            figures.peak_demand_mm3_s,
-            reading.peak(),
-            1e-6,
-        ),
-        (
-            "sustained_demand_mm3_s",
-            figures.sustained_demand_mm3_s,
-            sustained,
-            1e-3,
-        ),
+        ("bead_volume_mm3", figures.bead_volume_mm3, reading.bead_volume(), 1e-6),
+        ("bead_path_mm", figures.bead_path_mm, length(Move::is_bead), 1e-6),
+        ("travel_path_mm", figures.travel_path_mm, length(Move::is_travel), 1e-6),
+        ("peak_demand_mm3_s", figures.peak_demand_mm3_s, reading.peak(), 1e-6),
+        ("sustained_demand_mm3_s", figures.sustained_demand_mm3_s, sustained, 1e-3),
     ] {
-        c.check("figures", near(ours, theirs, tolerance), || {
-            format!("{when}: {name} {ours}, by the reader {theirs}")
-        });
+        c.check("figures", near(ours, theirs, tolerance), || format!("{when}: {name} {ours}, by the reader {theirs}"));
     }
 }
 
@@ -346,15 +255,8 @@ fn lines(input: &[u8], output: &[u8], before: &Reading, profile: &Profile, c: &m
     let excess = |line: usize| {
         before.moves.iter().any(|m| {
             m.line == line
-                && (controller
-                    .max_e_per_line_mm
-                    .value
-                    .is_some_and(|most| m.e.abs() > most)
-                    || m.is_e_only()
-                        && controller
-                            .max_e_only_mm
-                            .value
-                            .is_some_and(|most| m.e.abs() > most))
+                && (controller.max_e_per_line_mm.value.is_some_and(|most| m.e.abs() > most)
+                    || m.is_e_only() && controller.max_e_only_mm.value.is_some_and(|most| m.e.abs() > most))
         })
     };
     let old: Vec<&[u8]> = input.split(|&b| b == b'\n').collect();
@@ -369,11 +271,7 @@ fn lines(input: &[u8], output: &[u8], before: &Reading, profile: &Profile, c: &m
         }
         // The pieces of a split line stand for it; the last is followed by the next input line.
         let splits = at < old.len() && excess(at + 1);
-        if splits
-            && old
-                .get(at + 1)
-                .is_some_and(|next| new == *next || same_but_feed(next, new))
-        {
+        if splits && old.get(at + 1).is_some_and(|next| new == *next || same_but_feed(next, new)) {
             at += 2;
             continue;
         }
@@ -381,28 +279,18 @@ fn lines(input: &[u8], output: &[u8], before: &Reading, profile: &Profile, c: &m
             continue;
         }
         let text = String::from_utf8_lossy(new).into_owned();
-        c.add("bytes", || {
-            format!(
-                "output line {}: {text:?} is no form of input line {}",
-                index + 1,
-                at + 1
-            )
-        });
+        c.add("bytes", || format!("output line {}: {text:?} is no form of input line {}", index + 1, at + 1));
         if c.list.len() > 20 {
             return;
         }
         at += 1;
     }
-    c.check("bytes", at >= old.len(), || {
-        format!("the lines from {} on are missing", at + 1)
-    });
+    c.check("bytes", at >= old.len(), || format!("the lines from {} on are missing", at + 1));
 }
 
 /// A comment of this program or a line that only sets the feed.
 fn is_added(line: &[u8]) -> bool {
-    let line = line
-        .strip_prefix(b"\xef\xbb\xbf".as_slice())
-        .unwrap_or(line);
+    let line = line.strip_prefix(b"\xef\xbb\xbf".as_slice()).unwrap_or(line);
     let text = String::from_utf8_lossy(line.trim_ascii());
     if text.starts_with(';') {
         return text.contains("meltwright");
@@ -428,10 +316,7 @@ pub fn same_but_feed(old: &[u8], new: &[u8]) -> bool {
 
 /// A motion line without its F word, the space before it, and the checksum; the comment stays.
 fn without_feed(line: &[u8]) -> Option<Vec<u8>> {
-    let code_end = line
-        .iter()
-        .position(|b| matches!(b, b';' | b'('))
-        .unwrap_or(line.len());
+    let code_end = line.iter().position(|b| matches!(b, b';' | b'(')).unwrap_or(line.len());
     let (code, comment) = line.split_at(code_end);
     let mut out = Vec::new();
     let mut i = 0;

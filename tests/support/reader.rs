@@ -5,6 +5,7 @@
 
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
 /// Shortest length and smallest E change that count as something, mm.
@@ -67,11 +68,7 @@ impl Move {
 
     /// Time at the commanded speed, s.
     pub fn time(&self) -> f64 {
-        if self.length > 0.0 {
-            self.length / self.feed
-        } else {
-            self.e.abs() / self.feed
-        }
+        if self.length > 0.0 { self.length / self.feed } else { self.e.abs() / self.feed }
     }
 
     /// Volume per time, mm³/s; negative when the screw turns back.
@@ -116,8 +113,7 @@ impl Reading {
 
     /// Path over commanded speed, plus dwells, s.
     pub fn time(&self) -> f64 {
-        self.moves.iter().map(Move::time).sum::<f64>()
-            + self.dwells.iter().map(|d| d.1).sum::<f64>()
+        self.moves.iter().map(Move::time).sum::<f64>() + self.dwells.iter().map(|d| d.1).sum::<f64>()
     }
 
     /// Highest flow of a bead, mm³/s.
@@ -147,6 +143,10 @@ struct State {
     flow_percent: Vec<(u32, f64)>,
     strand_volume: Option<f64>,
     tool: u32,
+    /// Where other tools left off with E.
+    left_off: BTreeMap<u32, f64>,
+    /// Where the tool just taken up left off itself, until its first E or `G92 E`.
+    own_e: Option<f64>,
     homed: bool,
 }
 
@@ -165,6 +165,8 @@ pub fn read(bytes: &[u8], rules: &Rules) -> Reading {
         flow_percent: Vec::new(),
         strand_volume: None,
         tool: 0,
+        left_off: BTreeMap::new(),
+        own_e: None,
         homed: false,
     };
     let mut out = Reading::default();
@@ -217,9 +219,7 @@ fn words_of(raw: &[u8]) -> Option<Vec<Word>> {
         }
         rest = rest[1..].trim_ascii_start();
         let length = number_length(rest);
-        let number = std::str::from_utf8(&rest[..length])
-            .ok()
-            .and_then(|t| t.parse::<f64>().ok());
+        let number = std::str::from_utf8(&rest[..length]).ok().and_then(|t| t.parse::<f64>().ok());
         rest = rest[length..].trim_ascii_start();
         // A first letter without a number starts a named command or prose.
         if words.is_empty() && number.is_none() {
@@ -235,20 +235,13 @@ fn words_of(raw: &[u8]) -> Option<Vec<Word>> {
 }
 
 /// M commands that change what a move means.
-const MEANT_M: [f64; 5] = [82.0, 83.0, 200.0, 220.0, 221.0];
+const MEANT_M: [f64; 8] = [6.0, 82.0, 83.0, 108.0, 135.0, 200.0, 220.0, 221.0];
 
 /// Length of a plain decimal number at the start, 0 when there is none.
 fn number_length(text: &[u8]) -> usize {
     let sign = usize::from(matches!(text.first(), Some(b'+' | b'-')));
-    let body = text[sign..]
-        .iter()
-        .take_while(|b| b.is_ascii_digit() || **b == b'.')
-        .count();
-    if text[sign..sign + body].iter().any(u8::is_ascii_digit) {
-        sign + body
-    } else {
-        0
-    }
+    let body = text[sign..].iter().take_while(|b| b.is_ascii_digit() || **b == b'.').count();
+    if text[sign..sign + body].iter().any(u8::is_ascii_digit) { sign + body } else { 0 }
 }
 
 fn value(words: &[Word], letter: u8) -> Option<f64> {
@@ -256,19 +249,24 @@ fn value(words: &[Word], letter: u8) -> Option<f64> {
 }
 
 fn run(words: &[Word], line: usize, state: &mut State, rules: &Rules, out: &mut Reading) {
-    if words[0].0 == b'T' {
+    // A tool is named by `T`, in older files by `M6`, `M108` or `M135` with `T`.
+    let names_tool = words[0].0 == b'M' && [6.0, 108.0, 135.0].map(Some).contains(&words[0].1);
+    if words[0].0 == b'T' || names_tool {
         // Numbers from 100 on are used for other things than tools.
-        if let Some(tool) = words[0].1.filter(|t| (0.0..100.0).contains(t)) {
-            state.tool = tool as u32;
+        if let Some(tool) = value(words, b'T').filter(|t| (0.0..100.0).contains(t)) {
+            let tool = tool as u32;
+            if tool != state.tool {
+                state.left_off.insert(state.tool, state.e);
+                state.own_e = Some(state.left_off.get(&tool).copied().unwrap_or(0.0));
+            }
+            state.tool = tool;
         }
         return;
     }
     let mut motion = None;
     // A line that starts with a parameter goes on with the motion before.
-    let mut moves = matches!(
-        words[0].0,
-        b'X' | b'Y' | b'Z' | b'I' | b'J' | b'K' | b'R' | b'F'
-    ) || words[0].0 == rules.axis;
+    let mut moves =
+        matches!(words[0].0, b'X' | b'Y' | b'Z' | b'I' | b'J' | b'K' | b'R' | b'F') || words[0].0 == rules.axis;
     for &(letter, number) in words {
         let code = number.map(|n| (n * 10.0).round() as i64);
         match (letter, code) {
@@ -289,14 +287,8 @@ fn run(words: &[Word], line: usize, state: &mut State, rules: &Rules, out: &mut 
             (b'G', Some(200)) => state.inches = true,
             (b'G', Some(210)) => state.inches = false,
             (b'G', Some(280)) => {
-                let named: Vec<usize> = (0..3)
-                    .filter(|a| words.iter().any(|w| w.0 == b'X' + *a as u8))
-                    .collect();
-                for axis in if named.is_empty() {
-                    vec![0, 1, 2]
-                } else {
-                    named
-                } {
+                let named: Vec<usize> = (0..3).filter(|a| words.iter().any(|w| w.0 == b'X' + *a as u8)).collect();
+                for axis in if named.is_empty() { vec![0, 1, 2] } else { named } {
                     state.at[axis] = 0.0;
                 }
                 state.homed = true;
@@ -348,10 +340,10 @@ fn run(words: &[Word], line: usize, state: &mut State, rules: &Rules, out: &mut 
     if motion.is_some() {
         state.motion = motion;
     }
-    moves |= words.iter().all(|w| {
-        w.0 != b'G'
-            || matches!(w.1, Some(n) if (17.0..=21.0).contains(&n) || n == 90.0 || n == 91.0)
-    }) && words[0].0 == b'G';
+    moves |= words
+        .iter()
+        .all(|w| w.0 != b'G' || matches!(w.1, Some(n) if (17.0..=21.0).contains(&n) || n == 90.0 || n == 91.0))
+        && words[0].0 == b'G';
     if moves {
         go(words, line, motion.or(state.motion), state, rules, out);
     }
@@ -375,6 +367,7 @@ fn set_position(words: &[Word], state: &mut State, rules: &Rules) {
     }
     if let Some(to) = value(words, rules.axis).or(bare.then_some(0.0)) {
         state.e = to * unit;
+        state.own_e = None;
     }
 }
 
@@ -387,14 +380,7 @@ fn target(words: &[Word], state: &State) -> [f64; 3] {
     })
 }
 
-fn go(
-    words: &[Word],
-    line: usize,
-    motion: Option<u32>,
-    state: &mut State,
-    rules: &Rules,
-    out: &mut Reading,
-) {
+fn go(words: &[Word], line: usize, motion: Option<u32>, state: &mut State, rules: &Rules, out: &mut Reading) {
     let unit = if state.inches { 25.4 } else { 1.0 };
     if let Some(feed) = value(words, b'F') {
         state.feed = feed * unit / 60.0;
@@ -402,14 +388,17 @@ fn go(
     let to = target(words, state);
     let mut e = 0.0;
     if let Some(target) = value(words, rules.axis) {
-        e = target * unit
-            - if state.relative || state.e_relative {
-                0.0
-            } else {
-                state.e
-            };
+        let relative = state.relative || state.e_relative;
+        // After a tool change some files go on with the common count of E, some with the tool's own: the nearer one.
+        if let Some(own) = state.own_e.filter(|_| !relative) {
+            if (target * unit - own).abs() < (target * unit - state.e).abs() {
+                state.e = own;
+            }
+            state.own_e = None;
+        }
+        e = target * unit - if relative { 0.0 } else { state.e };
         state.e += e;
-        if !(state.relative || state.e_relative) {
+        if !relative {
             state.e = target * unit;
         }
     }
@@ -433,10 +422,7 @@ fn go(
     };
     let mut length = match &arc {
         Some(arc) => (arc.radius * arc.sweep).hypot(to[arc.axes[2]] - from[arc.axes[2]]),
-        None => (0..3)
-            .map(|a| (to[a] - from[a]).powi(2))
-            .sum::<f64>()
-            .sqrt(),
+        None => (0..3).map(|a| (to[a] - from[a]).powi(2)).sum::<f64>().sqrt(),
     };
     if length < NOTHING {
         length = 0.0;
@@ -448,11 +434,7 @@ fn go(
     if length == 0.0 && e == 0.0 {
         return;
     }
-    let percent = state
-        .flow_percent
-        .iter()
-        .find(|entry| entry.0 == state.tool)
-        .map_or(100.0, |entry| entry.1);
+    let percent = state.flow_percent.iter().find(|entry| entry.0 == state.tool).map_or(100.0, |entry| entry.1);
     let e = e * percent / 100.0;
     out.moves.push(Move {
         line,
@@ -470,14 +452,7 @@ fn go(
 }
 
 /// Geometry of `G2` and `G3` after NISTIR 6556: centre form, or radius form with a negative R for the larger arc.
-fn arc_of(
-    words: &[Word],
-    from: [f64; 3],
-    to: [f64; 3],
-    clockwise: bool,
-    axes: [usize; 3],
-    unit: f64,
-) -> Option<Arc> {
+fn arc_of(words: &[Word], from: [f64; 3], to: [f64; 3], clockwise: bool, axes: [usize; 3], unit: f64) -> Option<Arc> {
     let [p, q, _] = axes;
     let (start, end) = ([from[p], from[q]], [to[p], to[q]]);
     let centre = if let Some(radius) = value(words, b'R') {
@@ -489,25 +464,15 @@ fn arc_of(
             return None;
         }
         // The centre lies to the left of the chord for a small counter-clockwise arc.
-        let side = if (radius > 0.0) != clockwise {
-            1.0
-        } else {
-            -1.0
-        };
+        let side = if (radius > 0.0) != clockwise { 1.0 } else { -1.0 };
         let offset = side * across.max(0.0).sqrt() / chord;
-        [
-            start[0] + dx / 2.0 - dy * offset,
-            start[1] + dy / 2.0 + dx * offset,
-        ]
+        [start[0] + dx / 2.0 - dy * offset, start[1] + dy / 2.0 + dx * offset]
     } else {
         let offset = |axis: usize| value(words, b'I' + axis as u8);
         if offset(p).is_none() && offset(q).is_none() {
             return None;
         }
-        [
-            start[0] + offset(p).unwrap_or(0.0) * unit,
-            start[1] + offset(q).unwrap_or(0.0) * unit,
-        ]
+        [start[0] + offset(p).unwrap_or(0.0) * unit, start[1] + offset(q).unwrap_or(0.0) * unit]
     };
     let radius = (start[0] - centre[0]).hypot(start[1] - centre[1]);
     if radius < NOTHING {
@@ -525,24 +490,17 @@ fn arc_of(
             sweep += TAU;
         }
     }
-    Some(Arc {
-        axes,
-        centre,
-        radius,
-        sweep,
-    })
+    Some(Arc { axes, centre, radius, sweep })
 }
 
 /// Highest volume pressed out within any stretch of `window` seconds, over that time, mm³/s.
 pub fn highest_average(reading: &Reading, window: f64) -> f64 {
     let line = Timeline::new(reading, |_, m| m.time());
-    line.starts(window)
-        .into_iter()
-        .map(|t| line.volume_in(t, window) / window)
-        .fold(0.0, f64::max)
+    line.starts(window).into_iter().map(|t| line.volume_in(t, window) / window).fold(0.0, f64::max)
 }
 
-/// Volume pressed out of the nozzle against time: what only refills what was pulled back before does not count.
+/// Volume pressed out of the nozzle against time: a bead counts in full, E in place as far as it is no refill of what
+/// was pulled back since the last bead.
 pub struct Timeline {
     /// Time at the start of each move, and at the end of the last, s.
     pub times: Vec<f64>,
@@ -566,8 +524,13 @@ impl Timeline {
             times.push(now);
             corners.push((now, volume));
             now += time(index, m);
-            volume += (m.volume - pulled_back).max(0.0);
-            pulled_back = (pulled_back - m.volume).max(0.0);
+            if m.is_bead() {
+                volume += m.volume;
+                pulled_back = 0.0;
+            } else {
+                volume += (m.volume - pulled_back).max(0.0);
+                pulled_back = (pulled_back - m.volume).max(0.0);
+            }
             corners.push((now, volume));
         }
         times.push(now);
@@ -577,10 +540,7 @@ impl Timeline {
     /// Volume laid up to a time, mm³.
     pub fn volume_at(&self, time: f64) -> f64 {
         let after = self.corners.partition_point(|c| c.0 <= time);
-        match (
-            after.checked_sub(1).map(|i| self.corners[i]),
-            self.corners.get(after),
-        ) {
+        match (after.checked_sub(1).map(|i| self.corners[i]), self.corners.get(after)) {
             (None, _) => 0.0,
             (Some(last), None) => last.1,
             (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (time - a.0) / (b.0 - a.0),
@@ -594,11 +554,7 @@ impl Timeline {
 
     /// Times at which a window begins or ends at a corner: between them the volume in it changes evenly.
     pub fn starts(&self, window: f64) -> Vec<f64> {
-        let mut starts: Vec<f64> = self
-            .corners
-            .iter()
-            .flat_map(|c| [c.0, c.0 - window])
-            .collect();
+        let mut starts: Vec<f64> = self.corners.iter().flat_map(|c| [c.0, c.0 - window]).collect();
         starts.sort_by(f64::total_cmp);
         starts.dedup();
         starts
@@ -607,10 +563,7 @@ impl Timeline {
     /// Stretches of time (from, to) covered by windows whose average is above `limit`, joined.
     pub fn above(&self, limit: f64, window: f64) -> Vec<(f64, f64)> {
         let starts = self.starts(window);
-        let excess: Vec<f64> = starts
-            .iter()
-            .map(|&t| self.volume_in(t, window) / window - limit)
-            .collect();
+        let excess: Vec<f64> = starts.iter().map(|&t| self.volume_in(t, window) / window - limit).collect();
         let mut out: Vec<(f64, f64)> = Vec::new();
         for i in 1..starts.len() {
             let (a, b) = (excess[i - 1], excess[i]);

@@ -73,37 +73,24 @@ pub fn rules(profile: &Profile) -> Rules {
 /// Rewrites bytes to bytes.
 pub fn rewrite(input: &[u8], profile: &Profile, options: &Options) -> Result<(Vec<u8>, Summary)> {
     let mut output = Vec::new();
-    let summary = pipeline::rewrite(
-        &mut Cursor::new(input),
-        &mut output,
-        profile,
-        options,
-        &mut |_| {},
-    )?;
+    let summary = pipeline::rewrite(&mut Cursor::new(input), &mut output, profile, options, &mut |_| {})?;
     Ok((output, summary))
 }
 
 /// Options without any pass.
 pub fn no_pass() -> Options {
-    Options {
-        passes: Passes::NONE,
-        ..Options::default()
-    }
+    Options { passes: Passes::NONE, ..Options::default() }
 }
 
 /// A file under `fixtures`.
 pub fn fixture(name: &str) -> Vec<u8> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("fixtures")
-        .join(name);
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures").join(name);
     std::fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()))
 }
 
 /// Names of the files in a folder under `fixtures`, sorted, with the folder.
 pub fn fixtures_in(folder: &str) -> Vec<String> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("fixtures")
-        .join(folder);
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures").join(folder);
     let mut names: Vec<String> = std::fs::read_dir(&path)
         .unwrap_or_else(|e| panic!("{}: {e}", path.display()))
         .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
@@ -116,6 +103,5 @@ pub fn fixtures_in(folder: &str) -> Vec<String> {
 
 /// The name of a file without its folder.
 pub fn name_of(path: &Path) -> String {
-    path.file_name()
-        .map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
