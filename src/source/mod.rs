@@ -1,3 +1,13 @@
-//! Bytes in, bytes out.
+//! Bytes in, bytes out: the only part of the library that touches the file system.
+//!
+//! [`Input`] makes a file or a stream seekable and refuses what is not plain G-code text; [`Replacement`] puts
+//! a finished file in the place of another, or leaves everything as it was.
 
 pub mod block;
+mod input;
+mod replace;
+mod sniff;
+
+pub use input::Input;
+pub use replace::Replacement;
+pub use sniff::{HEAD, sniff};

@@ -1,0 +1,274 @@
+//! What was typed, checked by itself.
+
+use std::path::PathBuf;
+
+use clap::{Args as ClapArgs, Parser, Subcommand};
+use meltwright::pipeline::Passes;
+use meltwright::profile::Assignment;
+
+const EXAMPLES: &str = "\
+Examples:
+  Look at a sliced casting pad before the long print:
+    meltwright audit pads.gcode
+  Rewrite it for the screw into a new file, and read what was changed:
+    meltwright rewrite pads.gcode -o pads-screw.gcode
+  The same for a whole folder, in place:
+    meltwright rewrite --in-place pads/*.gcode
+  As post-processing command of the slicing program (it adds the path of the file):
+    meltwright hook
+  Start a profile of your own machine:
+    meltwright profile new shop.toml
+
+Exit codes: 0 done, 1 G-code or file trouble, 2 command line or profile wrong,
+3 the audit found errors.";
+
+const REWRITE_EXAMPLES: &str = "\
+Examples:
+  See what would change, write nothing:
+    meltwright rewrite pads.gcode --dry-run
+  Write a new file with the shop's own profile and one value changed:
+    meltwright rewrite pads.gcode -o pads-screw.gcode --profile shop.toml \\
+        --set screw.max_speed_rpm=90
+  Several files into an existing folder, account of each as a line of JSON:
+    meltwright rewrite pads-*.gcode -o ready/ --json account.jsonl
+  In a pipe:
+    cat pads.gcode | meltwright rewrite - > pads-screw.gcode";
+
+const HOOK_EXAMPLES: &str = "\
+Enter the command in the slicing program as its post-processing command; it adds the
+path of the file as the last argument and takes the file back when the command ends:
+    meltwright hook --profile /home/shop/shop.toml
+
+The file is replaced only when all went well; on a failure it is left as it was, the
+exit code is not zero and the first line of the error output says what to do.";
+
+const AUDIT_EXAMPLES: &str = "\
+Examples:
+  Before a night's print of casting pads:
+    meltwright audit pads.gcode && echo ready
+  All there is to know, and the same as JSON:
+    meltwright audit pads.gcode -v --json pads.json
+
+Exit code 3 if any finding is an error.";
+
+/// Rewrites and audits sliced G-code so that a screw extruder and a soft part can really follow it.
+#[derive(Debug, Parser)]
+#[command(name = "meltwright", version, after_help = EXAMPLES, max_term_width = 98)]
+pub struct Args {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Slow moves down to what the screw can give, and say what was changed
+    Rewrite(RewriteArgs),
+    /// Rewrite one file in place and keep quiet, for the slicing program to call
+    Hook(HookArgs),
+    /// Say what a file asks of the screw and where it asks too much; change nothing
+    Audit(AuditArgs),
+    /// Write, check or show the profile of the machine
+    Profile(ProfileArgs),
+}
+
+/// Which profile, and what is laid over it.
+#[derive(Debug, Default, ClapArgs)]
+pub struct ProfileChoice {
+    /// Profile of the machine; without it, the one beside the G-code file, beside the program or in
+    /// the user's configuration folder is taken
+    #[arg(long, value_name = "PATH")]
+    pub profile: Option<PathBuf>,
+    /// Set one value over the profile, e.g. screw.max_speed_rpm=90; can be given again
+    #[arg(long = "set", value_name = "SECTION.KEY=VALUE")]
+    pub assignments: Vec<Assignment>,
+}
+
+/// How strictly the input is taken.
+#[derive(Debug, ClapArgs)]
+pub struct Strictness {
+    /// Pass lines through that cannot be read, with a warning, instead of stopping
+    #[arg(long)]
+    pub lenient: bool,
+    /// Let files through unchanged that were rewritten before, instead of refusing them
+    #[arg(long)]
+    pub again: bool,
+}
+
+/// How much is said.
+#[derive(Debug, ClapArgs)]
+pub struct Loudness {
+    /// Say only the headline
+    #[arg(short, long, conflicts_with = "verbose")]
+    pub quiet: bool,
+    /// Say everything
+    #[arg(short, long)]
+    pub verbose: bool,
+}
+
+/// `meltwright rewrite`
+#[derive(Debug, ClapArgs)]
+#[command(after_help = REWRITE_EXAMPLES)]
+pub struct RewriteArgs {
+    /// Sliced files; - for standard input
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// Where to write: a file, an existing folder, or - for standard output (usual for one file)
+    #[arg(short, long, value_name = "OUT", conflicts_with = "in_place")]
+    pub output: Option<PathBuf>,
+    /// Replace each file by its rewritten form
+    #[arg(short, long)]
+    pub in_place: bool,
+    /// Say what would be changed; write no G-code
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Passes to run, comma-separated: all, none, capacity
+    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
+    pub passes: Passes,
+    #[command(flatten)]
+    pub profile: ProfileChoice,
+    #[command(flatten)]
+    pub strictness: Strictness,
+    /// Write the account as JSON to this file, or - for standard output; one line for each of
+    /// several files
+    #[arg(long, value_name = "PATH")]
+    pub json: Option<PathBuf>,
+    /// Threads to work with; the result does not depend on it [default: one for each core]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
+    pub threads: Option<u16>,
+    #[command(flatten)]
+    pub loudness: Loudness,
+}
+
+/// `meltwright hook`
+#[derive(Debug, ClapArgs)]
+#[command(after_help = HOOK_EXAMPLES)]
+pub struct HookArgs {
+    /// File to rewrite in place; the slicing program adds it
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    #[command(flatten)]
+    pub profile: ProfileChoice,
+    #[command(flatten)]
+    pub strictness: Strictness,
+    /// Passes to run, comma-separated: all, none, capacity
+    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
+    pub passes: Passes,
+    /// Write what was changed to this text file
+    #[arg(long, value_name = "PATH")]
+    pub report: Option<PathBuf>,
+    /// Say on the error output what was changed
+    #[arg(short, long)]
+    pub verbose: bool,
+}
+
+/// `meltwright audit`
+#[derive(Debug, ClapArgs)]
+#[command(after_help = AUDIT_EXAMPLES)]
+pub struct AuditArgs {
+    /// Sliced files; - for standard input
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    #[command(flatten)]
+    pub profile: ProfileChoice,
+    #[command(flatten)]
+    pub strictness: Strictness,
+    /// Write the findings as JSON to this file, or - for standard output; one line for each of
+    /// several files
+    #[arg(long, value_name = "PATH")]
+    pub json: Option<PathBuf>,
+    /// Threads to work with; the result does not depend on it [default: one for each core]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
+    pub threads: Option<u16>,
+    #[command(flatten)]
+    pub loudness: Loudness,
+}
+
+/// `meltwright profile`
+#[derive(Debug, ClapArgs)]
+pub struct ProfileArgs {
+    /// What to do with it.
+    #[command(subcommand)]
+    pub action: ProfileAction,
+}
+
+/// What to do with a profile.
+#[derive(Debug, Subcommand)]
+pub enum ProfileAction {
+    /// Write an annotated profile to start from; without PATH, print it
+    New {
+        /// File to write; an existing one is left alone
+        #[arg(value_name = "PATH")]
+        path: Option<PathBuf>,
+    },
+    /// Say everything that is wrong with a profile
+    Check {
+        /// Profile to check
+        #[arg(value_name = "FILE")]
+        path: PathBuf,
+    },
+    /// Show the values in force, and where each of them comes from
+    Show {
+        #[command(flatten)]
+        choice: ProfileChoice,
+    },
+}
+
+/// Reads `none`, `all` or names of passes with commas between.
+fn passes(text: &str) -> Result<Passes, String> {
+    let mut passes = Passes::NONE;
+    let names: Vec<&str> = text.split(',').map(str::trim).collect();
+    for name in &names {
+        match *name {
+            "all" => passes = Passes::ALL,
+            "capacity" => passes.capacity = true,
+            "none" if names.len() == 1 => {}
+            "none" => return Err("none cannot stand beside other passes".to_owned()),
+            _ => {
+                return Err(format!("there is no pass `{name}`; the passes are all, none, capacity"));
+            }
+        }
+    }
+    Ok(passes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn definitions_hold_together() {
+        Args::command().debug_assert();
+    }
+
+    #[test]
+    fn names_of_passes() {
+        let cases = [
+            ("all", Ok(Passes::ALL)),
+            ("none", Ok(Passes::NONE)),
+            ("capacity", Ok(Passes { capacity: true })),
+            ("capacity, all", Ok(Passes::ALL)),
+        ];
+        for (text, expected) in cases {
+            assert_eq!(passes(text), expected, "{text}");
+        }
+        for wrong in ["", "none,capacity", "Capacity", "capacity,,"] {
+            assert!(passes(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn help_is_narrow() {
+        let mut root = Args::command();
+        root.build();
+        let mut commands = vec![root];
+        while let Some(mut command) = commands.pop() {
+            let help = command.render_long_help().to_string();
+            let widest = help.lines().map(|line| line.chars().count()).max();
+            assert!(widest < Some(100), "{}: {widest:?}\n{help}", command.get_name());
+            commands.extend(command.get_subcommands().cloned());
+        }
+    }
+}

@@ -1,0 +1,97 @@
+//! One module for each command.
+
+pub mod audit;
+pub mod hook;
+pub mod profile;
+pub mod rewrite;
+
+use meltwright::error::{Error, Result};
+use meltwright::summary::Summary;
+
+use super::plan::{Job, Json, Plan};
+use super::progress::Progress;
+use super::render::json::{self, Spacing};
+use super::{Exit, output, work};
+
+/// Works on all files of `plan` and reports each: `text` puts a summary into words, `exit` judges it, `account`
+/// makes the JSON of it.
+fn each_file(
+    plan: &Plan,
+    text: impl Fn(&Job, &Summary) -> String,
+    exit: impl Fn(&Summary) -> Exit,
+    account: impl Fn(&Job, &Summary, Spacing) -> Result<String>,
+) -> Result<Exit> {
+    work::set_threads(plan.threads)?;
+    let progress = Progress::new(plan.bars);
+    let several = plan.jobs.len() > 1;
+    let mut worst = Exit::Done;
+    let (mut failed, mut printed) = (0_usize, 0_usize);
+    // Pretty for one file; one line for each of several, so that they can be read one by one.
+    let spacing = if several { Spacing::Line } else { Spacing::Pretty };
+    let mut accounts = String::new();
+    let mut broken: Option<Error> = None;
+    work::all(
+        &plan.jobs,
+        |job| work::one(job, &plan.options, &progress),
+        |job, outcome| {
+            let reported = progress.aside(|| match outcome {
+                Ok(summary) => {
+                    worst = worse(worst, exit(&summary));
+                    if plan.json.is_some() {
+                        accounts.push_str(&account(job, &summary, spacing)?);
+                    }
+                    let gap = if printed > 0 { "\n" } else { "" };
+                    printed += 1;
+                    output::to(plan.text, &format!("{gap}{}", text(job, &summary)))
+                }
+                Err(error) if !several && output::reader_left(&error) => Ok(()),
+                Err(error) => {
+                    failed += 1;
+                    worst = worse(worst, Exit::from(&error));
+                    output::error(&error);
+                    if plan.json.is_some() {
+                        accounts.push_str(&json::failed(job, &error, spacing)?);
+                    }
+                    Ok(())
+                }
+            });
+            if let Err(error) = reported {
+                broken.get_or_insert(error);
+            }
+        },
+    );
+    if several {
+        let good = plan.jobs.len() - failed;
+        let tail = format!("\n{good} of {} files done, {failed} failed\n", plan.jobs.len());
+        output::to(plan.text, &tail)?;
+    }
+    if let Some(to) = &plan.json {
+        match to {
+            Json::Stdout => output::to_stdout(&accounts)?,
+            Json::File(path) => write_text(path, &accounts)?,
+        }
+    }
+    match broken {
+        Some(error) => Err(error),
+        None => Ok(worst),
+    }
+}
+
+/// Failures count more than findings, and a wrong command line or profile more than a failure.
+fn worse(one: Exit, other: Exit) -> Exit {
+    let weight = |exit| match exit {
+        Exit::Done => 0,
+        Exit::Found => 1,
+        Exit::Failed => 2,
+        Exit::Usage => 3,
+    };
+    if weight(other) > weight(one) { other } else { one }
+}
+
+/// Writes a small text file, whole or not at all.
+fn write_text(path: &std::path::Path, text: &str) -> Result<()> {
+    use std::io::Write;
+    let mut file = meltwright::source::Replacement::for_target(path)?;
+    file.write_all(text.as_bytes()).map_err(|e| Error::io("write the file", e).in_file(path))?;
+    file.commit()
+}

@@ -1,0 +1,53 @@
+//! `meltwright profile`
+
+use std::path::Path;
+
+use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::profile::Profile;
+
+use super::write_text;
+use crate::cli::args::{ProfileAction, ProfileChoice};
+use crate::cli::render::profile;
+use crate::cli::{Exit, output, plan};
+
+/// Writes, checks or shows a profile.
+///
+/// # Errors
+/// When a file is in the way, missing or has faults.
+pub fn run(action: &ProfileAction) -> Result<Exit> {
+    match action {
+        ProfileAction::New { path: None } => output::to_stdout(Profile::template())?,
+        ProfileAction::New { path: Some(path) } => new(path)?,
+        ProfileAction::Check { path } => check(path)?,
+        ProfileAction::Show { choice } => {
+            let chosen = plan::choose(choice, None)?;
+            output::to_stdout(&profile::shown(&chosen.profile, &chosen.origin))?;
+        }
+    }
+    Ok(Exit::Done)
+}
+
+fn new(path: &Path) -> Result<()> {
+    // A link that leads nowhere is in the way as well.
+    if path.symlink_metadata().is_ok() {
+        return Err(Error::new(ErrorKind::Usage {
+            what: format!("{} exists already and was left as it is", path.display()),
+            help: "name a new file, or move the old one away".to_owned(),
+        }));
+    }
+    write_text(path, Profile::template())?;
+    output::to_stdout(&format!(
+        "Wrote {}. Replace what you know, mark what you measured, then run: meltwright profile check {}\n",
+        path.display(),
+        path.display()
+    ))
+}
+
+fn check(path: &Path) -> Result<()> {
+    let choice = ProfileChoice { profile: Some(path.to_owned()), ..ProfileChoice::default() };
+    let chosen = plan::choose(&choice, None)?;
+    for caution in chosen.profile.cautions() {
+        output::warning(&format!("{}: {}; {}", caution.key, caution.what, caution.help));
+    }
+    output::to_stdout(&profile::checked(&path.display().to_string(), &chosen.profile))
+}

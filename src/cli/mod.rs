@@ -1,0 +1,89 @@
+//! The command-line tool: what was typed, what it means, what is shown.
+//!
+//! `args` holds what was typed, `plan` what it means on this machine, `work` does it, `render` puts results into
+//! words and `output` is the only place that prints.
+
+mod args;
+mod commands;
+mod output;
+mod plan;
+mod progress;
+mod render;
+mod work;
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::Parser;
+use clap::error::ErrorKind as ClapKind;
+use meltwright::error::{Error, ErrorKind};
+
+use args::{Args, Command};
+
+/// How a run ends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Exit {
+    /// Done, or nothing to do.
+    Done = 0,
+    /// The G-code or the system stood in the way.
+    Failed = 1,
+    /// The command line or the profile is wrong.
+    Usage = 2,
+    /// The audit found errors.
+    Found = 3,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(exit as u8)
+    }
+}
+
+impl From<&Error> for Exit {
+    fn from(error: &Error) -> Self {
+        match error.kind() {
+            ErrorKind::Usage { .. } | ErrorKind::Profile(_) => Self::Usage,
+            _ => Self::Failed,
+        }
+    }
+}
+
+/// Runs the tool with `argv`, its own name first.
+pub fn run(argv: Vec<OsString>) -> Exit {
+    let as_hook = argv.get(1).is_some_and(|command| command == "hook");
+    let args = match Args::try_parse_from(argv) {
+        Ok(args) => args,
+        Err(refusal) => return refused(&refusal, as_hook),
+    };
+    let outcome = match args.command {
+        Command::Rewrite(args) => commands::rewrite::run(&args),
+        Command::Hook(args) => return commands::hook::run(&args),
+        Command::Audit(args) => commands::audit::run(&args),
+        Command::Profile(args) => commands::profile::run(&args.action),
+    };
+    outcome.unwrap_or_else(|error| {
+        output::error(&error);
+        Exit::from(&error)
+    })
+}
+
+/// Shows help, version or what is wrong with the command line.
+fn refused(refusal: &clap::Error, as_hook: bool) -> Exit {
+    match refusal.kind() {
+        ClapKind::DisplayHelp | ClapKind::DisplayVersion => {
+            // A closed pipe behind the help is no failure.
+            let _ = refusal.print();
+            Exit::Done
+        }
+        _ => {
+            if as_hook {
+                let text = refusal.to_string();
+                let first = text.lines().next().unwrap_or_default();
+                let what = first.trim_start_matches("error: ").trim_end_matches(':');
+                output::to_stderr(&render::error::hook_line(what, "see meltwright hook --help"));
+            }
+            let _ = refusal.print();
+            Exit::Usage
+        }
+    }
+}

@@ -1,0 +1,86 @@
+//! The only place that prints.
+
+use std::io::{self, IsTerminal, Write};
+
+use meltwright::error::{Error, ErrorKind, Result};
+
+use super::render;
+
+/// One of the two streams of the process.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stream {
+    /// Standard output.
+    Out,
+    /// Error output.
+    Err,
+}
+
+/// Writes `text` to a stream.
+///
+/// # Errors
+/// When standard output cannot be written; a reader that went away is no error.
+pub fn to(stream: Stream, text: &str) -> Result<()> {
+    match stream {
+        Stream::Out => to_stdout(text),
+        Stream::Err => {
+            to_stderr(text);
+            Ok(())
+        }
+    }
+}
+
+/// Writes `text` to standard output.
+///
+/// # Errors
+/// When it cannot be written; a reader that went away is no error.
+pub fn to_stdout(text: &str) -> Result<()> {
+    let mut stdout = io::stdout().lock();
+    match stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()) {
+        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(Error::io("write to standard output", e)),
+        _ => Ok(()),
+    }
+}
+
+/// Writes `text` to the error output; if that fails there is nowhere left to say so.
+pub fn to_stderr(text: &str) {
+    let _ = io::stderr().lock().write_all(text.as_bytes());
+}
+
+/// Shows an error.
+pub fn error(error: &Error) {
+    to_stderr(&render::error::text(error, render::error::Names::Shown, colour()));
+}
+
+/// Shows a warning that does not change the outcome.
+pub fn warning(text: &str) {
+    to_stderr(&render::error::warning(text, colour()));
+}
+
+/// Shows an error of a hook: one plain line, then the details without the odd name of the file.
+pub fn hook_error(error: &Error) {
+    to_stderr(&render::error::hook_first_line(error));
+    to_stderr(&render::error::text(error, render::error::Names::Hidden, colour()));
+}
+
+/// Standard output for G-code.
+pub fn gcode() -> impl Write + Send {
+    // Blocks come in hundreds of kilobytes; the line buffer of `Stdout` passes them through.
+    io::stdout()
+}
+
+/// Whether an error only says that the reader of standard output went away.
+pub fn reader_left(error: &Error) -> bool {
+    matches!(error.kind(), ErrorKind::Io { source, .. } if source.kind() == io::ErrorKind::BrokenPipe)
+}
+
+/// Whether a bar may be drawn.
+pub fn is_watched() -> bool {
+    io::stderr().is_terminal()
+}
+
+/// Colour is for terminals, unless the user declines it (`NO_COLOR`, or a terminal that says it is dumb).
+fn colour() -> bool {
+    let declined = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+    let dumb = std::env::var_os("TERM").is_some_and(|value| value == "dumb");
+    is_watched() && !declined && !dumb
+}

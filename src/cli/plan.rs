@@ -1,0 +1,342 @@
+//! What the command line means once the files, the profile and the system are known.
+
+use std::collections::HashSet;
+use std::ffi::OsStr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::pipeline::{Options, Passes};
+use meltwright::profile::{Env, Found, Profile, find};
+
+use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
+use super::output::Stream;
+
+/// Where a file comes from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Source {
+    /// Standard input.
+    Stdin,
+    /// A path.
+    File(PathBuf),
+}
+
+impl Source {
+    fn typed(path: &Path) -> Self {
+        if is_dash(path) { Self::Stdin } else { Self::File(path.to_owned()) }
+    }
+
+    fn path(&self) -> Option<&Path> {
+        match self {
+            Self::Stdin => None,
+            Self::File(path) => Some(path),
+        }
+    }
+
+    /// Name for people.
+    pub fn name(&self) -> String {
+        match self {
+            Self::Stdin => "standard input".to_owned(),
+            Self::File(path) => path.display().to_string(),
+        }
+    }
+}
+
+/// Where the result goes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Sink {
+    /// Nothing is written.
+    Nowhere,
+    /// Standard output.
+    Stdout,
+    /// A file, which may exist and may be the source.
+    File(PathBuf),
+}
+
+/// A profile and where it was found.
+#[derive(Clone, Debug)]
+pub struct Chosen {
+    /// The values.
+    pub profile: Profile,
+    /// Where they come from, in words.
+    pub origin: String,
+}
+
+/// One file to work on.
+#[derive(Clone, Debug)]
+pub struct Job {
+    /// Where it comes from.
+    pub source: Source,
+    /// Where the result goes.
+    pub sink: Sink,
+    /// With which profile.
+    pub profile: Arc<Chosen>,
+}
+
+/// How much is said.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Detail {
+    /// The headline.
+    Headline,
+    /// What most people want to know.
+    Normal,
+    /// Everything.
+    All,
+}
+
+/// Where JSON goes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Json {
+    /// Standard output.
+    Stdout,
+    /// A file.
+    File(PathBuf),
+}
+
+/// All that `rewrite` and `audit` need.
+#[derive(Debug)]
+pub struct Plan {
+    /// Files, in the order they are reported.
+    pub jobs: Vec<Job>,
+    /// How they are worked on.
+    pub options: Options,
+    /// Threads; `None`: one for each core.
+    pub threads: Option<u16>,
+    /// How much is said.
+    pub detail: Detail,
+    /// Where the text goes.
+    pub text: Stream,
+    /// Where the JSON goes, if wanted.
+    pub json: Option<Json>,
+    /// Whether bars may be drawn.
+    pub bars: bool,
+}
+
+impl Plan {
+    /// What `meltwright rewrite` was asked to do.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Usage`] where files and options do not fit; the profile's own errors.
+    pub fn rewrite(args: &RewriteArgs) -> Result<Self> {
+        let sources = sources(&args.files)?;
+        let sinks = if args.dry_run {
+            vec![Sink::Nowhere; sources.len()]
+        } else if args.in_place {
+            in_place(&sources)?
+        } else {
+            elsewhere(&sources, args.output.as_deref())?
+        };
+        let gcode_out = sinks.contains(&Sink::Stdout);
+        let json = args.json.as_deref().map(json);
+        if gcode_out && json == Some(Json::Stdout) {
+            return Err(usage(
+                "G-code and JSON cannot both go to standard output",
+                "write the G-code to a file with -o, or the JSON with --json PATH",
+            ));
+        }
+        Ok(Self {
+            jobs: jobs(sources, sinks, &args.profile)?,
+            options: options(args.passes, &args.strictness),
+            threads: args.threads,
+            detail: detail(&args.loudness),
+            text: text(gcode_out, json.as_ref()),
+            json,
+            bars: !args.loudness.quiet,
+        })
+    }
+
+    /// What `meltwright audit` was asked to do.
+    ///
+    /// # Errors
+    /// As [`Plan::rewrite`].
+    pub fn audit(args: &AuditArgs) -> Result<Self> {
+        let sources = sources(&args.files)?;
+        let sinks = vec![Sink::Nowhere; sources.len()];
+        let json = args.json.as_deref().map(json);
+        Ok(Self {
+            jobs: jobs(sources, sinks, &args.profile)?,
+            options: options(Passes::ALL, &args.strictness),
+            threads: args.threads,
+            detail: detail(&args.loudness),
+            text: text(false, json.as_ref()),
+            json,
+            bars: !args.loudness.quiet,
+        })
+    }
+}
+
+/// The one job of `meltwright hook`.
+///
+/// # Errors
+/// As [`Plan::rewrite`].
+pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
+    let source = Source::File(args.file.clone());
+    let sink = Sink::File(args.file.clone());
+    let profile = Arc::new(choose(&args.profile, source.path())?);
+    let job = Job { source, sink, profile };
+    Ok((job, options(args.passes, &args.strictness)))
+}
+
+/// Finds and reads the profile that applies to `gcode`.
+///
+/// # Errors
+/// [`ErrorKind::Usage`] if a named profile is missing, [`ErrorKind::Profile`] with all its faults.
+pub fn choose(choice: &ProfileChoice, gcode: Option<&Path>) -> Result<Chosen> {
+    let found = find(choice.profile.as_deref(), gcode, &Env::from_process())?;
+    load(&found, choice)
+}
+
+fn load(found: &Found, choice: &ProfileChoice) -> Result<Chosen> {
+    let profile = found.load(&choice.assignments)?;
+    let mut origin = found.to_string();
+    match choice.assignments.len() {
+        0 => {}
+        1 => origin.push_str(", 1 value from the command line"),
+        n => origin.push_str(&format!(", {n} values from the command line")),
+    }
+    Ok(Chosen { profile, origin })
+}
+
+fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice) -> Result<Vec<Job>> {
+    let env = Env::from_process();
+    // Files in one folder share a profile; it is read once.
+    let mut known: Vec<(Found, Arc<Chosen>)> = Vec::new();
+    let mut jobs = Vec::with_capacity(sources.len());
+    for (source, sink) in sources.into_iter().zip(sinks) {
+        let found = find(choice.profile.as_deref(), source.path(), &env)?;
+        let profile = match known.iter().find(|(other, _)| *other == found) {
+            Some((_, profile)) => Arc::clone(profile),
+            None => {
+                let profile = Arc::new(load(&found, choice)?);
+                known.push((found, Arc::clone(&profile)));
+                profile
+            }
+        };
+        jobs.push(Job { source, sink, profile });
+    }
+    Ok(jobs)
+}
+
+fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
+    let sources: Vec<Source> = files.iter().map(|path| Source::typed(path)).collect();
+    let mut seen = HashSet::new();
+    for source in &sources {
+        let identity = source.path().map(identity);
+        if !seen.insert(identity) {
+            return Err(usage(&format!("{} is given twice", source.name()), "name each file once"));
+        }
+    }
+    Ok(sources)
+}
+
+fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
+    let sink = |source: &Source| match source {
+        Source::Stdin => {
+            Err(usage("standard input cannot be rewritten in place", "name the file, or write to a new one with -o"))
+        }
+        Source::File(path) if path.exists() && !path.is_file() => Err(usage(
+            &format!("{} is not a regular file and cannot be rewritten in place", path.display()),
+            "name the G-code files themselves, e.g. folder/*.gcode",
+        )),
+        Source::File(path) => Ok(Sink::File(path.clone())),
+    };
+    sources.iter().map(sink).collect()
+}
+
+fn elsewhere(sources: &[Source], output: Option<&Path>) -> Result<Vec<Sink>> {
+    let several = || usage("several files cannot go to one place", "pass --in-place, or -o with an existing folder");
+    let Some(output) = output else {
+        return match sources {
+            [_] => Ok(vec![Sink::Stdout]),
+            _ => Err(several()),
+        };
+    };
+    let sinks = if output.is_dir() {
+        into_folder(sources, output)?
+    } else if sources.len() > 1 {
+        return Err(several());
+    } else if is_dash(output) {
+        vec![Sink::Stdout]
+    } else {
+        vec![Sink::File(output.to_owned())]
+    };
+    for (source, sink) in sources.iter().zip(&sinks) {
+        if let (Source::File(from), Sink::File(to)) = (source, sink)
+            && is_same_file(from, to)
+        {
+            return Err(usage(
+                &format!("{} would be written over itself", from.display()),
+                "pass --in-place to replace the file, or name another one",
+            ));
+        }
+    }
+    Ok(sinks)
+}
+
+fn into_folder(sources: &[Source], folder: &Path) -> Result<Vec<Sink>> {
+    let mut names = HashSet::new();
+    let mut sinks = Vec::with_capacity(sources.len());
+    for source in sources {
+        let Some(name) = source.path().and_then(Path::file_name) else {
+            return Err(usage(
+                &format!("{} has no file name to use in a folder", source.name()),
+                "pass -o with the file to write",
+            ));
+        };
+        if !names.insert(name) {
+            return Err(usage(
+                &format!("two of the files are called {}", name.display()),
+                "rewrite them one after the other into different folders",
+            ));
+        }
+        sinks.push(Sink::File(folder.join(name)));
+    }
+    Ok(sinks)
+}
+
+/// The path behind all links, or as typed where it does not exist.
+fn identity(path: &Path) -> PathBuf {
+    path.canonicalize().unwrap_or_else(|_| path.to_owned())
+}
+
+fn is_same_file(one: &Path, other: &Path) -> bool {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::MetadataExt;
+        if let (Ok(one), Ok(other)) = (one.metadata(), other.metadata())
+            && one.is_file()
+        {
+            return (one.dev(), one.ino()) == (other.dev(), other.ino());
+        }
+    }
+    identity(one) == identity(other)
+}
+
+fn is_dash(path: &Path) -> bool {
+    path.as_os_str() == OsStr::new("-")
+}
+
+fn json(path: &Path) -> Json {
+    if is_dash(path) { Json::Stdout } else { Json::File(path.to_owned()) }
+}
+
+/// Text stays out of the way of anything a program may read.
+fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
+    if gcode_out || json == Some(&Json::Stdout) { Stream::Err } else { Stream::Out }
+}
+
+fn detail(loudness: &Loudness) -> Detail {
+    match loudness {
+        Loudness { quiet: true, .. } => Detail::Headline,
+        Loudness { verbose: true, .. } => Detail::All,
+        _ => Detail::Normal,
+    }
+}
+
+fn options(passes: Passes, strictness: &Strictness) -> Options {
+    Options { passes, lenient: strictness.lenient, again: strictness.again, ..Options::default() }
+}
+
+fn usage(what: &str, help: &str) -> Error {
+    Error::new(ErrorKind::Usage { what: what.to_owned(), help: help.to_owned() })
+}

@@ -1,0 +1,125 @@
+//! The account of a file as JSON. Keys are only ever added.
+
+use meltwright::error::{Error, Result};
+use meltwright::summary::{AssumedValue, Bin, Figures, Finding, Record, Share, Summary};
+use serde::Serialize;
+
+use crate::cli::plan::Job;
+
+/// How JSON is set out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Spacing {
+    /// On many lines, for reading.
+    Pretty,
+    /// On one line.
+    Line,
+}
+
+/// An account with the file it is about.
+#[derive(Serialize)]
+struct Named<'a, T> {
+    file: String,
+    #[serde(flatten)]
+    account: &'a T,
+}
+
+/// What an audit tells of a file.
+#[derive(Serialize)]
+struct Audit<'a> {
+    before: &'a Figures,
+    findings: &'a [Finding],
+    assumed: &'a [AssumedValue],
+    roles: &'a [Share],
+    layer_bands: &'a [Share],
+    histogram: &'a [Bin],
+    provenance: &'a Record,
+}
+
+/// Why there is no account.
+#[derive(Serialize)]
+struct Failed {
+    error: String,
+}
+
+/// The whole summary of a rewrite.
+///
+/// # Errors
+/// None in practice: all values can be written.
+pub fn rewrite(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
+    named(job, summary, spacing)
+}
+
+/// What an audit found.
+///
+/// # Errors
+/// As [`rewrite`].
+pub fn audit(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
+    let audit = Audit {
+        before: &summary.before,
+        findings: &summary.findings,
+        assumed: &summary.assumed,
+        roles: &summary.changes.roles,
+        layer_bands: &summary.changes.layer_bands,
+        histogram: &summary.changes.histogram,
+        provenance: &summary.provenance,
+    };
+    named(job, &audit, spacing)
+}
+
+/// A file that could not be worked on.
+///
+/// # Errors
+/// As [`rewrite`].
+pub fn failed(job: &Job, error: &Error, spacing: Spacing) -> Result<String> {
+    let error = error.to_string();
+    named(job, &Failed { error }, spacing)
+}
+
+fn named<T: Serialize>(job: &Job, account: &T, spacing: Spacing) -> Result<String> {
+    let file = job.source.name();
+    let named = Named { file, account };
+    let text = match spacing {
+        Spacing::Pretty => serde_json::to_string_pretty(&named),
+        Spacing::Line => serde_json::to_string(&named),
+    };
+    text.map(|text| text + "\n").map_err(|e| Error::io("write the account as JSON", e.into()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::plan::{Chosen, Sink, Source};
+    use crate::cli::render::sample;
+    use meltwright::profile::Profile;
+    use std::sync::Arc;
+
+    fn job() -> Job {
+        let chosen = Chosen { profile: Profile::embedded(), origin: String::new() };
+        Job { source: Source::File("pads.gcode".into()), sink: Sink::Nowhere, profile: Arc::new(chosen) }
+    }
+
+    #[test]
+    fn keys_of_an_audit() {
+        let text = audit(&job(), &sample::pads(), Spacing::Pretty).unwrap();
+        let keys: Vec<&str> = text.lines().filter_map(|line| line.strip_prefix("  \"")?.split('"').next()).collect();
+        let expected = ["file", "before", "findings", "assumed", "roles", "layer_bands", "histogram", "provenance"];
+        assert_eq!(keys, expected);
+    }
+
+    #[test]
+    fn a_rewrite_on_one_line() {
+        let text = rewrite(&job(), &sample::pads(), Spacing::Line).unwrap();
+        assert_eq!(text.matches('\n').count(), 1);
+        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(value["file"], "pads.gcode");
+        assert_eq!(value["changes"]["moves_slowed"], 1_296);
+        assert_eq!(value["changes"]["by_reason"][0]["reason"], "peak-capacity");
+    }
+
+    #[test]
+    fn a_failure() {
+        let error = Error::new(meltwright::error::ErrorKind::AlreadyRewritten);
+        let text = failed(&job(), &error, Spacing::Line).unwrap();
+        assert_eq!(text, "{\"file\":\"pads.gcode\",\"error\":\"this file was already rewritten by meltwright\"}\n");
+    }
+}

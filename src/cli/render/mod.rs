@@ -1,0 +1,13 @@
+//! Puts values into words; knows nothing of streams and terminals.
+
+pub mod audit;
+pub mod error;
+pub mod json;
+mod layout;
+mod number;
+mod parts;
+pub mod profile;
+pub mod summary;
+
+#[cfg(test)]
+mod sample;

@@ -1,0 +1,177 @@
+//! Sections that several reports share.
+
+use meltwright::summary::{AssumedValue, Bin, Finding, LargestChange, Level, Reason, ReasonCount, Share};
+
+use super::layout::{Align, Table, bar, paragraph};
+use super::number::{count, counted, decimal, percent, time, volume};
+
+/// Cells of one bar of the histogram.
+const BAR: usize = 24;
+
+/// Words for a reason.
+pub fn reason(reason: Reason) -> &'static str {
+    match reason {
+        Reason::PeakCapacity => "a single move above the peak capacity",
+        Reason::SustainedCapacity => "the average above the sustained capacity",
+        Reason::ScrewSpeed => "E without motion, faster than the screw",
+    }
+}
+
+fn short_reason(reason: Reason) -> &'static str {
+    match reason {
+        Reason::PeakCapacity => "peak",
+        Reason::SustainedCapacity => "average",
+        Reason::ScrewSpeed => "screw speed",
+    }
+}
+
+/// Why moves were slowed.
+pub fn reasons(title: &str, reasons: &[ReasonCount]) -> String {
+    if reasons.is_empty() {
+        return String::new();
+    }
+    let mut table = Table::new([Align::Left, Align::Right, Align::Right]);
+    for r in reasons {
+        table.row([reason(r.reason).to_owned(), counted(r.moves, "move"), format!("+ {}", time(r.time_added_s))]);
+    }
+    format!("\n{title}\n{}", table.text())
+}
+
+/// Figures of parts of the file.
+pub fn shares(title: &str, shares: &[Share]) -> String {
+    if shares.is_empty() {
+        return String::new();
+    }
+    let mut columns = vec![Align::Right; 8];
+    columns[0] = Align::Left;
+    let mut table = Table::new(columns);
+    table.row(["", "beads", "slowed", "volume", "time", "then", "peak mm³/s", "then"]);
+    for s in shares {
+        table.row([
+            s.name.clone(),
+            count(s.beads),
+            count(s.slowed),
+            volume(s.volume_mm3),
+            time(s.time_before_s),
+            time(s.time_after_s),
+            decimal(s.peak_before_mm3_s, 1),
+            decimal(s.peak_after_mm3_s, 1),
+        ]);
+    }
+    format!("\n{title}\n{}", table.text())
+}
+
+/// How long beads ask how much, as bars.
+pub fn histogram(bins: &[Bin]) -> String {
+    let times = bins.iter().flat_map(|b| [b.time_before_s, b.time_after_s]);
+    let longest = times.filter(|t| t.is_finite()).fold(0.0, f64::max);
+    if longest <= 0.0 {
+        return String::new();
+    }
+    let mut table = Table::new([Align::Right, Align::Left, Align::Right, Align::Left, Align::Right]);
+    table.row(["", "before", "", "after", ""]);
+    for bin in bins {
+        let range = match bin.to {
+            Some(to) => format!("{}-{}", decimal(bin.from * 100.0, 0), percent(to)),
+            None => format!("above {}", percent(bin.from)),
+        };
+        table.row([
+            range,
+            bar(bin.time_before_s / longest, BAR),
+            time(bin.time_before_s),
+            bar(bin.time_after_s / longest, BAR),
+            time(bin.time_after_s),
+        ]);
+    }
+    format!("\nBead time by demand, in % of the peak capacity\n{}", table.text())
+}
+
+/// The changes that cost most time.
+pub fn largest(title: &str, changes: &[LargestChange]) -> String {
+    if changes.is_empty() {
+        return String::new();
+    }
+    let mut columns = vec![Align::Right; 8];
+    columns[3] = Align::Left;
+    columns[6] = Align::Right;
+    columns[7] = Align::Left;
+    let mut table = Table::new(columns);
+    table.row(["line", "layer", "z mm", "role", "mm/s", "mm³/s", "time", "limit"]);
+    for c in changes {
+        let change = |from, to| format!("{} to {}", decimal(from, 1), decimal(to, 1));
+        table.row([
+            c.line.to_string(),
+            count(c.layer),
+            decimal(c.z_mm, 2),
+            c.role.to_owned(),
+            change(c.speed_before_mm_s, c.speed_after_mm_s),
+            change(c.demand_before_mm3_s, c.demand_after_mm3_s),
+            format!("+ {}", time(c.time_added_s)),
+            short_reason(c.reason).to_owned(),
+        ]);
+    }
+    format!("\n{title}\n{}", table.text())
+}
+
+/// Findings with at most `places` places each.
+pub fn findings(findings: &[Finding], places: usize) -> String {
+    if findings.is_empty() {
+        return String::new();
+    }
+    let mut text = "\nFindings\n".to_owned();
+    for finding in findings {
+        let level = match finding.level {
+            Level::Error => "error",
+            Level::Warning => "warning",
+            Level::Note => "note",
+        };
+        let what = if finding.count > 1 {
+            format!("{} ({} times)", finding.what, count(finding.count))
+        } else {
+            finding.what.clone()
+        };
+        text.push_str(&paragraph(&format!("  {level}: "), &what));
+        let mut table = Table::new([Align::Left, Align::Left, Align::Left, Align::Left]);
+        for place in finding.places.iter().take(places) {
+            table.row([
+                format!("    line {}", place.line),
+                format!("layer {}", count(place.layer)),
+                format!("z {} mm", decimal(place.z_mm, 2)),
+                place.detail.clone(),
+            ]);
+        }
+        text.push_str(&table.text());
+        let shown = finding.places.len().min(places) as u64;
+        if shown > 0 && finding.count > shown {
+            text.push_str(&format!("      and {} more\n", count(finding.count - shown)));
+        }
+        if !finding.help.is_empty() {
+            text.push_str(&paragraph("      help: ", &finding.help));
+        }
+    }
+    text
+}
+
+/// Assumed values and how to be rid of them.
+pub fn assumed(values: &[AssumedValue]) -> String {
+    if values.is_empty() {
+        return String::new();
+    }
+    let mut table = Table::new([Align::Left, Align::Left, Align::Left]);
+    for v in values {
+        table.row([v.key.as_str(), v.value.as_str(), v.origin.as_str()]);
+    }
+    let hint = "Measure them and mark them in your profile, e.g. \
+        { value = 21.0, provenance = \"measured\" }; `meltwright profile new` prints a profile that \
+        explains each value.";
+    format!("\nAssumed values this depends on\n{}{}", table.text(), paragraph("  ", hint))
+}
+
+/// What to mind at the machine.
+pub fn cautions() -> String {
+    let words = "Barrel and nozzle are hot; keep hands and sleeves away from the feed opening while the screw \
+        can turn. Vent the fumes: no PVC, and no feedstock above its stated temperature. Dry the feedstock \
+        first. Do not leave a first print alone. The manual of the machine, the data sheet of the \
+        feedstock and local rules come before anything said here.";
+    format!("\nBefore printing\n{}", paragraph("  ", words))
+}

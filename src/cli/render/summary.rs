@@ -1,0 +1,235 @@
+//! The account of a rewrite.
+
+use meltwright::summary::{Figures, Reason, Summary};
+
+use super::layout::{Align, Table, paragraph};
+use super::number::{count, counted, decimal, flow, time, volume};
+use super::parts;
+use crate::cli::plan::Detail;
+
+/// Whether the file was rewritten or only looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tense {
+    /// It was.
+    Was,
+    /// It would be.
+    Would,
+}
+
+/// Places shown of each finding where not everything is asked for.
+const FEW_PLACES: usize = 3;
+
+/// What was done to a file, in as much detail as wanted.
+pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense) -> String {
+    let mut text = String::new();
+    if let Some(name) = name {
+        text.push_str(&format!("{name}\n"));
+    }
+    text.push_str(&paragraph("", &headline(summary, tense)));
+    if detail == Detail::Headline {
+        return text;
+    }
+    let all = detail == Detail::All;
+    let changes = &summary.changes;
+    text.push_str(&main_table(summary));
+    let title = match tense {
+        Tense::Was => "Why moves were slowed",
+        Tense::Would => "Why moves would be slowed",
+    };
+    text.push_str(&parts::reasons(title, &changes.by_reason));
+    if all {
+        text.push_str(&parts::shares("By role, before and then", &changes.roles));
+        text.push_str(&parts::shares("By layers, before and then", &changes.layer_bands));
+        text.push_str(&parts::histogram(&changes.histogram));
+        text.push_str(&parts::largest("Changes that cost most time", &changes.largest));
+    }
+    let places = if all { usize::MAX } else { FEW_PLACES };
+    text.push_str(&parts::findings(&summary.findings, places));
+    text.push_str(&parts::assumed(&summary.assumed));
+    if all {
+        text.push_str(&record(summary));
+        text.push_str(&parts::cautions());
+    }
+    text
+}
+
+/// One sentence: what was changed and what it costs.
+fn headline(summary: &Summary, tense: Tense) -> String {
+    let changes = &summary.changes;
+    if summary.provenance.passes.is_empty() {
+        return match tense {
+            Tense::Was => "No pass ran; the output is the input, byte for byte.".to_owned(),
+            Tense::Would => "No pass would run; the output would be the input.".to_owned(),
+        };
+    }
+    let (takes, nothing) = match tense {
+        Tense::Was => ("takes", "nothing was changed"),
+        Tense::Would => ("would take", "nothing would be changed"),
+    };
+    let were = |n| match (tense, n) {
+        (Tense::Was, 1) => "was",
+        (Tense::Was, _) => "were",
+        (Tense::Would, _) => "would be",
+    };
+    let turns = changes.by_reason.iter().filter(|r| r.reason == Reason::ScrewSpeed).map(|r| r.moves).sum();
+    let beads = changes.moves_slowed.saturating_sub(turns);
+    let slowed = match (beads, turns) {
+        (0, 0) => {
+            let rest = match changes.lines_split {
+                0 => nothing.to_owned(),
+                n => format!("{} with much E {} written as several", counted(n, "line"), were(n)),
+            };
+            return format!("No move asks more than the screw can give; {rest}.");
+        }
+        (0, turns) => format!(
+            "{} of the screw without motion asked a faster screw than there is and {} slowed",
+            counted(turns, "turn"),
+            were(turns)
+        ),
+        (beads, turns) => {
+            let also = match turns {
+                0 => String::new(),
+                n => format!(", {} without motion as well", counted(n, "turn")),
+            };
+            format!(
+                "{} of {} asked more than the screw can give and {} slowed{also}",
+                count(beads),
+                counted(summary.before.beads, "bead"),
+                were(beads)
+            )
+        }
+    };
+    let (before, after) = (time(summary.before.time_s), time(summary.after.time_s));
+    if before == after {
+        format!("{slowed}; the print {takes} {after} as before.")
+    } else {
+        format!("{slowed}; the print {takes} {after} instead of {before}.")
+    }
+}
+
+fn main_table(summary: &Summary) -> String {
+    let (before, after, record) = (&summary.before, &summary.after, &summary.provenance);
+    let mut table = Table::new([Align::Left, Align::Right, Align::Right, Align::Right, Align::Left]);
+    table.row(["", "before", "after", "capacity", ""]);
+    let plain = |f: &dyn Fn(&Figures) -> String, what: &str| {
+        [what.to_owned(), f(before), f(after), String::new(), String::new()]
+    };
+    table.row(plain(&|f| time(f.time_s), "time"));
+    table.row([
+        "peak demand".to_owned(),
+        flow(before.peak_demand_mm3_s),
+        flow(after.peak_demand_mm3_s),
+        flow(record.peak_capacity_mm3_s),
+        String::new(),
+    ]);
+    table.row([
+        "sustained demand".to_owned(),
+        flow(before.sustained_demand_mm3_s),
+        flow(after.sustained_demand_mm3_s),
+        flow(record.sustained_capacity_mm3_s),
+        format!("over {}", time(record.sustained_window_s)),
+    ]);
+    table.row(plain(&|f| volume(f.volume_mm3), "volume"));
+    table.row(plain(&|f| format!("{} g", decimal(f.mass_g, 1)), "mass"));
+    table.row(plain(&|f| count(f.layers), "layers"));
+    table.row(plain(&|f| count(f.moves), "moves"));
+    table.row(plain(&|f| count(f.beads), "beads"));
+    format!("\n{}", table.text())
+}
+
+/// Where the result comes from.
+fn record(summary: &Summary) -> String {
+    let (changes, record) = (&summary.changes, &summary.provenance);
+    let mut table = Table::new([Align::Left, Align::Left]);
+    table.row(["profile", &record.profile]);
+    table.row(["fingerprint", &record.profile_fingerprint]);
+    table.row(["unit of E", &record.e_unit]);
+    table.row(["passes", &record.passes.join(", ")]);
+    table.row([
+        "input",
+        &format!(
+            "{}, {}, SHA-256 {}",
+            counted(record.input_bytes, "byte"),
+            counted(record.input_lines, "line"),
+            record.input_sha256
+        ),
+    ]);
+    table.row([
+        "output",
+        &format!(
+            "{}, {} written, {} added, {} split",
+            counted(record.output_bytes, "byte"),
+            counted(changes.feeds_written, "feed"),
+            counted(changes.lines_added, "line"),
+            counted(changes.lines_split, "line")
+        ),
+    ]);
+    format!("\nWhere this comes from\n{}", table.text())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::render::{layout::WIDTH, sample};
+
+    fn shown(summary: &Summary, detail: Detail, tense: Tense) -> String {
+        let text = text(Some("pads.gcode"), summary, detail, tense);
+        for line in text.lines() {
+            assert!(line.chars().count() <= WIDTH, "too wide: {line}");
+            assert_eq!(line, line.trim_end());
+        }
+        text
+    }
+
+    #[test]
+    fn headline_only() {
+        insta::assert_snapshot!(shown(&sample::pads(), Detail::Headline, Tense::Was));
+    }
+
+    #[test]
+    fn normal() {
+        insta::assert_snapshot!(shown(&sample::pads(), Detail::Normal, Tense::Was));
+    }
+
+    #[test]
+    fn everything() {
+        insta::assert_snapshot!(shown(&sample::pads(), Detail::All, Tense::Was));
+    }
+
+    #[test]
+    fn dry_run() {
+        insta::assert_snapshot!(shown(&sample::pads(), Detail::Normal, Tense::Would));
+    }
+
+    #[test]
+    fn nothing_changed() {
+        insta::assert_snapshot!(shown(&sample::calm(), Detail::Normal, Tense::Was));
+    }
+
+    #[test]
+    fn headlines() {
+        let mut summary = sample::calm();
+        summary.changes.lines_split = 1;
+        let mut lines = vec![headline(&summary, Tense::Was)];
+        summary.changes = sample::pads().changes;
+        summary.changes.moves_slowed = 1;
+        summary.changes.by_reason.retain(|r| r.reason == Reason::ScrewSpeed);
+        summary.changes.by_reason.iter_mut().for_each(|r| r.moves = 1);
+        lines.push(headline(&summary, Tense::Would));
+        summary.changes.moves_slowed = 2;
+        summary.after.time_s += 1.0;
+        lines.push(headline(&summary, Tense::Was));
+        summary.after.time_s += 600.0;
+        lines.push(headline(&summary, Tense::Was));
+        summary.provenance.passes.clear();
+        lines.push(headline(&summary, Tense::Was));
+        lines.push(headline(&summary, Tense::Would));
+        insta::assert_snapshot!(lines.join("\n"));
+    }
+
+    #[test]
+    fn without_a_name() {
+        let text = text(None, &sample::calm(), Detail::Headline, Tense::Was);
+        assert_eq!(text, "No move asks more than the screw can give; nothing was changed.\n");
+    }
+}

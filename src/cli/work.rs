@@ -1,0 +1,98 @@
+//! Works on files, several at a time, and hands the results over in the order the files were named.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
+use std::thread;
+
+use meltwright::error::{Error, Result};
+use meltwright::pipeline::{self, Options};
+use meltwright::source::{Input, Replacement};
+use meltwright::summary::Summary;
+
+use super::output;
+use super::plan::{Job, Sink, Source};
+use super::progress::Progress;
+
+/// Does one job. On an error the target is as it was; what went to standard output may be a part.
+///
+/// # Errors
+/// Those of reading, rewriting and writing, with the file they are about.
+pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary> {
+    let mut input = match &job.source {
+        Source::Stdin => Input::spooled(&mut std::io::stdin().lock())?,
+        Source::File(path) => Input::open(path)?,
+    };
+    let bar = progress.start(job.source.name(), input.len());
+    let step = &mut |done| bar.at(done);
+    let profile = &job.profile.profile;
+    let outcome = match &job.sink {
+        Sink::Nowhere => pipeline::audit(&mut input, profile, options, step),
+        Sink::Stdout => pipeline::rewrite(&mut input, &mut output::gcode(), profile, options, step),
+        Sink::File(target) => Replacement::for_target(target).and_then(|mut replacement| {
+            let summary = pipeline::rewrite(&mut input, &mut replacement, profile, options, step)
+                .map_err(|error| in_source(error, &job.source))?;
+            // Some systems refuse to replace a file that is still open.
+            drop(input);
+            replacement.commit()?;
+            Ok(summary)
+        }),
+    };
+    let mut summary = outcome.map_err(|error| in_source(error, &job.source))?;
+    summary.provenance.profile.clone_from(&job.profile.origin);
+    Ok(summary)
+}
+
+fn in_source(error: Error, source: &Source) -> Error {
+    match source {
+        Source::Stdin => error,
+        Source::File(path) => error.in_file(path),
+    }
+}
+
+/// Sets the number of threads all work is spread over.
+///
+/// # Errors
+/// When the system gives no more threads.
+pub fn set_threads(threads: Option<u16>) -> Result<()> {
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(threads.map_or(0, usize::from))
+        .build_global()
+        .map_err(|e| Error::io("start the threads", std::io::Error::other(e)))
+}
+
+/// Does `jobs` with `work`, as many at a time as there are threads, and calls `report` in their order.
+///
+/// Each file also spreads its own work over the threads; the workers here only keep them fed. A failed job
+/// does not stop the others.
+pub fn all(jobs: &[Job], work: impl Fn(&Job) -> Result<Summary> + Sync, mut report: impl FnMut(&Job, Result<Summary>)) {
+    let workers = rayon::current_num_threads().min(jobs.len());
+    let next = AtomicUsize::new(0);
+    let (done, results) = mpsc::channel();
+    thread::scope(|scope| {
+        for _ in 0..workers {
+            let (done, next, work) = (done.clone(), &next, &work);
+            scope.spawn(move || {
+                loop {
+                    let index = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(job) = jobs.get(index) else { break };
+                    if done.send((index, work(job))).is_err() {
+                        break;
+                    }
+                }
+            });
+        }
+        drop(done);
+        let mut early = BTreeMap::new();
+        let mut waiting = jobs.iter().enumerate().peekable();
+        for (index, outcome) in results {
+            early.insert(index, outcome);
+            while let Some((due, job)) = waiting.peek()
+                && let Some(outcome) = early.remove(due)
+            {
+                report(job, outcome);
+                waiting.next();
+            }
+        }
+    });
+}
