@@ -125,6 +125,8 @@ fn rows() -> Vec<Row> {
         row("long-bead", 2, 458.0, 300.0 + 300.0_f64.hypot(30.0), 1, 10.0, 0, &[10.0 / 1.5, 10.0]),
         // 450 mm³ on 50 pi mm: 10 * 50 pi / 450 = 10 pi / 9 mm/s.
         row("long-arc", 2, 458.0, 50.0 * PI + 30.0, 1, 50.0, 0, &[10.0 * PI / 9.0, 10.0]),
+        // 20 mm³/s to 10 mm/s; then a travel and a bead of 4 mm³/s at the feed of the file.
+        row("unfilled-feed", 2, 24.0, 40.0, 2, 30.0, 0, &[10.0, 20.0]),
         row("dwells", 2, 8.0, 20.0, 1, 10.0, 0, &[10.0, 10.0]),
     ]
 }

@@ -9,6 +9,7 @@ use std::path::Path;
 use meltwright::error::Result;
 use meltwright::pipeline::{self, Options, Passes};
 use meltwright::profile::{DwellWords, EUnit, Excess, Output, Profile};
+use meltwright::source;
 use meltwright::summary::Summary;
 
 use crate::reader::Rules;
@@ -70,8 +71,9 @@ pub fn rules(profile: &Profile) -> Rules {
     }
 }
 
-/// Rewrites bytes to bytes.
+/// Rewrites bytes to bytes, after the look at their start that opening a file takes.
 pub fn rewrite(input: &[u8], profile: &Profile, options: &Options) -> Result<(Vec<u8>, Summary)> {
+    source::sniff(&input[..input.len().min(source::HEAD)])?;
     let mut output = Vec::new();
     let summary = pipeline::rewrite(&mut Cursor::new(input), &mut output, profile, options, &mut |_| {})?;
     Ok((output, summary))
