@@ -10,7 +10,7 @@
 const SAME_HEIGHT_MM: f64 = 0.005;
 /// A bead that climbs less is level, mm: far below the climb of one short piece of a spiral.
 const LEVEL_MM: f64 = 1e-5;
-/// Layer height taken until the file shows one, mm.
+/// Layer height taken where neither settings nor beads show one, mm.
 const FIRST_GUESS_MM: f64 = 0.2;
 /// Steps outside this range are no layer height, mm.
 const PLAUSIBLE_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
@@ -20,7 +20,7 @@ const PLAUSIBLE_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
 pub struct Layers {
     count: u32,
     base: f64,
-    height: f64,
+    height: Option<f64>,
     marked: bool,
     mark_pending: bool,
 }
@@ -28,7 +28,7 @@ pub struct Layers {
 impl Layers {
     /// `marked`: the file marks its layers by comments. `height`: layer height stated in the file, mm.
     pub fn new(marked: bool, height: Option<f64>) -> Self {
-        let height = height.filter(|h| PLAUSIBLE_MM.contains(h)).unwrap_or(FIRST_GUESS_MM);
+        let height = height.filter(|h| PLAUSIBLE_MM.contains(h));
         Self { count: 0, base: 0.0, height, marked, mark_pending: false }
     }
 
@@ -46,7 +46,7 @@ impl Layers {
     /// A comment states the height of the beads to come, mm.
     pub fn state_height(&mut self, height: f64) {
         if PLAUSIBLE_MM.contains(&height) {
-            self.height = height;
+            self.height = Some(height);
         }
     }
 
@@ -60,16 +60,19 @@ impl Layers {
             return;
         }
         let rise = to - self.base;
+        let height = self.height.unwrap_or(FIRST_GUESS_MM);
         if self.count == 0 {
+            // The first layer stands on the bed: its height is as good a guess as any.
+            self.height = self.height.or(Some(from).filter(|z| PLAUSIBLE_MM.contains(z)));
             self.begin(from.min(to));
         } else if (to - from).abs() < LEVEL_MM {
             if rise.abs() > SAME_HEIGHT_MM {
                 if PLAUSIBLE_MM.contains(&rise) {
-                    self.height = rise;
+                    self.height = Some(rise);
                 }
                 self.begin(to);
             }
-        } else if rise > self.height - SAME_HEIGHT_MM || rise < -2.0 * self.height {
+        } else if rise > height - SAME_HEIGHT_MM || rise < -2.0 * height {
             self.begin(to);
         }
     }

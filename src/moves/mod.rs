@@ -164,6 +164,8 @@ impl Move {
     pub const CHECKSUM: u8 = 4;
     /// The line is written as several.
     pub const SPLIT: u8 = 8;
+    /// An F word cannot be added to the line: it goes on a line before.
+    pub const FEED_BEFORE: u8 = 32;
     /// The line counts in inches.
     pub const INCH: u8 = 16;
 

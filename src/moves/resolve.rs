@@ -505,7 +505,7 @@ impl Resolver {
         let step = match action {
             Action::None => Ok(Step::Nothing),
             Action::Modal => self.motion(words, machine, block, line, index),
-            Action::Dwell => Ok(self.dwell(words)),
+            Action::Dwell => Ok(self.dwell(words, line)),
             Action::Home => {
                 self.home(words);
                 Ok(Step::Nothing)
@@ -535,14 +535,14 @@ impl Resolver {
         self.state.motion = next.motion;
     }
 
-    fn dwell(&self, words: &Words) -> Step {
+    fn dwell(&self, words: &Words, line: &Line) -> Step {
         let p = words.get(b'P').map(|ms| ms * 1e-3);
         let seconds = match self.rules.dwell {
             DwellWords::POnly => p,
             DwellWords::SWins => words.get(b'S').or(p),
         };
         let time = seconds.filter(|s| (0.0..1e7).contains(s)).unwrap_or(0.0);
-        Step::Move(Move { time, ..self.blank(Kind::Dwell) })
+        Step::Move(Move { time, feed_at: line.start, ..self.blank(Kind::Dwell) })
     }
 
     fn home(&mut self, words: &Words) {
@@ -567,7 +567,7 @@ impl Resolver {
             }
         }
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
-            self.state.e = v;
+            self.state.e = v * self.state.unit_mm;
             self.own_e = None;
         }
     }
@@ -581,7 +581,7 @@ impl Resolver {
                 self.state.position = to;
             }
             if let Some(e) = words.get(self.rules.axis).filter(|_| !self.state.e_is_relative()) {
-                self.state.e = e;
+                self.state.e = e * self.state.unit_mm;
             }
             let text =
                 block.words_of(line).first().map_or(&[][..], |w| &block.bytes[w.start as usize..w.end() as usize]);
@@ -614,7 +614,7 @@ impl Resolver {
     /// A line with motion words in a motion mode.
     fn motion(&mut self, words: &Words, machine: bool, block: &Block, line: &Line, index: usize) -> Result<Step> {
         let axis_e = self.rules.axis;
-        self.check_words(words, block, line, index)?;
+        let room_for_feed = self.check_words(words, block, line, index)?;
         let feed = self.read_feed(words, block, line, index);
         let Some(mode) = self.state.motion else {
             // Axis words without a motion mode do nothing; a feed alone is remembered.
@@ -636,11 +636,9 @@ impl Resolver {
             }
         };
         let e_word = words.get(axis_e);
-        let units = match e_word {
-            None => 0.0,
-            Some(e) if self.state.e_is_relative() => e,
-            Some(e) => e - self.e_start(e),
-        };
+        let relative = self.state.e_is_relative();
+        let e_from = e_word.filter(|_| !relative).map_or(self.state.e, |e| self.e_start(e * self.state.unit_mm));
+        let units = e_word.map_or(0.0, |e| e * self.state.unit_mm - if relative { 0.0 } else { e_from });
         if units.is_nan() || units.abs() > MAX_COORDINATE_MM {
             return Err(malformed("this line turns the extruder by more than a kilometre", block, line, index));
         }
@@ -664,11 +662,10 @@ impl Resolver {
         if let Some(word) = &feed {
             self.set_feed(word);
         }
-        let mut e_from = self.state.e;
-        if let Some(e) = e_word.filter(|_| !self.state.e_is_relative()) {
-            e_from = self.e_start(e);
+        // E counts on whatever the mode, so that a later absolute word finds it where it is.
+        if e_word.is_some() {
+            self.state.e = e_from + units;
             self.own_e = None;
-            self.state.e = e;
         }
         self.state.position = to;
         if kind == Kind::Bead {
@@ -688,7 +685,14 @@ impl Resolver {
         if is_arc {
             step.flags |= Move::ARC;
         }
-        (step.feed_at, step.feed_len) = feed.map_or((line.code_end, 0), |word| (word.start, word.len));
+        (step.feed_at, step.feed_len) = match feed {
+            Some(word) => (word.start, word.len),
+            None if room_for_feed => (line.code_end, 0),
+            None => {
+                step.flags |= Move::FEED_BEFORE;
+                (line.start, 0)
+            }
+        };
         let speed = step.speed();
         step.time = if speed > 0.0 { step.distance() / speed } else { 0.0 };
         if words.twice_among(MOTION_LETTERS) {
@@ -730,8 +734,8 @@ impl Resolver {
         Step::Move(Move { feed_at: word.start, feed_len: word.len, ..self.blank(Kind::Feed) })
     }
 
-    /// Refuses words that a motion line acts on and that are no numbers.
-    fn check_words(&mut self, words: &Words, block: &Block, line: &Line, index: usize) -> Result<()> {
+    /// Refuses words that a motion line acts on and that are no numbers. Returns whether an F word can be added.
+    fn check_words(&mut self, words: &Words, block: &Block, line: &Line, index: usize) -> Result<bool> {
         if line.has(Line::JUNK) {
             let text = block.text_of(line);
             let at = (line.code_end - line.start) as usize;
@@ -741,7 +745,7 @@ impl Resolver {
             // A feed the slicing program forgot to fill in concerns no position: controllers go on without it.
             if junk.starts_with(b"F{") {
                 self.found(Code::Placeholder, block, index, || String::from_utf8_lossy(junk).into_owned());
-                return Ok(());
+                return Ok(false);
             }
             let place = excerpt(block, line, index, at, at + len, "not a number");
             if junk.iter().any(|b| matches!(b, b'[' | b'#' | b'<')) {
@@ -762,7 +766,7 @@ impl Resolver {
             return Err(Error::new(ErrorKind::Malformed { what: format!("{} has no number", letter as char) })
                 .at(excerpt(block, line, index, at, at + 1, "a number is missing here")));
         }
-        Ok(())
+        Ok(true)
     }
 
     #[allow(clippy::too_many_arguments)]
@@ -858,7 +862,8 @@ impl Resolver {
         }
         let relative = self.state.e_is_relative();
         let e_from = if relative { 0.0 } else { before.e };
-        add(self.rules.axis, e_from, e_from + units, relative, 5);
+        let unit = self.state.unit_mm;
+        add(self.rules.axis, e_from / unit, (e_from + units) / unit, relative, 5);
         step.flags |= Move::SPLIT;
         let split = Split { pieces: pieces as u32, rapid: mode == Motion::Rapid, spans };
         self.splits.push((index as u32, split));
@@ -909,7 +914,7 @@ enum Action {
 
 /// Commands after which axis words still mean the motion mode.
 const fn sets_mode(tenths: u32) -> bool {
-    matches!(tenths, 170 | 180 | 190 | 200 | 210 | 400..=429 | 490 | 530 | 540..=599 | 610 | 611 | 640 | 900 | 910 | 901 | 911 | 940)
+    matches!(tenths, 170 | 180 | 190 | 200 | 210 | 400..=430 | 490 | 530 | 540..=599 | 610 | 611 | 640 | 900 | 910 | 901 | 911 | 940)
 }
 
 fn excerpt(block: &Block, line: &Line, index: usize, start: usize, end: usize, label: &str) -> Excerpt {

@@ -4,7 +4,7 @@
 //! the digit. Lines whose feed need not change are left as they are.
 
 use super::Limited;
-use crate::moves::Kind;
+use crate::moves::{Kind, Move};
 
 /// An F word to be written.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -69,6 +69,7 @@ impl Feeds {
             (true, false) => FeedEdit::Keep,
             (true, true) => FeedEdit::Replace(word),
             (false, _) if wanted == self.in_force => FeedEdit::Keep,
+            (false, _) if step.has(Move::FEED_BEFORE) => FeedEdit::LineBefore(word),
             (false, _) => FeedEdit::Insert(word),
         };
         self.in_force = wanted;

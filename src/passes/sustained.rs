@@ -298,7 +298,9 @@ impl Sustained {
             let rest = self.time - front.time + self.open_gap;
             if rest >= self.time_limit {
                 self.settle_front();
-            } else if self.moves.len() - self.settled > MAX_WAITING_MOVES || offset - front.offset > MAX_WAITING_BYTES {
+            } else if self.moves.len() - self.settled > MAX_WAITING_MOVES
+                || offset.saturating_sub(front.offset) > MAX_WAITING_BYTES
+            {
                 self.settle_front_unjudged();
             } else {
                 return;

@@ -2,8 +2,8 @@
 
 use crate::line::edit::{Edit, Put, checksum_edit};
 use crate::line::{Block, Line};
-use crate::moves::Move;
 use crate::moves::split::Split;
+use crate::moves::{Kind, Move};
 use crate::passes::feed::{FeedEdit, FeedWord};
 
 /// A block whose text goes out once all its moves are settled.
@@ -66,6 +66,12 @@ pub struct Written {
     pub lines_added: u64,
     /// Lines written as several.
     pub lines_split: u64,
+    /// Beads among the pieces added by splitting.
+    pub beads_added: u64,
+    /// Turns without motion among them.
+    pub e_only_added: u64,
+    /// Other moves among them.
+    pub other_added: u64,
 }
 
 impl Written {
@@ -96,7 +102,13 @@ impl Written {
             words.sort_by_key(|edit| edit.at);
             block.edits.append(&mut words);
             self.lines_split += 1;
-            self.lines_added += u64::from(line.split.pieces - 1);
+            let added = u64::from(line.split.pieces - 1);
+            self.lines_added += added;
+            match step.kind {
+                Kind::Bead => self.beads_added += added,
+                Kind::EIn | Kind::EOut => self.e_only_added += added,
+                _ => self.other_added += added,
+            }
         } else {
             match edit {
                 FeedEdit::Keep => return,

@@ -314,7 +314,10 @@ fn summary(
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
     findings.merge(demands);
     note_nozzle(profile, settings, &mut findings);
-    let (before, after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
+    let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
+    after.beads += written.beads_added;
+    after.e_only += written.e_only_added;
+    after.moves += written.beads_added + written.e_only_added + written.other_added;
     changes.feeds_written = written.feeds;
     // The marker is a line too, wherever a file is rewritten.
     changes.lines_added = written.lines_added + u64::from(record.output_bytes > 0);

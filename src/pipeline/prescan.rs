@@ -5,6 +5,7 @@ use std::io::{Read, Seek, SeekFrom};
 use crate::error::{Error, Result};
 use crate::moves::resolve::MARKER;
 use crate::moves::settings::FileSettings;
+use crate::source::sniff;
 
 /// Bytes looked at from each end. Pictures and settings dumps at the start reach some hundred kB.
 const REACH: u64 = 1 << 20;
@@ -23,7 +24,7 @@ pub struct Prescan {
 /// Looks at both ends of `input`, and leaves it at its start.
 ///
 /// # Errors
-/// When reading or seeking fails.
+/// When reading or seeking fails, or the start is not plain G-code text.
 pub fn prescan<R: Read + Seek>(input: &mut R) -> Result<Prescan> {
     let failed = |error| Error::io("read the file", error);
     let length = input.seek(SeekFrom::End(0)).map_err(failed)?;
@@ -34,6 +35,9 @@ pub fn prescan<R: Read + Seek>(input: &mut R) -> Result<Prescan> {
         input.seek(SeekFrom::Start(start)).map_err(failed)?;
         text.clear();
         input.by_ref().take(REACH).read_to_end(&mut text).map_err(failed)?;
+        if start == 0 {
+            sniff(&text)?;
+        }
         found.settings.read(&text);
         let mut marks = memchr::memmem::find_iter(&text, MARKER);
         found.marked |= marks.any(|at| at == 0 || text[at - 1] == b'\n');

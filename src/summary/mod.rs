@@ -43,11 +43,11 @@ pub struct Figures {
     pub layers: u64,
     /// Moves of any kind.
     pub moves: u64,
-    /// Moves that extrude along a path.
+    /// Moves of the screw that extrude along a path.
     pub beads: u64,
     /// Moves without extrusion.
     pub travels: u64,
-    /// Extruder turns without motion.
+    /// Turns of the screw without motion.
     pub e_only: u64,
     /// Volume of the beads alone, mm³.
     pub bead_volume_mm3: f64,

@@ -102,12 +102,12 @@ impl Tally {
                 self.average_after.push(after, 0.0);
                 return;
             }
-            Kind::Bead => self.figures.beads += 1,
+            Kind::Bead => self.figures.beads += u64::from(step.has(Move::SCREW)),
             Kind::Travel => {
                 self.figures.travels += 1;
                 self.figures.travel_path_mm += step.length;
             }
-            Kind::EIn | Kind::EOut => self.figures.e_only += 1,
+            Kind::EIn | Kind::EOut => self.figures.e_only += u64::from(step.has(Move::SCREW)),
             Kind::MovingEOut => {}
         }
         self.figures.moves += 1;
