@@ -98,7 +98,7 @@ fn rows() -> Vec<Row> {
         // 5 + 5 + 5 * 2 + 5; speeds halve for the second and third bead.
         row("m220-m221", 4, 25.0, 80.0, 1, 10.0, 0, &[20.0, 10.0, 10.0, 20.0]),
         // 2 mm² at 20 mm/s = 40 mm³/s: to 5 mm/s, but only where the tool is the screw.
-        Row { set: |p| p.screw.tools.value = vec![0], ..row("tools", 3, 120.0, 60.0, 1, 10.0, 0, &[5.0, 20.0, 5.0]) },
+        Row { set: |p| p.screw.tools.value = vec![0], ..row("tools", 2, 80.0, 40.0, 1, 10.0, 0, &[5.0, 20.0, 5.0]) },
         // G10 with words does not move.
         row("g10-g11", 2, 16.0, 40.0, 2, 30.0, 0, &[20.0, 20.0]),
         // (0,0,0)-(10,0,0.3), 20, 20, (30,20)-(0,0).

@@ -663,8 +663,8 @@ impl Resolver {
             self.set_feed(word);
         }
         // E counts on whatever the mode, so that a later absolute word finds it where it is.
-        if e_word.is_some() {
-            self.state.e = e_from + units;
+        if let Some(e) = e_word {
+            self.state.e = if relative { e_from + units } else { e * self.state.unit_mm };
             self.own_e = None;
         }
         self.state.position = to;

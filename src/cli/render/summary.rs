@@ -101,9 +101,9 @@ fn headline(summary: &Summary, tense: Tense) -> String {
     };
     let (before, after) = (time(summary.before.time_s), time(summary.after.time_s));
     if before == after {
-        format!("{slowed}; the print {takes} {after} as before.")
+        format!("{slowed}.\nThe print {takes} {after}, as before.")
     } else {
-        format!("{slowed}; the print {takes} {after} instead of {before}.")
+        format!("{slowed}.\nThe print {takes} {after} instead of {before}.")
     }
 }
 
