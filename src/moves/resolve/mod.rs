@@ -298,6 +298,7 @@ impl Resolver {
             melt: 0.0,
             feed_mm_min: self.state.feed_mm_min,
             speed_factor: self.state.speed_factor,
+            speed: self.state.speed_mm_s,
             time: 0.0,
             z: self.state.position[2],
         }

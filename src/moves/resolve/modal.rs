@@ -47,10 +47,10 @@ impl Resolver {
                     state.kept_speed_factor = state.speed_factor;
                 }
                 if words.mentions(b'R') {
-                    state.speed_factor = state.kept_speed_factor;
+                    state.set_speed_factor(state.kept_speed_factor);
                 }
                 if let Some(f) = factor(words.get(b'S')) {
-                    state.speed_factor = f;
+                    state.set_speed_factor(f);
                 }
             }
             221 => {

@@ -109,8 +109,7 @@ impl Resolver {
                 (at.line.start, 0)
             }
         };
-        let speed = step.speed();
-        step.time = if speed > 0.0 { step.distance() / speed } else { 0.0 };
+        step.time = if step.speed > 0.0 { step.distance() / step.speed } else { 0.0 };
         if words.twice_among(MOTION_LETTERS) {
             self.found(Code::DuplicateWord, at, || "a letter stands twice".to_owned());
         }
@@ -220,7 +219,6 @@ impl Resolver {
     }
 
     pub(super) fn set_feed(&mut self, word: &Word) {
-        self.state.feed_mm_min = word.value * self.state.unit_mm;
-        self.state.feed_decimals = word.decimals;
+        self.state.set_feed(word.value * self.state.unit_mm, word.decimals);
     }
 }
