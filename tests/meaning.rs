@@ -175,16 +175,18 @@ fn figures_are_those_worked_out_by_hand() {
             }
         };
         let reading = reader::read(&input, &runs::rules(&profile));
+        let of_screw = |m: &&reader::Move| profile.screw.tools.value.contains(&m.tool);
+        let beads = || reading.beads().filter(of_screw);
         let travels = || reading.moves.iter().filter(|m| m.is_travel());
         compare(
             "the reader",
             [
-                reading.beads().count() as f64,
-                reading.bead_volume(),
-                reading.beads().map(|m| m.length).sum(),
+                beads().count() as f64,
+                beads().map(|m| m.volume).sum(),
+                beads().map(|m| m.length).sum(),
                 travels().count() as f64,
                 travels().map(|m| m.length).sum(),
-                reading.moves.iter().filter(|m| m.is_e_only()).count() as f64,
+                reading.moves.iter().filter(|m| m.is_e_only()).filter(of_screw).count() as f64,
             ],
         );
         match runs::rewrite(&input, &profile, &runs::no_pass()) {

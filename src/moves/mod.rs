@@ -149,7 +149,9 @@ pub struct Move {
     pub feed_mm_min: f64,
     /// Factor on speeds in force (`M220`).
     pub speed_factor: f64,
-    /// Time it takes at the commanded speed, s.
+    /// Commanded speed along the path, mm/s (E units per second without motion).
+    pub speed: f64,
+    /// Time it takes at that speed, s.
     pub time: f64,
     /// Height at its end, mm.
     pub z: f64,
@@ -172,11 +174,6 @@ impl Move {
     /// Whether a flag is set.
     pub const fn has(&self, flag: u8) -> bool {
         self.flags & flag != 0
-    }
-
-    /// Commanded speed along the path, mm/s (E units per second without motion).
-    pub fn speed(&self) -> f64 {
-        self.feed_mm_min / 60.0 * self.speed_factor
     }
 
     /// Millimetres for one unit of length on the line.

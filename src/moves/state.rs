@@ -46,6 +46,8 @@ pub struct State {
     pub speed_factor: f64,
     /// Factor put aside by `M220 B`.
     pub kept_speed_factor: f64,
+    /// Speed in force, mm/s: feed and factor together.
+    pub speed_mm_s: f64,
     /// Factor on E (`M221`).
     pub flow_factor: f64,
     /// E is a volume, mm³ (`M200 D` above zero).
@@ -77,6 +79,7 @@ impl State {
             feed_decimals: 1,
             speed_factor: 1.0,
             kept_speed_factor: 1.0,
+            speed_mm_s: feed_mm_s,
             flow_factor: 1.0,
             volumetric: false,
             tool: 0,
@@ -84,6 +87,19 @@ impl State {
             nozzle_temperature_c: None,
             fan: 0.0,
         }
+    }
+
+    /// Sets the feed in force.
+    pub fn set_feed(&mut self, mm_min: f64, decimals: u8) {
+        self.feed_mm_min = mm_min;
+        self.feed_decimals = decimals;
+        self.speed_mm_s = mm_min / 60.0 * self.speed_factor;
+    }
+
+    /// Sets the factor on speeds.
+    pub fn set_speed_factor(&mut self, factor: f64) {
+        self.speed_factor = factor;
+        self.speed_mm_s = self.feed_mm_min / 60.0 * factor;
     }
 
     /// Where a line with these axis words ends, mm. `machine`: `G53` is on the line.

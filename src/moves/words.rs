@@ -124,6 +124,6 @@ impl Words {
 }
 
 fn tenths(value: f64) -> u32 {
-    let tenths = (value * 10.0).round();
+    let tenths = value * 10.0 + 0.5;
     if (0.0..1e8).contains(&tenths) { tenths as u32 } else { u32::MAX }
 }

@@ -43,7 +43,7 @@ pub struct Limited {
 impl Limited {
     /// A move as it came: its commanded speed.
     pub fn unlimited(step: Move) -> Self {
-        Self { step, speed: step.speed(), reason: None }
+        Self { step, speed: step.speed, reason: None }
     }
 
     /// Lowers the speed to `speed` if it is above it (by more than rounding), for `reason`.
@@ -58,6 +58,6 @@ impl Limited {
 
     /// Time at the allowed speed, s.
     pub fn time(&self) -> f64 {
-        if self.speed > 0.0 && self.step.distance() > 0.0 { self.step.distance() / self.speed } else { self.step.time }
+        if self.reason.is_some() { self.step.distance() / self.speed } else { self.step.time }
     }
 }

@@ -218,8 +218,12 @@ impl Sustained {
 
     /// Judges the stretch of all waiting moves without `excess` parts of the volume of `edge`.
     fn look(&mut self, edge: &Share, excess: i64) {
+        // Nearly every stretch of a sound print takes long enough even without all of its edge.
+        if self.time - edge.time >= self.time_limit {
+            return;
+        }
         let share = excess as f64 / edge.volume as f64;
-        let left_out = (edge.time as f64 * share).ceil() as i64;
+        let left_out = (edge.time as f64 * share) as i64 + 1;
         if self.time - left_out + self.slack >= self.time_limit {
             return;
         }
@@ -404,6 +408,7 @@ mod tests {
             melt: volume,
             feed_mm_min: speed * 60.0,
             speed_factor: 1.0,
+            speed,
             time: length / speed,
             z: 0.2,
         })

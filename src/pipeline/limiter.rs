@@ -115,7 +115,7 @@ impl Limiter {
     fn report(&mut self, limited: &Limited, line: u64) {
         let Some(reason) = limited.reason else { return };
         let step = &limited.step;
-        let flow = step.flow_at(step.speed());
+        let flow = step.flow_at(step.speed);
         let code = match reason {
             Reason::PeakCapacity => Code::PeakDemand,
             Reason::SustainedCapacity => Code::SustainedDemand,

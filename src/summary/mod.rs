@@ -62,7 +62,7 @@ pub struct Figures {
 pub struct Changes {
     /// Moves whose speed was lowered.
     pub moves_slowed: u64,
-    /// The same by reason.
+    /// The same by reason; a move slowed for two reasons counts for both.
     pub by_reason: Vec<ReasonCount>,
     /// Lines in which a feed was written.
     pub feeds_written: u64,

@@ -56,6 +56,9 @@ impl Part {
 #[derive(Clone, Debug)]
 pub struct Tally {
     peak_capacity: f64,
+    /// Upper edges of the bins, mm³/s.
+    edges: [f64; EDGES.len()],
+    slowed: u64,
     figures: Figures,
     time_after: f64,
     peak_after: f64,
@@ -74,6 +77,8 @@ impl Tally {
     pub fn new(capacity: &Capacity) -> Self {
         Self {
             peak_capacity: capacity.peak_mm3_s,
+            edges: EDGES.map(|edge| edge * capacity.peak_mm3_s * ROUNDING),
+            slowed: 0,
             figures: Figures::default(),
             time_after: 0.0,
             peak_after: 0.0,
@@ -93,7 +98,7 @@ impl Tally {
         let step = &limited.step;
         let before = step.time;
         let slowed = limited.reason.is_some();
-        let after = if slowed && speed > 0.0 { step.distance() / speed } else { before };
+        let after = if slowed { step.distance() / speed } else { before };
         self.figures.time_s += before;
         self.time_after += after;
         match step.kind {
@@ -118,10 +123,8 @@ impl Tally {
             self.add_bead(step, before, after, slowed);
         }
         if let Some(reason) = limited.reason {
-            if let Some(sum) = self.reasons.get_mut(reason as usize) {
-                sum.0 += 1;
-                sum.1 += after - before;
-            }
+            self.slowed += 1;
+            self.add_reasons(step, reason, before, after);
             self.keep_largest(limited, speed, after - before, line);
         }
     }
@@ -130,7 +133,8 @@ impl Tally {
         self.figures.bead_volume_mm3 += step.volume;
         self.figures.bead_path_mm += step.length;
         let flow = |time: f64| if time > 0.0 { step.volume / time } else { 0.0 };
-        let (flow_before, flow_after) = (flow(before), flow(after));
+        let flow_before = flow(before);
+        let flow_after = if slowed { flow(after) } else { flow_before };
         self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.max(flow_before);
         self.peak_after = self.peak_after.max(flow_after);
         let part = Part {
@@ -146,14 +150,30 @@ impl Tally {
             role.merge(&part);
         }
         self.band_of(step.layer).merge(&part);
-        let bin = |flow: f64| {
-            EDGES.iter().position(|edge| flow <= edge * self.peak_capacity * ROUNDING).unwrap_or(EDGES.len())
-        };
-        let (from, to) = (bin(flow_before), bin(flow_after));
+        let bin = |flow: f64| self.edges.iter().position(|edge| flow <= *edge).unwrap_or(EDGES.len());
+        let from = bin(flow_before);
+        let to = if slowed { bin(flow_after) } else { from };
         self.histogram[from].0 += before;
         self.histogram[from].2 += step.volume;
         self.histogram[to].1 += after;
         self.histogram[to].3 += step.volume;
+    }
+
+    /// Time added by reason. A bead above the peak that its stretch slows further counts for both.
+    fn add_reasons(&mut self, step: &Move, reason: Reason, before: f64, after: f64) {
+        let mut add = |reason: Reason, time: f64| {
+            if let Some(sum) = self.reasons.get_mut(reason as usize) {
+                sum.0 += 1;
+                sum.1 += time;
+            }
+        };
+        let at_peak = step.volume / self.peak_capacity;
+        if reason == Reason::SustainedCapacity && step.kind == Kind::Bead && at_peak > before * ROUNDING {
+            add(Reason::PeakCapacity, at_peak - before);
+            add(reason, after - at_peak);
+        } else {
+            add(reason, after - before);
+        }
     }
 
     fn band_of(&mut self, layer: u32) -> &mut Part {
@@ -187,9 +207,9 @@ impl Tally {
             z_mm: step.z,
             role: step.role.name(),
             reason,
-            speed_before_mm_s: step.speed(),
+            speed_before_mm_s: step.speed,
             speed_after_mm_s: speed,
-            demand_before_mm3_s: step.flow_at(step.speed()),
+            demand_before_mm3_s: step.flow_at(step.speed),
             demand_after_mm3_s: step.flow_at(speed),
             time_added_s: added,
         };
@@ -232,7 +252,7 @@ impl Tally {
         let by_reason: Vec<ReasonCount> =
             reasons.map(|(reason, sum)| ReasonCount { reason: *reason, moves: sum.0, time_added_s: sum.1 }).collect();
         let changes = Changes {
-            moves_slowed: by_reason.iter().map(|reason| reason.moves).sum(),
+            moves_slowed: self.slowed,
             by_reason,
             roles: roles.map(|(role, part)| part.share(role.name().to_owned())).collect(),
             layer_bands: bands.collect(),

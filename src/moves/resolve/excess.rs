@@ -1,0 +1,76 @@
+//! Rules of the controller on E and bead area: what exceeds them is split or reported.
+
+use super::{At, Resolver};
+use crate::findings::Code;
+use crate::moves::Move;
+use crate::moves::split::{Span, Split};
+use crate::moves::state::Motion;
+use crate::moves::words::Words;
+use crate::profile::Excess;
+
+impl Resolver {
+    /// Rules of the controller on E and bead area: splits or reports.
+    pub(super) fn check_controller_limits(
+        &mut self,
+        step: &mut Move,
+        units: f64,
+        mode: Motion,
+        words: &Words,
+        before: &Before,
+        at: At<'_>,
+    ) {
+        if let (Some(area), Some(most)) = (step.bead_area(), self.rules.max_bead_area_mm2)
+            && area > most
+        {
+            self.found(Code::BeadArea, at, || format!("{area:.2} mm², at most {most:.2} mm²"));
+        }
+        let most = if step.length > 0.0 { None } else { self.rules.max_e_only };
+        let most = match (most, self.rules.max_e_per_line) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        };
+        let Some(most) = most.filter(|most| step.e.abs() > *most) else { return };
+        let straight = matches!(mode, Motion::Rapid | Motion::Linear);
+        let pieces = (step.e.abs() / most).ceil();
+        if self.rules.excess_e == Excess::Report || !straight || pieces > 1e4 {
+            let e = step.e;
+            self.found(Code::ExcessE, at, || format!("{e:.1} units of E, at most {most} in one line"));
+            return;
+        }
+        let found = at.words();
+        let decimals = |letter: u8, least: u8| {
+            let word = words.place(letter).and_then(|place| found.get(place));
+            word.map_or(least, |word| word.decimals.clamp(least, 12))
+        };
+        let mut spans = Vec::with_capacity(4);
+        let mut add = |letter: u8, from: f64, to: f64, relative: bool, least: u8| {
+            let place = words.place(letter).and_then(|place| u8::try_from(place).ok());
+            if let (Some(place), Some(_)) = (place, words.get(letter)) {
+                spans.push(Span { letter, from, to, relative, decimals: decimals(letter, least), place });
+            }
+        };
+        for (axis, letter) in b"XYZ".iter().enumerate() {
+            let unit = self.state.unit_mm;
+            let (from, to) = if self.state.absolute {
+                let offset = self.state.offset[axis];
+                ((before.position[axis] - offset) / unit, words.get(*letter).unwrap_or(0.0))
+            } else {
+                (0.0, words.get(*letter).unwrap_or(0.0))
+            };
+            add(*letter, from, to, !self.state.absolute, 3);
+        }
+        let relative = self.state.e_is_relative();
+        let e_from = if relative { 0.0 } else { before.e };
+        let unit = self.state.unit_mm;
+        add(self.rules.axis, e_from / unit, (e_from + units) / unit, relative, 5);
+        step.flags |= Move::SPLIT;
+        let split = Split { pieces: pieces as u32, rapid: mode == Motion::Rapid, spans };
+        self.splits.push((at.index as u32, split));
+    }
+}
+
+/// Where a line started.
+pub(super) struct Before {
+    pub(super) position: [f64; 3],
+    pub(super) e: f64,
+}

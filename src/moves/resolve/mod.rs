@@ -1,0 +1,311 @@
+//! From the lines of a block to moves.
+//!
+//! For each line the words are sorted, the whole line is checked against the state, and only then the state is
+//! changed: a line that cannot be read leaves everything as it was.
+
+mod excess;
+mod modal;
+mod motion;
+mod rules;
+
+pub use rules::Rules;
+
+use super::layers::Layers;
+use super::notes::{self, Note};
+use super::settings::FileSettings;
+use super::split::Split;
+use super::state::State;
+use super::words::Words;
+use super::{Kind, Move, Role};
+use crate::error::{Error, ErrorKind, Excerpt, Result};
+use crate::findings::{Code, Findings, Place};
+use crate::line::{Block, Line, LineKind, Word};
+
+/// Start of the comment that marks a rewritten file.
+pub const MARKER: &[u8] = b"; rewritten by meltwright";
+/// Largest coordinate that is believed, mm: a kilometre.
+const MAX_COORDINATE_MM: f64 = 1e6;
+
+/// The line being resolved.
+#[derive(Clone, Copy)]
+struct At<'a> {
+    block: &'a Block,
+    line: &'a Line,
+    index: usize,
+}
+
+impl<'a> At<'a> {
+    fn words(self) -> &'a [Word] {
+        self.block.words_of(self.line)
+    }
+
+    fn text(self) -> &'a [u8] {
+        self.block.text_of(self.line)
+    }
+
+    /// Number of the line in the input, counted from 1.
+    fn number(self) -> u64 {
+        self.block.first_line + self.index as u64
+    }
+
+    /// The line with bytes `start..end` marked.
+    fn excerpt(self, start: usize, end: usize, label: &str) -> Excerpt {
+        Excerpt::new(self.number(), self.text(), start, end, label)
+    }
+
+    /// The line with all its words marked.
+    fn all_words(self) -> Excerpt {
+        self.excerpt(0, (self.line.code_end - self.line.start) as usize, "")
+    }
+
+    fn malformed(self, what: &str) -> Error {
+        Error::new(ErrorKind::Malformed { what: what.to_owned() }).at(self.all_words())
+    }
+}
+
+/// What one line means, before it is committed.
+enum Step {
+    /// Nothing that concerns moves.
+    Nothing,
+    /// A move (or a wait, a feed, a use of the feed).
+    Move(Move),
+}
+
+/// Turns lines into moves; carries the modal state from block to block.
+#[derive(Clone, Debug)]
+pub struct Resolver {
+    rules: Rules,
+    state: State,
+    words: Words,
+    layers: Layers,
+    role: Role,
+    is_screw: bool,
+    /// Factor on E by tool, where the file sets one.
+    flow_by_tool: Vec<(u32, f64)>,
+    /// Where each tool left off with E.
+    e_by_tool: Vec<(u32, f64)>,
+    /// After a tool change: where the tool itself left off with E, see [`Resolver::e_start`].
+    own_e: Option<f64>,
+    /// Volume that has left the nozzle so far, mm³.
+    laid: f64,
+    /// Volume drawn back and not yet refilled, mm³.
+    drawn_back: f64,
+    accept_marked: bool,
+    /// Where `M101` first switched the extruder on, if anywhere.
+    switched_on: Option<Place>,
+    /// What was found on the way.
+    pub findings: Findings,
+    /// Lines split in the block last resolved, by line index.
+    pub splits: Vec<(u32, Split)>,
+}
+
+impl Resolver {
+    /// A resolver at the start of a file. `accept_marked`: do not refuse a file with the marker of an earlier run.
+    pub fn new(rules: Rules, settings: &FileSettings, accept_marked: bool) -> Self {
+        let state = State::new(rules.initial_feed_mm_s);
+        let is_screw = rules.tools.contains(&state.tool);
+        Self {
+            state,
+            rules,
+            words: Words::default(),
+            layers: Layers::new(settings.marks_layers, settings.layer_height_mm),
+            role: Role::Unknown,
+            is_screw,
+            flow_by_tool: Vec::new(),
+            e_by_tool: Vec::new(),
+            own_e: None,
+            laid: 0.0,
+            drawn_back: 0.0,
+            switched_on: None,
+            accept_marked,
+            findings: Findings::default(),
+            splits: Vec::new(),
+        }
+    }
+
+    /// The modal state after the lines so far.
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// Layers begun so far.
+    pub fn layer_count(&self) -> u32 {
+        self.layers.count()
+    }
+
+    /// Volume that has left the nozzle so far, mm³: beads, and extrusion without motion as far as it is no refill.
+    pub fn volume(&self) -> f64 {
+        self.laid
+    }
+
+    /// Resolves a block; its moves are added to `out`.
+    ///
+    /// # Errors
+    /// A motion line that cannot be read (unless lenient), an earlier run's marker, E without a known volume.
+    pub fn resolve(&mut self, block: &Block, number: u32, out: &mut Vec<Move>) -> Result<()> {
+        self.splits.clear();
+        let mut words = std::mem::take(&mut self.words);
+        let resolved = self.resolve_lines(block, number, &mut words, out);
+        self.words = words;
+        resolved
+    }
+
+    fn resolve_lines(&mut self, block: &Block, number: u32, words: &mut Words, out: &mut Vec<Move>) -> Result<()> {
+        for (index, line) in block.lines.iter().enumerate() {
+            let at = At { block, line, index };
+            self.look_at_flags(at);
+            match self.line(words, at) {
+                Ok(Step::Nothing) => {}
+                Ok(Step::Move(mut step)) => {
+                    step.block = number;
+                    step.line = index as u32;
+                    if line.has(Line::CHECKSUM) {
+                        step.flags |= Move::CHECKSUM;
+                    }
+                    out.push(step);
+                }
+                Err(error) if self.rules.lenient && is_about_one_line(&error) => {
+                    let what = error.kind().to_string();
+                    self.found(Code::UnreadableLine, at, || what);
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(())
+    }
+
+    fn line(&mut self, words: &mut Words, at: At<'_>) -> Result<Step> {
+        match at.line.kind {
+            LineKind::Code if at.line.comment < at.line.end => {
+                // A role behind a move is that of this move alone.
+                let role = self.role;
+                self.note(at, false);
+                let step = self.code(words, at);
+                self.role = role;
+                step
+            }
+            LineKind::Code => self.code(words, at),
+            LineKind::Comment if !self.accept_marked && at.text().starts_with(MARKER) => {
+                Err(Error::new(ErrorKind::AlreadyRewritten).at(at.excerpt(0, MARKER.len(), "")))
+            }
+            LineKind::Comment => {
+                self.note(at, true);
+                Ok(Step::Nothing)
+            }
+            LineKind::Named => Ok(self.named(at)),
+            LineKind::Text => Ok(self.text(at)),
+            LineKind::Blank | LineKind::Percent | LineKind::Opaque => Ok(Step::Nothing),
+        }
+    }
+
+    fn look_at_flags(&mut self, at: At<'_>) {
+        if at.line.flags & (Line::BAD_CHECKSUM | Line::EXPONENT) == 0 {
+            return;
+        }
+        if at.line.has(Line::BAD_CHECKSUM) {
+            self.found(Code::Checksum, at, || "checksum does not match".to_owned());
+        }
+        if at.line.has(Line::EXPONENT) {
+            self.found(Code::Exponent, at, || "number with an exponent".to_owned());
+        }
+    }
+
+    fn found(&mut self, code: Code, at: At<'_>, detail: impl FnOnce() -> String) {
+        let place = self.place(at, String::new());
+        self.findings.add(code, || Place { detail: detail(), ..place });
+    }
+
+    fn place(&self, at: At<'_>, detail: String) -> Place {
+        let (layer, z_mm) = (u64::from(self.layers.count()), self.state.position[2]);
+        Place { line: at.number(), layer, z_mm, detail }
+    }
+
+    /// Adds what can only be said at the end of the file.
+    pub fn finish(&mut self) {
+        if self.laid > 0.0 {
+            return;
+        }
+        match self.switched_on.take() {
+            Some(place) => self.findings.add(Code::SwitchedExtruder, || place),
+            None => {
+                self.findings.add(Code::NoExtrusion, || Place { line: 0, layer: 0, z_mm: 0.0, detail: String::new() })
+            }
+        }
+    }
+
+    fn note(&mut self, at: At<'_>, alone: bool) {
+        let comment = at.block.bytes.get(at.line.comment as usize..at.line.end as usize).unwrap_or_default();
+        match notes::read(comment, alone) {
+            Some(Note::LayerBegins) => self.layers.mark(),
+            Some(Note::Height(height) | Note::RunHeight(height)) => self.layers.state_height(height),
+            Some(Note::Role(role) | Note::RoleOfLine(role)) => self.role = role,
+            None => {}
+        }
+    }
+
+    fn named(&mut self, at: At<'_>) -> Step {
+        let text = at.text().trim_ascii();
+        if self.state.limits.follow_named(text) {
+            return Step::Nothing;
+        }
+        // Marks of objects, filters and fans leave the feed alone; any other name may be a macro that uses it.
+        const NEUTRAL: [&[u8]; 4] =
+            [b"EXCLUDE_OBJECT", b"SET_PRESSURE_ADVANCE", b"SET_FAN_SPEED", b"SET_PRINT_STATS_INFO"];
+        if NEUTRAL.iter().any(|name| text.starts_with(name)) { Step::Nothing } else { self.feed_user(at.line) }
+    }
+
+    fn text(&mut self, at: At<'_>) -> Step {
+        // A macro file may move; a message does not.
+        match at.words() {
+            [word] if word.letter == b'M' && word.value == 98.0 => self.feed_user(at.line),
+            _ => Step::Nothing,
+        }
+    }
+
+    fn code(&mut self, words: &mut Words, at: At<'_>) -> Result<Step> {
+        let found = at.words();
+        let Some(first) = found.first() else { return Ok(Step::Nothing) };
+        words.fill(found);
+        match first.letter {
+            b'M' => Ok(self.m_command(words, first, at)),
+            b'T' => {
+                self.select_tool(first.value);
+                Ok(self.feed_user(at.line))
+            }
+            _ => self.g_line(words, at),
+        }
+    }
+
+    fn feed_user(&self, line: &Line) -> Step {
+        Step::Move(Move { feed_at: line.start, feed_len: 0, ..self.blank(Kind::FeedUser) })
+    }
+
+    /// A move that does nothing, with the state's feed.
+    fn blank(&self, kind: Kind) -> Move {
+        Move {
+            kind,
+            role: self.role,
+            flags: if self.is_screw { Move::SCREW } else { 0 } | if self.state.unit_mm == 1.0 { 0 } else { Move::INCH },
+            feed_decimals: self.state.feed_decimals,
+            block: 0,
+            line: 0,
+            feed_at: 0,
+            feed_len: 0,
+            layer: self.layers.count(),
+            length: 0.0,
+            e: 0.0,
+            volume: 0.0,
+            melt: 0.0,
+            feed_mm_min: self.state.feed_mm_min,
+            speed_factor: self.state.speed_factor,
+            speed: self.state.speed_mm_s,
+            time: 0.0,
+            z: self.state.position[2],
+        }
+    }
+}
+
+/// Whether only the line itself is at fault, so that a lenient run can go on behind it.
+fn is_about_one_line(error: &Error) -> bool {
+    matches!(error.kind(), ErrorKind::Malformed { .. } | ErrorKind::Unsupported { .. })
+}

@@ -1,0 +1,318 @@
+//! G and M commands that set modes, positions, factors and tools.
+
+use super::{At, MAX_COORDINATE_MM, Resolver, Step};
+use crate::error::Result;
+use crate::findings::Code;
+use crate::line::Word;
+use crate::moves::arc::Plane;
+use crate::moves::state::{Motion, State};
+use crate::moves::words::{Command, Words};
+use crate::moves::{Kind, Move};
+use crate::profile::DwellWords;
+
+impl Resolver {
+    pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) -> Step {
+        if first.value.fract() != 0.0 || !(0.0..1e6).contains(&first.value) {
+            return Step::Nothing;
+        }
+        let factor = |value: Option<f64>| value.filter(|v| v.is_finite() && *v > 0.0).map(|v| v / 100.0);
+        let state = &mut self.state;
+        match first.value as u32 {
+            82 => state.e_absolute = true,
+            83 => state.e_absolute = false,
+            101 => {
+                let place = self.place(at, String::from("M101"));
+                self.switched_on.get_or_insert(place);
+            }
+            104 | 109 => {
+                if let Some(temperature) = words.get(b'S').or_else(|| words.get(b'R')) {
+                    state.nozzle_temperature_c = Some(temperature);
+                }
+            }
+            // Fan numbers above 0 are other fans.
+            106 if words.get(b'P').unwrap_or(0.0) == 0.0 => {
+                state.fan = words.get(b'S').map_or(1.0, |s| (s / 255.0).clamp(0.0, 1.0));
+            }
+            107 => state.fan = 0.0,
+            200 => {
+                let on = words.get(b'S').is_none_or(|s| s != 0.0);
+                if let Some(diameter) = words.get(b'D') {
+                    state.volumetric = on && diameter > 0.0;
+                } else if words.get(b'S').is_some() {
+                    state.volumetric = on;
+                }
+            }
+            220 => {
+                if words.mentions(b'B') {
+                    state.kept_speed_factor = state.speed_factor;
+                }
+                if words.mentions(b'R') {
+                    state.set_speed_factor(state.kept_speed_factor);
+                }
+                if let Some(f) = factor(words.get(b'S')) {
+                    state.set_speed_factor(f);
+                }
+            }
+            221 => {
+                if let Some(f) = factor(words.get(b'S')) {
+                    self.set_flow_factor(words.get(b'T'), f);
+                }
+            }
+            // Tool changes of older dialects.
+            6 | 108 | 135 => {
+                if let Some(tool) = words.get(b'T') {
+                    self.select_tool(tool);
+                    return self.feed_user(at.line);
+                }
+            }
+            // Macros, changes of material and parking: they move, and may use the feed in force.
+            125 | 600 | 601 | 620 | 621 | 701 | 702 => return self.feed_user(at.line),
+            other => {
+                state.limits.follow(other, |letter| words.get(letter));
+            }
+        }
+        Step::Nothing
+    }
+
+    /// A line that starts with a G command, or has none and repeats the motion mode.
+    pub(super) fn g_line(&mut self, words: &Words, at: At<'_>) -> Result<Step> {
+        // Nearly every line: one straight move and nothing else.
+        if let [Command { letter: b'G', tenths: tenths @ (0 | 10) }] = words.commands() {
+            let kept = self.state.motion;
+            self.state.motion = Some(if *tenths == 0 { Motion::Rapid } else { Motion::Linear });
+            return self.motion(words, false, at).inspect_err(|_| self.state.motion = kept);
+        }
+        // Everything is worked out on a copy of the small settings, and committed when the line is sound.
+        let mut next = Settings {
+            unit_mm: self.state.unit_mm,
+            absolute: self.state.absolute,
+            e_absolute: self.state.e_absolute,
+            absolute_centres: self.state.absolute_centres,
+            plane: self.state.plane,
+            motion: self.state.motion,
+        };
+        let mut action = if words.commands().is_empty() { Action::Modal } else { Action::None };
+        let mut machine = false;
+        for command in words.commands() {
+            if command.letter != b'G' {
+                continue;
+            }
+            match command.tenths {
+                0 => (next.motion, action) = (Some(Motion::Rapid), Action::Modal),
+                10 => (next.motion, action) = (Some(Motion::Linear), Action::Modal),
+                20 => (next.motion, action) = (Some(Motion::Arc { clockwise: true }), Action::Modal),
+                30 => (next.motion, action) = (Some(Motion::Arc { clockwise: false }), Action::Modal),
+                40 => action = Action::Dwell,
+                170 => next.plane = Plane::Xy,
+                180 => next.plane = Plane::Zx,
+                190 => next.plane = Plane::Yz,
+                200 => next.unit_mm = 25.4,
+                210 => next.unit_mm = 1.0,
+                280 => action = Action::Home,
+                530 => machine = true,
+                800 => next.motion = None,
+                900 => {
+                    next.absolute = true;
+                    next.e_absolute |= self.rules.g90_sets_e;
+                }
+                910 => next.absolute = false,
+                901 => next.absolute_centres = true,
+                911 => next.absolute_centres = false,
+                920 => action = Action::SetPosition,
+                921 | 922 => action = Action::ClearOffsets,
+                // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
+                // probing: none of them uses the feed in force.
+                100
+                | 110
+                | 290..=299
+                | 340
+                | 400..=499
+                | 540..=599
+                | 610
+                | 611
+                | 640
+                | 690
+                | 710
+                | 923
+                | 940
+                | 980
+                | 990
+                | 1300..=1329
+                | 1610
+                | 1620
+                | 300
+                | 3800 => {}
+                _ => action = Action::NotFollowed,
+            }
+        }
+        // With only modal settings on the line, axis words repeat the motion mode (`G90 X10`).
+        if action == Action::None && words.has_any(b"XYZ") && words.commands().iter().all(|c| sets_mode(c.tenths)) {
+            action = Action::Modal;
+        }
+        let kept = self.state.clone_settings();
+        self.apply(&next);
+        let step = match action {
+            Action::None => Ok(Step::Nothing),
+            Action::Modal => self.motion(words, machine, at),
+            Action::Dwell => Ok(self.dwell(words, at)),
+            Action::Home => {
+                self.home(words);
+                Ok(Step::Nothing)
+            }
+            Action::SetPosition => {
+                self.set_position(words);
+                Ok(Step::Nothing)
+            }
+            Action::ClearOffsets => {
+                self.state.offset = [0.0; 3];
+                Ok(Step::Nothing)
+            }
+            Action::NotFollowed => Ok(self.not_followed(words, at)),
+        };
+        if step.is_err() {
+            self.apply(&kept);
+        }
+        step
+    }
+
+    /// Sets the factor on E of the named tool, or of the active one.
+    fn set_flow_factor(&mut self, tool: Option<f64>, factor: f64) {
+        let tool = tool.filter(|t| (0.0..100.0).contains(t)).map_or(self.state.tool, |t| t as u32);
+        self.flow_by_tool.retain(|entry| entry.0 != tool);
+        self.flow_by_tool.push((tool, factor));
+        if tool == self.state.tool {
+            self.state.flow_factor = factor;
+        }
+    }
+
+    fn apply(&mut self, next: &Settings) {
+        self.state.unit_mm = next.unit_mm;
+        self.state.absolute = next.absolute;
+        self.state.e_absolute = next.e_absolute;
+        self.state.absolute_centres = next.absolute_centres;
+        self.state.plane = next.plane;
+        self.state.motion = next.motion;
+    }
+
+    fn dwell(&self, words: &Words, at: At<'_>) -> Step {
+        let p = words.get(b'P').map(|ms| ms * 1e-3);
+        let seconds = match self.rules.dwell {
+            DwellWords::POnly => p,
+            DwellWords::SWins => words.get(b'S').or(p),
+        };
+        let time = seconds.filter(|s| (0.0..1e7).contains(s)).unwrap_or(0.0);
+        Step::Move(Move { time, feed_at: at.line.start, ..self.blank(Kind::Dwell) })
+    }
+
+    fn home(&mut self, words: &Words) {
+        let all = !b"XYZ".iter().any(|&axis| words.mentions(axis));
+        for (axis, letter) in b"XYZ".iter().enumerate() {
+            if all || words.mentions(*letter) {
+                self.state.position[axis] = 0.0;
+                self.state.offset[axis] = 0.0;
+            }
+        }
+    }
+
+    fn set_position(&mut self, words: &Words) {
+        let axis_e = self.rules.axis;
+        let value =
+            |letter: u8| words.mentions(letter).then(|| words.get(letter).unwrap_or(0.0)).filter(|v| v.is_finite());
+        // Without any word, every axis counts from zero.
+        let all = words.is_bare_command();
+        for (axis, letter) in b"XYZ".iter().enumerate() {
+            if let Some(v) = value(*letter).or(all.then_some(0.0)) {
+                self.state.offset[axis] = self.state.position[axis] - v * self.state.unit_mm;
+            }
+        }
+        if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
+            self.state.e = v * self.state.unit_mm;
+            self.own_e = None;
+        }
+    }
+
+    /// A motion command that is not followed: where it ends is taken over, what it does between is not judged.
+    fn not_followed(&mut self, words: &Words, at: At<'_>) -> Step {
+        let moves = words.has_any(b"XYZ") || words.get(self.rules.axis).is_some();
+        if moves {
+            let to = self.state.target([words.get(b'X'), words.get(b'Y'), words.get(b'Z')], false);
+            if to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
+                self.state.position = to;
+            }
+            if let Some(e) = words.get(self.rules.axis).filter(|_| !self.state.e_is_relative()) {
+                self.state.e = e * self.state.unit_mm;
+            }
+            let text = at.words().first().map_or(&[][..], |w| &at.block.bytes[w.start as usize..w.end() as usize]);
+            self.found(Code::MotionNotFollowed, at, || String::from_utf8_lossy(text).into_owned());
+        }
+        let feed = self.read_feed(words, at);
+        let mut step = self.blank(Kind::FeedUser);
+        (step.feed_at, step.feed_len) = match feed {
+            Some(word) if moves => {
+                self.set_feed(&word);
+                step.feed_mm_min = self.state.feed_mm_min;
+                step.feed_decimals = self.state.feed_decimals;
+                (word.start, word.len)
+            }
+            _ => (at.line.start, 0),
+        };
+        Step::Move(step)
+    }
+
+    pub(super) fn select_tool(&mut self, number: f64) {
+        // Numbers of 100 and above are commands of some machines, not tools.
+        if (0.0..100.0).contains(&number) {
+            let (before, tool) = (self.state.tool, number as u32);
+            if tool != before {
+                self.e_by_tool.retain(|entry| entry.0 != before);
+                self.e_by_tool.push((before, self.state.e));
+                self.own_e = Some(self.e_by_tool.iter().find(|entry| entry.0 == tool).map_or(0.0, |entry| entry.1));
+            }
+            self.state.tool = tool;
+            let factor = self.flow_by_tool.iter().find(|entry| entry.0 == tool);
+            self.state.flow_factor = factor.map_or(1.0, |entry| entry.1);
+            self.is_screw = self.rules.tools.contains(&tool);
+        }
+    }
+}
+
+/// The small settings a G line may change before it moves.
+#[derive(Clone, Copy)]
+struct Settings {
+    unit_mm: f64,
+    absolute: bool,
+    e_absolute: bool,
+    absolute_centres: bool,
+    plane: Plane,
+    motion: Option<Motion>,
+}
+
+impl State {
+    fn clone_settings(&self) -> Settings {
+        Settings {
+            unit_mm: self.unit_mm,
+            absolute: self.absolute,
+            e_absolute: self.e_absolute,
+            absolute_centres: self.absolute_centres,
+            plane: self.plane,
+            motion: self.motion,
+        }
+    }
+}
+
+/// What the axis words of a G line are for.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Action {
+    None,
+    Modal,
+    Dwell,
+    Home,
+    SetPosition,
+    ClearOffsets,
+    NotFollowed,
+}
+
+/// Commands after which axis words still mean the motion mode.
+const fn sets_mode(tenths: u32) -> bool {
+    matches!(tenths, 170 | 180 | 190 | 200 | 210 | 400..=430 | 490 | 530 | 540..=599 | 610 | 611 | 640 | 900 | 910 | 901 | 911 | 940)
+}

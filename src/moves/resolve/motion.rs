@@ -1,0 +1,224 @@
+//! Motion lines: checked as a whole, then committed.
+
+use super::excess::Before;
+use super::{At, MAX_COORDINATE_MM, Resolver, Step};
+use crate::error::{Error, ErrorKind, Result};
+use crate::findings::Code;
+use crate::line::{Line, Word};
+use crate::moves::arc::{Arc, Centre};
+use crate::moves::state::Motion;
+use crate::moves::words::Words;
+use crate::moves::{Kind, Move};
+
+/// Words that a motion line acts on.
+const MOTION_LETTERS: &[u8] = b"XYZIJKRFE";
+/// An end further than this from its circle is reported, mm.
+const ARC_END_MM: f64 = 0.05;
+
+impl Resolver {
+    /// Where an absolute E word counts from.
+    ///
+    /// After a tool change without `G92`, some dialects go on with the common count and some with the tool's own; the
+    /// nearer of the two is meant.
+    fn e_start(&self, word: f64) -> f64 {
+        match self.own_e {
+            Some(own) if (word - own).abs() < (word - self.state.e).abs() => own,
+            _ => self.state.e,
+        }
+    }
+
+    /// A line with motion words in a motion mode.
+    pub(super) fn motion(&mut self, words: &Words, machine: bool, at: At<'_>) -> Result<Step> {
+        let axis_e = self.rules.axis;
+        let room_for_feed = self.check_words(words, at)?;
+        let feed = self.read_feed(words, at);
+        let Some(mode) = self.state.motion else {
+            // Axis words without a motion mode do nothing; a feed alone is remembered.
+            return Ok(feed.map_or(Step::Nothing, |word| self.commit_feed_alone(&word)));
+        };
+        let axes = [words.get(b'X'), words.get(b'Y'), words.get(b'Z')];
+        let from = self.state.position;
+        let to = self.state.target(axes, machine);
+        if !to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
+            return Err(at.malformed("this position is further than a kilometre away"));
+        }
+        let (path, is_arc) = match mode {
+            Motion::Arc { clockwise } if axes.iter().any(Option::is_some) || words.has_any(b"IJKR") => {
+                (self.arc_length(words, from, to, clockwise, at)?, true)
+            }
+            _ => {
+                let d = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
+                ((d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt(), false)
+            }
+        };
+        let e_word = words.get(axis_e);
+        let relative = self.state.e_is_relative();
+        let e_from = e_word.filter(|_| !relative).map_or(self.state.e, |e| self.e_start(e * self.state.unit_mm));
+        let units = e_word.map_or(0.0, |e| e * self.state.unit_mm - if relative { 0.0 } else { e_from });
+        if units.is_nan() || units.abs() > MAX_COORDINATE_MM {
+            return Err(at.malformed("this line turns the extruder by more than a kilometre"));
+        }
+        let e = units * self.state.flow_factor;
+        let unit_volume = if self.state.volumetric { Some(1.0) } else { self.rules.e_volume_mm3 };
+        let volume = if e == 0.0 {
+            0.0
+        } else {
+            e * unit_volume.ok_or_else(|| Error::new(ErrorKind::NoDiameter).at(at.all_words()))?
+        };
+        let kind = match (path > 0.0, e > 0.0, e < 0.0) {
+            (true, true, _) => Kind::Bead,
+            (true, _, true) => Kind::MovingEOut,
+            (true, ..) => Kind::Travel,
+            (false, true, _) => Kind::EIn,
+            (false, _, true) => Kind::EOut,
+            (false, ..) => Kind::Feed,
+        };
+
+        // The line is sound: commit.
+        if let Some(word) = &feed {
+            self.set_feed(word);
+        }
+        // E counts on whatever the mode, so that a later absolute word finds it where it is.
+        if let Some(e) = e_word {
+            self.state.e = if relative { e_from + units } else { e * self.state.unit_mm };
+            self.own_e = None;
+        }
+        self.state.position = to;
+        if kind == Kind::Bead {
+            self.layers.bead(from[2], to[2]);
+        }
+        let mut step = self.blank(kind);
+        step.length = path;
+        step.e = e;
+        step.volume = volume;
+        if self.is_screw {
+            step.melt = self.new_melt(kind, volume);
+            self.laid += step.melt;
+        } else if e != 0.0 {
+            let tool = self.state.tool;
+            self.found(Code::ToolNotScrew, at, || format!("tool {tool}"));
+        }
+        if is_arc {
+            step.flags |= Move::ARC;
+        }
+        (step.feed_at, step.feed_len) = match feed {
+            Some(word) => (word.start, word.len),
+            None if room_for_feed => (at.line.code_end, 0),
+            None => {
+                step.flags |= Move::FEED_BEFORE;
+                (at.line.start, 0)
+            }
+        };
+        step.time = if step.speed > 0.0 { step.distance() / step.speed } else { 0.0 };
+        if words.twice_among(MOTION_LETTERS) {
+            self.found(Code::DuplicateWord, at, || "a letter stands twice".to_owned());
+        }
+        if self.is_screw && e != 0.0 {
+            let before = Before { position: from, e: e_from };
+            self.check_controller_limits(&mut step, units, mode, words, &before, at);
+        }
+        Ok(Step::Move(step))
+    }
+
+    /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it.
+    fn new_melt(&mut self, kind: Kind, volume: f64) -> f64 {
+        match kind {
+            Kind::Bead => {
+                self.drawn_back = 0.0;
+                volume
+            }
+            Kind::EIn => {
+                let refill = volume.min(self.drawn_back);
+                self.drawn_back -= refill;
+                volume - refill
+            }
+            _ => {
+                self.drawn_back -= volume.min(0.0);
+                0.0
+            }
+        }
+    }
+
+    fn commit_feed_alone(&mut self, word: &Word) -> Step {
+        self.set_feed(word);
+        Step::Move(Move { feed_at: word.start, feed_len: word.len, ..self.blank(Kind::Feed) })
+    }
+
+    /// Refuses words that a motion line acts on and that are no numbers. Returns whether an F word can be added.
+    fn check_words(&mut self, words: &Words, at: At<'_>) -> Result<bool> {
+        if at.line.has(Line::JUNK) {
+            let text = at.text();
+            let rest = |from: usize| text.get(from..).unwrap_or_default();
+            let behind_words = (at.line.code_end - at.line.start) as usize;
+            let start = behind_words + rest(behind_words).iter().take_while(|b| b.is_ascii_whitespace()).count();
+            let len = rest(start).iter().take_while(|b| !b.is_ascii_whitespace() && **b != b';').count();
+            let junk = rest(start).get(..len).unwrap_or_default();
+            // A feed the slicing program forgot to fill in concerns no position: controllers go on without it.
+            if junk.starts_with(b"F{") {
+                self.found(Code::Placeholder, at, || String::from_utf8_lossy(junk).into_owned());
+                return Ok(false);
+            }
+            let place = at.excerpt(start, start + len, "not a number");
+            if junk.iter().any(|b| matches!(b, b'[' | b'#' | b'<')) {
+                return Err(Error::new(ErrorKind::Unsupported {
+                    what: "this line computes a value while it runs; only plain numbers can be followed".to_owned(),
+                    help: "export plain G-code without parameters and expressions, or run with --lenient to pass such lines through".to_owned(),
+                })
+                .at(place));
+            }
+            return Err(Error::new(ErrorKind::Malformed {
+                what: format!("`{}` cannot be read on a motion line", String::from_utf8_lossy(junk)),
+            })
+            .at(place));
+        }
+        if let Some(letter) = words.bare_among(MOTION_LETTERS) {
+            let word = at.words().iter().find(|w| w.letter == letter && !w.has_number());
+            let start = word.map_or(0, |w| (w.start - at.line.start) as usize);
+            return Err(Error::new(ErrorKind::Malformed { what: format!("{} has no number", letter as char) })
+                .at(at.excerpt(start, start + 1, "a number is missing here")));
+        }
+        Ok(true)
+    }
+
+    fn arc_length(&mut self, words: &Words, from: [f64; 3], to: [f64; 3], clockwise: bool, at: At<'_>) -> Result<f64> {
+        let (first, second, helix) = self.state.plane.axes();
+        const OFFSETS: [u8; 3] = *b"IJK";
+        let unit = self.state.unit_mm;
+        let centre = if words.has_any(b"IJK") {
+            let offset = |axis: usize| {
+                let value = words.get(OFFSETS[axis]).map(|v| v * unit);
+                if self.state.absolute_centres {
+                    value.map_or(0.0, |v| v + self.state.offset[axis] - from[axis])
+                } else {
+                    value.unwrap_or(0.0)
+                }
+            };
+            Centre::Offset(offset(first), offset(second))
+        } else if let Some(r) = words.get(b'R') {
+            Centre::Radius(r * unit)
+        } else {
+            return Err(at.malformed("this arc has neither a centre (I, J, K) nor a radius (R)"));
+        };
+        let turns = words.get(b'P').filter(|p| (1.0..1e6).contains(p)).map_or(1, |p| p as u32);
+        let arc = Arc::resolve([from[first], from[second]], [to[first], to[second]], centre, clockwise, turns)
+            .map_err(|error| at.malformed(&error.to_string()))?;
+        if arc.end_error > ARC_END_MM {
+            self.found(Code::ArcEnd, at, || format!("{:.2} mm off", arc.end_error));
+        }
+        Ok(arc.length(to[helix] - from[helix]))
+    }
+
+    /// The F word of the line, if it can be used.
+    pub(super) fn read_feed(&mut self, words: &Words, at: At<'_>) -> Option<Word> {
+        let word = *at.words().get(words.place(b'F')?)?;
+        if word.value.is_finite() && word.value > 0.0 {
+            return Some(word);
+        }
+        self.found(Code::FeedNotPositive, at, || format!("F{}", word.value));
+        None
+    }
+
+    pub(super) fn set_feed(&mut self, word: &Word) {
+        self.state.set_feed(word.value * self.state.unit_mm, word.decimals);
+    }
+}
