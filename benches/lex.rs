@@ -11,14 +11,7 @@ mod data;
 const BLOCK: usize = 256 * 1024;
 
 fn bench(criterion: &mut Criterion) {
-    let inputs: [(&str, Vec<u8>); 6] = [
-        ("tiny_segments", data::tiny_segments(BLOCK)),
-        ("absolute_e", data::absolute_e(BLOCK)),
-        ("crlf", data::crlf(BLOCK)),
-        ("spiral", data::spiral(BLOCK)),
-        ("comment_heavy", data::comment_heavy(BLOCK)),
-        ("arcs", data::arcs(BLOCK)),
-    ];
+    let inputs = data::KINDS.map(|(name, make)| (name, make(BLOCK)));
     for (group, find) in [("lex", lex::lex as Find), ("lex_by_grammar", lex::lex_by_grammar)] {
         let mut group = criterion.benchmark_group(group);
         for (name, text) in &inputs {

@@ -2,7 +2,61 @@
 #![allow(dead_code, reason = "each bench uses a part of it")]
 
 use std::f64::consts::TAU;
-use std::io::Write;
+use std::io::{self, Write};
+
+use meltwright::profile::Profile;
+
+/// The kinds of input, by name.
+pub const KINDS: [(&str, fn(usize) -> Vec<u8>); 6] = [
+    ("tiny_segments", tiny_segments),
+    ("absolute_e", absolute_e),
+    ("crlf", crlf),
+    ("spiral", spiral),
+    ("comment_heavy", comment_heavy),
+    ("arcs", arcs),
+];
+
+/// The made input of this name, at least so many bytes.
+pub fn kind(name: &str, bytes: usize) -> Option<Vec<u8>> {
+    KINDS.iter().find(|kind| kind.0 == name).map(|kind| kind.1(bytes))
+}
+
+/// Writes about so many bytes in pieces of 32 MB; every piece starts with its own modes.
+pub fn write_long(out: &mut impl Write, name: &str, bytes: usize) -> io::Result<()> {
+    const PIECE: usize = 32_000_000;
+    let unknown = || io::Error::new(io::ErrorKind::InvalidInput, format!("there is no made input `{name}`"));
+    let piece = kind(name, bytes.min(PIECE)).ok_or_else(unknown)?;
+    let mut left = bytes;
+    while left > 0 {
+        let part = &piece[..piece.len().min(left)];
+        // Whole lines to the end.
+        let whole = part.iter().rposition(|&b| b == b'\n').map_or(part.len(), |end| end + 1);
+        out.write_all(&part[..whole])?;
+        left = left.saturating_sub(part.len());
+    }
+    out.flush()
+}
+
+/// Peak and sustained capacity, mm³/s, by which about half the moves of a kind are slowed.
+pub fn half_slowed(name: &str) -> (f64, f64) {
+    match name {
+        "absolute_e" => (3.0, 2.7),
+        "comment_heavy" => (2.9, 2.4),
+        "spiral" => (3.0, 2.9),
+        _ => (2.45, 2.2),
+    }
+}
+
+/// The embedded profile with E in mm of a 1.75 mm strand, these capacities, mm³/s, and a window of a minute.
+pub fn profile((peak, sustained): (f64, f64)) -> Profile {
+    let mut profile = Profile::embedded();
+    profile.controller.initial_feed_mm_s.value = 25.0;
+    profile.screw.virtual_diameter_mm.value = Some(1.75);
+    profile.screw.peak_flow_mm3_s.value = Some(peak);
+    profile.screw.sustained_flow_mm3_s.value = Some(sustained);
+    profile.screw.sustained_window_s.value = 60.0;
+    profile
+}
 
 /// A small generator of numbers in 0..1 (SplitMix64: Steele, Lea, Flood, OOPSLA 2014).
 struct Chance(u64);
@@ -17,9 +71,15 @@ impl Chance {
     }
 }
 
+/// Moves in a row that lay the same width: about as many as a slicing program writes between two changes of role.
+const RUN: usize = 24;
+
 /// Where the head is and how much came out, in mm.
 struct Walk {
     chance: Chance,
+    /// Factor on the width of the bead.
+    width: f64,
+    steps: usize,
     angle: f64,
     x: f64,
     y: f64,
@@ -28,16 +88,20 @@ struct Walk {
 
 impl Walk {
     fn new(seed: u64) -> Self {
-        Self { chance: Chance(seed), angle: 0.0, x: 100.0, y: 100.0, e: 0.0 }
+        Self { chance: Chance(seed), width: 1.0, steps: 0, angle: 0.0, x: 100.0, y: 100.0, e: 0.0 }
     }
 
     /// Goes on by up to `longest` mm within the bed; the E of the piece.
     fn step(&mut self, longest: f64) -> f64 {
+        if self.steps.is_multiple_of(RUN) {
+            self.width = 0.5 + self.chance.next();
+        }
+        self.steps += 1;
         self.angle += (self.chance.next() - 0.5) * 0.8;
         let length = 0.05 + self.chance.next() * longest;
         self.x = (self.x + length * self.angle.cos()).clamp(5.0, 295.0);
         self.y = (self.y + length * self.angle.sin()).clamp(5.0, 295.0);
-        let e = length * 0.0333;
+        let e = length * 0.0333 * self.width;
         self.e += e;
         e
     }
@@ -97,7 +161,9 @@ pub fn spiral(bytes: usize) -> Vec<u8> {
     fill(bytes, "G90\nM83\nG1 F1800\n", |index, out| {
         let angle = index as f64 / 180.0 * TAU;
         let (x, y) = (150.0 + 40.0 * angle.cos(), 150.0 + 40.0 * angle.sin());
-        put!(out, "G1 X{x:.3} Y{y:.3} Z{:.3} E.{:05}", 0.2 + index as f64 * 0.0005, 4650 + index % 7);
+        // Thinner on every other run.
+        let e = 4650 - index / RUN % 2 * 1000 + index % 7;
+        put!(out, "G1 X{x:.3} Y{y:.3} Z{:.3} E.{e:05}", 0.2 + index as f64 * 0.0005);
     })
 }
 
