@@ -12,6 +12,10 @@
 //! many of them is slowed less. Stretches that start or end at the edge of a move are enough: in between, the time
 //! is linear.
 //!
+//! Beads of the same flow that follow each other without a pause are judged as one, up to a small share of the window:
+//! a group. Within a group flows differ by less than a thousandth, so that no stretch is off by more than
+//! [`GROUP_SHARE`] of that.
+//!
 //! Moves leave in the order they came, as soon as no stretch that is still open can touch them. What waits is bounded
 //! by the volume B, by T seconds, and by [`MAX_WAITING_MOVES`] and [`MAX_WAITING_BYTES`]; a move that has to leave
 //! before it is judged is held to the sustained capacity itself, which is always safe.
@@ -25,7 +29,11 @@ use crate::moves::Move;
 pub const MAX_WAITING_MOVES: usize = 1 << 17;
 /// Most bytes of input over which moves wait for a verdict.
 pub const MAX_WAITING_BYTES: u64 = 8 << 20;
+/// Longest group, as a share of the window.
+pub const GROUP_SHARE: f64 = 1.0 / 64.0;
 
+/// Flows this close are the same flow, relative.
+const SAME_FLOW: f64 = 1e-3;
 /// Flows are sorted into buckets by their ratio to the capacity: so many for each doubling, evenly spaced in between,
 /// 1.1 to 1.6 % apart. Levels inside a bucket are still exact to its beads.
 const BUCKETS_PER_DOUBLING: usize = 64;
@@ -38,19 +46,26 @@ const PARTS: f64 = 1e9;
 #[derive(Clone, Copy, Debug)]
 struct Waiting {
     limited: Limited,
-    /// Volume, parts of a mm³; 0 for moves that lay nothing.
-    volume: i64,
-    /// Time at the present speed, parts of a second.
-    time: i64,
-    /// Time of the moves without volume since the last move with volume, parts of a second.
-    gap: i64,
-    /// Bucket of its flow; 0: at or below the sustained capacity.
-    bucket: u16,
     /// Offset of its line in the input.
     offset: u64,
 }
 
-/// A breaching stretch: its level and the number of its last move.
+/// Moves with the same flow and no time between them.
+#[derive(Clone, Copy, Debug)]
+struct Group {
+    /// Number of its first move.
+    first: u64,
+    /// Volume, parts of a mm³, above 0.
+    volume: i64,
+    /// Time at the present speed, parts of a second.
+    time: i64,
+    /// Time of the moves without volume since the group before, parts of a second.
+    gap: i64,
+    /// Bucket of its flow; 0: at or below the sustained capacity.
+    bucket: u16,
+}
+
+/// A breaching stretch: its level and the number of its last group.
 #[derive(Clone, Copy, Debug)]
 struct Breach {
     level: f64,
@@ -66,17 +81,24 @@ pub struct Sustained {
     time_limit: i64,
     /// A stretch this little too fast is rounding, parts of a second.
     slack: i64,
+    /// Longest group, parts of a second.
+    group_limit: i64,
     /// Moves in order; the first `settled` of them are settled and wait to be taken away.
     moves: VecDeque<Waiting>,
     settled: usize,
-    /// Number of the first waiting move.
-    first: u64,
-    /// Volume and time (with gaps between) of the waiting moves.
+    /// Number of the first of `moves`.
+    first_move: u64,
+    /// Groups of the moves that are not settled, and the number of the first of them.
+    groups: VecDeque<Group>,
+    first_group: u64,
+    /// The group that may still grow; not among `groups` yet.
+    open: Option<Group>,
+    /// Volume and time (with gaps between) of `groups`.
     volume: i64,
     time: i64,
     /// Time since the last move with volume.
     open_gap: i64,
-    /// Whether the stretch from the start of the first waiting move has been looked at.
+    /// Whether the stretch from the start of the first group has been looked at.
     front_seen: bool,
     /// Time and volume by bucket.
     bucket_time: Vec<i64>,
@@ -104,9 +126,13 @@ impl Sustained {
             volume_limit: parts(capacity * window).max(1),
             time_limit: parts(window) + 1,
             slack: 2 + parts(window) / 100_000_000,
+            group_limit: parts(window * GROUP_SHARE),
             moves: VecDeque::new(),
             settled: 0,
-            first: 0,
+            first_move: 0,
+            groups: VecDeque::new(),
+            first_group: 0,
+            open: None,
             volume: 0,
             time: 0,
             open_gap: 0,
@@ -122,23 +148,20 @@ impl Sustained {
 
     /// Takes the next move; `offset`: where its line stands in the input.
     pub fn push(&mut self, limited: Limited, offset: u64) {
+        let number = self.first_move + self.moves.len() as u64;
+        self.moves.push_back(Waiting { limited, offset });
         let volume = if limited.step.has(Move::SCREW) { parts(limited.step.melt) } else { 0 };
-        let time = parts(limited.time());
-        if volume == 0 {
-            let nothing_waits = self.settled == self.moves.len();
-            self.moves.push_back(Waiting { limited, volume: 0, time: 0, gap: 0, bucket: 0, offset });
-            if nothing_waits {
-                self.settle_one();
-                return;
-            }
+        let seconds = limited.time();
+        let time = parts(seconds);
+        if volume > 0 {
+            let bucket = bucket_of_ratio(limited.step.melt / seconds / self.capacity).min(self.bucket_time.len() - 1);
+            self.take_bead(Group { first: number, volume, time, gap: 0, bucket: bucket as u16 });
+        } else if self.groups.is_empty() && self.open.is_none() {
+            self.settled += 1;
+            return;
+        } else if time > 0 {
+            self.close_group();
             self.open_gap = self.open_gap.saturating_add(time);
-        } else {
-            let gap = if self.settled == self.moves.len() { 0 } else { self.open_gap };
-            self.open_gap = 0;
-            let bucket = self.bucket_of(limited.step.melt, limited.time());
-            self.moves.push_back(Waiting { limited, volume, time, gap, bucket, offset });
-            self.add(volume, time, gap, bucket, 1);
-            self.sweep();
         }
         self.release(offset);
     }
@@ -149,28 +172,44 @@ impl Sustained {
             return None;
         }
         self.settled -= 1;
+        self.first_move += 1;
         self.moves.pop_front().map(|waiting| waiting.limited)
     }
 
     /// No more moves will come: settles all that wait.
     pub fn finish(&mut self) {
-        while self.settled < self.moves.len() {
+        self.close_group();
+        while !self.groups.is_empty() {
             self.settle_front();
         }
     }
 
-    /// Number of moves that wait or are ready.
-    pub fn len(&self) -> usize {
-        self.moves.len()
+    fn take_bead(&mut self, bead: Group) {
+        if let Some(open) = &mut self.open
+            && open.bucket == bead.bucket
+            && open.time + bead.time <= self.group_limit
+        {
+            // V1 / t1 against V2 / t2, without dividing.
+            let (a, b) = (open.volume as f64 * bead.time as f64, bead.volume as f64 * open.time as f64);
+            if (a - b).abs() <= SAME_FLOW * a {
+                open.volume += bead.volume;
+                open.time += bead.time;
+                return;
+            }
+        }
+        self.close_group();
+        self.open = Some(Group { gap: std::mem::take(&mut self.open_gap), ..bead });
     }
 
-    /// Whether nothing waits and nothing is ready.
-    pub fn is_empty(&self) -> bool {
-        self.len() == 0
-    }
-
-    fn bucket_of(&self, volume: f64, time: f64) -> u16 {
-        bucket_of_ratio(volume / time / self.capacity).min(self.bucket_time.len() - 1) as u16
+    /// The open group will not grow any more: it is judged.
+    fn close_group(&mut self) {
+        let Some(mut group) = self.open.take() else { return };
+        if self.groups.is_empty() {
+            group.gap = 0;
+        }
+        self.groups.push_back(group);
+        self.add(&group, 1);
+        self.sweep(&group);
     }
 
     /// Flow at the lower edge of a bucket above 0.
@@ -181,34 +220,34 @@ impl Sustained {
         self.capacity * doublings * within
     }
 
-    /// Adds (`sign` 1) or takes away (-1) a move of the stretch.
-    fn add(&mut self, volume: i64, time: i64, gap: i64, bucket: u16, sign: i64) {
-        self.volume += sign * volume;
-        self.time += sign * (time + gap);
-        let bucket = usize::from(bucket);
-        self.bucket_time[bucket] += sign * time;
-        self.bucket_volume[bucket] += sign * volume;
-        self.time_below += sign * gap;
+    /// Adds (`sign` 1) or takes away (-1) a group of the stretch.
+    fn add(&mut self, group: &Group, sign: i64) {
+        self.volume += sign * group.volume;
+        self.time += sign * (group.time + group.gap);
+        let bucket = usize::from(group.bucket);
+        self.bucket_time[bucket] += sign * group.time;
+        self.bucket_volume[bucket] += sign * group.volume;
+        self.time_below += sign * group.gap;
         if bucket <= self.cut {
-            self.time_below += sign * time;
+            self.time_below += sign * group.time;
         } else {
-            self.volume_above += sign * volume;
+            self.volume_above += sign * group.volume;
         }
     }
 
-    /// Looks at the stretches that end in or at the end of the last move, and drops moves that lie before all of them.
-    fn sweep(&mut self) {
-        let Some(last) = self.moves.back().map(Waiting::share) else { return };
+    /// Looks at the stretches that end in or at the end of the last group, and drops groups that lie before all of
+    /// them.
+    fn sweep(&mut self, last: &Group) {
         while self.volume > self.volume_limit {
-            let Some(front) = self.moves.get(self.settled).map(Waiting::share) else { return };
+            let Some(front) = self.groups.front().copied() else { return };
             let excess = self.volume - self.volume_limit;
             if !self.front_seen {
-                // From the start of the front to somewhere in the last move.
+                // From the start of the front to somewhere in the last group.
                 self.front_seen = true;
-                self.look(&last, excess.min(last.volume));
+                self.look(last, excess.min(last.volume));
             }
             if excess < front.volume {
-                // From somewhere in the front to the end of the last move.
+                // From somewhere in the front to the end of the last group.
                 self.look(&front, excess);
                 return;
             }
@@ -216,8 +255,8 @@ impl Sustained {
         }
     }
 
-    /// Judges the stretch of all waiting moves without `excess` parts of the volume of `edge`.
-    fn look(&mut self, edge: &Share, excess: i64) {
+    /// Judges the stretch of all groups without `excess` parts of the volume of `edge`.
+    fn look(&mut self, edge: &Group, excess: i64) {
         // Nearly every stretch of a sound print takes long enough even without all of its edge.
         if self.time - edge.time >= self.time_limit {
             return;
@@ -228,7 +267,7 @@ impl Sustained {
             return;
         }
         let level = self.level(edge, excess, left_out);
-        let last = self.first + (self.moves.len() - self.settled) as u64 - 1;
+        let last = self.first_group + self.groups.len() as u64 - 1;
         while self.breaches.back().is_some_and(|breach| breach.level >= level) {
             self.breaches.pop_back();
         }
@@ -237,10 +276,10 @@ impl Sustained {
 
     /// The highest flow to which the stretch can be held so that it takes the whole window.
     ///
-    /// Moves in buckets above the cut are counted with V / c, those in the cut's bucket and below with their present
+    /// Groups in buckets above the cut are counted with V / c, those in the cut's bucket and below with their present
     /// time. Both are at most max(t, V / c), so the level is safe with any cut; the best cut gives the highest level,
-    /// exact but for the moves of one bucket.
-    fn level(&mut self, edge: &Share, excess: i64, left_out: i64) -> f64 {
+    /// exact but for the groups of one bucket.
+    fn level(&mut self, edge: &Group, excess: i64, left_out: i64) -> f64 {
         let bucket = usize::from(edge.bucket);
         let mut level = self.capacity;
         // Down until the level fits, then up as long as it still does; the cut moves little from stretch to stretch.
@@ -297,61 +336,68 @@ impl Sustained {
 
     /// Lets moves go that no open stretch can breach any more, or that have waited long enough.
     fn release(&mut self, offset: u64) {
-        while let Some(front) = self.moves.get(self.settled) {
-            // Every stretch that starts in the front reaches beyond what is here, and that already takes the window.
-            let rest = self.time - front.time + self.open_gap;
-            if rest >= self.time_limit {
+        loop {
+            let waiting = self.moves.get(self.settled);
+            let overdue = self.moves.len() - self.settled > MAX_WAITING_MOVES
+                || waiting.is_some_and(|first| offset.saturating_sub(first.offset) > MAX_WAITING_BYTES);
+            let Some(front) = self.groups.front() else {
+                if !overdue || self.open.is_none() {
+                    return;
+                }
+                self.close_group();
+                continue;
+            };
+            // Every stretch that starts in the front reaches into the open group or beyond, and what lies before that
+            // already takes the window.
+            let pause = self.open.map_or(self.open_gap, |group| group.gap);
+            if self.time - front.time + pause >= self.time_limit {
                 self.settle_front();
-            } else if self.moves.len() - self.settled > MAX_WAITING_MOVES
-                || offset.saturating_sub(front.offset) > MAX_WAITING_BYTES
-            {
-                self.settle_front_unjudged();
+            } else if overdue {
+                self.take_front(Some(self.capacity));
             } else {
                 return;
             }
         }
     }
 
-    /// Settles the first waiting move and the moves without volume behind it.
+    /// Settles the first group by the breaches it lies in.
     fn settle_front(&mut self) {
-        while self.breaches.front().is_some_and(|breach| breach.last < self.first) {
+        while self.breaches.front().is_some_and(|breach| breach.last < self.first_group) {
             self.breaches.pop_front();
         }
         let level = self.breaches.front().map(|breach| breach.level);
         self.take_front(level);
     }
 
-    fn settle_front_unjudged(&mut self) {
-        self.take_front(Some(self.capacity));
-    }
-
+    /// Holds the first group to `level` and settles its moves with those without volume behind them.
     fn take_front(&mut self, level: Option<f64>) {
-        let Some(front) = self.moves.get_mut(self.settled) else { return };
-        if let Some(level) = level.filter(|_| front.bucket > 0) {
-            let step = &front.limited.step;
-            let speed = level * step.distance() / step.melt;
-            front.limited.limit(speed, Reason::SustainedCapacity);
-        }
-        let (volume, time, gap, bucket) = (front.volume, front.time, front.gap, front.bucket);
+        let Some(front) = self.groups.pop_front() else { return };
+        self.first_group += 1;
         self.front_seen = false;
-        self.add(volume, time, gap, bucket, -1);
-        self.settle_one();
-        // Moves without volume are settled with the move before them; the next stretch starts at its own first move.
-        while let Some(next) = self.moves.get_mut(self.settled) {
-            if next.volume > 0 {
-                let gap = std::mem::take(&mut next.gap);
-                self.time -= gap;
-                self.time_below -= gap;
-                return;
+        self.add(&front, -1);
+        let next = self.groups.front_mut().or(self.open.as_mut());
+        let end = next.as_ref().map_or(self.first_move + self.moves.len() as u64, |group| group.first);
+        let end = (end - self.first_move) as usize;
+        if let Some(level) = level.filter(|_| front.bucket > 0) {
+            for waiting in self.moves.range_mut(self.settled..end) {
+                let step = &waiting.limited.step;
+                if step.has(Move::SCREW) && step.melt > 0.0 {
+                    waiting.limited.limit(level * step.distance() / step.melt, Reason::SustainedCapacity);
+                }
             }
-            self.settle_one();
         }
-        self.open_gap = 0;
-    }
-
-    fn settle_one(&mut self) {
-        self.settled += 1;
-        self.first += 1;
+        self.settled = end;
+        match next {
+            // The next stretch starts at its own first move.
+            Some(next) => {
+                let gap = std::mem::take(&mut next.gap);
+                if !self.groups.is_empty() {
+                    self.time -= gap;
+                    self.time_below -= gap;
+                }
+            }
+            None => self.open_gap = 0,
+        }
     }
 }
 
@@ -364,20 +410,6 @@ fn bucket_of_ratio(ratio: f64) -> usize {
     let steps = (ratio.to_bits() >> (52 - BUCKETS_PER_DOUBLING.ilog2()))
         - (1.0_f64.to_bits() >> (52 - BUCKETS_PER_DOUBLING.ilog2()));
     (steps as usize).min(MAX_DOUBLINGS * BUCKETS_PER_DOUBLING) + 1
-}
-
-/// What a stretch needs to know of the move at its edge.
-#[derive(Clone, Copy, Debug)]
-struct Share {
-    volume: i64,
-    time: i64,
-    bucket: u16,
-}
-
-impl Waiting {
-    fn share(&self) -> Share {
-        Share { volume: self.volume, time: self.time, bucket: self.bucket }
-    }
 }
 
 #[cfg(test)]
