@@ -34,16 +34,10 @@ echo "building"
 cargo build --release --quiet
 program=${CARGO_TARGET_DIR:-target}/release/meltwright
 make_file() { cargo bench --quiet --bench end_to_end -- --write "$1" "$2" "$kind"; }
-make_file "$file" "$mb"
+# The capacities by which about half the moves are slowed.
+read -r peak sustained < <(make_file "$file" "$mb")
 bytes=$(wc -c < "$file")
 
-# The capacities by which about half the moves of the kind are slowed, as in benches/data/mod.rs.
-case $kind in
-    absolute_e) peak=3.0 sustained=2.7 ;;
-    comment_heavy) peak=2.9 sustained=2.4 ;;
-    spiral) peak=3.0 sustained=2.9 ;;
-    *) peak=2.45 sustained=2.2 ;;
-esac
 settings=(--set screw.virtual_diameter_mm=1.75 --set "screw.peak_flow_mm3_s=$peak"
     --set "screw.sustained_flow_mm3_s=$sustained" --set screw.sustained_window_s=60)
 
@@ -129,7 +123,7 @@ done
 
 if [ "$big" = yes ]; then
     rm -f "$file" "$out"
-    make_file "$file" 1000
+    make_file "$file" 1000 > "$folder/said"
     bytes=$(wc -c < "$file")
     for name in all none; do
         rm -f "$out"
