@@ -6,8 +6,11 @@ use std::io::{self, Write};
 
 use meltwright::profile::Profile;
 
+/// Makes at least so many bytes.
+type Make = fn(usize) -> Vec<u8>;
+
 /// The kinds of input, by name.
-pub const KINDS: [(&str, fn(usize) -> Vec<u8>); 6] = [
+pub const KINDS: [(&str, Make); 6] = [
     ("tiny_segments", tiny_segments),
     ("absolute_e", absolute_e),
     ("crlf", crlf),
