@@ -34,7 +34,7 @@ pub struct Finding {
 /// A place in the input.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Place {
-    /// Line, counted from 1.
+    /// Line, counted from 1; 0 for the file as a whole.
     pub line: u64,
     /// Layer, counted from 1; 0 before the first bead.
     pub layer: u64,
@@ -75,7 +75,7 @@ codes! {
         "run `meltwright rewrite`, or slice with lower speed";
     /// Extrusion without motion asks a faster screw than there is.
     ScrewSpeed, Warning, "screw-speed",
-        "extruder moves without motion ask a faster screw than there is",
+        "reversals and refills ask a faster screw than there is",
         "run `meltwright rewrite`, or slice with a lower speed for reversals and refills";
     /// More E in a line than the controller takes.
     ExcessE, Error, "excess-e",

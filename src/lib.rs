@@ -1,4 +1,55 @@
-//! meltwright: rewrites and audits sliced G-code for a screw extruder and a soft part.
+//! meltwright rewrites and audits sliced G-code for a screw extruder.
+//!
+//! A slicing program asks for any flow at any moment; a screw cannot follow. This library reads a sliced file, finds the
+//! moves that ask more than the screw can give, at once or on average over a window, and lowers their speed. Path and
+//! extruded volume stay as they are, and so does every byte of the lines that need no change.
+//!
+//! # From bytes to bytes
+//!
+//! ```text
+//! source -> line -> moves -> passes -> line -> source
+//! blocks    words   Move     speeds    edits   replaced file, and a summary
+//! ```
+//!
+//! - [`source`] cuts a stream into blocks of whole lines, refuses what is not plain G-code, and replaces files safely.
+//! - [`line`](mod@line) finds lines and words, and applies edits; it never fails.
+//! - [`moves`] follows the modal state and turns each line into at most one [`moves::Move`], in mm, mm/s and mm³.
+//! - [`profile`] holds what is known of machine, controller, screw and feedstock, each value with its provenance.
+//! - [`physics`] and [`demand`] say what the screw can give and what moves ask of it.
+//! - [`passes`] lower speeds, each with a reason, and put them into F words.
+//! - [`summary`] and [`findings`] are the account of a run; they serialise with serde, and keys are only ever added.
+//! - [`pipeline`] wires all of this in bounded memory: [`pipeline::rewrite`] and [`pipeline::audit`] are the way in.
+//! - [`error`](mod@error) and [`units`] serve all of them.
+//!
+//! # Example
+//!
+//! A casting pad's bead of 20 mm with 40 mm³, asked for at 10 mm/s: 20 mm³/s. The screw gives 5.
+//!
+//! ```
+//! use std::io::Cursor;
+//!
+//! use meltwright::pipeline::{Options, rewrite};
+//! use meltwright::profile::Profile;
+//!
+//! let set = ["screw.e_unit=mm3", "screw.peak_flow_mm3_s=5", "screw.sustained_flow_mm3_s=5"];
+//! let set = set.map(|text| text.parse().expect("key=value"));
+//! let profile = Profile::embedded_with(&set)?;
+//!
+//! let mut pad = Cursor::new("M83\nG1 X20 E40 F600 ; wall\n");
+//! let mut output = Vec::new();
+//! let summary = rewrite(&mut pad, &mut output, &profile, &Options::default(), &mut |_bytes| {})?;
+//!
+//! // 40 mm³ / 20 mm = 2 mm², and 5 mm³/s / 2 mm² = 2.5 mm/s = 150 mm/min.
+//! let text = String::from_utf8(output).expect("plain text");
+//! assert!(text.ends_with("M83\nG1 X20 E40 F150 ; wall\n"));
+//! assert_eq!(summary.changes.moves_slowed, 1);
+//! assert_eq!(summary.after.volume_mm3, summary.before.volume_mm3);
+//! # Ok::<(), meltwright::error::Error>(())
+//! ```
+//!
+//! The library does no terminal output and picks no exit codes: it returns typed [`error::Error`]s with a place and a
+//! remedy, and calls back with the number of bytes done. It works on the rayon pool it is called from; results do not
+//! depend on the number of threads. Without the feature `cli` none of the command-line crates are built.
 #![deny(missing_docs)]
 #![forbid(unsafe_code)]
 
@@ -14,3 +65,12 @@ pub mod profile;
 pub mod source;
 pub mod summary;
 pub mod units;
+
+/// Rust code in the handbooks is compiled with the examples.
+#[cfg(doctest)]
+mod handbooks {
+    #[doc = include_str!("../README.md")]
+    struct Readme;
+    #[doc = include_str!("../DEVELOPERS.md")]
+    struct Developers;
+}

@@ -51,20 +51,23 @@ impl MovingAverage {
         if duration <= 0.0 && volume <= 0.0 {
             return;
         }
+        // Where all that is there would not set a new mark, no window in it can.
+        let worth_a_look = self.volume + volume > self.highest;
         // Windows that start at an edge and end inside the new stretch.
         let mut time = self.time;
         while time + duration > self.window {
             let Some(&(front_time, front_volume)) = self.stretches.front() else { break };
-            if time <= self.window {
+            if worth_a_look && time <= self.window {
                 // Part of the new stretch inside the window that starts at the front's first edge.
                 let share = if duration > 0.0 { ((self.window - time) / duration).min(1.0) } else { 1.0 };
                 self.look(self.volume + volume * share);
             }
             if time + duration - front_time < self.window {
                 // The window that ends at the end of the new stretch starts inside the front.
-                let outside = time + duration - self.window;
-                let kept = if front_time > 0.0 { (1.0 - outside / front_time).max(0.0) } else { 0.0 };
-                self.look(self.volume - front_volume * (1.0 - kept) + volume);
+                if worth_a_look && front_time > 0.0 {
+                    let outside = (time + duration - self.window) / front_time;
+                    self.look(self.volume - front_volume * outside.min(1.0) + volume);
+                }
                 break;
             }
             self.stretches.pop_front();

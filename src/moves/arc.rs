@@ -152,7 +152,9 @@ mod tests {
     /// other interpreters, the rest follow from the rules by hand.
     #[test]
     fn radius_form_follows_rs274ngc() {
-        let rows: [(bool, [f64; 2], [f64; 2], f64, [f64; 2], f64, f64); 6] = [
+        /// Clockwise, from, to, R, centre, sweep in degrees, length.
+        type Row = (bool, [f64; 2], [f64; 2], f64, [f64; 2], f64, f64);
+        let rows: [Row; 6] = [
             (true, [7.0, 2.0], [2.0, 7.0], -5.0, [2.0, 2.0], -270.0, 23.561_945), // public
             (true, [7.0, 2.0], [2.0, 7.0], 5.0, [7.0, 7.0], -90.0, 7.853_982),
             (false, [7.0, 2.0], [2.0, 7.0], 5.0, [2.0, 2.0], 90.0, 7.853_982),

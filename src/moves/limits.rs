@@ -80,38 +80,6 @@ impl MotionLimits {
         }
         true
     }
-
-    /// Follows a named command (`NAME KEY=VALUE ...`); returns whether it sets limits.
-    pub fn follow_named(&mut self, text: &[u8]) -> bool {
-        let Ok(text) = std::str::from_utf8(text) else { return false };
-        let mut parts = text.split_ascii_whitespace();
-        if !parts.next().is_some_and(|name| name.eq_ignore_ascii_case("SET_VELOCITY_LIMIT")) {
-            return false;
-        }
-        for part in parts {
-            let Some((key, value)) = part.split_once('=') else { continue };
-            let value = value.parse().ok();
-            match key.to_ascii_uppercase().as_str() {
-                "ACCEL" => {
-                    set(&mut self.print_accel, value);
-                    set(&mut self.travel_accel, value);
-                }
-                "VELOCITY" => set(&mut self.path_speed, value),
-                "SQUARE_CORNER_VELOCITY" => set(&mut self.right_angle_speed, value),
-                "MINIMUM_CRUISE_RATIO" => set(&mut self.min_cruise_share, value),
-                // The older form: the acceleration that short moves are planned with.
-                "ACCEL_TO_DECEL" => {
-                    if let (Some(short), Some(full)) = (value, self.print_accel)
-                        && full > 0.0
-                    {
-                        set(&mut self.min_cruise_share, Some(1.0 - (short / full).clamp(0.0, 1.0)));
-                    }
-                }
-                _ => {}
-            }
-        }
-        true
-    }
 }
 
 #[cfg(test)]
@@ -139,15 +107,10 @@ mod tests {
     }
 
     #[test]
-    fn steps_per_minute_and_named_form() {
+    fn steps_per_minute() {
         let mut limits = MotionLimits::default();
         follow(&mut limits, 566, &[(b'X', 600.0), (b'E', 300.0)]);
         assert_eq!((limits.axis_step[0], limits.axis_step[3]), (Some(10.0), Some(5.0)));
-        assert!(limits.follow_named(b"SET_VELOCITY_LIMIT ACCEL=2000 ACCEL_TO_DECEL=1000 SQUARE_CORNER_VELOCITY=4"));
-        assert_eq!(limits.print_accel, Some(2000.0));
-        assert_eq!(limits.min_cruise_share, Some(0.5));
-        assert_eq!(limits.right_angle_speed, Some(4.0));
-        assert!(!limits.follow_named(b"START_PRINT ACCEL=5"));
         assert!(!follow(&mut limits, 104, &[(b'S', 200.0)]));
     }
 }

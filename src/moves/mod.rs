@@ -7,6 +7,7 @@
 pub mod arc;
 pub mod layers;
 pub mod limits;
+pub mod named;
 pub mod notes;
 pub mod resolve;
 pub mod settings;
@@ -52,11 +53,11 @@ pub enum Role {
     Overhang,
     /// Sparse infill.
     Infill,
-    /// Solid infill inside the part.
-    SolidInfill,
-    /// Solid infill that is seen from above.
+    /// Solid layer inside the part.
+    SolidLayer,
+    /// Solid layer that is seen from above.
     TopSurface,
-    /// Solid infill that is seen from below.
+    /// Solid layer that is seen from below.
     BottomSurface,
     /// Beads across a gap.
     Bridge,
@@ -82,7 +83,7 @@ impl Role {
         Self::InnerPerimeter,
         Self::Overhang,
         Self::Infill,
-        Self::SolidInfill,
+        Self::SolidLayer,
         Self::TopSurface,
         Self::BottomSurface,
         Self::Bridge,
@@ -102,7 +103,7 @@ impl Role {
             Self::InnerPerimeter => "inner perimeter",
             Self::Overhang => "overhang",
             Self::Infill => "infill",
-            Self::SolidInfill => "solid layer",
+            Self::SolidLayer => "solid layer",
             Self::TopSurface => "top layer",
             Self::BottomSurface => "bottom layer",
             Self::Bridge => "bridge",
@@ -110,7 +111,7 @@ impl Role {
             Self::Support => "support",
             Self::SupportInterface => "support contact",
             Self::Skirt => "skirt",
-            Self::Tower => "prime tower",
+            Self::Tower => "priming tower",
             Self::Other => "other",
         }
     }

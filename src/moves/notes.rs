@@ -144,7 +144,7 @@ fn role(name: &[u8]) -> Role {
     } else if has(b"bottom") {
         Role::BottomSurface
     } else if has(b"solid") || has(b"skin") {
-        Role::SolidInfill
+        Role::SolidLayer
     } else if has(b"infill") || has(b"fill") {
         Role::Infill
     } else if name.is_empty() {
@@ -165,7 +165,7 @@ fn role_word(text: &[u8]) -> Option<Role> {
         b"outer perimeter" | b"external perimeter" => Role::OuterPerimeter,
         b"infill" | b"fill" => Role::Infill,
         b"infill (bridge)" | b"bridge" => Role::Bridge,
-        b"solid layer" | b"solid infill" => Role::SolidInfill,
+        b"solid layer" | b"solid infill" => Role::SolidLayer,
         b"gap fill" | b"internal single extrusion" | b"external single extrusion" => Role::GapFill,
         b"skirt" | b"brim" | b"raft" => Role::Skirt,
         b"support" => Role::Support,
@@ -236,15 +236,15 @@ mod tests {
         role(";TYPE:External perimeter", Role::OuterPerimeter);
         role(";TYPE:Overhang perimeter", Role::Overhang);
         role("; FEATURE: Sparse infill", Role::Infill);
-        role("; FEATURE: Internal solid infill", Role::SolidInfill);
+        role("; FEATURE: Internal solid infill", Role::SolidLayer);
         role("; FEATURE: Support interface", Role::SupportInterface);
         role(";TYPE:Top solid infill", Role::TopSurface);
         role(";TYPE:FILL", Role::Infill);
-        role(";TYPE:SKIN", Role::SolidInfill);
+        role(";TYPE:SKIN", Role::SolidLayer);
         role(";TYPE:Custom", Role::Other);
         role("; feature gap fill", Role::GapFill);
         role("; 'Perimeter Path', 25 [feed mm/s], 20 [head mm/s]", Role::InnerPerimeter);
-        role("; solid layer", Role::SolidInfill);
+        role("; solid layer", Role::SolidLayer);
         role("(<perimeter> outer )", Role::OuterPerimeter);
         role("(</perimeter>)", Role::Unknown);
         check("; infill", false, Some(Note::RoleOfLine(Role::Infill)));

@@ -20,7 +20,7 @@ pub enum Reason {
     PeakCapacity,
     /// The moving average was above the sustained capacity.
     SustainedCapacity,
-    /// Extrusion without motion asked a faster screw than there is.
+    /// A reversal or a refill asked a faster screw than there is.
     ScrewSpeed,
 }
 

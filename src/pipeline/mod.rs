@@ -1,13 +1,14 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
-//! Four jobs run side by side on four batches of blocks in a row: reading and lexing, resolving ([`intake`]), limiting
-//! ([`limiter`]), formatting and writing. Order is kept throughout, so that the output does not depend on the number
+//! Five jobs run side by side on five batches of blocks in a row: reading and lexing, resolving ([`intake`]), limiting
+//! ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting and writing. Order is kept throughout, so that the output does not depend on the number
 //! of threads or the size of blocks.
 
 pub mod edits;
 pub mod intake;
 pub mod limiter;
 pub mod prescan;
+pub mod scribe;
 
 use std::io::{Read, Seek, Write};
 
@@ -27,8 +28,9 @@ use crate::summary::tally::Tally;
 use crate::summary::{AssumedValue, Record, Summary};
 use edits::Outgoing;
 use intake::Intake;
-use limiter::{Limiter, Purpose};
+use limiter::{Decided, Limiter};
 use prescan::prescan;
+use scribe::{Purpose, Scribe};
 
 /// Blocks that are worked on together.
 const BATCH: usize = 4;
@@ -236,29 +238,30 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), mark);
     let held_to = options.passes.capacity.then(|| capacity.clone());
     let initial_feed = profile.controller.initial_feed_mm_s.value;
-    let mut limiter = Limiter::new(Tally::new(&capacity), held_to, initial_feed, purpose);
+    let mut limiter = Limiter::new(held_to);
+    let mut scribe = Scribe::new(Tally::new(&capacity), capacity.peak_mm3_s, initial_feed, purpose);
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = Sha256::new();
     let mut writer = Writer { output, buffers: Vec::new(), written: 0 };
     let (mut reading, mut lexed) = (Batch::default(), Batch::default());
     let (mut resolving, mut resolved) = (Vec::new(), Vec::new());
+    let (mut deciding, mut decided) = (Decided::default(), Decided::default());
     let (mut settled, mut outgoing) = (Vec::new(), Vec::new());
     let (mut spare, mut freed) = (Vec::new(), Vec::new());
     let (mut bytes, mut at_end) = (0, false);
     while !at_end {
-        // The longest job that cannot be divided comes first; the others fill the time beside it.
-        let ((), (taken, (read, wrote))) = rayon::join(
-            || limiter.take_all(&mut resolved, &mut settled),
+        // The longest jobs that cannot be divided come first; the others fill the time beside them.
+        let (taken, (wrote, read)) = rayon::join(
             || {
-                rayon::join(
-                    || intake.take_all(&mut lexed.blocks[..lexed.count], &mut resolving),
-                    || {
-                        rayon::join(
-                            || reading.fill(&mut reader, &mut hash, &mut spare),
-                            || writer.write(&mut outgoing, &mut freed),
-                        )
-                    },
-                )
+                let limit = || limiter.take_all(&mut resolved, &mut deciding);
+                rayon::join(limit, || intake.take_all(&mut lexed.blocks[..lexed.count], &mut resolving)).1
+            },
+            || {
+                let write = || {
+                    scribe.take(&mut decided, &mut settled);
+                    writer.write(&mut outgoing, &mut freed)
+                };
+                rayon::join(write, || reading.fill(&mut reader, &mut hash, &mut spare))
             },
         );
         taken?;
@@ -270,9 +273,12 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         spare.append(&mut freed);
         std::mem::swap(&mut reading, &mut lexed);
         std::mem::swap(&mut resolving, &mut resolved);
+        std::mem::swap(&mut deciding, &mut decided);
         std::mem::swap(&mut settled, &mut outgoing);
     }
-    limiter.finish(&mut outgoing);
+    scribe.take(&mut decided, &mut outgoing);
+    limiter.finish(&mut decided);
+    scribe.take(&mut decided, &mut outgoing);
     writer.write(&mut outgoing, &mut freed)?;
     intake.resolver.finish();
     if let Some(output) = writer.output {
@@ -297,19 +303,19 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         sustained_window_s: capacity.window_s,
         ..Record::of_this_program()
     };
-    Ok(summary(intake.resolver, limiter, profile, &scan.settings, &capacity, record))
+    Ok(summary(intake.resolver, scribe, profile, &scan.settings, &capacity, record))
 }
 
 /// Gathers the account of a finished run.
 fn summary(
     resolver: Resolver,
-    limiter: Limiter,
+    scribe: Scribe,
     profile: &Profile,
     settings: &FileSettings,
     capacity: &Capacity,
     record: Record,
 ) -> Summary {
-    let Limiter { tally, written, findings: demands, .. } = limiter;
+    let Scribe { tally, written, findings: demands, .. } = scribe;
     let layers = u64::from(resolver.layer_count());
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
     findings.merge(demands);

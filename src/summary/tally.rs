@@ -66,6 +66,9 @@ pub struct Tally {
     average_after: MovingAverage,
     roles: [Part; Role::ALL.len()],
     bands: Vec<Part>,
+    /// The beads since the role or the layer last changed.
+    run: Part,
+    run_of: (Role, u32),
     layers_per_band: u32,
     histogram: [(f64, f64, f64, f64); EDGES.len() + 1],
     reasons: [(u64, f64); Reason::ALL.len()],
@@ -86,6 +89,8 @@ impl Tally {
             average_after: MovingAverage::new(capacity.window_s),
             roles: [Part::default(); Role::ALL.len()],
             bands: vec![Part::default()],
+            run: Part::default(),
+            run_of: (Role::Unknown, 0),
             layers_per_band: 1,
             histogram: Default::default(),
             reasons: Default::default(),
@@ -146,10 +151,12 @@ impl Tally {
             peak_before: flow_before,
             peak_after: flow_after,
         };
-        if let Some(role) = self.roles.get_mut(step.role as usize) {
-            role.merge(&part);
+        // Beads of one role and layer follow each other: they are added up before they are sorted in.
+        if (step.role, step.layer) != self.run_of {
+            self.end_run();
+            self.run_of = (step.role, step.layer);
         }
-        self.band_of(step.layer).merge(&part);
+        self.run.merge(&part);
         let bin = |flow: f64| self.edges.iter().position(|edge| flow <= *edge).unwrap_or(EDGES.len());
         let from = bin(flow_before);
         let to = if slowed { bin(flow_after) } else { from };
@@ -174,6 +181,15 @@ impl Tally {
         } else {
             add(reason, after - before);
         }
+    }
+
+    fn end_run(&mut self) {
+        let run = std::mem::take(&mut self.run);
+        let (role, layer) = self.run_of;
+        if let Some(sum) = self.roles.get_mut(role as usize) {
+            sum.merge(&run);
+        }
+        self.band_of(layer).merge(&run);
     }
 
     fn band_of(&mut self, layer: u32) -> &mut Part {
@@ -219,6 +235,7 @@ impl Tally {
 
     /// The figures before and after, and the changes. `volume_mm3`: what has left the nozzle.
     pub fn finish(mut self, volume_mm3: f64, density_g_cm3: f64, layers: u64) -> (Figures, Figures, Changes) {
+        self.end_run();
         let before = Figures {
             sustained_demand_mm3_s: self.average_before.highest(),
             volume_mm3,

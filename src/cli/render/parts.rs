@@ -13,7 +13,7 @@ pub fn reason(reason: Reason) -> &'static str {
     match reason {
         Reason::PeakCapacity => "a single move above the peak capacity",
         Reason::SustainedCapacity => "the average above the sustained capacity",
-        Reason::ScrewSpeed => "E without motion, faster than the screw",
+        Reason::ScrewSpeed => "reversals and refills faster than the screw",
     }
 }
 
@@ -133,6 +133,11 @@ pub fn findings(findings: &[Finding], places: usize) -> String {
         text.push_str(&paragraph(&format!("  {level}: "), &what));
         let mut table = Table::new([Align::Left, Align::Left, Align::Left, Align::Left]);
         for place in finding.places.iter().take(places) {
+            if place.line == 0 {
+                // The file as a whole.
+                table.row([format!("    {}", place.detail), String::new(), String::new(), String::new()]);
+                continue;
+            }
             table.row([
                 format!("    line {}", place.line),
                 format!("layer {}", count(place.layer)),

@@ -25,7 +25,7 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     if let Some(name) = name {
         text.push_str(&format!("{name}\n"));
     }
-    text.push_str(&paragraph("", &headline(summary, tense)));
+    headline(summary, tense).lines().for_each(|line| text.push_str(&paragraph("", line)));
     if detail == Detail::Headline {
         return text;
     }
@@ -53,7 +53,11 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     text
 }
 
-/// One sentence: what was changed and what it costs.
+fn turned(n: u64) -> String {
+    if n == 1 { "1 reversal or refill".to_owned() } else { format!("{} reversals and refills", count(n)) }
+}
+
+/// Two sentences: what was changed and what it costs.
 fn headline(summary: &Summary, tense: Tense) -> String {
     let changes = &summary.changes;
     if summary.provenance.passes.is_empty() {
@@ -81,15 +85,11 @@ fn headline(summary: &Summary, tense: Tense) -> String {
             };
             return format!("No move asks more than the screw can give; {rest}.");
         }
-        (0, turns) => format!(
-            "{} of the screw without motion asked a faster screw than there is and {} slowed",
-            counted(turns, "turn"),
-            were(turns)
-        ),
+        (0, turns) => format!("{} asked a faster screw than there is and {} slowed", turned(turns), were(turns)),
         (beads, turns) => {
             let also = match turns {
                 0 => String::new(),
-                n => format!(", {} without motion as well", counted(n, "turn")),
+                n => format!(", {} as well", turned(n)),
             };
             format!(
                 "{} of {} asked more than the screw can give and {} slowed{also}",

@@ -11,6 +11,7 @@ mod rules;
 pub use rules::Rules;
 
 use super::layers::Layers;
+use super::named::{self, Named};
 use super::notes::{self, Note};
 use super::settings::FileSettings;
 use super::split::Split;
@@ -244,14 +245,10 @@ impl Resolver {
     }
 
     fn named(&mut self, at: At<'_>) -> Step {
-        let text = at.text().trim_ascii();
-        if self.state.limits.follow_named(text) {
-            return Step::Nothing;
+        match named::follow(at.text().trim_ascii(), &mut self.state.limits) {
+            Named::Neutral => Step::Nothing,
+            Named::MayMove => self.feed_user(at.line),
         }
-        // Marks of objects, filters and fans leave the feed alone; any other name may be a macro that uses it.
-        const NEUTRAL: [&[u8]; 4] =
-            [b"EXCLUDE_OBJECT", b"SET_PRESSURE_ADVANCE", b"SET_FAN_SPEED", b"SET_PRINT_STATS_INFO"];
-        if NEUTRAL.iter().any(|name| text.starts_with(name)) { Step::Nothing } else { self.feed_user(at.line) }
     }
 
     fn text(&mut self, at: At<'_>) -> Step {

@@ -1,0 +1,69 @@
+//! Named commands (`NAME KEY=VALUE ...`) whose meaning is known. Their names are read here and nowhere else.
+
+use super::limits::MotionLimits;
+
+/// Starts of names that mark objects, set the melt-lag filter, the fan or a display: they leave the feed alone.
+const LEAVE_FEED_ALONE: [&str; 4] = ["EXCLUDE_OBJECT", "SET_PRESSURE_ADVANCE", "SET_FAN_SPEED", "SET_PRINT_STATS_INFO"];
+
+/// What a named command is to the stream of moves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Named {
+    /// It neither moves nor uses the feed in force.
+    Neutral,
+    /// Perhaps a macro that moves with the feed in force.
+    MayMove,
+}
+
+/// Follows a named command; limits of motion that it sets go into `limits`.
+pub fn follow(text: &[u8], limits: &mut MotionLimits) -> Named {
+    let Ok(text) = std::str::from_utf8(text) else { return Named::MayMove };
+    let mut parts = text.split_ascii_whitespace();
+    let name = parts.next().unwrap_or_default();
+    let starts = |with: &str| name.get(..with.len()).is_some_and(|start| start.eq_ignore_ascii_case(with));
+    if name.eq_ignore_ascii_case("SET_VELOCITY_LIMIT") {
+        parts.filter_map(|part| part.split_once('=')).for_each(|(key, value)| set_limit(limits, key, value));
+        Named::Neutral
+    } else if LEAVE_FEED_ALONE.into_iter().any(starts) {
+        Named::Neutral
+    } else {
+        Named::MayMove
+    }
+}
+
+fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
+    let Some(value) = value.parse::<f64>().ok().filter(|v| v.is_finite() && *v >= 0.0) else { return };
+    match key.to_ascii_uppercase().as_str() {
+        "ACCEL" => {
+            limits.print_accel = Some(value);
+            limits.travel_accel = Some(value);
+        }
+        "VELOCITY" => limits.path_speed = Some(value),
+        "SQUARE_CORNER_VELOCITY" => limits.right_angle_speed = Some(value),
+        "MINIMUM_CRUISE_RATIO" => limits.min_cruise_share = Some(value),
+        // The older form: the acceleration that short moves are planned with.
+        "ACCEL_TO_DECEL" => {
+            if let Some(full) = limits.print_accel.filter(|full| *full > 0.0) {
+                limits.min_cruise_share = Some(1.0 - (value / full).clamp(0.0, 1.0));
+            }
+        }
+        _ => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn limits_marks_and_macros() {
+        let mut limits = MotionLimits::default();
+        let text = b"SET_VELOCITY_LIMIT ACCEL=2000 ACCEL_TO_DECEL=1000 SQUARE_CORNER_VELOCITY=4 VELOCITY=-1";
+        assert_eq!(follow(text, &mut limits), Named::Neutral);
+        assert_eq!((limits.print_accel, limits.travel_accel), (Some(2000.0), Some(2000.0)));
+        assert_eq!(limits.min_cruise_share, Some(0.5));
+        assert_eq!((limits.right_angle_speed, limits.path_speed), (Some(4.0), None));
+        assert_eq!(follow(b"EXCLUDE_OBJECT_START NAME=0_1", &mut limits), Named::Neutral);
+        assert_eq!(follow(b"START_PRINT ACCEL=5", &mut limits), Named::MayMove);
+        assert_eq!(follow(b"\xff\xfe", &mut limits), Named::MayMove);
+    }
+}
