@@ -1,6 +1,7 @@
 //! The whole of a rewrite, from bytes in memory to a sink.
 //!
-//! `cargo bench --bench end_to_end -- --write FILE MB [KIND]` writes a made file for the yardsticks instead.
+//! `cargo bench --bench end_to_end -- --write FILE MB [KIND]` writes a made file for the yardsticks instead, and prints
+//! the peak and the sustained capacity, mm³/s, by which about half its moves are slowed.
 
 use std::fs::File;
 use std::io::{BufWriter, Cursor, Write, sink};
@@ -53,8 +54,8 @@ fn bench(criterion: &mut Criterion) {
     group.finish();
 }
 
-/// Writes a made file.
-fn write_file(arguments: &[String]) -> Result<(), String> {
+/// Writes a made file; the capacities, mm³/s, that suit it.
+fn write_file(arguments: &[String]) -> Result<(f64, f64), String> {
     let usage = "usage: --write FILE MB [KIND]";
     let [path, megabytes, rest @ ..] = arguments else { return Err(usage.to_owned()) };
     let megabytes: usize = megabytes.parse().map_err(|_| usage.to_owned())?;
@@ -64,14 +65,18 @@ fn write_file(arguments: &[String]) -> Result<(), String> {
         data::write_long(&mut file, kind, megabytes * 1_000_000)?;
         file.flush()
     };
-    write().map_err(|error| format!("{path}: {error}"))
+    write().map_err(|error: std::io::Error| format!("{path}: {error}"))?;
+    Ok(data::half_slowed(kind))
 }
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     if let Some(at) = arguments.iter().position(|word| word == "--write") {
         return match write_file(&arguments[at + 1..]) {
-            Ok(()) => ExitCode::SUCCESS,
+            Ok((peak, sustained)) => {
+                println!("{peak} {sustained}");
+                ExitCode::SUCCESS
+            }
             Err(message) => {
                 eprintln!("{message}");
                 ExitCode::FAILURE

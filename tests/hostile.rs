@@ -16,6 +16,9 @@ use rayon::{ThreadPool, ThreadPoolBuilder};
 /// takes far longer.
 const MOST_TIME: Duration = Duration::from_secs(20);
 
+/// A little less than one, for sums that are rounded differently.
+const ALMOST: f64 = 1.0 - 1e-9;
+
 /// Capacities, mm³/s, and a window, s, over the embedded profile.
 fn profile(peak: f64, sustained: f64, window: f64) -> Profile {
     let mut profile = Profile::embedded();
@@ -171,6 +174,10 @@ fn holds(input: &[u8]) -> std::result::Result<(), TestCaseError> {
             if let Ok((output, summary)) = first {
                 let wrong = no_figures(&summary);
                 prop_assert!(wrong.is_empty(), "lenient {}: {:?}", lenient, wrong);
+                let (before, after) = (&summary.before, &summary.after);
+                prop_assert!(after.time_s >= before.time_s * ALMOST, "{} s became {}", before.time_s, after.time_s);
+                let (before, after) = (before.peak_demand_mm3_s, after.peak_demand_mm3_s);
+                prop_assert!(before >= after * ALMOST, "{} mm³/s became {}", before, after);
                 if !splits {
                     let more = more_than_feeds(input, &output);
                     prop_assert!(more.is_none(), "lenient {}: {:?}", lenient, more);
@@ -465,6 +472,15 @@ fn feeds_at_both_ends_of_what_can_be_written() {
     for feed in ["0.000000001", "0.001", "99999999999999999999", "0.00000000000000000000000000000000000001"] {
         sound(format!("G90\nM83\nG1 F{feed}\n{moves}").as_bytes(), &profile(3.0, 1.0, 60.0));
     }
+}
+
+/// The least feed that is written is above this one: better none than a faster one.
+#[test]
+fn a_feed_is_never_raised() {
+    let input = "G90\nM83\nG1 F0.0005\nG1 X10 E100000\n";
+    let (output, summary) = sound(input.as_bytes(), &profile(0.001, 0.001, 60.0));
+    let output = String::from_utf8_lossy(&output);
+    assert!(summary.after.time_s >= summary.before.time_s * ALMOST, "{output}");
 }
 
 /// Numbers so large or so small that what is computed from them leaves the range of a double: refused or answered with

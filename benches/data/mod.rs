@@ -6,8 +6,11 @@ use std::io::{self, Write};
 
 use meltwright::profile::Profile;
 
+/// Makes at least so many bytes.
+type Make = fn(usize) -> Vec<u8>;
+
 /// The kinds of input, by name.
-pub const KINDS: [(&str, fn(usize) -> Vec<u8>); 6] = [
+pub const KINDS: [(&str, Make); 6] = [
     ("tiny_segments", tiny_segments),
     ("absolute_e", absolute_e),
     ("crlf", crlf),
@@ -40,9 +43,11 @@ pub fn write_long(out: &mut impl Write, name: &str, bytes: usize) -> io::Result<
 /// Peak and sustained capacity, mm³/s, by which about half the moves of a kind are slowed.
 pub fn half_slowed(name: &str) -> (f64, f64) {
     match name {
-        "absolute_e" => (3.0, 2.7),
-        "comment_heavy" => (2.9, 2.4),
-        "spiral" => (3.0, 2.9),
+        "absolute_e" => (3.2, 3.0),
+        "crlf" => (2.05, 1.9),
+        "spiral" => (2.2, 2.15),
+        "comment_heavy" => (2.4, 2.2),
+        "arcs" => (1.7, 1.6),
         _ => (2.45, 2.2),
     }
 }
@@ -99,8 +104,13 @@ impl Walk {
         self.steps += 1;
         self.angle += (self.chance.next() - 0.5) * 0.8;
         let length = 0.05 + self.chance.next() * longest;
-        self.x = (self.x + length * self.angle.cos()).clamp(5.0, 295.0);
-        self.y = (self.y + length * self.angle.sin()).clamp(5.0, 295.0);
+        let to = (self.x + length * self.angle.cos(), self.y + length * self.angle.sin());
+        if !(5.0..=295.0).contains(&to.0) || !(5.0..=295.0).contains(&to.1) {
+            // At the edge of the bed: back the way it came.
+            self.angle += TAU / 2.0;
+        }
+        self.x += length * self.angle.cos();
+        self.y += length * self.angle.sin();
         let e = length * 0.0333 * self.width;
         self.e += e;
         e
