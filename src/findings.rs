@@ -121,9 +121,9 @@ codes! {
     ArcEnd, Warning, "arc-end",
         "arcs end more than 0.05 mm away from their circle",
         "check the program that made the arcs; the length along the circle was taken";
-    /// F of zero or below.
-    FeedNotPositive, Warning, "feed-not-positive",
-        "feeds of zero or below are ignored, and some controllers stop at them",
+    /// F of zero or below, or beyond all reason.
+    FeedIgnored, Warning, "feed-ignored",
+        "feeds of zero, below zero or beyond all reason are ignored, and some controllers stop at them",
         "look at these lines and give a feed";
     /// Tools that are no screw.
     ToolNotScrew, Note, "tool-not-screw",

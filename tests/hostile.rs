@@ -318,7 +318,7 @@ fn line() -> impl Strategy<Value = String> {
         ";LAYER_CHANGE",
         ";Z:nan",
         ";HEIGHT:1e999",
-        ";TYPE:External perimeter",
+        ";TYPE:WALL-OUTER",
         ";LAYER:-5",
         "; filament_diameter = 1e-9",
         "; nozzle_diameter = inf",

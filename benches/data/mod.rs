@@ -183,7 +183,7 @@ pub fn comment_heavy(bytes: usize) -> Vec<u8> {
     fill(bytes, "; made input\nG90\nM83\n", |index, out| {
         let e = walk.step(3.0);
         match index % 12 {
-            0 => put!(out, ";TYPE:External perimeter\n;WIDTH:0.{}", 40 + index % 9),
+            0 => put!(out, ";TYPE:WALL-OUTER\n;WIDTH:0.{}", 40 + index % 9),
             1 => put!(out, "M204 S{}", 800 + index % 3 * 100),
             2 => put!(
                 out,

@@ -40,6 +40,9 @@ pub enum ArcError {
     /// The centre is where the arc starts.
     #[error("this arc has no radius: its centre is its start")]
     ZeroRadius,
+    /// The radius is beyond ten kilometres.
+    #[error("the radius of this arc is beyond ten kilometres")]
+    HugeRadius,
     /// A radius was given, and the end is the start: every circle through that point would do.
     #[error("an arc given by its radius cannot end where it starts")]
     NoChord,
@@ -60,6 +63,11 @@ pub struct Arc {
     /// Distance between the end point and the circle, mm.
     pub end_error: f64,
 }
+
+/// Radii below are no radius, mm: far below the resolution of any machine.
+const LEAST_RADIUS_MM: f64 = 1e-6;
+/// Radii above are a fault of the file, mm.
+const LARGEST_RADIUS_MM: f64 = 1e7;
 
 /// How far half the chord may exceed the radius before the end counts as out of reach, mm.
 ///
@@ -93,8 +101,11 @@ impl Arc {
         let (ax, ay) = (from[0] - cx, from[1] - cy);
         let (bx, by) = (to[0] - cx, to[1] - cy);
         let radius = ax.hypot(ay);
-        if radius.is_nan() || radius <= 0.0 {
+        if radius.is_nan() || radius < LEAST_RADIUS_MM {
             return Err(ArcError::ZeroRadius);
+        }
+        if radius > LARGEST_RADIUS_MM {
+            return Err(ArcError::HugeRadius);
         }
         // Angle from start to end, counter-clockwise, in (-pi, pi].
         let mut sweep = (ax * by - ay * bx).atan2(ax * bx + ay * by);

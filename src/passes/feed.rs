@@ -59,13 +59,14 @@ impl Feeds {
             }
             Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut => {}
         }
-        let (word, wanted) = if limited.reason.is_some() {
-            let word = lowered(limited.speed * 60.0 / step.speed_factor / step.unit_mm());
-            (word, word.value * step.unit_mm())
-        } else {
-            (original, step.feed_mm_min)
+        // A feed below the least that can be written stays as it is.
+        let slower = limited.reason.map(|_| lowered(limited.speed * 60.0 / step.speed_factor / step.unit_mm()));
+        let slower = slower.filter(|word| word.value < original.value);
+        let (word, wanted) = match slower {
+            Some(word) => (word, word.value * step.unit_mm()),
+            None => (original, step.feed_mm_min),
         };
-        let edit = match (own, limited.reason.is_some()) {
+        let edit = match (own, slower.is_some()) {
             (true, false) => FeedEdit::Keep,
             (true, true) => FeedEdit::Replace(word),
             (false, _) if wanted == self.in_force => FeedEdit::Keep,

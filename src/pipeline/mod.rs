@@ -1,8 +1,8 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
 //! Five jobs run side by side on five batches of blocks in a row: reading and lexing, resolving ([`intake`]), limiting
-//! ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting and writing. Order is kept throughout, so that the output does not depend on the number
-//! of threads or the size of blocks.
+//! ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting and writing. Order is kept throughout, so
+//! that the output does not depend on the number of threads or the size of blocks.
 
 pub mod edits;
 pub mod intake;

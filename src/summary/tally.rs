@@ -102,7 +102,7 @@ impl Tally {
     pub fn add(&mut self, limited: &Limited, speed: f64, line: impl FnOnce() -> u64) {
         let step = &limited.step;
         let before = step.time;
-        let slowed = limited.reason.is_some();
+        let slowed = limited.reason.is_some() && speed < step.speed;
         let after = if slowed { step.distance() / speed } else { before };
         self.figures.time_s += before;
         self.time_after += after;
@@ -127,7 +127,7 @@ impl Tally {
         if step.kind == Kind::Bead && step.has(Move::SCREW) {
             self.add_bead(step, before, after, slowed);
         }
-        if let Some(reason) = limited.reason {
+        if let Some(reason) = limited.reason.filter(|_| slowed) {
             self.slowed += 1;
             self.add_reasons(step, reason, before, after);
             self.keep_largest(limited, speed, after - before, line);
@@ -174,7 +174,7 @@ impl Tally {
                 sum.1 += time;
             }
         };
-        let at_peak = step.volume / self.peak_capacity;
+        let at_peak = (step.volume / self.peak_capacity).min(after);
         if reason == Reason::SustainedCapacity && step.kind == Kind::Bead && at_peak > before * ROUNDING {
             add(Reason::PeakCapacity, at_peak - before);
             add(reason, after - at_peak);

@@ -15,7 +15,8 @@ impl Resolver {
         if first.value.fract() != 0.0 || !(0.0..1e6).contains(&first.value) {
             return Step::Nothing;
         }
-        let factor = |value: Option<f64>| value.filter(|v| v.is_finite() && *v > 0.0).map(|v| v / 100.0);
+        // Factors in percent; what is beyond a ten-thousandfold change is a fault of the file.
+        let factor = |value: Option<f64>| value.filter(|v| (0.01..=1e6).contains(v)).map(|v| v / 100.0);
         let state = &mut self.state;
         match first.value as u32 {
             82 => state.e_absolute = true,

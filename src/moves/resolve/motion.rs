@@ -14,6 +14,8 @@ use crate::moves::{Kind, Move};
 const MOTION_LETTERS: &[u8] = b"XYZIJKRFE";
 /// An end further than this from its circle is reported, mm.
 const ARC_END_MM: f64 = 0.05;
+/// Feeds that are believed, units per minute.
+const PLAUSIBLE_FEED: std::ops::RangeInclusive<f64> = 1e-6..=1e9;
 
 impl Resolver {
     /// Where an absolute E word counts from.
@@ -211,10 +213,10 @@ impl Resolver {
     /// The F word of the line, if it can be used.
     pub(super) fn read_feed(&mut self, words: &Words, at: At<'_>) -> Option<Word> {
         let word = *at.words().get(words.place(b'F')?)?;
-        if word.value.is_finite() && word.value > 0.0 {
+        if PLAUSIBLE_FEED.contains(&word.value) {
             return Some(word);
         }
-        self.found(Code::FeedNotPositive, at, || format!("F{}", word.value));
+        self.found(Code::FeedIgnored, at, || format!("F{}", word.value));
         None
     }
 
