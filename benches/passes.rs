@@ -33,19 +33,13 @@ fn limit(moves: &[Move], capacity: &Capacity) -> usize {
     let top = capacity.peak_mm3_s.max(capacity.screw_mm3_s);
     let mut sustained = Sustained::new(capacity.sustained_mm3_s, capacity.window_s, top);
     let mut feeds = Feeds::new(25.0);
-    let mut changed = 0;
-    let mut settle = |sustained: &mut Sustained| {
-        while let Some(limited) = sustained.pop() {
-            changed += usize::from(feeds.next(&limited).0 != FeedEdit::Keep);
-        }
-    };
     for step in moves {
         sustained.push(peak::apply(*step, capacity), u64::from(step.feed_at));
-        settle(&mut sustained);
     }
     sustained.finish();
-    settle(&mut sustained);
-    changed
+    let mut settled = Vec::with_capacity(moves.len());
+    sustained.hand_over(&mut settled);
+    settled.iter().filter(|limited| feeds.next(limited).0 != FeedEdit::Keep).count()
 }
 
 fn bench(criterion: &mut Criterion) {

@@ -45,13 +45,13 @@ impl Feeds {
     pub fn next(&mut self, limited: &Limited) -> (FeedEdit, f64) {
         let step = &limited.step;
         let own = step.feed_len > 0;
-        let original = FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals };
+        let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals };
         match step.kind {
             Kind::Dwell => return (FeedEdit::Keep, 0.0),
             Kind::Feed if !own => return (FeedEdit::Keep, 0.0),
             Kind::FeedUser if !own && self.in_force != step.feed_mm_min => {
                 self.in_force = step.feed_mm_min;
-                return (FeedEdit::LineBefore(original), 0.0);
+                return (FeedEdit::LineBefore(original()), 0.0);
             }
             Kind::Feed | Kind::FeedUser => {
                 self.in_force = step.feed_mm_min;
@@ -60,21 +60,31 @@ impl Feeds {
             Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut => {}
         }
         // A feed below the least that can be written stays as it is.
-        let slower = limited.reason.map(|_| lowered(limited.speed * 60.0 / step.speed_factor / step.unit_mm()));
-        let slower = slower.filter(|word| word.value < original.value);
-        let (word, wanted) = match slower {
-            Some(word) => (word, word.value * step.unit_mm()),
-            None => (original, step.feed_mm_min),
+        let slower = limited.reason.and_then(|_| {
+            let word = lowered(limited.speed * 60.0 / (step.speed_factor * step.unit_mm()));
+            let feed = word.value * step.unit_mm();
+            (feed < step.feed_mm_min).then_some((word, feed))
+        });
+        let (word, wanted, speed) = match slower {
+            Some((word, feed)) => (word, feed, feed / 60.0 * step.speed_factor),
+            // An unchanged line needs no word.
+            None if own || step.feed_mm_min == self.in_force => {
+                self.in_force = step.feed_mm_min;
+                return (FeedEdit::Keep, step.speed);
+            }
+            None => (original(), step.feed_mm_min, step.speed),
         };
-        let edit = match (own, slower.is_some()) {
-            (true, false) => FeedEdit::Keep,
-            (true, true) => FeedEdit::Replace(word),
-            (false, _) if wanted == self.in_force => FeedEdit::Keep,
-            (false, _) if step.has(Move::FEED_BEFORE) => FeedEdit::LineBefore(word),
-            (false, _) => FeedEdit::Insert(word),
+        let edit = if own {
+            FeedEdit::Replace(word)
+        } else if wanted == self.in_force {
+            FeedEdit::Keep
+        } else if step.has(Move::FEED_BEFORE) {
+            FeedEdit::LineBefore(word)
+        } else {
+            FeedEdit::Insert(word)
         };
         self.in_force = wanted;
-        (edit, wanted / 60.0 * step.speed_factor)
+        (edit, speed)
     }
 }
 

@@ -41,8 +41,8 @@ impl Limiter {
                 Some((capacity, sustained)) => {
                     for &step in &block.moves {
                         sustained.push(peak::apply(step, capacity), block.offset + u64::from(step.feed_at));
-                        decided.moves.extend(std::iter::from_fn(|| sustained.pop()));
                     }
+                    sustained.hand_over(&mut decided.moves);
                 }
             }
         }
@@ -53,7 +53,7 @@ impl Limiter {
         decided.moves.clear();
         if let Some((_, sustained)) = &mut self.passes {
             sustained.finish();
-            decided.moves.extend(std::iter::from_fn(|| sustained.pop()));
+            sustained.hand_over(&mut decided.moves);
         }
     }
 }

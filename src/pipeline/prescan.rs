@@ -5,7 +5,7 @@ use std::io::{Read, Seek, SeekFrom};
 use crate::error::{Error, Result};
 use crate::moves::resolve::MARKER;
 use crate::moves::settings::FileSettings;
-use crate::source::sniff;
+use crate::source::{HEAD, sniff};
 
 /// Bytes looked at from each end. Pictures and settings dumps at the start reach some hundred kB.
 const REACH: u64 = 1 << 20;
@@ -36,7 +36,7 @@ pub fn prescan<R: Read + Seek>(input: &mut R) -> Result<Prescan> {
         text.clear();
         input.by_ref().take(REACH).read_to_end(&mut text).map_err(failed)?;
         if start == 0 {
-            sniff(&text)?;
+            sniff(&text[..text.len().min(HEAD)])?;
         }
         found.settings.read(&text);
         let mut marks = memchr::memmem::find_iter(&text, MARKER);

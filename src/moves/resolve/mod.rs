@@ -64,20 +64,14 @@ impl<'a> At<'a> {
     }
 }
 
-/// What one line means, before it is committed.
-enum Step {
-    /// Nothing that concerns moves.
-    Nothing,
-    /// A move (or a wait, a feed, a use of the feed).
-    Move(Move),
-}
-
 /// Turns lines into moves; carries the modal state from block to block.
 #[derive(Clone, Debug)]
 pub struct Resolver {
     rules: Rules,
     state: State,
     words: Words,
+    /// Moves of the block being resolved.
+    moves: Vec<Move>,
     layers: Layers,
     role: Role,
     is_screw: bool,
@@ -109,6 +103,7 @@ impl Resolver {
             state,
             rules,
             words: Words::default(),
+            moves: Vec::new(),
             layers: Layers::new(settings.marks_layers, settings.layer_height_mm),
             role: Role::Unknown,
             is_screw,
@@ -145,64 +140,63 @@ impl Resolver {
     /// A motion line that cannot be read (unless lenient), an earlier run's marker, E without a known volume.
     pub fn resolve(&mut self, block: &Block, number: u32, out: &mut Vec<Move>) -> Result<()> {
         self.splits.clear();
+        // Taken out for the time of the block: the lines are resolved with both at hand.
         let mut words = std::mem::take(&mut self.words);
-        let resolved = self.resolve_lines(block, number, &mut words, out);
+        self.moves = std::mem::take(out);
+        let resolved = block.lines.iter().enumerate().try_for_each(|(index, line)| {
+            let before = self.moves.len();
+            self.line(&mut words, At { block, line, index })?;
+            if let Some(step) = self.moves.get_mut(before) {
+                step.block = number;
+                step.line = index as u32;
+                if line.has(Line::CHECKSUM) {
+                    step.flags |= Move::CHECKSUM;
+                }
+            }
+            Ok(())
+        });
         self.words = words;
+        *out = std::mem::take(&mut self.moves);
         resolved
     }
 
-    fn resolve_lines(&mut self, block: &Block, number: u32, words: &mut Words, out: &mut Vec<Move>) -> Result<()> {
-        for (index, line) in block.lines.iter().enumerate() {
-            let at = At { block, line, index };
+    /// Resolves a line; it adds at most one move.
+    fn line(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
+        if at.line.flags & (Line::BAD_CHECKSUM | Line::EXPONENT) != 0 {
             self.look_at_flags(at);
-            match self.line(words, at) {
-                Ok(Step::Nothing) => {}
-                Ok(Step::Move(mut step)) => {
-                    step.block = number;
-                    step.line = index as u32;
-                    if line.has(Line::CHECKSUM) {
-                        step.flags |= Move::CHECKSUM;
-                    }
-                    out.push(step);
-                }
+        }
+        match at.line.kind {
+            LineKind::Code => match self.code_line(words, at) {
                 Err(error) if self.rules.lenient && is_about_one_line(&error) => {
                     let what = error.kind().to_string();
                     self.found(Code::UnreadableLine, at, || what);
                 }
-                Err(error) => return Err(error),
+                done => return done,
+            },
+            LineKind::Comment if !self.accept_marked && at.text().starts_with(MARKER) => {
+                return Err(Error::new(ErrorKind::AlreadyRewritten).at(at.excerpt(0, MARKER.len(), "")));
             }
+            LineKind::Comment => self.note(at, true),
+            LineKind::Named => self.named(at),
+            LineKind::Text => self.text(at),
+            LineKind::Blank | LineKind::Percent | LineKind::Opaque => {}
         }
         Ok(())
     }
 
-    fn line(&mut self, words: &mut Words, at: At<'_>) -> Result<Step> {
-        match at.line.kind {
-            LineKind::Code if at.line.comment < at.line.end => {
-                // A role behind a move is that of this move alone.
-                let role = self.role;
-                self.note(at, false);
-                let step = self.code(words, at);
-                self.role = role;
-                step
-            }
-            LineKind::Code => self.code(words, at),
-            LineKind::Comment if !self.accept_marked && at.text().starts_with(MARKER) => {
-                Err(Error::new(ErrorKind::AlreadyRewritten).at(at.excerpt(0, MARKER.len(), "")))
-            }
-            LineKind::Comment => {
-                self.note(at, true);
-                Ok(Step::Nothing)
-            }
-            LineKind::Named => Ok(self.named(at)),
-            LineKind::Text => Ok(self.text(at)),
-            LineKind::Blank | LineKind::Percent | LineKind::Opaque => Ok(Step::Nothing),
+    fn code_line(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
+        if at.line.comment >= at.line.end {
+            return self.code(words, at);
         }
+        // A role behind a move is that of this move alone.
+        let role = self.role;
+        self.note(at, false);
+        let done = self.code(words, at);
+        self.role = role;
+        done
     }
 
     fn look_at_flags(&mut self, at: At<'_>) {
-        if at.line.flags & (Line::BAD_CHECKSUM | Line::EXPONENT) == 0 {
-            return;
-        }
         if at.line.has(Line::BAD_CHECKSUM) {
             self.found(Code::Checksum, at, || "checksum does not match".to_owned());
         }
@@ -244,37 +238,38 @@ impl Resolver {
         }
     }
 
-    fn named(&mut self, at: At<'_>) -> Step {
-        match named::follow(at.text().trim_ascii(), &mut self.state.limits) {
-            Named::Neutral => Step::Nothing,
-            Named::MayMove => self.feed_user(at.line),
+    fn named(&mut self, at: At<'_>) {
+        if named::follow(at.text().trim_ascii(), &mut self.state.limits) == Named::MayMove {
+            self.feed_user(at);
         }
     }
 
-    fn text(&mut self, at: At<'_>) -> Step {
+    fn text(&mut self, at: At<'_>) {
         // A macro file may move; a message does not.
-        match at.words() {
-            [word] if word.letter == b'M' && word.value == 98.0 => self.feed_user(at.line),
-            _ => Step::Nothing,
+        if matches!(at.words(), [word] if word.letter == b'M' && word.value == 98.0) {
+            self.feed_user(at);
         }
     }
 
-    fn code(&mut self, words: &mut Words, at: At<'_>) -> Result<Step> {
+    fn code(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
         let found = at.words();
-        let Some(first) = found.first() else { return Ok(Step::Nothing) };
+        let Some(first) = found.first() else { return Ok(()) };
         words.fill(found);
         match first.letter {
-            b'M' => Ok(self.m_command(words, first, at)),
+            b'M' => self.m_command(words, first, at),
             b'T' => {
                 self.select_tool(first.value);
-                Ok(self.feed_user(at.line))
+                self.feed_user(at);
             }
-            _ => self.g_line(words, at),
+            _ => return self.g_line(words, at),
         }
+        Ok(())
     }
 
-    fn feed_user(&self, line: &Line) -> Step {
-        Step::Move(Move { feed_at: line.start, feed_len: 0, ..self.blank(Kind::FeedUser) })
+    /// The command of the line may use the feed in force.
+    fn feed_user(&mut self, at: At<'_>) {
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::FeedUser) };
+        self.moves.push(step);
     }
 
     /// A move that does nothing, with the state's feed.

@@ -1,6 +1,6 @@
 //! G and M commands that set modes, positions, factors and tools.
 
-use super::{At, MAX_COORDINATE_MM, Resolver, Step};
+use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::error::Result;
 use crate::findings::Code;
 use crate::line::Word;
@@ -11,9 +11,9 @@ use crate::moves::{Kind, Move};
 use crate::profile::DwellWords;
 
 impl Resolver {
-    pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) -> Step {
+    pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) {
         if first.value.fract() != 0.0 || !(0.0..1e6).contains(&first.value) {
-            return Step::Nothing;
+            return;
         }
         // Factors in percent; what is beyond a ten-thousandfold change is a fault of the file.
         let factor = |value: Option<f64>| value.filter(|v| (0.01..=1e6).contains(v)).map(|v| v / 100.0);
@@ -63,20 +63,19 @@ impl Resolver {
             6 | 108 | 135 => {
                 if let Some(tool) = words.get(b'T') {
                     self.select_tool(tool);
-                    return self.feed_user(at.line);
+                    self.feed_user(at);
                 }
             }
             // Macros, changes of material and parking: they move, and may use the feed in force.
-            125 | 600 | 601 | 620 | 621 | 701 | 702 => return self.feed_user(at.line),
+            125 | 600 | 601 | 620 | 621 | 701 | 702 => self.feed_user(at),
             other => {
                 state.limits.follow(other, |letter| words.get(letter));
             }
         }
-        Step::Nothing
     }
 
     /// A line that starts with a G command, or has none and repeats the motion mode.
-    pub(super) fn g_line(&mut self, words: &Words, at: At<'_>) -> Result<Step> {
+    pub(super) fn g_line(&mut self, words: &Words, at: At<'_>) -> Result<()> {
         // Nearly every line: one straight move and nothing else.
         if let [Command { letter: b'G', tenths: tenths @ (0 | 10) }] = words.commands() {
             let kept = self.state.motion;
@@ -152,28 +151,18 @@ impl Resolver {
         }
         let kept = self.state.clone_settings();
         self.apply(&next);
-        let step = match action {
-            Action::None => Ok(Step::Nothing),
-            Action::Modal => self.motion(words, machine, at),
-            Action::Dwell => Ok(self.dwell(words, at)),
-            Action::Home => {
-                self.home(words);
-                Ok(Step::Nothing)
+        match action {
+            Action::None => {}
+            Action::Modal => {
+                return self.motion(words, machine, at).inspect_err(|_| self.apply(&kept));
             }
-            Action::SetPosition => {
-                self.set_position(words);
-                Ok(Step::Nothing)
-            }
-            Action::ClearOffsets => {
-                self.state.offset = [0.0; 3];
-                Ok(Step::Nothing)
-            }
-            Action::NotFollowed => Ok(self.not_followed(words, at)),
-        };
-        if step.is_err() {
-            self.apply(&kept);
+            Action::Dwell => self.dwell(words, at),
+            Action::Home => self.home(words),
+            Action::SetPosition => self.set_position(words),
+            Action::ClearOffsets => self.state.offset = [0.0; 3],
+            Action::NotFollowed => self.not_followed(words, at),
         }
-        step
+        Ok(())
     }
 
     /// Sets the factor on E of the named tool, or of the active one.
@@ -195,14 +184,15 @@ impl Resolver {
         self.state.motion = next.motion;
     }
 
-    fn dwell(&self, words: &Words, at: At<'_>) -> Step {
+    fn dwell(&mut self, words: &Words, at: At<'_>) {
         let p = words.get(b'P').map(|ms| ms * 1e-3);
         let seconds = match self.rules.dwell {
             DwellWords::POnly => p,
             DwellWords::SWins => words.get(b'S').or(p),
         };
         let time = seconds.filter(|s| (0.0..1e7).contains(s)).unwrap_or(0.0);
-        Step::Move(Move { time, feed_at: at.line.start, ..self.blank(Kind::Dwell) })
+        let step = Move { time, feed_at: at.line.start, ..self.blank(Kind::Dwell) };
+        self.moves.push(step);
     }
 
     fn home(&mut self, words: &Words) {
@@ -233,7 +223,7 @@ impl Resolver {
     }
 
     /// A motion command that is not followed: where it ends is taken over, what it does between is not judged.
-    fn not_followed(&mut self, words: &Words, at: At<'_>) -> Step {
+    fn not_followed(&mut self, words: &Words, at: At<'_>) {
         let moves = words.has_any(b"XYZ") || words.get(self.rules.axis).is_some();
         if moves {
             let to = self.state.target([words.get(b'X'), words.get(b'Y'), words.get(b'Z')], false);
@@ -257,7 +247,7 @@ impl Resolver {
             }
             _ => (at.line.start, 0),
         };
-        Step::Move(step)
+        self.moves.push(step);
     }
 
     pub(super) fn select_tool(&mut self, number: f64) {

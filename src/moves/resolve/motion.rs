@@ -1,7 +1,7 @@
 //! Motion lines: checked as a whole, then committed.
 
 use super::excess::Before;
-use super::{At, MAX_COORDINATE_MM, Resolver, Step};
+use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::Code;
 use crate::line::{Line, Word};
@@ -30,13 +30,16 @@ impl Resolver {
     }
 
     /// A line with motion words in a motion mode.
-    pub(super) fn motion(&mut self, words: &Words, machine: bool, at: At<'_>) -> Result<Step> {
+    pub(super) fn motion(&mut self, words: &Words, machine: bool, at: At<'_>) -> Result<()> {
         let axis_e = self.rules.axis;
         let room_for_feed = self.check_words(words, at)?;
         let feed = self.read_feed(words, at);
         let Some(mode) = self.state.motion else {
             // Axis words without a motion mode do nothing; a feed alone is remembered.
-            return Ok(feed.map_or(Step::Nothing, |word| self.commit_feed_alone(&word)));
+            if let Some(word) = feed {
+                self.commit_feed_alone(&word);
+            }
+            return Ok(());
         };
         let axes = [words.get(b'X'), words.get(b'Y'), words.get(b'Z')];
         let from = self.state.position;
@@ -119,7 +122,8 @@ impl Resolver {
             let before = Before { position: from, e: e_from };
             self.check_controller_limits(&mut step, units, mode, words, &before, at);
         }
-        Ok(Step::Move(step))
+        self.moves.push(step);
+        Ok(())
     }
 
     /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it.
@@ -141,9 +145,10 @@ impl Resolver {
         }
     }
 
-    fn commit_feed_alone(&mut self, word: &Word) -> Step {
+    fn commit_feed_alone(&mut self, word: &Word) {
         self.set_feed(word);
-        Step::Move(Move { feed_at: word.start, feed_len: word.len, ..self.blank(Kind::Feed) })
+        let step = Move { feed_at: word.start, feed_len: word.len, ..self.blank(Kind::Feed) };
+        self.moves.push(step);
     }
 
     /// Refuses words that a motion line acts on and that are no numbers. Returns whether an F word can be added.
