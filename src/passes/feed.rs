@@ -6,6 +6,9 @@
 use super::Limited;
 use crate::moves::{Kind, Move};
 
+/// Seconds for one unit of a speed per minute.
+const PER_SECOND: f64 = 1.0 / 60.0;
+
 /// An F word to be written.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FeedWord {
@@ -66,7 +69,7 @@ impl Feeds {
             (feed < step.feed_mm_min).then_some((word, feed))
         });
         let (word, wanted, speed) = match slower {
-            Some((word, feed)) => (word, feed, feed / 60.0 * step.speed_factor),
+            Some((word, feed)) => (word, feed, feed * (step.speed_factor * PER_SECOND)),
             // An unchanged line needs no word.
             None if own || step.feed_mm_min == self.in_force => {
                 self.in_force = step.feed_mm_min;
@@ -93,10 +96,10 @@ impl Feeds {
 /// One decimal, as feeds are usually written; three below 1, where a tenth would be a coarse step. The least is
 /// 0.001, since a feed of zero stops some controllers.
 fn lowered(value: f64) -> FeedWord {
-    let (decimals, scale) = if value >= 1.0 { (1, 10.0) } else { (3, 1000.0) };
+    let (decimals, scale, quantum) = if value >= 1.0 { (1, 10.0, 0.1) } else { (3, 1000.0, 0.001) };
     // What is a whole number of quanta but for rounding stays that number.
     let quanta = ((value * scale * (1.0 + 1e-12)) as u64).max(1) as f64;
-    FeedWord { value: quanta / scale, decimals }
+    FeedWord { value: quanta * quantum, decimals }
 }
 
 #[cfg(test)]
@@ -107,7 +110,8 @@ mod tests {
     fn lowered_never_rises() {
         for (value, want, decimals) in [(1234.56, 1234.5, 1), (600.0, 600.0, 1), (0.98765, 0.987, 3), (1e-9, 0.001, 3)]
         {
-            assert_eq!(lowered(value), FeedWord { value: want, decimals });
+            let word = lowered(value);
+            assert!((word.value - want).abs() < 1e-9 && word.decimals == decimals, "{value}: {word:?}");
         }
     }
 }

@@ -23,7 +23,10 @@ pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
 /// Applies [`limit`].
 pub fn apply(step: Move, capacity: &Capacity) -> Limited {
     let mut limited = Limited::unlimited(step);
-    if let Some((speed, reason)) = limit(&step, capacity) {
+    // Most moves ask less, which is seen without a division.
+    if step.speed * step.volume.abs() > capacity.peak_mm3_s.min(capacity.screw_mm3_s) * step.distance()
+        && let Some((speed, reason)) = limit(&step, capacity)
+    {
         limited.limit(speed, reason);
     }
     limited

@@ -154,7 +154,7 @@ impl Sustained {
         let seconds = limited.time();
         let time = parts(seconds);
         if volume > 0 {
-            let bucket = bucket_of_ratio(limited.step.melt / seconds / self.capacity).min(self.bucket_time.len() - 1);
+            let bucket = bucket_of_ratio(limited.step.melt / (seconds * self.capacity)).min(self.bucket_time.len() - 1);
             self.take_bead(Group { first: number, volume, time, gap: 0, bucket: bucket as u16 });
         } else if self.groups.is_empty() && self.open.is_none() {
             self.settled += 1;

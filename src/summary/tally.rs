@@ -125,7 +125,7 @@ impl Tally {
         self.average_before.push(before, melt);
         self.average_after.push(after, melt);
         if step.kind == Kind::Bead && step.has(Move::SCREW) {
-            self.add_bead(step, before, after, slowed);
+            self.add_bead(step, if slowed { speed } else { step.speed }, after);
         }
         if let Some(reason) = limited.reason.filter(|_| slowed) {
             self.slowed += 1;
@@ -134,12 +134,12 @@ impl Tally {
         }
     }
 
-    fn add_bead(&mut self, step: &Move, before: f64, after: f64, slowed: bool) {
+    fn add_bead(&mut self, step: &Move, speed: f64, after: f64) {
+        let (before, slowed) = (step.time, speed < step.speed);
         self.figures.bead_volume_mm3 += step.volume;
         self.figures.bead_path_mm += step.length;
-        let flow = |time: f64| if time > 0.0 { step.volume / time } else { 0.0 };
-        let flow_before = flow(before);
-        let flow_after = if slowed { flow(after) } else { flow_before };
+        let area = step.volume / step.length;
+        let (flow_before, flow_after) = (area * step.speed, area * speed);
         self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.max(flow_before);
         self.peak_after = self.peak_after.max(flow_after);
         let part = Part {
