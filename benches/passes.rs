@@ -24,7 +24,7 @@ fn moves_of(text: Vec<u8>) -> Vec<Move> {
     let mut block = Block { bytes: text, first_line: 1, ..Block::default() };
     block.lex();
     let mut moves = Vec::new();
-    Resolver::new(rules, &settings, false).resolve(&block, 0, &mut moves).expect("sound input");
+    Resolver::new(rules, &settings, false).resolve(&block, &mut moves).expect("sound input");
     moves
 }
 
@@ -34,12 +34,13 @@ fn limit(moves: &[Move], capacity: &Capacity) -> usize {
     let mut sustained = Sustained::new(capacity.sustained_mm3_s, capacity.window_s, top);
     let mut feeds = Feeds::new(25.0);
     for step in moves {
-        sustained.push(peak::apply(*step, capacity), u64::from(step.feed_at));
+        sustained.push(step, peak::judge(step, capacity), u64::from(step.feed_at));
     }
     sustained.finish();
     let mut settled = Vec::with_capacity(moves.len());
     sustained.hand_over(&mut settled);
-    settled.iter().filter(|limited| feeds.next(limited).0 != FeedEdit::Keep).count()
+    let edits = moves.iter().zip(&settled).map(|(step, verdict)| feeds.next(step, verdict).0);
+    edits.filter(|edit| *edit != FeedEdit::Keep).count()
 }
 
 fn bench(criterion: &mut Criterion) {

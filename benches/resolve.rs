@@ -20,7 +20,7 @@ fn bench(criterion: &mut Criterion) {
         let mut block = Block { bytes: make(BLOCK), first_line: 1, ..Block::default() };
         block.lex();
         let mut moves = Vec::new();
-        Resolver::new(rules.clone(), &settings, false).resolve(&block, 0, &mut moves).expect("sound input");
+        Resolver::new(rules.clone(), &settings, false).resolve(&block, &mut moves).expect("sound input");
         (name, block, moves.len())
     });
     for by_move in [false, true] {

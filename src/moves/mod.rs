@@ -128,8 +128,6 @@ pub struct Move {
     pub flags: u8,
     /// Decimals with which the F in force is spelled in the file.
     pub feed_decimals: u8,
-    /// Number of its block in the stream.
-    pub block: u32,
     /// Index of its line in the block.
     pub line: u32,
     /// Offset in the block of the F word, or of the place where one goes in when `feed_len` is 0.

@@ -3,7 +3,7 @@
 //! F is modal: a slowed move gets its own F, and whatever comes next and was not slowed gets the file's own back, to
 //! the digit. Lines whose feed need not change are left as they are.
 
-use super::Limited;
+use super::Verdict;
 use crate::moves::{Kind, Move};
 
 /// Seconds for one unit of a speed per minute.
@@ -45,8 +45,7 @@ impl Feeds {
     }
 
     /// What is done to the line of the next move, and the speed it then runs at, mm/s.
-    pub fn next(&mut self, limited: &Limited) -> (FeedEdit, f64) {
-        let step = &limited.step;
+    pub fn next(&mut self, step: &Move, verdict: &Verdict) -> (FeedEdit, f64) {
         let own = step.feed_len > 0;
         let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals };
         match step.kind {
@@ -63,8 +62,8 @@ impl Feeds {
             Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut => {}
         }
         // A feed below the least that can be written stays as it is.
-        let slower = limited.reason.and_then(|_| {
-            let word = lowered(limited.speed * 60.0 / (step.speed_factor * step.unit_mm()));
+        let slower = verdict.reason.and_then(|_| {
+            let word = lowered(verdict.speed * 60.0 / (step.speed_factor * step.unit_mm()));
             let feed = word.value * step.unit_mm();
             (feed < step.feed_mm_min).then_some((word, feed))
         });

@@ -29,21 +29,19 @@ impl Reason {
     pub const ALL: [Self; 3] = [Self::PeakCapacity, Self::SustainedCapacity, Self::ScrewSpeed];
 }
 
-/// A move with the speed the passes allow it.
+/// How fast a move may be, and why.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Limited {
-    /// The move as the file has it.
-    pub step: Move,
+pub struct Verdict {
     /// Highest speed allowed, mm/s (E units per second without motion); at most the commanded speed.
     pub speed: f64,
     /// The limit that binds, if any does.
     pub reason: Option<Reason>,
 }
 
-impl Limited {
+impl Verdict {
     /// A move as it came: its commanded speed.
-    pub fn unlimited(step: Move) -> Self {
-        Self { step, speed: step.speed, reason: None }
+    pub fn unlimited(step: &Move) -> Self {
+        Self { speed: step.speed, reason: None }
     }
 
     /// Lowers the speed to `speed` if it is above it (by more than rounding), for `reason`.
@@ -56,8 +54,8 @@ impl Limited {
         }
     }
 
-    /// Time at the allowed speed, s.
-    pub fn time(&self) -> f64 {
-        if self.reason.is_some() { self.step.distance() / self.speed } else { self.step.time }
+    /// Time the move takes at the allowed speed, s.
+    pub fn time(&self, step: &Move) -> f64 {
+        if self.reason.is_some() { step.distance() / self.speed } else { step.time }
     }
 }

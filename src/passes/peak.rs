@@ -1,6 +1,6 @@
 //! Each move alone: demand at most the peak capacity, extrusion without motion at most the screw's output.
 
-use super::{Limited, Reason};
+use super::{Reason, Verdict};
 use crate::demand::capacity::Capacity;
 use crate::moves::{Kind, Move};
 
@@ -21,13 +21,13 @@ pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
 }
 
 /// Applies [`limit`].
-pub fn apply(step: Move, capacity: &Capacity) -> Limited {
-    let mut limited = Limited::unlimited(step);
+pub fn judge(step: &Move, capacity: &Capacity) -> Verdict {
+    let mut verdict = Verdict::unlimited(step);
     // Most moves ask less, which is seen without a division.
     if step.speed * step.volume.abs() > capacity.peak_mm3_s.min(capacity.screw_mm3_s) * step.distance()
-        && let Some((speed, reason)) = limit(&step, capacity)
+        && let Some((speed, reason)) = limit(step, capacity)
     {
-        limited.limit(speed, reason);
+        verdict.limit(speed, reason);
     }
-    limited
+    verdict
 }

@@ -6,19 +6,28 @@ use crate::moves::split::Split;
 use crate::moves::{Kind, Move};
 use crate::passes::feed::{FeedEdit, FeedWord};
 
-/// A block whose text goes out once all its moves are settled.
+/// A block on its way out.
 #[derive(Debug, Default)]
 pub struct Outgoing {
+    /// Its text.
+    pub text: Edited,
+    /// Its moves, in order.
+    pub moves: Vec<Move>,
+    /// How many of them are settled.
+    pub settled: usize,
+    /// Number of its first line, counted from 1.
+    pub first_line: u64,
+    /// Where it starts in the input.
+    pub offset: u64,
+}
+
+/// A text with what is written differently.
+#[derive(Debug, Default)]
+pub struct Edited {
     /// The text as it came.
     pub bytes: Vec<u8>,
     /// What is written differently.
     pub edits: Vec<Edit>,
-    /// Number of its first line, counted from 1.
-    pub first_line: u64,
-    /// Moves in it.
-    pub moves: usize,
-    /// Moves whose speed is final.
-    pub settled: usize,
     splits: Vec<SplitLine>,
     checksums: Vec<(u32, Edit)>,
 }
@@ -34,9 +43,9 @@ struct SplitLine {
     line_end: &'static [u8],
 }
 
-impl Outgoing {
-    /// Keeps of a block's lines what is needed after its words are gone; the text itself is put in later.
-    pub fn of(block: &Block, moves: usize, splits: impl Iterator<Item = (u32, Split)>) -> Self {
+impl Edited {
+    /// Keeps of a block's lines what is needed after its words are gone, and takes its text.
+    pub fn take(&mut self, block: &mut Block, splits: impl Iterator<Item = (u32, Split)>) {
         let splits = splits.filter_map(|(line, split)| {
             let place = block.lines.get(line as usize)?;
             let words = block.words_of(place);
@@ -50,10 +59,19 @@ impl Outgoing {
                 split,
             })
         });
-        let splits = splits.collect();
+        self.splits.extend(splits);
         let numbered = block.lines.iter().enumerate().filter(|(_, line)| line.has(Line::CHECKSUM));
         let checksums = numbered.filter_map(|(index, line)| Some((index as u32, checksum_edit(block, line)?)));
-        Self { first_line: block.first_line, moves, splits, checksums: checksums.collect(), ..Self::default() }
+        self.checksums.extend(checksums);
+        std::mem::swap(&mut self.bytes, &mut block.bytes);
+    }
+
+    /// Makes ready for the next block; the memory is kept.
+    pub fn clear(&mut self) {
+        self.bytes.clear();
+        self.edits.clear();
+        self.splits.clear();
+        self.checksums.clear();
     }
 }
 
@@ -76,7 +94,7 @@ pub struct Written {
 
 impl Written {
     /// Adds to the block's edits what becomes of the line of a move.
-    pub fn write(&mut self, block: &mut Outgoing, step: &Move, edit: FeedEdit) {
+    pub fn write(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit) {
         let before = block.edits.len();
         let word = |FeedWord { value, decimals }: FeedWord, space| Put::Word { space, letter: b'F', value, decimals };
         let split = step.has(Move::SPLIT).then(|| block.splits.iter().find(|s| s.line == step.line)).flatten();

@@ -1,18 +1,17 @@
 //! Second line-after-line part: the passes that decide how fast each move may be.
 
 use super::edits::Outgoing;
-use super::intake::Resolved;
 use crate::demand::capacity::Capacity;
 use crate::passes::sustained::Sustained;
-use crate::passes::{Limited, peak};
+use crate::passes::{Verdict, peak};
 
-/// Moves whose speed is final, and the blocks that came meanwhile.
+/// Verdicts that are final, and the blocks that came meanwhile.
 #[derive(Debug, Default)]
 pub struct Decided {
     /// Blocks, in order; their moves may be decided now or later.
     pub blocks: Vec<Outgoing>,
-    /// Moves, in order.
-    pub moves: Vec<Limited>,
+    /// Verdicts, in the order of the moves.
+    pub verdicts: Vec<Verdict>,
 }
 
 /// Runs the passes over the stream of moves.
@@ -31,29 +30,30 @@ impl Limiter {
         Self { passes }
     }
 
-    /// Takes blocks one after the other; their lists of moves stay for reuse.
-    pub fn take_all(&mut self, resolved: &mut [Resolved], decided: &mut Decided) {
-        decided.moves.clear();
-        for block in resolved {
-            decided.blocks.push(std::mem::take(&mut block.outgoing));
+    /// Judges the moves of blocks one after the other.
+    pub fn take_all(&mut self, resolved: &mut Vec<Outgoing>, decided: &mut Decided) {
+        decided.verdicts.clear();
+        for block in resolved.drain(..) {
             match &mut self.passes {
-                None => decided.moves.extend(block.moves.iter().map(|&step| Limited::unlimited(step))),
+                None => decided.verdicts.extend(block.moves.iter().map(Verdict::unlimited)),
                 Some((capacity, sustained)) => {
-                    for &step in &block.moves {
-                        sustained.push(peak::apply(step, capacity), block.offset + u64::from(step.feed_at));
+                    for step in &block.moves {
+                        let offset = block.offset + u64::from(step.feed_at);
+                        sustained.push(step, peak::judge(step, capacity), offset);
                     }
-                    sustained.hand_over(&mut decided.moves);
+                    sustained.hand_over(&mut decided.verdicts);
                 }
             }
+            decided.blocks.push(block);
         }
     }
 
     /// No more blocks will come.
     pub fn finish(&mut self, decided: &mut Decided) {
-        decided.moves.clear();
+        decided.verdicts.clear();
         if let Some((_, sustained)) = &mut self.passes {
             sustained.finish();
-            sustained.hand_over(&mut decided.moves);
+            sustained.hand_over(&mut decided.verdicts);
         }
     }
 }

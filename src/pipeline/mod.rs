@@ -165,20 +165,10 @@ struct Batch {
 
 impl Batch {
     /// Reads and lexes the next blocks.
-    fn fill<R: Read>(
-        &mut self,
-        reader: &mut BlockReader<R>,
-        hash: &mut Sha256,
-        spare: &mut Vec<Vec<u8>>,
-    ) -> Result<u64> {
+    fn fill<R: Read>(&mut self, reader: &mut BlockReader<R>, hash: &mut Sha256) -> Result<u64> {
         self.blocks.resize_with(BATCH, Block::default);
         self.count = 0;
         for block in &mut self.blocks {
-            if block.bytes.capacity() == 0
-                && let Some(buffer) = spare.pop()
-            {
-                block.bytes = buffer;
-            }
             if !reader.next(&mut block.bytes)? {
                 break;
             }
@@ -200,22 +190,23 @@ struct Writer<'a, W> {
 }
 
 impl<W: Write> Writer<'_, W> {
-    fn write(&mut self, ready: &mut Vec<Outgoing>, spare: &mut Vec<Vec<u8>>) -> Result<()> {
+    /// Writes the blocks that are ready and moves them to `spare`.
+    fn write(&mut self, ready: &mut Vec<Outgoing>, spare: &mut Vec<Outgoing>) -> Result<()> {
         if let Some(output) = &mut self.output {
             self.buffers.resize_with(self.buffers.len().max(ready.len()), Vec::new);
-            ready.par_iter().zip(&mut self.buffers).for_each(|(block, buffer)| {
+            ready.par_iter().zip(&mut self.buffers).for_each(|(Outgoing { text, .. }, buffer)| {
                 buffer.clear();
-                if !block.edits.is_empty() {
-                    apply(&block.bytes, &block.edits, buffer);
+                if !text.edits.is_empty() {
+                    apply(&text.bytes, &text.edits, buffer);
                 }
             });
-            for (block, buffer) in ready.iter().zip(&self.buffers) {
-                let text = if block.edits.is_empty() { &block.bytes } else { buffer };
+            for (Outgoing { text, .. }, buffer) in ready.iter().zip(&self.buffers) {
+                let text = if text.edits.is_empty() { &text.bytes } else { buffer };
                 output.write_all(text).map_err(|error| Error::io("write the output", error))?;
                 self.written += text.len() as u64;
             }
         }
-        spare.extend(ready.drain(..).map(|block| block.bytes));
+        spare.append(ready);
         Ok(())
     }
 }
@@ -254,14 +245,14 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         let (taken, (wrote, read)) = rayon::join(
             || {
                 let limit = || limiter.take_all(&mut resolved, &mut deciding);
-                rayon::join(limit, || intake.take_all(&mut lexed.blocks[..lexed.count], &mut resolving)).1
+                rayon::join(limit, || intake.take_all(&mut lexed.blocks[..lexed.count], &mut spare, &mut resolving)).1
             },
             || {
                 let write = || {
                     scribe.take(&mut decided, &mut settled);
                     writer.write(&mut outgoing, &mut freed)
                 };
-                rayon::join(write, || reading.fill(&mut reader, &mut hash, &mut spare))
+                rayon::join(write, || reading.fill(&mut reader, &mut hash))
             },
         );
         taken?;

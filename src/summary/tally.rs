@@ -4,7 +4,7 @@ use super::{Bin, Changes, Figures, LargestChange, ReasonCount, Share};
 use crate::demand::average::MovingAverage;
 use crate::demand::capacity::Capacity;
 use crate::moves::{Kind, Move, Role};
-use crate::passes::{Limited, Reason};
+use crate::passes::{Reason, Verdict};
 
 /// Upper edges of the histogram of demand, share of the peak capacity; the last bin is open.
 const EDGES: [f64; 9] = [0.25, 0.5, 0.75, 0.9, 1.0, 1.25, 1.5, 2.0, 4.0];
@@ -99,10 +99,9 @@ impl Tally {
     }
 
     /// Counts a move that runs at `speed` in the output, mm/s; `line`: its line in the input.
-    pub fn add(&mut self, limited: &Limited, speed: f64, line: impl FnOnce() -> u64) {
-        let step = &limited.step;
+    pub fn add(&mut self, step: &Move, verdict: &Verdict, speed: f64, line: u64) {
         let before = step.time;
-        let slowed = limited.reason.is_some() && speed < step.speed;
+        let slowed = verdict.reason.is_some() && speed < step.speed;
         let after = if slowed { step.distance() / speed } else { before };
         self.figures.time_s += before;
         self.time_after += after;
@@ -127,10 +126,10 @@ impl Tally {
         if step.kind == Kind::Bead && step.has(Move::SCREW) {
             self.add_bead(step, if slowed { speed } else { step.speed }, after);
         }
-        if let Some(reason) = limited.reason.filter(|_| slowed) {
+        if let Some(reason) = verdict.reason.filter(|_| slowed) {
             self.slowed += 1;
             self.add_reasons(step, reason, before, after);
-            self.keep_largest(limited, speed, after - before, line);
+            self.keep_largest(step, reason, speed, after - before, line);
         }
     }
 
@@ -211,14 +210,13 @@ impl Tally {
         &mut self.bands[band]
     }
 
-    fn keep_largest(&mut self, limited: &Limited, speed: f64, added: f64, line: impl FnOnce() -> u64) {
+    fn keep_largest(&mut self, step: &Move, reason: Reason, speed: f64, added: f64, line: u64) {
         if self.largest.len() == LARGEST && self.largest.last().is_some_and(|last| added <= last.time_added_s) {
             return;
         }
-        let (step, Some(reason)) = (&limited.step, limited.reason) else { return };
         let at = self.largest.partition_point(|kept| kept.time_added_s >= added);
         let change = LargestChange {
-            line: line(),
+            line,
             layer: u64::from(step.layer),
             z_mm: step.z,
             role: step.role.name(),

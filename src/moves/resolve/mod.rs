@@ -138,7 +138,7 @@ impl Resolver {
     ///
     /// # Errors
     /// A motion line that cannot be read (unless lenient), an earlier run's marker, E without a known volume.
-    pub fn resolve(&mut self, block: &Block, number: u32, out: &mut Vec<Move>) -> Result<()> {
+    pub fn resolve(&mut self, block: &Block, out: &mut Vec<Move>) -> Result<()> {
         self.splits.clear();
         // Taken out for the time of the block: the lines are resolved with both at hand.
         let mut words = std::mem::take(&mut self.words);
@@ -147,7 +147,6 @@ impl Resolver {
             let before = self.moves.len();
             self.line(&mut words, At { block, line, index })?;
             if let Some(step) = self.moves.get_mut(before) {
-                step.block = number;
                 step.line = index as u32;
                 if line.has(Line::CHECKSUM) {
                     step.flags |= Move::CHECKSUM;
@@ -279,7 +278,6 @@ impl Resolver {
             role: self.role,
             flags: if self.is_screw { Move::SCREW } else { 0 } | if self.state.unit_mm == 1.0 { 0 } else { Move::INCH },
             feed_decimals: self.state.feed_decimals,
-            block: 0,
             line: 0,
             feed_at: 0,
             feed_len: 0,
