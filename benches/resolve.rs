@@ -36,7 +36,7 @@ fn bench(criterion: &mut Criterion) {
                 bencher.iter(|| {
                     moves.clear();
                     let mut resolver = Resolver::new(rules.clone(), &settings, false);
-                    resolver.resolve(black_box(block), 0, &mut moves).map(|()| moves.len())
+                    resolver.resolve(black_box(block), &mut moves).map(|()| moves.len())
                 });
             });
         }
