@@ -183,6 +183,13 @@ impl Findings {
         }
     }
 
+    /// Counts a finding about the file as a whole that needs no further words.
+    pub fn add_for_file(&mut self, code: Code) {
+        if let Some(entry) = self.entries.get_mut(code.index()) {
+            entry.count += 1;
+        }
+    }
+
     /// How often a kind was found.
     pub fn count(&self, code: Code) -> u64 {
         self.entries.get(code.index()).map_or(0, |entry| entry.count)

@@ -63,8 +63,7 @@ impl Intake {
 
     /// Puts the marker before the first line with a command, after comments that must stay at the start.
     fn mark(&mut self, block: &Block, text: &mut Edited) {
-        let is_command = |line: &&Line| matches!(line.kind, LineKind::Code | LineKind::Named | LineKind::Text);
-        let Some(line) = block.lines.iter().find(is_command) else { return };
+        let Some(line) = block.lines.iter().find(|line| is_command(block, line)) else { return };
         self.has_commands = true;
         let Some(mut marker) = self.marker.take() else { return };
         marker.extend_from_slice(line_end(block, line));
@@ -72,5 +71,19 @@ impl Intake {
         let has_byte_order_mark = block.bytes.get(start..).is_some_and(|b| b.starts_with(b"\xef\xbb\xbf"));
         let at = line.start + if has_byte_order_mark { 3 } else { 0 };
         text.edits.push(Edit { at, remove: 0, put: Put::Text(marker.into_boxed_slice()) });
+    }
+}
+
+/// Whether a line is a command, rather than prose that happens to look like one.
+fn is_command(block: &Block, line: &Line) -> bool {
+    match line.kind {
+        LineKind::Text => true,
+        LineKind::Code => block.words_of(line).iter().any(|word| word.has_number() && b"GMT".contains(&word.letter)),
+        LineKind::Named => {
+            let text = block.text_of(line).trim_ascii();
+            let name = text.split(u8::is_ascii_whitespace).next().unwrap_or_default();
+            !name.iter().any(u8::is_ascii_lowercase)
+        }
+        LineKind::Blank | LineKind::Comment | LineKind::Percent | LineKind::Opaque => false,
     }
 }

@@ -221,9 +221,7 @@ impl Resolver {
         }
         match self.switched_on.take() {
             Some(place) => self.findings.add(Code::SwitchedExtruder, || place),
-            None => {
-                self.findings.add(Code::NoExtrusion, || Place { line: 0, layer: 0, z_mm: 0.0, detail: String::new() })
-            }
+            None => self.findings.add_for_file(Code::NoExtrusion),
         }
     }
 

@@ -157,7 +157,10 @@ impl Resolver {
             let text = at.text();
             let rest = |from: usize| text.get(from..).unwrap_or_default();
             let behind_words = (at.line.code_end - at.line.start) as usize;
-            let start = behind_words + rest(behind_words).iter().take_while(|b| b.is_ascii_whitespace()).count();
+            let gap = rest(behind_words).iter().take_while(|b| b.is_ascii_whitespace()).count();
+            // What hangs on a word spoils the whole word.
+            let spoilt = at.words().last().filter(|_| gap == 0).map(|word| (word.start - at.line.start) as usize);
+            let start = spoilt.unwrap_or(behind_words + gap);
             let len = rest(start).iter().take_while(|b| !b.is_ascii_whitespace() && **b != b';').count();
             let junk = rest(start).get(..len).unwrap_or_default();
             // A feed the slicing program forgot to fill in concerns no position: controllers go on without it.
