@@ -88,7 +88,7 @@ codes! {
     /// Extrusion is switched by M101 and M103.
     SwitchedExtruder, Error, "switched-extruder",
         "the extruder is switched on and off by M101 and M103, without E words: demand cannot be computed",
-        "export with E words";
+        "export with E words, or name the letter of the extruder axis if the file has one, for example --set screw.axis=A";
     /// Nothing is extruded.
     NoExtrusion, Warning, "no-extrusion",
         "no move of a screw extrudes anything",
