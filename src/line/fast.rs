@@ -2,7 +2,7 @@
 //! spaces or nothing between them, and lines that are one `;` comment. Everything that is out of the
 //! ordinary is left to the grammar.
 
-use super::lex::{is_text_command, without_returns};
+use super::common::{is_text_command, without_returns};
 use super::number::{EXACT, POW10};
 use super::{Line, LineKind, Word};
 use memchr::memchr;

@@ -34,6 +34,7 @@
 //! - A line number alone is a [`LineKind::Code`] line without words.
 //! - A word over 65535 bytes, and all words after the 65535th of a line, are not read ([`Line::JUNK`]).
 
+use super::common::{is_text_command, without_returns};
 use super::edit::xor;
 use super::number::{self, Number};
 use super::{Line, LineKind, Word, fast};
@@ -46,12 +47,6 @@ use nom::error::{Error, ErrorKind};
 use nom::multi::many0_count;
 use nom::sequence::{preceded, terminated};
 use nom::{Err, IResult, Parser};
-
-/// M commands whose rest is text.
-const TEXT_COMMANDS: [f64; 22] = [
-    117.0, 118.0, 486.0, 1002.0, 0.0, 1.0, 16.0, 23.0, 28.0, 30.0, 32.0, 33.0, 36.0, 70.0, 98.0, 115.0, 550.0, 551.0,
-    552.0, 587.0, 862.3, 928.0,
-];
 
 /// Appends the lines and words of a block of whole lines (under 4 GiB) to `lines` and `words`.
 ///
@@ -97,15 +92,6 @@ fn by_grammar(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> (Line, usize
         Err(_) => LineKind::Opaque,
     };
     (reader.finish(kind), next)
-}
-
-/// `text` without the CRs at its end.
-pub(super) fn without_returns(text: &[u8]) -> &[u8] {
-    let mut text = text;
-    while let Some((b'\r', before)) = text.split_last() {
-        text = before;
-    }
-    text
 }
 
 type Parsed<'a, T> = IResult<&'a [u8], T>;
@@ -367,9 +353,4 @@ impl<'a> Reader<'a, '_> {
             star: offset(self.star.unwrap_or(end)),
         }
     }
-}
-
-/// Whether the rest of a line is text behind this first word.
-pub(super) fn is_text_command(word: &Word) -> bool {
-    word.letter == b'M' && word.has_number() && TEXT_COMMANDS.contains(&word.value)
 }

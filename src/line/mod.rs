@@ -4,6 +4,7 @@
 //! pass changes is copied byte for byte. Nothing here fails: a line that follows no rule is kept as
 //! [`LineKind::Opaque`] and passed on; only the layer above decides that a word it must act on is wrong.
 
+mod common;
 pub mod edit;
 mod fast;
 pub mod lex;

@@ -4,8 +4,8 @@
 
 use std::ops::Range;
 
+use super::fault::decimal;
 use super::fault::{Complaint, Refusal};
-use super::form::decimal;
 use super::{EUnit, Output, Preset, Profile};
 
 /// Accepts every value.

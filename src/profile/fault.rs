@@ -184,6 +184,11 @@ fn edits(a: &str, b: &str) -> usize {
     row.last().copied().unwrap_or(0)
 }
 
+/// A number for people: no `.0` behind whole numbers, an exponent only where zeros would be hard to count.
+pub(super) fn decimal(value: f64) -> String {
+    if value == 0.0 || (1e-4..1e9).contains(&value.abs()) { format!("{value}") } else { format!("{value:e}") }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

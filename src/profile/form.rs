@@ -414,11 +414,6 @@ fn numbers_text(values: &[f64]) -> String {
     format!("[{}]", values.join(", "))
 }
 
-/// A number for people: no `.0` behind whole numbers, an exponent only where zeros would be hard to count.
-pub(super) fn decimal(value: f64) -> String {
-    if value == 0.0 || (1e-4..1e9).contains(&value.abs()) { format!("{value}") } else { format!("{value:e}") }
-}
-
 /// Text as a TOML string on one line.
 pub(super) fn text_literal(text: &str) -> String {
     let mut literal = String::with_capacity(text.len() + 2);
