@@ -1,10 +1,10 @@
 //! Which layer a bead belongs to.
 //!
-//! Where the file marks its layers by comments, a layer begins with the first bead after a mark. Elsewhere it is
-//! told from the height of the beads, never of travels, so that lifts do not count:
-//! a level bead at a new height begins a layer; a climbing bead (a continuous spiral, a warped layer) begins one
-//! each time the climb has reached a layer height; a bead far below begins the next object of a plate that is
-//! printed one object after the other.
+//! Where the file marks its layers by comments, a layer begins with the first bead after a mark at another height.
+//! Elsewhere it is told from the height of the beads, never of travels, so that lifts do not count: a level bead at a
+//! new height begins a layer; a climbing bead (a continuous spiral, a warped layer) begins one each time the climb has
+//! reached a layer height; a bead far below begins the next object of a plate that is printed one object after the
+//! other.
 
 /// Heights closer than this are one height, mm: half the last digit of files with two decimals.
 const SAME_HEIGHT_MM: f64 = 0.005;
@@ -53,10 +53,11 @@ impl Layers {
     /// A bead from height `from` to height `to`, mm.
     pub fn bead(&mut self, from: f64, to: f64) {
         if self.marked {
-            if self.mark_pending {
-                self.mark_pending = false;
+            // A mark at the height of the layer before is the same layer again, for another tool.
+            if self.mark_pending && (self.count == 0 || (to - self.base).abs() > SAME_HEIGHT_MM) {
                 self.begin(to);
             }
+            self.mark_pending = false;
             return;
         }
         let rise = to - self.base;
@@ -125,5 +126,9 @@ mod tests {
         layers.mark();
         layers.mark();
         assert_eq!(count(&mut layers, &[(0.2, 0.2), (0.25, 0.22), (0.2, 0.2)]), 1);
+        layers.mark();
+        assert_eq!(count(&mut layers, &[(0.2, 0.2)]), 1, "the next tool lays the same layer");
+        layers.mark();
+        assert_eq!(count(&mut layers, &[(0.4, 0.4)]), 2);
     }
 }
