@@ -1,5 +1,7 @@
 //! Settings that a sliced file states in its own comments, mostly in a block at its start or end.
 
+use super::notes;
+
 /// What the comments state; `None` where they do not.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct FileSettings {
@@ -23,14 +25,23 @@ const LAYER_MM: std::ops::RangeInclusive<f64> = 0.01..=10.0;
 impl FileSettings {
     /// Reads the comment lines of `text`; what is stated later wins, so give the start of a file before its end.
     pub fn read(&mut self, text: &[u8]) {
-        for line in text.split(|&b| b == b'\n') {
-            let line = line.trim_ascii();
-            if let Some(comment) = line.strip_prefix(b";") {
-                self.read_comment(comment);
+        let mut from = 0;
+        while let Some(rest) = text.get(from..).filter(|rest| !rest.is_empty()) {
+            let line = &rest[..memchr::memchr(b'\n', rest).unwrap_or(rest.len())];
+            from += line.len() + 1;
+            let line = line.trim_ascii_start();
+            if matches!(line.first(), Some(b';' | b'(')) {
+                self.read_line(line.trim_ascii_end());
             }
-            if !self.marks_layers {
-                self.marks_layers = matches!(super::notes::read(line, true), Some(super::notes::Note::LayerBegins));
-            }
+        }
+    }
+
+    fn read_line(&mut self, line: &[u8]) {
+        if let Some(comment) = line.strip_prefix(b";") {
+            self.read_comment(comment);
+        }
+        if !self.marks_layers {
+            self.marks_layers = matches!(notes::read(line, true), Some(notes::Note::LayerBegins));
         }
     }
 

@@ -33,7 +33,7 @@ use prescan::prescan;
 use scribe::{Purpose, Scribe};
 
 /// Blocks that are worked on together.
-const BATCH: usize = 4;
+const BATCH: usize = 8;
 
 /// Which passes run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -64,7 +64,7 @@ impl Passes {
 pub struct Options {
     /// Which passes run. Default: all.
     pub passes: Passes,
-    /// Bytes read at a time. Default: 256 KiB. The result does not depend on it.
+    /// Bytes read at a time. Default: 64 KiB. The result does not depend on it.
     pub block_size: usize,
     /// Pass lines through that cannot be read, with a warning, instead of stopping. Default: no.
     pub lenient: bool,
@@ -74,7 +74,7 @@ pub struct Options {
 
 impl Default for Options {
     fn default() -> Self {
-        Self { passes: Passes::ALL, block_size: 256 * 1024, lenient: false, again: false }
+        Self { passes: Passes::ALL, block_size: 64 * 1024, lenient: false, again: false }
     }
 }
 
