@@ -45,7 +45,9 @@ impl Source {
 /// Where the result goes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Sink {
-    /// Nothing is written.
+    /// Nothing is rewritten: the file is only judged.
+    Audit,
+    /// The result is made and thrown away.
     Nowhere,
     /// Standard output.
     Stdout,
@@ -136,7 +138,7 @@ impl Plan {
         }
         Ok(Self {
             jobs: jobs(sources, sinks, &args.profile)?,
-            options: options(args.passes, &args.strictness),
+            options: options(args.passes, &args.strictness, names_input(&args.loudness, json.as_ref())),
             threads: args.threads,
             detail: detail(&args.loudness),
             text: text(gcode_out, json.as_ref()),
@@ -151,11 +153,11 @@ impl Plan {
     /// As [`Plan::rewrite`].
     pub fn audit(args: &AuditArgs) -> Result<Self> {
         let sources = sources(&args.files)?;
-        let sinks = vec![Sink::Nowhere; sources.len()];
+        let sinks = vec![Sink::Audit; sources.len()];
         let json = args.json.as_deref().map(json);
         Ok(Self {
             jobs: jobs(sources, sinks, &args.profile)?,
-            options: options(Passes::ALL, &args.strictness),
+            options: options(Passes::ALL, &args.strictness, names_input(&args.loudness, json.as_ref())),
             threads: args.threads,
             detail: detail(&args.loudness),
             text: text(false, json.as_ref()),
@@ -174,7 +176,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let sink = Sink::File(args.file.clone());
     let profile = Arc::new(choose(&args.profile, source.path())?);
     let job = Job { source, sink, profile };
-    Ok((job, options(args.passes, &args.strictness)))
+    Ok((job, options(args.passes, &args.strictness, args.report.is_some())))
 }
 
 /// Finds and reads the profile that applies to `gcode`.
@@ -333,8 +335,13 @@ fn detail(loudness: &Loudness) -> Detail {
     }
 }
 
-fn options(passes: Passes, strictness: &Strictness) -> Options {
-    Options { passes, lenient: strictness.lenient, again: strictness.again, ..Options::default() }
+/// Whether the account will name the input by its hash.
+fn names_input(loudness: &Loudness, json: Option<&Json>) -> bool {
+    json.is_some() || detail(loudness) == Detail::All
+}
+
+fn options(passes: Passes, strictness: &Strictness, hash: bool) -> Options {
+    Options { passes, lenient: strictness.lenient, again: strictness.again, hash, ..Options::default() }
 }
 
 fn usage(what: &str, help: &str) -> Error {

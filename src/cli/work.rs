@@ -27,7 +27,8 @@ pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary>
     let step = &mut |done| bar.at(done);
     let profile = &job.profile.profile;
     let outcome = match &job.sink {
-        Sink::Nowhere => pipeline::audit(&mut input, profile, options, step),
+        Sink::Audit => pipeline::audit(&mut input, profile, options, step),
+        Sink::Nowhere => pipeline::rewrite(&mut input, &mut std::io::sink(), profile, options, step),
         Sink::Stdout => pipeline::rewrite(&mut input, &mut output::gcode(), profile, options, step),
         Sink::File(target) => Replacement::for_target(target).and_then(|mut replacement| {
             let summary = pipeline::rewrite(&mut input, &mut replacement, profile, options, step)

@@ -184,7 +184,7 @@ pub struct Record {
     pub output_bytes: u64,
     /// Lines in.
     pub input_lines: u64,
-    /// SHA-256 of the input bytes, hexadecimal.
+    /// SHA-256 of the input bytes, hexadecimal; empty where it was not asked for.
     pub input_sha256: String,
     /// What one unit of E is, in words, and where that comes from.
     pub e_unit: String,

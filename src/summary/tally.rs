@@ -63,7 +63,8 @@ pub struct Tally {
     time_after: f64,
     peak_after: f64,
     average_before: MovingAverage,
-    average_after: MovingAverage,
+    /// Parts from `average_before` with the first move that is slowed.
+    average_after: Option<MovingAverage>,
     roles: [Part; Role::ALL.len()],
     bands: Vec<Part>,
     /// The beads since the role or the layer last changed.
@@ -86,7 +87,7 @@ impl Tally {
             time_after: 0.0,
             peak_after: 0.0,
             average_before: MovingAverage::new(capacity.window_s),
-            average_after: MovingAverage::new(capacity.window_s),
+            average_after: None,
             roles: [Part::default(); Role::ALL.len()],
             bands: vec![Part::default()],
             run: Part::default(),
@@ -107,8 +108,7 @@ impl Tally {
         self.time_after += after;
         match step.kind {
             Kind::Dwell | Kind::Feed | Kind::FeedUser => {
-                self.average_before.push(before, 0.0);
-                self.average_after.push(after, 0.0);
+                self.average(before, after, 0.0);
                 return;
             }
             Kind::Bead => self.figures.beads += u64::from(step.has(Move::SCREW)),
@@ -121,8 +121,7 @@ impl Tally {
         }
         self.figures.moves += 1;
         let melt = if step.has(Move::SCREW) { step.melt } else { 0.0 };
-        self.average_before.push(before, melt);
-        self.average_after.push(after, melt);
+        self.average(before, after, melt);
         if step.kind == Kind::Bead && step.has(Move::SCREW) {
             self.add_bead(step, if slowed { speed } else { step.speed }, after);
         }
@@ -130,6 +129,16 @@ impl Tally {
             self.slowed += 1;
             self.add_reasons(step, reason, before, after);
             self.keep_largest(step, reason, speed, after - before, line);
+        }
+    }
+
+    fn average(&mut self, before: f64, after: f64, melt: f64) {
+        if after != before && self.average_after.is_none() {
+            self.average_after = Some(self.average_before.clone());
+        }
+        self.average_before.push(before, melt);
+        if let Some(average) = &mut self.average_after {
+            average.push(after, melt);
         }
     }
 
@@ -244,7 +253,9 @@ impl Tally {
         let after = Figures {
             time_s: self.time_after,
             peak_demand_mm3_s: self.peak_after,
-            sustained_demand_mm3_s: self.average_after.highest(),
+            sustained_demand_mm3_s: self
+                .average_after
+                .map_or(before.sustained_demand_mm3_s, |mut after| after.highest()),
             ..before.clone()
         };
         let roles = Role::ALL.iter().zip(&self.roles).filter(|(_, part)| part.beads > 0);
