@@ -29,6 +29,8 @@ use crate::moves::Move;
 pub const MAX_WAITING_MOVES: usize = 1 << 17;
 /// Most bytes of input over which moves wait for a verdict.
 pub const MAX_WAITING_BYTES: u64 = 8 << 20;
+/// While a group grows, what waits is counted with every so many moves.
+const LOOK_EVERY: u64 = 256;
 /// Longest group, as a share of the window.
 pub const GROUP_SHARE: f64 = 1.0 / 64.0;
 
@@ -160,7 +162,11 @@ impl Sustained {
         let time = parts(seconds);
         if volume > 0 {
             let bucket = bucket_of_ratio(melt / (seconds * self.capacity)).min(self.bucket_time.len() - 1);
-            self.take_bead(Group { first: number, volume, time, gap: 0, bucket: bucket as u16 });
+            let grown = self.take_bead(Group { first: number, volume, time, gap: 0, bucket: bucket as u16 });
+            // Nothing can be settled by a group that goes on; only what waits is counted now and then.
+            if grown && !number.is_multiple_of(LOOK_EVERY) {
+                return;
+            }
         } else if self.groups.is_empty() && self.open.is_none() {
             self.settled += 1;
             return;
@@ -186,7 +192,8 @@ impl Sustained {
         }
     }
 
-    fn take_bead(&mut self, bead: Group) {
+    /// Adds a bead to the open group, or begins the next with it. Returns whether the open group has grown.
+    fn take_bead(&mut self, bead: Group) -> bool {
         if let Some(open) = &mut self.open
             && open.bucket == bead.bucket
             && open.time + bead.time <= self.group_limit
@@ -196,11 +203,12 @@ impl Sustained {
             if (a - b).abs() <= SAME_FLOW * a {
                 open.volume += bead.volume;
                 open.time += bead.time;
-                return;
+                return true;
             }
         }
         self.close_group();
         self.open = Some(Group { gap: std::mem::take(&mut self.open_gap), ..bead });
+        false
     }
 
     /// The open group will not grow any more: it is judged.

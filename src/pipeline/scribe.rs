@@ -6,7 +6,7 @@ use super::edits::{Outgoing, Written};
 use super::limiter::Decided;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::{Kind, Move};
-use crate::passes::feed::Feeds;
+use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::{Reason, Verdict};
 use crate::summary::tally::Tally;
 
@@ -60,6 +60,7 @@ impl Scribe {
                 let (edit, speed) = self.feeds.next(step, verdict);
                 self.tally.add(step, verdict, speed, line);
                 match self.purpose {
+                    Purpose::Rewrite if edit == FeedEdit::Keep && !step.has(Move::SPLIT) => {}
                     Purpose::Rewrite => self.written.write(text, step, edit),
                     Purpose::Audit => report(&mut self.findings, self.peak_mm3_s, step, verdict, line),
                 }
