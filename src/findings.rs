@@ -140,11 +140,6 @@ impl Code {
     const fn index(self) -> usize {
         self as usize
     }
-
-    /// How serious it is.
-    pub const fn level(self) -> Level {
-        self.parts().0
-    }
 }
 
 /// Collects findings while a file streams by; memory does not grow with their number.
@@ -188,11 +183,6 @@ impl Findings {
         if let Some(entry) = self.entries.get_mut(code.index()) {
             entry.count += 1;
         }
-    }
-
-    /// How often a kind was found.
-    pub fn count(&self, code: Code) -> u64 {
-        self.entries.get(code.index()).map_or(0, |entry| entry.count)
     }
 
     /// Adds the findings of another collector.

@@ -81,20 +81,8 @@ quantity!(
     Volume, from_mm3, as_mm3, "cubic millimetres"
 );
 quantity!(
-    /// Speed, held in mm/s.
-    Speed, from_mm_s, as_mm_s, "millimetres per second"
-);
-quantity!(
-    /// Acceleration, held in mm/s².
-    Accel, from_mm_s2, as_mm_s2, "millimetres per second squared"
-);
-quantity!(
     /// Volume flow, held in mm³/s.
     VolumeFlow, from_mm3_s, as_mm3_s, "cubic millimetres per second"
-);
-quantity!(
-    /// Time, held in s.
-    Time, from_s, as_s, "seconds"
 );
 quantity!(
     /// Mass, held in g.

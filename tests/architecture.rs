@@ -16,10 +16,10 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("source", &["error"]),
     ("profile", &["error"]),
     ("physics", &["units"]),
-    ("moves", &["error", "findings", "line", "profile"]),
+    ("moves", &["error", "findings", "line", "profile", "units"]),
     ("demand", &["physics", "profile", "units"]),
     ("passes", &["demand", "moves"]),
-    ("summary", &["demand", "findings", "moves", "passes"]),
+    ("summary", &["demand", "findings", "moves", "passes", "units"]),
     ("pipeline", &["demand", "error", "findings", "line", "moves", "passes", "profile", "source", "summary"]),
     ("cli", &["error", "pipeline", "profile", "source", "summary"]),
 ];

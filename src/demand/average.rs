@@ -5,9 +5,16 @@ use std::collections::VecDeque;
 /// Stretches shorter than this share of the window are merged with their neighbour, so that memory is bounded.
 const FINEST_SHARE: f64 = 1.0 / 65_536.0;
 /// Stretches of the same flow are merged up to this share of the window.
-const GROUP_SHARE: f64 = 1.0 / 64.0;
+pub const GROUP_SHARE: f64 = 1.0 / 64.0;
 /// Flows this close are the same flow, relative; with the share above, averages are off by 2 in 100,000 at most.
 const SAME_FLOW: f64 = 1e-3;
+
+/// Whether two stretches, each given by volume and time, have the same flow for the purpose of averages.
+pub fn same_flow(volume: f64, time: f64, other_volume: f64, other_time: f64) -> bool {
+    // V1 / t1 against V2 / t2, without dividing.
+    let (a, b) = (volume * other_time, other_volume * time);
+    (a - b).abs() <= SAME_FLOW * a
+}
 
 /// Follows a flow given as stretches of constant flow and keeps its highest moving average.
 ///
@@ -45,10 +52,8 @@ impl MovingAverage {
     pub fn push(&mut self, duration: f64, volume: f64) {
         let (duration, volume) = (duration.max(0.0), volume.max(0.0));
         let (before, laid) = self.pending;
-        // V1 / t1 against V2 / t2, without dividing.
-        let (a, b) = (laid * duration, volume * before);
-        let same_flow = (a - b).abs() <= SAME_FLOW * a;
-        if before >= self.window * FINEST_SHARE && !(same_flow && before + duration <= self.window * GROUP_SHARE) {
+        let joins = before + duration <= self.window * GROUP_SHARE && same_flow(laid, before, volume, duration);
+        if before >= self.window * FINEST_SHARE && !joins {
             self.flush();
         }
         self.pending.0 += duration;

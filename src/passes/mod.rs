@@ -12,6 +12,9 @@ pub mod sustained;
 
 use crate::moves::Move;
 
+/// What is above a limit by less than this factor is on the limit: the difference is rounding, not demand.
+pub const ROUNDING: f64 = 1.0 + 1e-9;
+
 /// Why a move was slowed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -46,9 +49,7 @@ impl Verdict {
 
     /// Lowers the speed to `speed` if it is above it (by more than rounding), for `reason`.
     pub fn limit(&mut self, speed: f64, reason: Reason) {
-        /// Relative difference that is rounding, not demand.
-        const ROUNDING: f64 = 1e-9;
-        if self.speed > speed * (1.0 + ROUNDING) {
+        if self.speed > speed * ROUNDING {
             self.speed = speed;
             self.reason = Some(reason);
         }

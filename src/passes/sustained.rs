@@ -23,6 +23,7 @@
 use std::collections::VecDeque;
 
 use super::{Reason, Verdict};
+use crate::demand::average::{GROUP_SHARE, same_flow};
 use crate::moves::Move;
 
 /// Most moves that wait for a verdict.
@@ -31,11 +32,6 @@ pub const MAX_WAITING_MOVES: usize = 1 << 17;
 pub const MAX_WAITING_BYTES: u64 = 8 << 20;
 /// While a group grows, what waits is counted with every so many moves.
 const LOOK_EVERY: u64 = 256;
-/// Longest group, as a share of the window.
-pub const GROUP_SHARE: f64 = 1.0 / 64.0;
-
-/// Flows this close are the same flow, relative.
-const SAME_FLOW: f64 = 1e-3;
 /// Flows are sorted into buckets by their ratio to the capacity: so many for each doubling, evenly spaced in between,
 /// 1.1 to 1.6 % apart. Levels inside a bucket are still exact to its beads.
 const BUCKETS_PER_DOUBLING: usize = 64;
@@ -197,14 +193,11 @@ impl Sustained {
         if let Some(open) = &mut self.open
             && open.bucket == bead.bucket
             && open.time + bead.time <= self.group_limit
+            && same_flow(open.volume as f64, open.time as f64, bead.volume as f64, bead.time as f64)
         {
-            // V1 / t1 against V2 / t2, without dividing.
-            let (a, b) = (open.volume as f64 * bead.time as f64, bead.volume as f64 * open.time as f64);
-            if (a - b).abs() <= SAME_FLOW * a {
-                open.volume += bead.volume;
-                open.time += bead.time;
-                return true;
-            }
+            open.volume += bead.volume;
+            open.time += bead.time;
+            return true;
         }
         self.close_group();
         self.open = Some(Group { gap: std::mem::take(&mut self.open_gap), ..bead });

@@ -29,7 +29,7 @@ use crate::summary::{AssumedValue, Record, Summary};
 use edits::Outgoing;
 use intake::Intake;
 use limiter::{Decided, Limiter};
-use prescan::prescan;
+use prescan::{Prescan, prescan};
 use scribe::{Purpose, Scribe};
 
 /// Blocks that are worked on together.
@@ -95,10 +95,14 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     options: &Options,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Summary> {
-    if options.passes.is_none() || (options.again && prescan(input)?.marked) {
+    if options.passes.is_none() {
         return copy(input, output, profile, options, progress);
     }
-    run(input, Some(output), profile, options, progress)
+    let scan = prescan(input)?;
+    if options.again && scan.marked {
+        return copy(input, output, profile, options, progress);
+    }
+    run(input, &scan, Some(output), profile, options, progress)
 }
 
 /// Reads `input` and says what a rewrite would find and change, without writing anything.
@@ -111,7 +115,8 @@ pub fn audit<R: Read + Seek + Send>(
     options: &Options,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Summary> {
-    run::<R, std::io::Sink>(input, None, profile, options, progress)
+    let scan = prescan(input)?;
+    run::<R, std::io::Sink>(input, &scan, None, profile, options, progress)
 }
 
 /// Copies `input` byte for byte; the figures are those of an audit, or are left out with a note.
@@ -217,12 +222,12 @@ impl<W: Write> Writer<'_, W> {
 
 fn run<R: Read + Seek + Send, W: Write + Send>(
     input: &mut R,
+    scan: &Prescan,
     output: Option<&mut W>,
     profile: &Profile,
     options: &Options,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Summary> {
-    let scan = prescan(input)?;
     if scan.marked && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }

@@ -7,7 +7,7 @@ use super::limiter::Decided;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::{Kind, Move};
 use crate::passes::feed::{FeedEdit, Feeds};
-use crate::passes::{Reason, Verdict};
+use crate::passes::{ROUNDING, Reason, Verdict};
 use crate::summary::tally::Tally;
 
 /// What becomes of the decisions.
@@ -95,7 +95,7 @@ fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdi
         Reason::ScrewSpeed => add(Code::ScrewSpeed),
         Reason::SustainedCapacity => {
             add(Code::SustainedDemand);
-            if step.kind == Kind::Bead && flow > peak_mm3_s * (1.0 + 1e-9) {
+            if step.kind == Kind::Bead && flow > peak_mm3_s * ROUNDING {
                 add(Code::PeakDemand);
             }
         }

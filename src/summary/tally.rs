@@ -4,7 +4,8 @@ use super::{Bin, Changes, Figures, LargestChange, ReasonCount, Share};
 use crate::demand::average::MovingAverage;
 use crate::demand::capacity::Capacity;
 use crate::moves::{Kind, Move, Role};
-use crate::passes::{Reason, Verdict};
+use crate::passes::{ROUNDING, Reason, Verdict};
+use crate::units::{Density, Volume};
 
 /// Upper edges of the histogram of demand, share of the peak capacity; the last bin is open.
 const EDGES: [f64; 9] = [0.25, 0.5, 0.75, 0.9, 1.0, 1.25, 1.5, 2.0, 4.0];
@@ -12,8 +13,6 @@ const EDGES: [f64; 9] = [0.25, 0.5, 0.75, 0.9, 1.0, 1.25, 1.5, 2.0, 4.0];
 const MAX_BANDS: usize = 12;
 /// Changes that are listed one by one.
 const LARGEST: usize = 10;
-/// A demand this little above an edge is on the edge.
-const ROUNDING: f64 = 1.0 + 1e-9;
 
 /// Running sums of a part of the file.
 #[derive(Clone, Copy, Debug, Default)]
@@ -246,7 +245,7 @@ impl Tally {
         let before = Figures {
             sustained_demand_mm3_s: self.average_before.highest(),
             volume_mm3,
-            mass_g: volume_mm3 * 1e-3 * density_g_cm3,
+            mass_g: (Volume::from_mm3(volume_mm3) * Density::from_g_cm3(density_g_cm3)).as_g(),
             layers,
             ..self.figures
         };

@@ -307,3 +307,29 @@ enum Action {
 const fn sets_mode(tenths: u32) -> bool {
     matches!(tenths, 170 | 180 | 190 | 200 | 210 | 400..=430 | 490 | 530 | 540..=599 | 610 | 611 | 640 | 900 | 910 | 901 | 911 | 940)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::line::Block;
+    use crate::moves::resolve::Rules;
+    use crate::moves::settings::FileSettings;
+    use crate::profile::Profile;
+
+    #[test]
+    fn temperature_fan_limits_and_factors_are_followed() {
+        let text = "M104 S205\nM106 S51\nM106 P2 S255\nM204 P800 T1200\nM566 X600\nM220 S50\nM221 S120\nM221 T1 S90\n";
+        let settings = FileSettings::default();
+        let rules = Rules::new(&Profile::embedded(), &settings, false);
+        let mut resolver = Resolver::new(rules, &settings, false);
+        let mut block = Block { bytes: text.into(), first_line: 1, ..Block::default() };
+        block.lex();
+        resolver.resolve(&block, &mut Vec::new()).unwrap();
+        let state = resolver.state();
+        assert_eq!(state.nozzle_temperature_c, Some(205.0));
+        assert!((state.fan - 0.2).abs() < 1e-12, "51 of 255, and the second fan is another: {}", state.fan);
+        assert_eq!((state.limits.print_accel, state.limits.travel_accel), (Some(800.0), Some(1200.0)));
+        assert_eq!(state.limits.axis_step[0], Some(10.0));
+        assert_eq!((state.speed_factor, state.flow_factor), (0.5, 1.2));
+    }
+}

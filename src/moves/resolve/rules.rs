@@ -2,6 +2,7 @@
 
 use crate::moves::settings::FileSettings;
 use crate::profile::{DwellWords, EUnit, Excess, Output, Profile};
+use crate::units::{Area, Length};
 
 /// What the resolver takes from the profile and the file's settings.
 #[derive(Clone, Debug)]
@@ -37,7 +38,7 @@ impl Rules {
         let tool = screw.tools.value.first().copied().unwrap_or(0);
         let controller = &profile.controller;
         let nozzle = profile.nozzle.diameter_mm.value;
-        let strand = |d: f64| std::f64::consts::FRAC_PI_4 * d * d;
+        let strand = |mm: f64| Area::of_circle(Length::from_mm(mm)).as_mm2();
         Self {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
             e_volume_mm3: match screw.e_unit.value {
