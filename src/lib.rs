@@ -57,6 +57,7 @@ pub mod demand;
 pub mod error;
 pub mod findings;
 pub mod line;
+pub mod motion;
 pub mod moves;
 pub mod passes;
 pub mod physics;

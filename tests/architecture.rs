@@ -17,6 +17,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("profile", &["error"]),
     ("physics", &["units"]),
     ("moves", &["error", "findings", "line", "profile", "units"]),
+    ("motion", &["moves", "profile"]),
     ("demand", &["physics", "profile", "units"]),
     ("passes", &["demand", "moves"]),
     ("summary", &["demand", "findings", "moves", "passes", "units"]),

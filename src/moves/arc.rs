@@ -64,6 +64,37 @@ pub struct Arc {
     pub end_error: f64,
 }
 
+/// An arc in space: a circle in its plane, and a climb along the third axis that goes with the angle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ArcPath {
+    /// Its plane.
+    pub plane: Plane,
+    /// The circle.
+    pub arc: Arc,
+    /// Start, mm along X, Y, Z.
+    pub from: [f64; 3],
+    /// End as the line gives it, mm along X, Y, Z.
+    pub to: [f64; 3],
+}
+
+impl ArcPath {
+    /// The point after a share 0..=1 of the sweep, mm along X, Y, Z; exactly the stated end at 1.
+    pub fn point(&self, share: f64) -> [f64; 3] {
+        if share >= 1.0 {
+            return self.to;
+        }
+        let (first, second, helix) = self.plane.axes();
+        let (sin, cos) = (self.arc.sweep * share).sin_cos();
+        let [cx, cy] = self.arc.centre;
+        let (ax, ay) = (self.from[first] - cx, self.from[second] - cy);
+        let mut at = self.from;
+        at[first] = cx + ax * cos - ay * sin;
+        at[second] = cy + ax * sin + ay * cos;
+        at[helix] += (self.to[helix] - self.from[helix]) * share;
+        at
+    }
+}
+
 /// Radii below are no radius, mm: far below the resolution of any machine.
 const LEAST_RADIUS_MM: f64 = 1e-6;
 /// Radii above are a fault of the file, mm.

@@ -15,6 +15,9 @@ pub mod split;
 pub mod state;
 pub mod words;
 
+use arc::ArcPath;
+use limits::MotionLimits;
+
 /// What a move does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
@@ -29,8 +32,16 @@ pub enum Kind {
     EOut,
     /// Turns the extruder back along a path.
     MovingEOut,
+    /// Turns the extruder back by what the controller is set to, with no volume in the file (`G10` alone).
+    SetEOut,
+    /// Turns it forward again (`G11`).
+    SetEIn,
     /// Waits.
     Dwell,
+    /// Lets the machine come to a full stop: homing, waiting for temperature or for the end of all motion.
+    Stop,
+    /// Sets limits of motion; the new ones are the next of [`Side::limits`].
+    Limits,
     /// Sets the feed and nothing else.
     Feed,
     /// A command that may use the feed in force and is not followed further (a spline, a macro, a tool change):
@@ -117,6 +128,23 @@ impl Role {
     }
 }
 
+/// What a few moves of a block need beyond [`Move`], in the order of these moves.
+#[derive(Clone, Debug, Default)]
+pub struct Side {
+    /// One for each move with [`Move::ARC`].
+    pub arcs: Vec<ArcPath>,
+    /// One for each [`Kind::Limits`].
+    pub limits: Vec<MotionLimits>,
+}
+
+impl Side {
+    /// Makes ready for the next block; the memory is kept.
+    pub fn clear(&mut self) {
+        self.arcs.clear();
+        self.limits.clear();
+    }
+}
+
 /// One step of the machine, resolved from one line.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Move {
@@ -125,7 +153,7 @@ pub struct Move {
     /// What the bead is for.
     pub role: Role,
     /// Properties, see the constants.
-    pub flags: u8,
+    pub flags: u16,
     /// Decimals with which the F in force is spelled in the file.
     pub feed_decimals: u8,
     /// Index of its line in the block.
@@ -134,8 +162,16 @@ pub struct Move {
     pub feed_at: u32,
     /// Length of the F word in bytes; 0 when the line has none.
     pub feed_len: u16,
+    /// Offset in the block of the E word; meaningless when `e_len` is 0.
+    pub e_at: u32,
+    /// Length of the E word in bytes; 0 when the line has none.
+    pub e_len: u16,
+    /// Decimals with which the E word is spelled.
+    pub e_decimals: u8,
     /// Layer, counted from 1; 0 before the first bead.
     pub layer: u32,
+    /// Its end minus its start along X, Y and Z, mm.
+    pub delta: [f64; 3],
     /// Path length, mm; along the arc for arcs; 0 without motion.
     pub length: f64,
     /// Travel of the extruder, units of E as scaled by the flow factor; signed.
@@ -158,20 +194,24 @@ pub struct Move {
 
 impl Move {
     /// The path is an arc.
-    pub const ARC: u8 = 1;
+    pub const ARC: u16 = 1;
     /// The active tool is a screw; moves of other tools are left alone.
-    pub const SCREW: u8 = 2;
+    pub const SCREW: u16 = 2;
     /// The line carries a checksum.
-    pub const CHECKSUM: u8 = 4;
+    pub const CHECKSUM: u16 = 4;
     /// The line is written as several.
-    pub const SPLIT: u8 = 8;
+    pub const SPLIT: u16 = 8;
     /// An F word cannot be added to the line: it goes on a line before.
-    pub const FEED_BEFORE: u8 = 32;
+    pub const FEED_BEFORE: u16 = 32;
     /// The line counts in inches.
-    pub const INCH: u8 = 16;
+    pub const INCH: u16 = 16;
+    /// The E word is a distance.
+    pub const E_RELATIVE: u16 = 64;
+    /// The line starts with a line number.
+    pub const NUMBERED: u16 = 128;
 
     /// Whether a flag is set.
-    pub const fn has(&self, flag: u8) -> bool {
+    pub const fn has(&self, flag: u16) -> bool {
         self.flags & flag != 0
     }
 

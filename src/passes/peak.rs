@@ -15,7 +15,7 @@ pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
     let (flow, reason) = match step.kind {
         Kind::Bead => (capacity.peak_mm3_s, Reason::PeakCapacity),
         Kind::EIn | Kind::EOut | Kind::MovingEOut => (capacity.screw_mm3_s, Reason::ScrewSpeed),
-        Kind::Travel | Kind::Dwell | Kind::Feed | Kind::FeedUser => return None,
+        _ => return None,
     };
     Some((flow * step.distance() / step.volume.abs(), reason))
 }

@@ -17,7 +17,7 @@ use super::settings::FileSettings;
 use super::split::Split;
 use super::state::State;
 use super::words::Words;
-use super::{Kind, Move, Role};
+use super::{Kind, Move, Role, Side};
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::findings::{Code, Findings, Place};
 use crate::line::{Block, Line, LineKind, Word};
@@ -92,6 +92,8 @@ pub struct Resolver {
     pub findings: Findings,
     /// Lines split in the block last resolved, by line index.
     pub splits: Vec<(u32, Split)>,
+    /// What the moves of the block last resolved need beyond themselves.
+    pub side: Side,
 }
 
 impl Resolver {
@@ -116,6 +118,7 @@ impl Resolver {
             accept_marked,
             findings: Findings::default(),
             splits: Vec::new(),
+            side: Side::default(),
         }
     }
 
@@ -140,6 +143,7 @@ impl Resolver {
     /// A motion line that cannot be read (unless lenient), an earlier run's marker, E without a known volume.
     pub fn resolve(&mut self, block: &Block, out: &mut Vec<Move>) -> Result<()> {
         self.splits.clear();
+        self.side.clear();
         // Taken out for the time of the block: the lines are resolved with both at hand.
         let mut words = std::mem::take(&mut self.words);
         self.moves = std::mem::take(out);
@@ -148,8 +152,9 @@ impl Resolver {
             self.line(&mut words, At { block, line, index })?;
             if let Some(step) = self.moves.get_mut(before) {
                 step.line = index as u32;
-                if line.has(Line::CHECKSUM) {
-                    step.flags |= Move::CHECKSUM;
+                if line.flags & (Line::CHECKSUM | Line::NUMBERED) != 0 {
+                    step.flags |= if line.has(Line::CHECKSUM) { Move::CHECKSUM } else { 0 };
+                    step.flags |= if line.has(Line::NUMBERED) { Move::NUMBERED } else { 0 };
                 }
             }
             Ok(())
@@ -236,8 +241,11 @@ impl Resolver {
     }
 
     fn named(&mut self, at: At<'_>) {
+        let before = self.state.limits;
         if named::follow(at.text().trim_ascii(), &mut self.state.limits) == Named::MayMove {
             self.feed_user(at);
+        } else if self.state.limits != before {
+            self.limits_changed(at);
         }
     }
 
@@ -263,6 +271,13 @@ impl Resolver {
         Ok(())
     }
 
+    /// The line has set limits of motion.
+    fn limits_changed(&mut self, at: At<'_>) {
+        self.side.limits.push(self.state.limits);
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Limits) };
+        self.moves.push(step);
+    }
+
     /// The command of the line may use the feed in force.
     fn feed_user(&mut self, at: At<'_>) {
         let step = Move { feed_at: at.line.start, ..self.blank(Kind::FeedUser) };
@@ -279,7 +294,11 @@ impl Resolver {
             line: 0,
             feed_at: 0,
             feed_len: 0,
+            e_at: 0,
+            e_len: 0,
+            e_decimals: 0,
             layer: self.layers.count(),
+            delta: [0.0; 3],
             length: 0.0,
             e: 0.0,
             volume: 0.0,

@@ -29,6 +29,9 @@ impl Resolver {
                 if let Some(temperature) = words.get(b'S').or_else(|| words.get(b'R')) {
                     state.nozzle_temperature_c = Some(temperature);
                 }
+                if first.value == 109.0 {
+                    self.stop(at);
+                }
             }
             // Fan numbers above 0 are other fans.
             106 if words.get(b'P').unwrap_or(0.0) == 0.0 => {
@@ -68,8 +71,14 @@ impl Resolver {
             }
             // Macros, changes of material and parking: they move, and may use the feed in force.
             125 | 600 | 601 | 620 | 621 | 701 | 702 => self.feed_user(at),
+            // Waiting for the end of motion or for a temperature, motors off, pauses.
+            0 | 1 | 18 | 25 | 84 | 116 | 190 | 191 | 226 | 400 => self.stop(at),
             other => {
+                let before = state.limits;
                 state.limits.follow(other, |letter| words.get(letter));
+                if state.limits != before {
+                    self.limits_changed(at);
+                }
             }
         }
     }
@@ -122,6 +131,8 @@ impl Resolver {
                 921 | 922 => action = Action::ClearOffsets,
                 // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
                 // probing: none of them uses the feed in force.
+                100 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEOut),
+                110 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEIn),
                 100
                 | 110
                 | 290..=299
@@ -157,7 +168,11 @@ impl Resolver {
                 return self.motion(words, machine, at).inspect_err(|_| self.apply(&kept));
             }
             Action::Dwell => self.dwell(words, at),
-            Action::Home => self.home(words),
+            Action::Home => self.home(words, at),
+            Action::SetReversal(kind) => {
+                let step = Move { feed_at: at.line.start, ..self.blank(kind) };
+                self.moves.push(step);
+            }
             Action::SetPosition => self.set_position(words),
             Action::ClearOffsets => self.state.offset = [0.0; 3],
             Action::NotFollowed => self.not_followed(words, at),
@@ -195,7 +210,14 @@ impl Resolver {
         self.moves.push(step);
     }
 
-    fn home(&mut self, words: &Words) {
+    /// The machine comes to a full stop at this line.
+    fn stop(&mut self, at: At<'_>) {
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Stop) };
+        self.moves.push(step);
+    }
+
+    fn home(&mut self, words: &Words, at: At<'_>) {
+        self.stop(at);
         let all = !b"XYZ".iter().any(|&axis| words.mentions(axis));
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if all || words.mentions(*letter) {
@@ -298,6 +320,7 @@ enum Action {
     Modal,
     Dwell,
     Home,
+    SetReversal(Kind),
     SetPosition,
     ClearOffsets,
     NotFollowed,

@@ -5,7 +5,7 @@ use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::Code;
 use crate::line::{Line, Word};
-use crate::moves::arc::{Arc, Centre};
+use crate::moves::arc::{Arc, ArcPath, Centre};
 use crate::moves::state::Motion;
 use crate::moves::words::Words;
 use crate::moves::{Kind, Move};
@@ -47,14 +47,13 @@ impl Resolver {
         if !to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
             return Err(at.malformed("this position is further than a kilometre away"));
         }
-        let (path, is_arc) = match mode {
+        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
+        let (path, arc) = match mode {
             Motion::Arc { clockwise } if axes.iter().any(Option::is_some) || words.has_any(b"IJKR") => {
-                (self.arc_length(words, from, to, clockwise, at)?, true)
+                let arc = self.arc(words, from, to, clockwise, at)?;
+                (arc.arc.length(delta[arc.plane.axes().2]), Some(arc))
             }
-            _ => {
-                let d = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
-                ((d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt(), false)
-            }
+            _ => ((delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt(), None),
         };
         let e_word = words.get(axis_e);
         let relative = self.state.e_is_relative();
@@ -93,6 +92,7 @@ impl Resolver {
             self.layers.bead(from[2], to[2]);
         }
         let mut step = self.blank(kind);
+        step.delta = delta;
         step.length = path;
         step.e = e;
         step.volume = volume;
@@ -103,8 +103,13 @@ impl Resolver {
             let tool = self.state.tool;
             self.found(Code::ToolNotScrew, at, || format!("tool {tool}"));
         }
-        if is_arc {
+        if let Some(arc) = arc {
             step.flags |= Move::ARC;
+            self.side.arcs.push(arc);
+        }
+        if let Some(word) = words.place(axis_e).and_then(|place| at.words().get(place)) {
+            (step.e_at, step.e_len, step.e_decimals) = (word.start, word.len, word.decimals);
+            step.flags |= if relative { Move::E_RELATIVE } else { 0 };
         }
         (step.feed_at, step.feed_len) = match feed {
             Some(word) => (word.start, word.len),
@@ -190,8 +195,8 @@ impl Resolver {
         Ok(true)
     }
 
-    fn arc_length(&mut self, words: &Words, from: [f64; 3], to: [f64; 3], clockwise: bool, at: At<'_>) -> Result<f64> {
-        let (first, second, helix) = self.state.plane.axes();
+    fn arc(&mut self, words: &Words, from: [f64; 3], to: [f64; 3], clockwise: bool, at: At<'_>) -> Result<ArcPath> {
+        let (first, second, _) = self.state.plane.axes();
         const OFFSETS: [u8; 3] = *b"IJK";
         let unit = self.state.unit_mm;
         let centre = if words.has_any(b"IJK") {
@@ -215,7 +220,7 @@ impl Resolver {
         if arc.end_error > ARC_END_MM {
             self.found(Code::ArcEnd, at, || format!("{:.2} mm off", arc.end_error));
         }
-        Ok(arc.length(to[helix] - from[helix]))
+        Ok(ArcPath { plane: self.state.plane, arc, from, to })
     }
 
     /// The F word of the line, if it can be used.

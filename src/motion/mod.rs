@@ -1,0 +1,45 @@
+//! What the controller makes of moves: entry, top and exit speed, acceleration and time of each.
+//!
+//! Feed words are only ceilings. Corners, accelerations, limits of the extruder axis and how far the controller looks
+//! ahead decide what is executed.
+
+use crate::moves::Move;
+use crate::moves::arc::ArcPath;
+use crate::moves::limits::MotionLimits;
+
+/// How a move is executed: speeding up, cruising, braking, each perhaps of no length.
+///
+/// Without motion, speeds are those of the extruder axis, E units per second. A wait has a time and no speeds.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Timing {
+    /// Speed at its start, mm/s.
+    pub entry: f64,
+    /// Highest speed it reaches, mm/s.
+    pub top: f64,
+    /// Speed at its end, mm/s.
+    pub exit: f64,
+    /// Acceleration and braking, mm/s².
+    pub accel: f64,
+    /// Time it takes, s.
+    pub time: f64,
+}
+
+/// What the planner needs of a move beyond itself.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Beside<'a> {
+    /// The path, for a move with [`Move::ARC`].
+    pub arc: Option<&'a ArcPath>,
+    /// The new limits, for [`crate::moves::Kind::Limits`].
+    pub limits: Option<&'a MotionLimits>,
+}
+
+/// Takes one move after the other and gives, in the same order, how each is executed.
+pub trait Plan {
+    /// Takes the next move. `speed`: highest speed allowed, mm/s (E units per second without motion), at most the
+    /// commanded one; `accel`: highest acceleration allowed, mm/s², infinite where nothing but the file bounds it.
+    fn push(&mut self, step: &Move, beside: Beside<'_>, speed: f64, accel: f64);
+    /// No more moves will come: all are settled.
+    fn finish(&mut self);
+    /// Adds the timings that no later move can change, in order, one for each move pushed.
+    fn hand_over(&mut self, out: &mut Vec<Timing>);
+}
