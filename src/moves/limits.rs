@@ -6,6 +6,8 @@
 /// What the file has set so far; `None` where it has set nothing and the machine's own value is in force.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct MotionLimits {
+    /// The command that set these named an acceleration, perhaps the one already in force.
+    pub sets_accel: bool,
     /// Acceleration of moves with extrusion, mm/s².
     pub print_accel: Option<f64>,
     /// Acceleration of moves without extrusion, mm/s².
@@ -43,6 +45,7 @@ impl MotionLimits {
         const AXES: [u8; 4] = *b"XYZE";
         match command {
             204 => {
+                self.sets_accel = true;
                 set(&mut self.print_accel, word(b'S'));
                 set(&mut self.travel_accel, word(b'S'));
                 set(&mut self.print_accel, word(b'P'));

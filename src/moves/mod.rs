@@ -40,6 +40,8 @@ pub enum Kind {
     Dwell,
     /// Lets the machine come to a full stop: homing, waiting for temperature or for the end of all motion.
     Stop,
+    /// Sets the count of the extruder axis (`G92 E`) to [`Move::e_count`].
+    SetE,
     /// Sets limits of motion; the new ones are the next of [`Side::limits`].
     Limits,
     /// Sets the feed and nothing else.
@@ -170,6 +172,10 @@ pub struct Move {
     pub e_decimals: u8,
     /// Layer, counted from 1; 0 before the first bead.
     pub layer: u32,
+    /// Where the extruder stands behind the line as the file counts it, E units.
+    pub e_count: f64,
+    /// Factor on E in force (`M221`).
+    pub flow_factor: f64,
     /// Its end minus its start along X, Y and Z, mm.
     pub delta: [f64; 3],
     /// Path length, mm; along the arc for arcs; 0 without motion.

@@ -34,6 +34,7 @@ fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
     let Some(value) = value.parse::<f64>().ok().filter(|v| v.is_finite() && *v >= 0.0) else { return };
     match key.to_ascii_uppercase().as_str() {
         "ACCEL" => {
+            limits.sets_accel = true;
             limits.print_accel = Some(value);
             limits.travel_accel = Some(value);
         }

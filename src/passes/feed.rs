@@ -49,7 +49,9 @@ impl Feeds {
         let own = step.feed_len > 0;
         let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals };
         match step.kind {
-            Kind::Dwell | Kind::Stop | Kind::Limits | Kind::SetEOut | Kind::SetEIn => return (FeedEdit::Keep, 0.0),
+            Kind::Dwell | Kind::Stop | Kind::Limits | Kind::SetE | Kind::SetEOut | Kind::SetEIn => {
+                return (FeedEdit::Keep, 0.0);
+            }
             Kind::Feed if !own => return (FeedEdit::Keep, 0.0),
             Kind::FeedUser if !own && self.in_force != step.feed_mm_min => {
                 self.in_force = step.feed_mm_min;

@@ -435,6 +435,8 @@ mod tests {
             e_at: 0,
             e_len: 0,
             e_decimals: 0,
+            e_count: 0.0,
+            flow_factor: 1.0,
             delta: [length, 0.0, 0.0],
             layer: 1,
             length,

@@ -106,7 +106,14 @@ impl Tally {
         self.figures.time_s += before;
         self.time_after += after;
         match step.kind {
-            Kind::Dwell | Kind::Stop | Kind::Limits | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => {
+            Kind::Dwell
+            | Kind::Stop
+            | Kind::SetE
+            | Kind::Limits
+            | Kind::SetEOut
+            | Kind::SetEIn
+            | Kind::Feed
+            | Kind::FeedUser => {
                 self.average(before, after, 0.0);
                 return;
             }

@@ -241,10 +241,11 @@ impl Resolver {
     }
 
     fn named(&mut self, at: At<'_>) {
+        self.state.limits.sets_accel = false;
         let before = self.state.limits;
         if named::follow(at.text().trim_ascii(), &mut self.state.limits) == Named::MayMove {
             self.feed_user(at);
-        } else if self.state.limits != before {
+        } else if self.state.limits != before || self.state.limits.sets_accel {
             self.limits_changed(at);
         }
     }
@@ -297,6 +298,8 @@ impl Resolver {
             e_at: 0,
             e_len: 0,
             e_decimals: 0,
+            e_count: self.state.e,
+            flow_factor: self.state.flow_factor,
             layer: self.layers.count(),
             delta: [0.0; 3],
             length: 0.0,

@@ -74,9 +74,8 @@ impl Resolver {
             // Waiting for the end of motion or for a temperature, motors off, pauses.
             0 | 1 | 18 | 25 | 84 | 116 | 190 | 191 | 226 | 400 => self.stop(at),
             other => {
-                let before = state.limits;
-                state.limits.follow(other, |letter| words.get(letter));
-                if state.limits != before {
+                state.limits.sets_accel = false;
+                if state.limits.follow(other, |letter| words.get(letter)) {
                     self.limits_changed(at);
                 }
             }
@@ -173,7 +172,7 @@ impl Resolver {
                 let step = Move { feed_at: at.line.start, ..self.blank(kind) };
                 self.moves.push(step);
             }
-            Action::SetPosition => self.set_position(words),
+            Action::SetPosition => self.set_position(words, at),
             Action::ClearOffsets => self.state.offset = [0.0; 3],
             Action::NotFollowed => self.not_followed(words, at),
         }
@@ -227,7 +226,7 @@ impl Resolver {
         }
     }
 
-    fn set_position(&mut self, words: &Words) {
+    fn set_position(&mut self, words: &Words, at: At<'_>) {
         let axis_e = self.rules.axis;
         let value =
             |letter: u8| words.mentions(letter).then(|| words.get(letter).unwrap_or(0.0)).filter(|v| v.is_finite());
@@ -241,6 +240,8 @@ impl Resolver {
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
             self.state.e = v * self.state.unit_mm;
             self.own_e = None;
+            let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE) };
+            self.moves.push(step);
         }
     }
 
