@@ -7,7 +7,7 @@ use toml::de::DeValue;
 
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
-use super::{Corner, DwellWords, EUnit, Excess, Kinematics, Output, PartMoves, Preset, Provenance};
+use super::{Corner, DwellWords, EUnit, Excess, Kinematics, LagCompensation, Output, PartMoves, Preset, Provenance};
 
 /// A TOML value with its place in the text.
 pub(super) type Node<'t> = Spanned<DeValue<'t>>;
@@ -85,6 +85,7 @@ words! {
     DwellWords { "p-only" => POnly, "s-wins" => SWins }
     Excess { "split" => Split, "report" => Report }
     EUnit { "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
+    LagCompensation { "file" => File, "controller" => Controller, "none" => None }
     Provenance { "measured" => Measured, "assumed" => Assumed }
 }
 
@@ -100,6 +101,7 @@ blank! {
     DwellWords => Self::POnly;
     Excess => Self::Report;
     EUnit => Self::VirtualFilament;
+    LagCompensation => Self::None;
     Corner => Self::RightAngleSpeed(0.0);
     Output => Self::Constant(0.0);
 }

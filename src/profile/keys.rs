@@ -8,8 +8,8 @@ use super::form::{
     AxisLetter, Blank, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve, Text, Tools, Word,
 };
 use super::{
-    Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, Machine, Nozzle, Origin, Output, PartMoves, Preset,
-    Profile, Provenance, Screw, Stated,
+    Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, LagCompensation, Machine, Nozzle, Origin, Output,
+    PartMoves, Preset, Profile, Provenance, Screw, Stated,
 };
 
 /// One key and what is done with it.
@@ -150,6 +150,11 @@ keys! {
         melt_lag_s: "melt_lag_s" as Number,
             |v| within(*v, 0.0, 60.0, "s", "weigh what drools out after a stop and divide its volume by the flow before; 0 means no lag"),
             "time constant of the melt, s";
+        dead_time_s: "dead_time_s" as Number,
+            |v| within(*v, 0.0, 10.0, "s", "the time from the screw's start until flow begins to rise; 0 if it is not known"),
+            "time before the melt begins to answer the screw, s";
+        lag_compensated_by: "lag_compensated_by" as Word<LagCompensation>, any,
+            "who makes up for the lag: \"file\", \"controller\" or \"none\"";
         e_unit: "e_unit" as Word<EUnit>, any,
             "what one unit of E means: \"virtual-filament-mm\", \"screw-turns\" or \"mm3\"";
         virtual_diameter_mm: "virtual_diameter_mm" as OrNone<Number>,

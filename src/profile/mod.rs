@@ -174,6 +174,17 @@ pub enum EUnit {
     Mm3,
 }
 
+/// Who makes up for the lag of the melt.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LagCompensation {
+    /// The E of each bead, written so that flow follows.
+    File,
+    /// The controller, which adds to the extruder's travel in proportion to its speed.
+    Controller,
+    /// Nobody.
+    None,
+}
+
 /// Output against screw speed.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Output {
@@ -202,6 +213,10 @@ pub struct Screw {
     pub sustained_window_s: Stated<f64>,
     /// Time constant of the melt, s.
     pub melt_lag_s: Stated<f64>,
+    /// Time between the screw's turning and the first answer of the melt, s.
+    pub dead_time_s: Stated<f64>,
+    /// Who makes up for the lag.
+    pub lag_compensated_by: Stated<LagCompensation>,
     /// What one unit of E means.
     pub e_unit: Stated<EUnit>,
     /// Diameter of the strand E is counted in, mm; `None`: taken from the file.
