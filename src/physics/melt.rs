@@ -343,3 +343,6 @@ fn phi(x: f64) -> [f64; 3] {
     let phi2 = (1.0 - phi1) / x;
     [phi1, phi2, (0.5 - phi2) / x]
 }
+
+#[cfg(test)]
+mod tests;
