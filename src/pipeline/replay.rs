@@ -11,7 +11,8 @@ use super::{Options, assumed_among, no_commands};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::line::Block;
-use crate::motion::{Beside, Plan, Timing};
+use crate::motion::rules::MotionRules;
+use crate::motion::{Beside, Planner};
 use crate::moves::resolve::{Resolver, Rules};
 use crate::moves::{Kind, Move};
 use crate::profile::{EUnit, Profile};
@@ -95,7 +96,7 @@ fn execute(
     options: &Options,
     progress: &mut dyn FnMut(u64),
 ) -> Result<ReplayFigures> {
-    let mut machine = Machine::new(Planner::default(), &Conditions::of(profile));
+    let mut machine = Machine::new(Planner::new(&MotionRules::of(profile)), &Conditions::of(profile));
     let mut file = Walk::new(input, profile, options)?;
     let mut beside = match original {
         Some(original) => Some(Alongside::new(original, profile, options)?),
@@ -234,31 +235,5 @@ impl<'a> Walk<'a> {
 
     fn finish(&self) -> Result<()> {
         if self.has_commands { Ok(()) } else { Err(no_commands()) }
-    }
-}
-
-/// Stands in until the planner is there: every move starts and ends at rest.
-#[derive(Debug, Default)]
-struct Planner {
-    settled: Vec<Timing>,
-}
-
-impl Plan for Planner {
-    fn push(&mut self, step: &Move, _: Beside<'_>, speed: f64, accel: f64) {
-        let accel = accel.min(3000.0);
-        let distance = step.distance();
-        if distance <= 0.0 || speed <= 0.0 {
-            self.settled.push(Timing { time: step.time, ..Timing::default() });
-            return;
-        }
-        let top = speed.min((accel * distance).sqrt());
-        let time = distance / top + top / accel;
-        self.settled.push(Timing { entry: 0.0, top, exit: 0.0, accel, time });
-    }
-
-    fn finish(&mut self) {}
-
-    fn hand_over(&mut self, out: &mut Vec<Timing>) {
-        out.append(&mut self.settled);
     }
 }

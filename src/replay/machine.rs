@@ -16,6 +16,8 @@ const SMOOTHING_S: f64 = 0.040;
 const STANDS_MM3_S: f64 = 1e-9;
 /// Jumps of the compensation smaller than this are rounding, mm³.
 const NO_JUMP_MM3: f64 = 1e-9;
+/// Shorter paths are none to the planners, mm.
+const LEAST_PATH_MM: f64 = 1e-9;
 
 /// A part of a move with even acceleration: speeding up, cruising or braking.
 #[derive(Clone, Copy, Debug, Default)]
@@ -23,6 +25,13 @@ struct Part {
     length: f64,
     from: f64,
     to: f64,
+}
+
+impl Part {
+    /// Time it takes if it ends at speed `to`, s.
+    fn time(&self, to: f64) -> f64 {
+        2.0 * self.length / (self.from + to)
+    }
 }
 
 /// What is kept of a move until its timing is known.
@@ -36,6 +45,7 @@ struct Waiting {
     area: f64,
     has_path: bool,
     is_bead: bool,
+    is_arc: bool,
 }
 
 /// What a controller's own compensation adds to the command.
@@ -86,14 +96,16 @@ impl<P: Plan> Machine<P> {
     /// A reversal the controller is set to (`G10`, `G11`) has no volume in the file and moves nothing here.
     pub fn take(&mut self, step: &Move, beside: Beside<'_>, wanted: Span) {
         self.planner.push(step, beside, step.speed, f64::INFINITY);
-        let distance = step.distance();
+        let has_path = step.length >= LEAST_PATH_MM;
+        let distance = if has_path { step.length } else { step.e.abs() };
         let volume = if distance > 0.0 && step.has(Move::SCREW) { step.volume / distance } else { 0.0 };
         self.waiting.push_back(Waiting {
             distance,
             volume,
             area: wanted.area,
-            has_path: step.length > 0.0,
-            is_bead: step.kind == Kind::Bead && volume > 0.0,
+            has_path,
+            is_bead: has_path && step.kind == Kind::Bead && volume > 0.0,
+            is_arc: step.has(Move::ARC),
         });
     }
 
@@ -134,7 +146,11 @@ impl<P: Plan> Machine<P> {
             }
             return;
         }
-        for part in parts(step.distance, timing) {
+        let mut parts = parts(step.distance, timing);
+        if step.is_arc {
+            keep_time(&mut parts, timing.time);
+        }
+        for part in parts {
             if part.length <= 0.0 {
                 continue;
             }
@@ -169,8 +185,7 @@ impl<P: Plan> Machine<P> {
 
     /// Covers a distance at even acceleration up to speed `to`; what comes out.
     fn cover(&mut self, part: Part, to: f64, step: &Waiting) -> f64 {
-        let time = 2.0 * part.length / (part.from + to);
-        self.drive(time, step.volume * part.from, step.volume * to, step.is_bead)
+        self.drive(part.time(to), step.volume * part.from, step.volume * to, step.is_bead)
     }
 
     /// Lets time pass while the file's command goes evenly from one flow to another; what comes out.
@@ -237,4 +252,15 @@ fn parts(distance: f64, timing: &Timing) -> [Part; 3] {
         Part { length: (distance - up - down).max(0.0), from: top, to: top },
         Part { length: down, from: top, to: exit },
     ]
+}
+
+/// Scales the speeds so that the parts take `time`: the timing of an arc is that of its chords together.
+fn keep_time(parts: &mut [Part; 3], time: f64) {
+    let taken: f64 = parts.iter().filter(|part| part.length > 0.0).map(|part| part.time(part.to)).sum();
+    if time > 0.0 && taken > 0.0 {
+        for part in parts {
+            part.from *= taken / time;
+            part.to *= taken / time;
+        }
+    }
 }
