@@ -60,6 +60,12 @@ pub enum ErrorKind {
     /// Neither the profile nor the file tells how much volume one unit of E is.
     #[error("nothing says how much volume one unit of E is: no virtual diameter in the profile or in the file")]
     NoDiameter,
+    /// A file and the one it is compared with do not go the same path.
+    #[error("{what}")]
+    PathsDiffer {
+        /// Where they part.
+        what: String,
+    },
     /// The command line asks for something that cannot be done.
     #[error("{what}")]
     Usage {
@@ -160,6 +166,9 @@ impl ErrorKind {
                  or --set screw.e_unit=mm3 if E is already a volume"
                     .to_owned(),
             ),
+            Self::PathsDiffer { .. } => {
+                Some("give the very file it was made from; a path may be split, but must be the same".to_owned())
+            }
             Self::Profile(_) => None,
         }
     }

@@ -18,6 +18,7 @@
 //! - [`physics`] and [`demand`] say what the screw can give and what moves ask of it.
 //! - [`passes`] lower speeds, each with a reason, and put them into F words.
 //! - [`summary`] and [`findings`] are the account of a run; they serialise with serde, and keys are only ever added.
+//! - [`replay`] executes a file on a virtual machine and compares what is laid with what was wanted.
 //! - [`pipeline`] wires all of this in bounded memory: [`pipeline::rewrite`] and [`pipeline::audit`] are the way in.
 //! - [`error`](mod@error) and [`units`] serve all of them.
 //!
@@ -63,6 +64,7 @@ pub mod passes;
 pub mod physics;
 pub mod pipeline;
 pub mod profile;
+pub mod replay;
 pub mod source;
 pub mod summary;
 pub mod units;

@@ -20,9 +20,13 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("motion", &["moves", "profile"]),
     ("demand", &["physics", "profile", "units"]),
     ("passes", &["demand", "moves"]),
+    ("replay", &["demand", "error", "motion", "moves", "physics", "profile", "units"]),
     ("summary", &["demand", "findings", "moves", "passes", "units"]),
-    ("pipeline", &["demand", "error", "findings", "line", "moves", "passes", "profile", "source", "summary"]),
-    ("cli", &["error", "pipeline", "profile", "source", "summary"]),
+    (
+        "pipeline",
+        &["demand", "error", "findings", "line", "motion", "moves", "passes", "profile", "replay", "source", "summary"],
+    ),
+    ("cli", &["error", "pipeline", "profile", "replay", "source", "summary"]),
 ];
 
 /// Where each crate is at home: paths in `src` by their start. `None`: anywhere.

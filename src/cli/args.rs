@@ -51,6 +51,16 @@ Examples:
 
 Exit code 3 if any finding is an error.";
 
+const REPLAY_EXAMPLES: &str = "\
+Examples:
+  How far from even the beads of a casting pad will be on a melt that lags:
+    meltwright replay pads.gcode --set screw.melt_lag_s=0.4
+  What the rewritten file is better at:
+    meltwright replay pads-screw.gcode --against pads.gcode --json pads.json
+
+Nothing is written but the figures. The machine is the one of the profile: its planner, its
+screw and the lag of its melt.";
+
 /// Rewrites and audits sliced G-code so that a screw extruder and a soft part can really follow it.
 #[derive(Debug, Parser)]
 #[command(name = "meltwright", version, after_help = EXAMPLES, max_term_width = 98)]
@@ -69,6 +79,8 @@ pub enum Command {
     Hook(HookArgs),
     /// Say what a file asks of the screw and where it asks too much; change nothing
     Audit(AuditArgs),
+    /// Execute a file on a virtual machine and compare what is laid with what was wanted
+    Replay(ReplayArgs),
     /// Write, check or show the profile of the machine
     Profile(ProfileArgs),
 }
@@ -183,6 +195,26 @@ pub struct AuditArgs {
     pub threads: Option<u16>,
     #[command(flatten)]
     pub loudness: Loudness,
+}
+
+/// `meltwright replay`
+#[derive(Debug, ClapArgs)]
+#[command(after_help = REPLAY_EXAMPLES)]
+pub struct ReplayArgs {
+    /// G-code file, sliced or rewritten; - for standard input
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The file it was made from: what is laid is compared with what that one wants
+    #[arg(long, value_name = "ORIGINAL")]
+    pub against: Option<PathBuf>,
+    #[command(flatten)]
+    pub profile: ProfileChoice,
+    /// Go on behind lines that cannot be read instead of stopping
+    #[arg(long)]
+    pub lenient: bool,
+    /// Write the figures as JSON to this file, or - for standard output
+    #[arg(long, value_name = "PATH")]
+    pub json: Option<PathBuf>,
 }
 
 /// `meltwright profile`

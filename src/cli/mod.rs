@@ -59,6 +59,7 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Rewrite(args) => commands::rewrite::run(&args),
         Command::Hook(args) => return commands::hook::run(&args),
         Command::Audit(args) => commands::audit::run(&args),
+        Command::Replay(args) => commands::replay::run(&args),
         Command::Profile(args) => commands::profile::run(&args.action),
     };
     outcome.unwrap_or_else(|error| {

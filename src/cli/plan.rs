@@ -22,11 +22,13 @@ pub enum Source {
 }
 
 impl Source {
-    fn typed(path: &Path) -> Self {
+    /// What was typed: `-` is standard input.
+    pub fn typed(path: &Path) -> Self {
         if is_dash(path) { Self::Stdin } else { Self::File(path.to_owned()) }
     }
 
-    fn path(&self) -> Option<&Path> {
+    /// Its path, if it has one.
+    pub fn path(&self) -> Option<&Path> {
         match self {
             Self::Stdin => None,
             Self::File(path) => Some(path),
@@ -318,12 +320,13 @@ fn is_dash(path: &Path) -> bool {
     path.as_os_str() == OsStr::new("-")
 }
 
-fn json(path: &Path) -> Json {
+/// Where JSON goes.
+pub fn json(path: &Path) -> Json {
     if is_dash(path) { Json::Stdout } else { Json::File(path.to_owned()) }
 }
 
 /// Text stays out of the way of anything a program may read.
-fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
+pub fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
     if gcode_out || json == Some(&Json::Stdout) { Stream::Err } else { Stream::Out }
 }
 

@@ -44,7 +44,8 @@ pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary>
     Ok(summary)
 }
 
-fn in_source(error: Error, source: &Source) -> Error {
+/// Names the file an error is about.
+pub fn in_source(error: Error, source: &Source) -> Error {
     match source {
         Source::Stdin => error,
         Source::File(path) => error.in_file(path),

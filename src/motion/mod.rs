@@ -3,9 +3,16 @@
 //! Feed words are only ceilings. Corners, accelerations, limits of the extruder axis and how far the controller looks
 //! ahead decide what is executed.
 
+mod arcs;
+pub mod corner;
+pub mod host;
+pub mod rules;
+pub mod trapezoid;
+
 use crate::moves::Move;
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
+use rules::MotionRules;
 
 /// How a move is executed: speeding up, cruising, braking, each perhaps of no length.
 ///
@@ -42,4 +49,38 @@ pub trait Plan {
     fn finish(&mut self);
     /// Adds the timings that no later move can change, in order, one for each move pushed.
     fn hand_over(&mut self, out: &mut Vec<Timing>);
+}
+
+/// The planner of the controller that a profile names.
+#[derive(Clone, Debug)]
+pub enum Planner {
+    /// Of a controller that plans on a computer beside the machine.
+    Host(host::Host),
+}
+
+impl Planner {
+    /// A machine at rest.
+    pub fn new(rules: &MotionRules) -> Self {
+        Self::Host(host::Host::new(rules))
+    }
+}
+
+impl Plan for Planner {
+    fn push(&mut self, step: &Move, beside: Beside<'_>, speed: f64, accel: f64) {
+        match self {
+            Self::Host(host) => host.push(step, beside, speed, accel),
+        }
+    }
+
+    fn finish(&mut self) {
+        match self {
+            Self::Host(host) => host.finish(),
+        }
+    }
+
+    fn hand_over(&mut self, out: &mut Vec<Timing>) {
+        match self {
+            Self::Host(host) => host.hand_over(out),
+        }
+    }
 }

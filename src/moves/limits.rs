@@ -1,7 +1,9 @@
 //! Limits of motion that the file itself sets: accelerations, speeds and corner rules.
 //!
 //! They are followed here in mm and seconds so that whoever computes what is really executed finds them as the
-//! controller would have them at each line.
+//! controller would have them at each line. Which commands count is a rule of the controller.
+
+use crate::profile::LimitWords;
 
 /// What the file has set so far; `None` where it has set nothing and the machine's own value is in force.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -30,21 +32,38 @@ pub struct MotionLimits {
     pub min_cruise_share: Option<f64>,
 }
 
-/// Sets `slot` where the line gives a usable number: finite and not negative.
+/// Sets `slot` where the line gives a usable number: finite and above zero.
+///
+/// Zero is refused by some controllers and stops the machine for good on others.
 fn set(slot: &mut Option<f64>, value: Option<f64>) {
-    if let Some(v) = value.filter(|v| v.is_finite() && *v >= 0.0) {
+    if let Some(v) = value.filter(|v| v.is_finite() && *v > 0.0) {
         *slot = Some(v);
+    }
+}
+
+/// Sets the slots of the axes the line names.
+fn set_axes(slots: &mut [Option<f64>; 4], word: impl Fn(u8) -> Option<f64>, scale: f64) {
+    for (slot, axis) in slots.iter_mut().zip(*b"XYZE") {
+        set(slot, word(axis).map(|v| v * scale));
     }
 }
 
 impl MotionLimits {
     /// Follows an M command. `word` gives the number after a letter, if the line has one.
     ///
-    /// Returns whether the command is one of those that set limits.
-    pub fn follow(&mut self, command: u32, word: impl Fn(u8) -> Option<f64>) -> bool {
-        const AXES: [u8; 4] = *b"XYZE";
-        match command {
-            204 => {
+    /// Returns whether the controller takes the command for one that sets limits.
+    pub fn follow(&mut self, command: u32, words: LimitWords, word: impl Fn(u8) -> Option<f64>) -> bool {
+        const PER_MINUTE: f64 = 1.0 / 60.0;
+        match (words, command) {
+            (LimitWords::Named, 204) => {
+                self.sets_accel = true;
+                // One of P and T alone changes nothing.
+                let both = word(b'P').zip(word(b'T')).map(|(p, t)| p.min(t));
+                set(&mut self.print_accel, word(b'S').or(both));
+                set(&mut self.travel_accel, word(b'S').or(both));
+            }
+            (LimitWords::Named, _) => return false,
+            (_, 204) => {
                 self.sets_accel = true;
                 set(&mut self.print_accel, word(b'S'));
                 set(&mut self.travel_accel, word(b'S'));
@@ -57,28 +76,14 @@ impl MotionLimits {
                 }
                 set(&mut self.e_only_accel, word(b'R'));
             }
-            201 => {
-                for (slot, axis) in self.axis_accel.iter_mut().zip(AXES) {
-                    set(slot, word(axis));
-                }
-            }
-            203 => {
-                for (slot, axis) in self.axis_speed.iter_mut().zip(AXES) {
-                    set(slot, word(axis));
-                }
-            }
-            205 => {
-                for (slot, axis) in self.axis_step.iter_mut().zip(AXES) {
-                    set(slot, word(axis));
-                }
+            (_, 201) => set_axes(&mut self.axis_accel, word, 1.0),
+            (LimitWords::PerSecond, 203) => set_axes(&mut self.axis_speed, word, 1.0),
+            (LimitWords::PerMinute, 203) => set_axes(&mut self.axis_speed, word, PER_MINUTE),
+            (_, 205) => {
                 set(&mut self.corner_deviation, word(b'J'));
+                set_axes(&mut self.axis_step, word, 1.0);
             }
-            566 => {
-                // The same in mm/min.
-                for (slot, axis) in self.axis_step.iter_mut().zip(AXES) {
-                    set(slot, word(axis).map(|v| v / 60.0));
-                }
-            }
+            (LimitWords::PerMinute, 566) => set_axes(&mut self.axis_step, word, PER_MINUTE),
             _ => return false,
         }
         true
@@ -89,31 +94,53 @@ impl MotionLimits {
 mod tests {
     use super::*;
 
-    fn follow(limits: &mut MotionLimits, command: u32, words: &[(u8, f64)]) -> bool {
-        limits.follow(command, |letter| words.iter().find(|w| w.0 == letter).map(|w| w.1))
+    fn follow(limits: &mut MotionLimits, rules: LimitWords, command: u32, words: &[(u8, f64)]) -> bool {
+        limits.follow(command, rules, |letter| words.iter().find(|w| w.0 == letter).map(|w| w.1))
     }
 
     #[test]
     fn accelerations_by_form() {
         let mut limits = MotionLimits::default();
-        follow(&mut limits, 204, &[(b'S', 800.0)]);
+        let rules = LimitWords::PerSecond;
+        follow(&mut limits, rules, 204, &[(b'S', 800.0)]);
         assert_eq!((limits.print_accel, limits.travel_accel), (Some(800.0), Some(800.0)));
-        follow(&mut limits, 204, &[(b'P', 500.0), (b'T', 1500.0), (b'R', 900.0)]);
+        follow(&mut limits, rules, 204, &[(b'P', 500.0), (b'T', 1500.0), (b'R', 900.0)]);
         assert_eq!(
             (limits.print_accel, limits.travel_accel, limits.e_only_accel),
             (Some(500.0), Some(1500.0), Some(900.0))
         );
-        follow(&mut limits, 204, &[(b'S', 700.0), (b'T', 300.0)]);
+        follow(&mut limits, rules, 204, &[(b'S', 700.0), (b'T', 300.0)]);
         assert_eq!((limits.travel_accel, limits.e_only_accel), (Some(700.0), Some(300.0)));
-        follow(&mut limits, 204, &[(b'P', -5.0)]);
-        assert_eq!(limits.print_accel, Some(700.0), "a negative value changes nothing");
+        follow(&mut limits, rules, 204, &[(b'P', -5.0)]);
+        follow(&mut limits, rules, 204, &[(b'P', 0.0)]);
+        assert_eq!(limits.print_accel, Some(700.0), "a value that is not above zero changes nothing");
+    }
+
+    /// The table of controller rules: `M204 S`, or P and T together, of which the smaller counts; the rest is unknown.
+    #[test]
+    fn a_controller_with_named_commands_knows_one_form() {
+        let mut limits = MotionLimits::default();
+        let rules = LimitWords::Named;
+        follow(&mut limits, rules, 204, &[(b'P', 500.0)]);
+        follow(&mut limits, rules, 204, &[(b'T', 500.0)]);
+        assert!(!follow(&mut limits, rules, 201, &[(b'X', 500.0)]) && !follow(&mut limits, rules, 205, &[(b'J', 1.0)]));
+        assert_eq!(limits, MotionLimits::default());
+        follow(&mut limits, rules, 204, &[(b'P', 1500.0), (b'T', 900.0)]);
+        assert_eq!((limits.print_accel, limits.travel_accel), (Some(900.0), Some(900.0)));
     }
 
     #[test]
-    fn steps_per_minute() {
+    fn speeds_per_minute() {
         let mut limits = MotionLimits::default();
-        follow(&mut limits, 566, &[(b'X', 600.0), (b'E', 300.0)]);
-        assert_eq!((limits.axis_step[0], limits.axis_step[3]), (Some(10.0), Some(5.0)));
-        assert!(!follow(&mut limits, 104, &[(b'S', 200.0)]));
+        follow(&mut limits, LimitWords::PerMinute, 566, &[(b'X', 600.0), (b'E', 300.0)]);
+        follow(&mut limits, LimitWords::PerMinute, 203, &[(b'Y', 6000.0)]);
+        assert_eq!(
+            (limits.axis_step[0], limits.axis_step[3], limits.axis_speed[1]),
+            (Some(10.0), Some(5.0), Some(100.0))
+        );
+        follow(&mut limits, LimitWords::PerSecond, 203, &[(b'Y', 90.0)]);
+        assert_eq!(limits.axis_speed[1], Some(90.0));
+        assert!(!follow(&mut limits, LimitWords::PerSecond, 566, &[(b'X', 600.0)]));
+        assert!(!follow(&mut limits, LimitWords::PerMinute, 104, &[(b'S', 200.0)]));
     }
 }

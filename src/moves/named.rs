@@ -1,6 +1,7 @@
 //! Named commands (`NAME KEY=VALUE ...`) whose meaning is known. Their names are read here and nowhere else.
 
 use super::limits::MotionLimits;
+use crate::profile::LimitWords;
 
 /// Starts of names that mark objects, set the melt-lag filter, the fan or a display: they leave the feed alone.
 const LEAVE_FEED_ALONE: [&str; 4] = ["EXCLUDE_OBJECT", "SET_PRESSURE_ADVANCE", "SET_FAN_SPEED", "SET_PRINT_STATS_INFO"];
@@ -14,14 +15,16 @@ pub enum Named {
     MayMove,
 }
 
-/// Follows a named command; limits of motion that it sets go into `limits`.
-pub fn follow(text: &[u8], limits: &mut MotionLimits) -> Named {
+/// Follows a named command; limits of motion that it sets go into `limits` if the controller knows such commands.
+pub fn follow(text: &[u8], words: LimitWords, limits: &mut MotionLimits) -> Named {
     let Ok(text) = std::str::from_utf8(text) else { return Named::MayMove };
     let mut parts = text.split_ascii_whitespace();
     let name = parts.next().unwrap_or_default();
     let starts = |with: &str| name.get(..with.len()).is_some_and(|start| start.eq_ignore_ascii_case(with));
     if name.eq_ignore_ascii_case("SET_VELOCITY_LIMIT") {
-        parts.filter_map(|part| part.split_once('=')).for_each(|(key, value)| set_limit(limits, key, value));
+        if words == LimitWords::Named {
+            parts.filter_map(|part| part.split_once('=')).for_each(|(key, value)| set_limit(limits, key, value));
+        }
         Named::Neutral
     } else if LEAVE_FEED_ALONE.into_iter().any(starts) {
         Named::Neutral
@@ -59,12 +62,16 @@ mod tests {
     fn limits_marks_and_macros() {
         let mut limits = MotionLimits::default();
         let text = b"SET_VELOCITY_LIMIT ACCEL=2000 ACCEL_TO_DECEL=1000 SQUARE_CORNER_VELOCITY=4 VELOCITY=-1";
-        assert_eq!(follow(text, &mut limits), Named::Neutral);
+        let named = LimitWords::Named;
+        assert_eq!(follow(text, named, &mut limits), Named::Neutral);
         assert_eq!((limits.print_accel, limits.travel_accel), (Some(2000.0), Some(2000.0)));
         assert_eq!(limits.min_cruise_share, Some(0.5));
         assert_eq!((limits.right_angle_speed, limits.path_speed), (Some(4.0), None));
-        assert_eq!(follow(b"EXCLUDE_OBJECT_START NAME=0_1", &mut limits), Named::Neutral);
-        assert_eq!(follow(b"START_PRINT ACCEL=5", &mut limits), Named::MayMove);
-        assert_eq!(follow(b"\xff\xfe", &mut limits), Named::MayMove);
+        assert_eq!(follow(b"EXCLUDE_OBJECT_START NAME=0_1", named, &mut limits), Named::Neutral);
+        assert_eq!(follow(b"START_PRINT ACCEL=5", named, &mut limits), Named::MayMove);
+        assert_eq!(follow(b"\xff\xfe", named, &mut limits), Named::MayMove);
+        let before = limits;
+        assert_eq!(follow(b"SET_VELOCITY_LIMIT ACCEL=9", LimitWords::PerSecond, &mut limits), Named::Neutral);
+        assert_eq!(limits, before, "boards do not know the command");
     }
 }

@@ -1,3 +1,4 @@
 //! Pure models: numbers in, numbers out. No files, no profile, no G-code.
 
+pub mod melt;
 pub mod screw;

@@ -75,7 +75,7 @@ impl Intake {
 }
 
 /// Whether a line is a command, rather than prose that happens to look like one.
-fn is_command(block: &Block, line: &Line) -> bool {
+pub(super) fn is_command(block: &Block, line: &Line) -> bool {
     match line.kind {
         LineKind::Text => true,
         LineKind::Code => block.words_of(line).iter().any(|word| word.has_number() && b"GMT".contains(&word.letter)),

@@ -8,6 +8,7 @@ pub mod edits;
 pub mod intake;
 pub mod limiter;
 pub mod prescan;
+mod replay;
 pub mod scribe;
 
 use std::io::{Read, Seek, Write};
@@ -30,6 +31,7 @@ use edits::Outgoing;
 use intake::Intake;
 use limiter::{Decided, Limiter};
 use prescan::{Prescan, prescan};
+pub use replay::{Original, ReplayAccount, Rereadable, replay};
 use scribe::{Purpose, Scribe};
 
 /// Blocks that are worked on together.
@@ -285,10 +287,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         output.flush().map_err(|error| Error::io("write the output", error))?;
     }
     if !intake.has_commands {
-        return Err(Error::new(ErrorKind::NotGcode {
-            what: "there is no G-code command in this file".to_owned(),
-            help: "give the plain G-code file the slicing program exports".to_owned(),
-        }));
+        return Err(no_commands());
     }
     let record = Record {
         profile_fingerprint: profile.fingerprint(),
@@ -333,13 +332,27 @@ fn summary(
     if profile.screw.e_unit.value == EUnit::VirtualFilament && profile.screw.virtual_diameter_mm.value.is_some() {
         keys.push("screw.virtual_diameter_mm");
     }
+    let assumed = assumed_among(profile, &keys);
+    Summary { before, after, changes, assumed, findings: findings.into_list(), provenance: record }
+}
+
+/// Those of `keys` whose values are not measured.
+fn assumed_among(profile: &Profile, keys: &[&str]) -> Vec<AssumedValue> {
     let entries = keys.iter().filter_map(|key| profile.entry(key));
     let assumed = entries.filter(|entry| entry.provenance == Provenance::Assumed).map(|entry| AssumedValue {
         key: entry.key.to_owned(),
         value: entry.value,
         origin: entry.origin.to_string(),
     });
-    Summary { before, after, changes, assumed: assumed.collect(), findings: findings.into_list(), provenance: record }
+    assumed.collect()
+}
+
+/// A file of prose or comments.
+fn no_commands() -> Error {
+    Error::new(ErrorKind::NotGcode {
+        what: "there is no G-code command in this file".to_owned(),
+        help: "give the plain G-code file the slicing program exports".to_owned(),
+    })
 }
 
 fn hexadecimal(hash: Sha256) -> String {

@@ -39,6 +39,19 @@ pub(super) fn within(value: f64, least: f64, most: f64, unit: &str, help: &str) 
     Err(Complaint::new(what, with_unit(value, unit)).help(help))
 }
 
+/// `0 < value <= most` for every axis.
+pub(super) fn each_above_zero(values: &[f64; 4], most: f64, unit: &str, help: &str) -> Result<(), Complaint> {
+    values.iter().try_for_each(|value| above_zero(*value, most, unit, help))
+}
+
+/// A whole number, `least <= value <= most`.
+pub(super) fn whole(value: f64, least: f64, most: f64, help: &str) -> Result<(), Complaint> {
+    if value.fract() != 0.0 {
+        return Err(Complaint::new("must be a whole number", decimal(value)).help(help));
+    }
+    within(value, least, most, "", help)
+}
+
 /// Tool numbers: at least one, each once.
 pub(super) fn tools(tools: &[u32]) -> Result<(), Complaint> {
     if tools.is_empty() {

@@ -7,7 +7,7 @@ use toml::de::DeValue;
 
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
-use super::{Corner, DwellWords, EUnit, Excess, Kinematics, Output, PartMoves, Preset, Provenance};
+use super::{Corner, DwellWords, EUnit, Excess, Kinematics, LagCompensation, LimitWords, Output, PartMoves, Preset, Provenance};
 
 /// A TOML value with its place in the text.
 pub(super) type Node<'t> = Spanned<DeValue<'t>>;
@@ -43,6 +43,8 @@ pub(super) struct Text;
 pub(super) struct Flag;
 /// One word of a closed list.
 pub(super) struct Word<T>(std::marker::PhantomData<T>);
+/// One number for each axis, X, Y, Z, E.
+pub(super) struct Axes;
 /// A list of tool numbers.
 pub(super) struct Tools;
 /// The letter of the extruder axis.
@@ -83,13 +85,16 @@ words! {
     PartMoves { "y" => Y, "xy" => Xy, "none" => None }
     Preset { "host" => Host, "board" => Board, "network" => Network, "custom" => Custom }
     DwellWords { "p-only" => POnly, "s-wins" => SWins }
+    LimitWords { "named" => Named, "per-second" => PerSecond, "per-minute" => PerMinute }
     Excess { "split" => Split, "report" => Report }
     EUnit { "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
+    LagCompensation { "file" => File, "controller" => Controller, "none" => None }
     Provenance { "measured" => Measured, "assumed" => Assumed }
 }
 
 blank! {
     f64 => 0.0;
+    [f64; 4] => [0.0; 4];
     u8 => b'E';
     bool => false;
     String => String::new();
@@ -98,8 +103,10 @@ blank! {
     PartMoves => Self::None;
     Preset => Self::Host;
     DwellWords => Self::POnly;
+    LimitWords => Self::Named;
     Excess => Self::Report;
     EUnit => Self::VirtualFilament;
+    LagCompensation => Self::None;
     Corner => Self::RightAngleSpeed(0.0);
     Output => Self::Constant(0.0);
 }
@@ -225,6 +232,18 @@ impl Form for Tools {
     fn write(value: &Vec<u32>) -> Option<String> {
         let tools: Vec<String> = value.iter().map(u32::to_string).collect();
         Some(format!("[{}]", tools.join(", ")))
+    }
+}
+
+impl Form for Axes {
+    type Value = [f64; 4];
+
+    fn read(node: &Node<'_>) -> Result<[f64; 4], Refusal> {
+        numbers(node, "four numbers [x, y, z, e]")
+    }
+
+    fn write(value: &[f64; 4]) -> Option<String> {
+        Some(numbers_text(value))
     }
 }
 

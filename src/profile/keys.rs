@@ -2,14 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use super::check::{above_zero, any, if_some, name, tools, within};
+use super::check::{above_zero, any, each_above_zero, if_some, name, tools, whole, within};
 use super::fault::{Complaint, Refusal};
 use super::form::{
-    AxisLetter, Blank, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve, Text, Tools, Word,
+    Axes, AxisLetter, Blank, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve, Text, Tools,
+    Word,
 };
 use super::{
-    Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, Machine, Nozzle, Origin, Output, PartMoves, Preset,
-    Profile, Provenance, Screw, Stated,
+    Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output,
+    PartMoves, Preset, Profile, Provenance, Screw, Stated,
 };
 
 /// One key and what is done with it.
@@ -101,6 +102,15 @@ keys! {
             "highest acceleration along the path, mm/s2";
         corner: "corner" as CornerRule, any,
             "how the controller limits speed at corners";
+        axis_speed_mm_s: "axis_speed_mm_s" as OrNone<Axes>,
+            |v| if_some(v, |v| each_above_zero(v, 1e6, "mm/s", "\"none\" if the controller knows no limit by axis")),
+            "highest speed by axis [x, y, z, e], mm/s, or \"none\"";
+        axis_accel_mm_s2: "axis_accel_mm_s2" as OrNone<Axes>,
+            |v| if_some(v, |v| each_above_zero(v, 1e7, "mm/s2", "\"none\" if the controller knows no limit by axis")),
+            "highest acceleration by axis [x, y, z, e], mm/s2, or \"none\"";
+        steps_per_mm: "steps_per_mm" as Axes,
+            |v| each_above_zero(v, 1e6, "", "motor steps for one mm of the axis, as the machine is set"),
+            "motor steps for one mm of [x, y, z] and one unit of e";
     }
     controller: Controller {
         preset: "preset" as Word<Preset>, any,
@@ -123,6 +133,23 @@ keys! {
             "what to do with too much E in a line: \"split\" or \"report\"";
         g90_sets_e: "g90_sets_e" as Flag, any,
             "whether G90 also makes E absolute and ends M83: true or false";
+        limit_words: "limit_words" as Word<LimitWords>, any,
+            "commands that set limits of motion: \"named\", \"per-second\" or \"per-minute\"";
+        min_cruise_share: "min_cruise_share" as Number,
+            |v| within(*v, 0.0, 0.99, "", "0 lets short moves speed up as far as they can"),
+            "least share of a short move that is spent at constant speed, 0 to 0.99";
+        e_step_mm_s: "e_step_mm_s" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e6, "", "\"none\" if the controller knows no such limit")),
+            "largest jump of the speed of E where two moves meet, units of E a second, or \"none\"";
+        e_only_speed_mm_s: "e_only_speed_mm_s" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e6, "", "\"none\" switches the limit off")),
+            "highest speed of E without motion along X and Y, units of E a second, or \"none\"";
+        e_only_accel_mm_s2: "e_only_accel_mm_s2" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e7, "", "\"none\" takes the acceleration along the path")),
+            "acceleration of E without motion along X and Y, units of E a second squared, or \"none\"";
+        look_ahead_moves: "look_ahead_moves" as OrNone<Number>,
+            |v| if_some(v, |v| whole(*v, 3.0, 10_000.0, "\"none\" if the controller looks ahead without limit")),
+            "moves the controller plans ahead, 3 or more, or \"none\"";
     }
     screw: Screw {
         output: "specific_output_mm3_rev" as ConstantOutput, output_above_zero,
@@ -150,6 +177,11 @@ keys! {
         melt_lag_s: "melt_lag_s" as Number,
             |v| within(*v, 0.0, 60.0, "s", "weigh what drools out after a stop and divide its volume by the flow before; 0 means no lag"),
             "time constant of the melt, s";
+        dead_time_s: "dead_time_s" as Number,
+            |v| within(*v, 0.0, 10.0, "s", "the time from the screw's start until flow begins to rise; 0 if it is not known"),
+            "time before the melt begins to answer the screw, s";
+        lag_compensated_by: "lag_compensated_by" as Word<LagCompensation>, any,
+            "who makes up for the lag: \"file\", \"controller\" or \"none\"";
         e_unit: "e_unit" as Word<EUnit>, any,
             "what one unit of E means: \"virtual-filament-mm\", \"screw-turns\" or \"mm3\"";
         virtual_diameter_mm: "virtual_diameter_mm" as OrNone<Number>,

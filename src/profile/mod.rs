@@ -109,6 +109,12 @@ pub struct Machine {
     pub max_accel_mm_s2: Stated<f64>,
     /// Corner rule.
     pub corner: Stated<Corner>,
+    /// Highest speed by axis X, Y, Z, E, mm/s; `None`: no limit by axis.
+    pub axis_speed_mm_s: Stated<Option<[f64; 4]>>,
+    /// Highest acceleration by axis X, Y, Z, E, mm/s²; `None`: no limit by axis.
+    pub axis_accel_mm_s2: Stated<Option<[f64; 4]>>,
+    /// Motor steps for one mm of X, Y, Z and one unit of E.
+    pub steps_per_mm: Stated<[f64; 4]>,
 }
 
 /// Which controller behaviour a profile starts from.
@@ -131,6 +137,17 @@ pub enum DwellWords {
     POnly,
     /// `S` (seconds) wins over `P` (milliseconds).
     SWins,
+}
+
+/// Which commands of a file set limits of motion, and in which units.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LimitWords {
+    /// `M204 S`, or `P` and `T` together (the smaller counts), and named commands; nothing else.
+    Named,
+    /// `M201`, `M203`, `M204`, `M205`, all in seconds.
+    PerSecond,
+    /// `M201`, `M204`, `M205`; speeds of `M203` and `M566` are per minute.
+    PerMinute,
 }
 
 /// What to do with a line that asks for more E than the controller takes in one line.
@@ -161,6 +178,18 @@ pub struct Controller {
     pub excess_e: Stated<Excess>,
     /// Whether `G90` also makes E absolute (and ends `M83`).
     pub g90_sets_e: Stated<bool>,
+    /// Commands that set limits of motion.
+    pub limit_words: Stated<LimitWords>,
+    /// Share of a short move that is spent cruising, 0..1.
+    pub min_cruise_share: Stated<f64>,
+    /// Largest jump of the extruder's speed where two moves meet, E units per second; `None`: no limit of its own.
+    pub e_step_mm_s: Stated<Option<f64>>,
+    /// Highest speed of the extruder without motion along X and Y, E units per second; `None`: no limit.
+    pub e_only_speed_mm_s: Stated<Option<f64>>,
+    /// Its highest acceleration, E units per second squared; `None`: that of the path.
+    pub e_only_accel_mm_s2: Stated<Option<f64>>,
+    /// Moves the controller plans ahead, a whole number; `None`: as many as there are.
+    pub look_ahead_moves: Stated<Option<f64>>,
 }
 
 /// What one unit of E means.
@@ -172,6 +201,17 @@ pub enum EUnit {
     ScrewTurns,
     /// Cubic millimetres.
     Mm3,
+}
+
+/// Who makes up for the lag of the melt.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LagCompensation {
+    /// The E of each bead, written so that flow follows.
+    File,
+    /// The controller, which adds to the extruder's travel in proportion to its speed.
+    Controller,
+    /// Nobody.
+    None,
 }
 
 /// Output against screw speed.
@@ -202,6 +242,10 @@ pub struct Screw {
     pub sustained_window_s: Stated<f64>,
     /// Time constant of the melt, s.
     pub melt_lag_s: Stated<f64>,
+    /// Time between the screw's turning and the first answer of the melt, s.
+    pub dead_time_s: Stated<f64>,
+    /// Who makes up for the lag.
+    pub lag_compensated_by: Stated<LagCompensation>,
     /// What one unit of E means.
     pub e_unit: Stated<EUnit>,
     /// Diameter of the strand E is counted in, mm; `None`: taken from the file.

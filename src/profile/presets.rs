@@ -1,6 +1,7 @@
 //! Rules of the known controller behaviours, as data.
 //!
-//! Each preset is the text of a `[controller]` section and sets every rule; a profile lays its own keys over it.
+//! Each preset sets every rule of `[controller]`, and those keys of `[machine]` whose meaning depends on the controller;
+//! a profile lays its own keys over it.
 //! The rules were read in public source and measured on whole files; builds differ, so all are assumed.
 
 use super::Preset;
@@ -15,6 +16,17 @@ max_e_per_line_mm = "none"
 max_bead_area_per_nozzle_sq = 4.0
 excess_e = "split"
 g90_sets_e = false
+limit_words = "named"
+min_cruise_share = 0.5
+e_step_mm_s = 1.0
+e_only_speed_mm_s = 120.0
+e_only_accel_mm_s2 = 3000.0
+look_ahead_moves = "none"
+
+[machine]
+corner = { rule = "right-angle-speed", mm_s = 5.0 }
+axis_speed_mm_s = "none"
+axis_accel_mm_s2 = "none"
 "#;
 
 /// Plans in the printer's microcontroller: drops the E of any line that asks for too much and moves on dry.
@@ -27,6 +39,17 @@ max_e_per_line_mm = 200.0
 max_bead_area_per_nozzle_sq = "none"
 excess_e = "split"
 g90_sets_e = false
+limit_words = "per-second"
+min_cruise_share = 0.0
+e_step_mm_s = "none"
+e_only_speed_mm_s = "none"
+e_only_accel_mm_s2 = 3000.0
+look_ahead_moves = 15
+
+[machine]
+corner = { rule = "deviation", mm = 0.013 }
+axis_speed_mm_s = [300.0, 300.0, 20.0, 120.0]
+axis_accel_mm_s2 = [3000.0, 3000.0, 200.0, 10000.0]
 "#;
 
 /// Network board with its own configuration files: no limit on E or bead area is known.
@@ -39,6 +62,17 @@ max_e_per_line_mm = "none"
 max_bead_area_per_nozzle_sq = "none"
 excess_e = "split"
 g90_sets_e = false
+limit_words = "per-minute"
+min_cruise_share = 0.0
+e_step_mm_s = "none"
+e_only_speed_mm_s = "none"
+e_only_accel_mm_s2 = 3000.0
+look_ahead_moves = 40
+
+[machine]
+corner = { rule = "axis-step", mm_s = [10.0, 10.0, 0.3, 5.0] }
+axis_speed_mm_s = [300.0, 300.0, 20.0, 120.0]
+axis_accel_mm_s2 = [3000.0, 3000.0, 200.0, 10000.0]
 "#;
 
 /// The rules of a preset, as TOML. `custom` starts from the strictest, those of `host`.

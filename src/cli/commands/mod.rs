@@ -3,6 +3,7 @@
 pub mod audit;
 pub mod hook;
 pub mod profile;
+pub mod replay;
 pub mod rewrite;
 
 use meltwright::error::{Error, Result};

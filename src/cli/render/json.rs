@@ -1,6 +1,7 @@
 //! The account of a file as JSON. Keys are only ever added.
 
 use meltwright::error::{Error, Result};
+use meltwright::pipeline::ReplayAccount;
 use meltwright::summary::{AssumedValue, Bin, Figures, Finding, Record, Share, Summary};
 use serde::Serialize;
 
@@ -66,6 +67,23 @@ pub fn audit(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
     named(job, &audit, spacing)
 }
 
+/// What a replay found.
+#[derive(Serialize)]
+struct Replayed<'a> {
+    file: &'a str,
+    against: Option<&'a str>,
+    #[serde(flatten)]
+    account: &'a ReplayAccount,
+}
+
+/// What a replay found.
+///
+/// # Errors
+/// As [`rewrite`].
+pub fn replay(file: &str, against: Option<&str>, account: &ReplayAccount) -> Result<String> {
+    written(&Replayed { file, against, account }, Spacing::Pretty)
+}
+
 /// A file that could not be worked on.
 ///
 /// # Errors
@@ -77,10 +95,13 @@ pub fn failed(job: &Job, error: &Error, spacing: Spacing) -> Result<String> {
 
 fn named<T: Serialize>(job: &Job, account: &T, spacing: Spacing) -> Result<String> {
     let file = job.source.name();
-    let named = Named { file, account };
+    written(&Named { file, account }, spacing)
+}
+
+fn written(value: &impl Serialize, spacing: Spacing) -> Result<String> {
     let text = match spacing {
-        Spacing::Pretty => serde_json::to_string_pretty(&named),
-        Spacing::Line => serde_json::to_string(&named),
+        Spacing::Pretty => serde_json::to_string_pretty(value),
+        Spacing::Line => serde_json::to_string(value),
     };
     text.map(|text| text + "\n").map_err(|e| Error::io("write the account as JSON", e.into()))
 }

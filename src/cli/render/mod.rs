@@ -7,6 +7,7 @@ mod layout;
 mod number;
 mod parts;
 pub mod profile;
+pub mod replay;
 pub mod summary;
 
 #[cfg(test)]

@@ -243,7 +243,7 @@ impl Resolver {
     fn named(&mut self, at: At<'_>) {
         self.state.limits.sets_accel = false;
         let before = self.state.limits;
-        if named::follow(at.text().trim_ascii(), &mut self.state.limits) == Named::MayMove {
+        if named::follow(at.text().trim_ascii(), self.rules.limit_words, &mut self.state.limits) == Named::MayMove {
             self.feed_user(at);
         } else if self.state.limits != before || self.state.limits.sets_accel {
             self.limits_changed(at);

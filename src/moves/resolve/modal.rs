@@ -72,10 +72,16 @@ impl Resolver {
             // Macros, changes of material and parking: they move, and may use the feed in force.
             125 | 600 | 601 | 620 | 621 | 701 | 702 => self.feed_user(at),
             // Waiting for the end of motion or for a temperature, motors off, pauses.
-            0 | 1 | 18 | 25 | 84 | 116 | 190 | 191 | 226 | 400 => self.stop(at),
+            0 | 1 | 25 | 116 | 190 | 191 | 226 | 400 => self.stop(at),
+            18 | 84 => {
+                self.stop(at);
+                if let Some(step) = self.moves.last_mut() {
+                    step.time = self.rules.motors_off_s;
+                }
+            }
             other => {
                 state.limits.sets_accel = false;
-                if state.limits.follow(other, |letter| words.get(letter)) {
+                if state.limits.follow(other, self.rules.limit_words, |letter| words.get(letter)) {
                     self.limits_changed(at);
                 }
             }
@@ -342,9 +348,10 @@ mod tests {
 
     #[test]
     fn temperature_fan_limits_and_factors_are_followed() {
-        let text = "M104 S205\nM106 S51\nM106 P2 S255\nM204 P800 T1200\nM566 X600\nM220 S50\nM221 S120\nM221 T1 S90\n";
+        let text = "M104 S205\nM106 S51\nM106 P2 S255\nM204 P800 T1200\nM205 X10\nM220 S50\nM221 S120\nM221 T1 S90\n";
         let settings = FileSettings::default();
-        let rules = Rules::new(&Profile::embedded(), &settings, false);
+        let board = Profile::load("[controller]\npreset = \"board\"\n", "board.toml").unwrap();
+        let rules = Rules::new(&board, &settings, false);
         let mut resolver = Resolver::new(rules, &settings, false);
         let mut block = Block { bytes: text.into(), first_line: 1, ..Block::default() };
         block.lex();

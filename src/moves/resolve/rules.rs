@@ -1,8 +1,11 @@
 //! What the resolver takes from the profile and from the file's own settings.
 
 use crate::moves::settings::FileSettings;
-use crate::profile::{DwellWords, EUnit, Excess, Output, Profile};
+use crate::profile::{DwellWords, EUnit, Excess, LimitWords, Output, Preset, Profile};
 use crate::units::{Area, Length};
+
+/// What a controller that plans on a host waits at `M84` and `M18`, s. Measured on whole files.
+const HOST_MOTORS_OFF_S: f64 = 0.2;
 
 /// What the resolver takes from the profile and the file's settings.
 #[derive(Clone, Debug)]
@@ -17,6 +20,10 @@ pub struct Rules {
     pub tools: Vec<u32>,
     /// Words of `G4`.
     pub dwell: DwellWords,
+    /// Commands that set limits of motion.
+    pub limit_words: LimitWords,
+    /// Time that switching the motors off takes, s.
+    pub motors_off_s: f64,
     /// Most E in a line without motion.
     pub max_e_only: Option<f64>,
     /// Most E in any line.
@@ -56,6 +63,11 @@ impl Rules {
             axis: screw.axis.value.to_ascii_uppercase(),
             tools: screw.tools.value.clone(),
             dwell: controller.dwell.value,
+            limit_words: controller.limit_words.value,
+            motors_off_s: match controller.preset.value {
+                Preset::Host | Preset::Custom => HOST_MOTORS_OFF_S,
+                Preset::Board | Preset::Network => 0.0,
+            },
             max_e_only: controller.max_e_only_mm.value,
             max_e_per_line: controller.max_e_per_line_mm.value,
             excess_e: controller.excess_e.value,

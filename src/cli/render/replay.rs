@@ -1,0 +1,148 @@
+//! The account of a replay.
+
+use meltwright::pipeline::ReplayAccount;
+use meltwright::replay::{Conditions, ReplayFigures};
+
+use super::layout::{Align, Table, paragraph};
+use super::number::{count, decimal, flow, time, volume};
+use super::parts;
+
+/// What was laid and what was wanted, before and after.
+pub fn text(name: &str, against: Option<&str>, account: &ReplayAccount, profile: &str) -> String {
+    let mut text = match against {
+        Some(against) => format!("{name}\nagainst {against}\n"),
+        None => format!("{name}\n"),
+    };
+    let (before, after) = (account.replay.before.as_ref(), &account.replay.after);
+    text.push_str(&paragraph("", &headline(before, after)));
+    text.push('\n');
+    text.push_str(&table(before, after));
+    text.push('\n');
+    text.push_str(&paragraph("", &machine(&account.conditions, profile)));
+    text.push_str(&parts::assumed(&account.assumed));
+    text
+}
+
+fn headline(before: Option<&ReplayFigures>, after: &ReplayFigures) -> String {
+    if after.bead_path_mm <= 0.0 {
+        return "Nothing is to be laid in this file.".to_owned();
+    }
+    let share = decimal(after.path_outside_10_pct, 1);
+    let was = before.map_or_else(String::new, |f| format!(", where it was {} %", decimal(f.path_outside_10_pct, 1)));
+    format!("Along {share} % of the bead path what is laid is more than 10 % off what is wanted{was}.")
+}
+
+/// The table of figures; one column where there is nothing to compare with.
+pub fn table(before: Option<&ReplayFigures>, after: &ReplayFigures) -> String {
+    let mut columns = vec![Align::Right; 3];
+    columns[0] = Align::Left;
+    let mut table = Table::new(columns);
+    if before.is_some() {
+        table.row(["", "before", "after"]);
+    }
+    let percent = |value: f64| format!("{} %", decimal(value, 1));
+    let ratio =
+        |f: &ReplayFigures| if f.wanted_mm3 > 0.0 { percent(100.0 * f.laid_over_wanted) } else { "-".to_owned() };
+    type Cell<'a> = &'a dyn Fn(&ReplayFigures) -> String;
+    let rows: [(&str, Cell<'_>); 21] = [
+        ("bead path", &|f| format!("{} mm", decimal(f.bead_path_mm, 0))),
+        ("  more than 5 % off", &|f| percent(f.path_outside_5_pct)),
+        ("  more than 10 % off", &|f| percent(f.path_outside_10_pct)),
+        ("  more than 25 % off", &|f| percent(f.path_outside_25_pct)),
+        ("RMS error", &|f| percent(f.rms_error_pct)),
+        ("wanted", &|f| volume(f.wanted_mm3)),
+        ("  missing along beads", &|f| volume(f.missing_mm3)),
+        ("  too much along beads", &|f| volume(f.surplus_mm3)),
+        ("  laid standing at starts", &|f| volume(f.at_starts_mm3)),
+        ("  laid standing at stops", &|f| volume(f.at_stops_mm3)),
+        ("laid on the part", &|f| volume(f.laid_mm3)),
+        ("  of what is wanted", &ratio),
+        ("drool on travels", &|f| volume(f.drool_mm3)),
+        ("let out elsewhere", &|f| volume(f.elsewhere_mm3)),
+        ("commanded", &|f| volume(f.commanded_mm3)),
+        ("  beyond the screw", &|f| volume(f.refused_mm3)),
+        ("  stored at the end", &|f| volume(f.stored_at_end_mm3)),
+        ("highest flow asked", &|f| flow(f.highest_screw_flow_mm3_s)),
+        ("time beyond the screw", &|f| time(f.saturated_s)),
+        ("reversals of the screw", &|f| count(f.reversals)),
+        ("time", &|f| time(f.time_s)),
+    ];
+    for (what, cell) in rows {
+        let mut row = vec![what.to_owned()];
+        row.extend(before.map(cell));
+        row.push(cell(after));
+        table.row(row);
+    }
+    table.text()
+}
+
+/// What the figures were computed with.
+fn machine(conditions: &Conditions, profile: &str) -> String {
+    let Conditions { lag_s, dead_time_s, screw_mm3_s, bore_mm, compensation_s } = *conditions;
+    let dead =
+        if dead_time_s > 0.0 { format!(" after {} s of dead time", decimal(dead_time_s, 2)) } else { String::new() };
+    let helped = if compensation_s > 0.0 {
+        format!("; the controller compensates with {} s", decimal(compensation_s, 2))
+    } else {
+        String::new()
+    };
+    format!(
+        "Computed for a melt that lags {} s{dead} and a screw that gives up to {}{helped}; judged over stretches of {} \
+         mm, the bore of the nozzle. Profile: {profile}.",
+        decimal(lag_s, 2),
+        flow(screw_mm3_s),
+        decimal(bore_mm, 2)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::render::layout::WIDTH;
+    use meltwright::replay::Replay;
+
+    fn figures(outside: f64) -> ReplayFigures {
+        ReplayFigures {
+            bead_path_mm: 1_234_567.0,
+            path_outside_10_pct: outside,
+            wanted_mm3: 200.0,
+            laid_mm3: 190.0,
+            laid_over_wanted: 0.95,
+            time_s: 360_000.0,
+            ..ReplayFigures::default()
+        }
+    }
+
+    fn account(before: Option<ReplayFigures>) -> ReplayAccount {
+        ReplayAccount {
+            replay: Replay { before, after: figures(6.25) },
+            conditions: Conditions {
+                lag_s: 0.4,
+                dead_time_s: 0.05,
+                screw_mm3_s: 30.0,
+                bore_mm: 1.0,
+                compensation_s: 0.4,
+            },
+            assumed: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn before_and_after() {
+        let text = text("out.gcode", Some("in.gcode"), &account(Some(figures(50.0))), "embedded defaults");
+        assert!(text.starts_with("out.gcode\nagainst in.gcode\nAlong 6.3 % of the bead path"), "{text}");
+        assert!(text.contains("where it was 50.0 %"));
+        for row in ["  bead path                  1,234,567 mm  1,234,567 mm\n", "95.0 %        95.0 %\n"] {
+            assert!(text.contains(row), "{row}{text}");
+        }
+        assert!(text.contains("lags 0.40 s after 0.05 s of dead time"));
+        assert!(text.lines().all(|line| line.chars().count() <= WIDTH));
+    }
+
+    #[test]
+    fn alone() {
+        let text = text("out.gcode", None, &account(None), "embedded defaults");
+        assert!(!text.contains("before") && !text.contains("where it was"), "{text}");
+        assert!(text.contains("  bead path                  1,234,567 mm\n"), "{text}");
+    }
+}

@@ -1,0 +1,426 @@
+//! A controller that plans in real numbers, as far ahead as there are moves.
+//!
+//! Squared speeds add up along a path, so all plans are chains of sums and minima. There are two of them: the *real*
+//! one, which keeps to the acceleration, and a *calm* one, which keeps to a share of it. Where the calm one rises and
+//! falls again, its peak bounds the speed of every move of that hill; so short moves cruise for a while instead of
+//! speeding up to brake at once. Measured on whole files and by single moves; the facts are those of the planner of a
+//! `host` controller.
+
+use super::corner::HalfTurn;
+use super::rules::{LEAST_ACCEL, LEAST_SPEED, MotionRules};
+use super::{Beside, Plan, Timing, arcs, trapezoid};
+use crate::moves::{Kind, Move};
+use crate::profile::Corner;
+
+/// Moves that wait before it is first tried which of them are settled.
+const FIRST_LOOK: usize = 64;
+/// Moves that may wait. Past it, half of them are settled as if the machine had to stop behind the last; they can
+/// only come out slower than planned without the limit. It takes a ramp over tens of thousands of moves to get there.
+pub const MOST_WAITING: usize = 1 << 16;
+/// Shorter paths are none, mm: what is left of rounding.
+const LEAST_PATH: f64 = 1e-9;
+/// Marks a chord that is followed by another of the same arc.
+const GOES_ON: u32 = u32::MAX;
+
+/// A move that waits for what comes behind it. Speeds are squared, mm²/s².
+#[derive(Clone, Copy, Debug)]
+struct Waiting {
+    /// Most at its start, for all that came before.
+    start: f64,
+    /// Most anywhere.
+    cruise: f64,
+    /// Change over its length: 2 a L.
+    ramp: f64,
+    /// Most at its start in the calm plan.
+    calm_start: f64,
+    /// Change over its length in the calm plan.
+    calm_ramp: f64,
+    /// Length, mm.
+    length: f64,
+    /// Acceleration, mm/s².
+    accel: f64,
+    /// Steps without motion behind it, or [`GOES_ON`].
+    behind: u32,
+}
+
+/// What the next corner needs of the move before it.
+#[derive(Clone, Copy, Debug)]
+struct Before {
+    /// Change of X, Y, Z and E over its path, each for a mm of it.
+    direction: [f64; 4],
+    /// Acceleration times the deviation allowed at corners, mm²/s².
+    deviation: f64,
+    /// Half of acceleration times length, mm²/s².
+    midpoint: f64,
+}
+
+/// See the module.
+#[derive(Clone, Debug)]
+pub struct Host {
+    /// At the start of the file.
+    base: MotionRules,
+    /// In force.
+    rules: MotionRules,
+    /// The run of moves since the last full stop, without those already settled.
+    waiting: Vec<Waiting>,
+    /// The last of the run; `None` behind a full stop.
+    before: Option<Before>,
+    /// How many may wait before it is looked which are settled.
+    look_at: usize,
+    /// What there is of an arc whose last chord is not settled.
+    arc: Option<Timing>,
+    settled: Vec<Timing>,
+}
+
+impl Host {
+    /// A machine at rest.
+    pub fn new(rules: &MotionRules) -> Self {
+        Self {
+            base: *rules,
+            rules: *rules,
+            waiting: Vec::new(),
+            before: None,
+            look_at: FIRST_LOOK,
+            arc: None,
+            settled: Vec::new(),
+        }
+    }
+
+    /// Moves that wait: pushed and not settled.
+    pub fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+
+    /// A step that takes no time and stops nothing.
+    fn aside(&mut self) {
+        match self.waiting.last_mut() {
+            Some(last) => last.behind += 1,
+            None => self.settled.push(Timing::default()),
+        }
+    }
+
+    /// The machine comes to rest; then something else takes `time`.
+    fn rest(&mut self, time: f64) {
+        self.stop();
+        self.settled.push(Timing { time, ..Timing::default() });
+    }
+
+    /// Settles all that waits: the machine comes to rest behind it.
+    fn stop(&mut self) {
+        self.settle(self.waiting.len(), Behind::REST);
+        self.before = None;
+        self.look_at = FIRST_LOOK;
+    }
+
+    /// The extruder alone: from rest to rest.
+    fn e_only(&mut self, length: f64, speed: f64, accel: f64) {
+        self.stop();
+        let set = self.rules.print_accel.min(accel).max(LEAST_ACCEL);
+        let own = self.rules.e_only_accel.min(accel).max(LEAST_ACCEL);
+        let top = speed.min(self.rules.e_only_speed).max(LEAST_SPEED);
+        let calm = (set * (1.0 - self.rules.min_cruise_share)).min(own);
+        let top = (top * top).min(calm * length).sqrt();
+        self.settled.push(Timing {
+            top,
+            accel: own,
+            time: trapezoid::time(length, 0.0, top, 0.0, own),
+            ..Timing::default()
+        });
+    }
+
+    /// A straight move, or a chord of an arc. `delta` along X, Y, Z, `e` over all of it.
+    fn line(&mut self, delta: [f64; 3], length: f64, e: f64, speed: f64, accel: f64, behind: u32) {
+        let per_mm = 1.0 / length;
+        let direction = [delta[0] * per_mm, delta[1] * per_mm, delta[2] * per_mm, e * per_mm];
+        let rules = &self.rules;
+        let set = if e == 0.0 { rules.travel_accel } else { rules.print_accel }.min(accel).max(LEAST_ACCEL);
+        let mut own = set;
+        let mut top = speed.min(rules.path_speed);
+        // Limits of the extruder hold only where it turns back or nothing moves along X and Y.
+        if e < 0.0 || e > 0.0 && delta[0] == 0.0 && delta[1] == 0.0 {
+            let by_e = 1.0 / direction[3].abs();
+            top = top.min(rules.e_only_speed * by_e);
+            own = own.min(rules.e_only_accel * by_e);
+        }
+        for axis in 0..3 {
+            let share = direction[axis].abs();
+            if share > 0.0 {
+                top = top.min(rules.axis_speed[axis] / share);
+                own = own.min(rules.axis_accel[axis] / share);
+            }
+        }
+        let top = top.max(LEAST_SPEED);
+        let (cruise, twice) = (top * top, 2.0 * length);
+        let ramp = twice * own;
+        let calm_ramp = (twice * set * (1.0 - rules.min_cruise_share)).min(ramp);
+        let now = Before { direction, deviation: own * rules.deviation(set).unwrap_or(0.0), midpoint: 0.25 * ramp };
+        let (start, calm_start) = match (self.waiting.last(), &self.before) {
+            (Some(last), Some(before)) => {
+                let start = corner(rules, before, &now, cruise.min(last.cruise)).min(last.start + last.ramp);
+                (start, start.min(last.calm_start + last.calm_ramp))
+            }
+            _ => (0.0, 0.0),
+        };
+        self.before = Some(now);
+        self.waiting.push(Waiting { start, cruise, ramp, calm_start, calm_ramp, length, accel: own, behind });
+        if self.waiting.len() >= self.look_at {
+            self.look();
+        }
+    }
+
+    /// Settles what no later move can change.
+    fn look(&mut self) {
+        let found = self.first_open();
+        if let Some((open, behind)) = found {
+            self.settle(open, behind);
+        }
+        if self.waiting.len() >= MOST_WAITING {
+            self.settle_half();
+        }
+        self.look_at = FIRST_LOOK.max(2 * self.waiting.len()).min(MOST_WAITING);
+    }
+
+    /// The first move that has to wait, and what the moves before it need to know of the plan behind them.
+    ///
+    /// The plan is followed back from a stop behind the last move. Any other end would be faster; from where a chain
+    /// is held down by the moves before it, the end makes no difference. From there on the first peak of the calm
+    /// plan parts what is settled from what is not.
+    fn first_open(&self) -> Option<(usize, Behind)> {
+        let mut behind = Behind::REST;
+        let (mut sure, mut calm_sure, mut after_fall) = (false, false, false);
+        for (index, step) in self.waiting.iter().enumerate().rev() {
+            let exact = sure && calm_sure;
+            let here = step.plan(behind);
+            sure |= here.start >= step.start;
+            calm_sure |= here.calm >= step.calm_start;
+            if exact {
+                let rises = here.rises();
+                if rises && (after_fall || here.turns(behind)) {
+                    return Some((index, Behind { start: here.start, calm: here.calm, peak: here.peak(step) }));
+                }
+                after_fall = !rises;
+            }
+            behind = Behind { start: here.start, calm: here.calm, peak: behind.peak };
+        }
+        None
+    }
+
+    /// Settles half of what waits as if the machine stopped behind the last move.
+    fn settle_half(&mut self) {
+        let half = self.waiting.len() / 2;
+        let mut behind = Behind::REST;
+        for step in self.waiting.get(half..).unwrap_or_default().iter().rev() {
+            let here = step.plan(behind);
+            let peak = if here.rises() && here.turns(behind) { here.peak(step) } else { behind.peak };
+            behind = Behind { start: here.start, calm: here.calm, peak };
+        }
+        let exit = self.settle(half, behind);
+        // What was settled ends at this speed, so what follows starts with it.
+        if let Some(first) = self.waiting.first_mut() {
+            first.start = exit;
+            first.calm_start = first.calm_start.min(exit);
+        }
+    }
+
+    /// Settles the first `count` moves. Returns the squared speed at their end.
+    fn settle(&mut self, count: usize, mut behind: Behind) -> f64 {
+        let end = behind.start;
+        let Some(run) = self.waiting.get_mut(..count).filter(|run| !run.is_empty()) else { return end };
+        // From the end of the run: `start` and `cruise` become those of the plan. Moves on the falling side of a
+        // hill wait for its peak; they are the ones from `index + 1` up to `fall`.
+        let mut fall = 0;
+        let mut falling = false;
+        for index in (0..run.len()).rev() {
+            let Some(step) = run.get_mut(index) else { break };
+            let here = step.plan(behind);
+            let reach = behind.start + step.ramp;
+            if here.rises() {
+                if falling || here.turns(behind) {
+                    behind.peak = here.peak(step);
+                }
+                step.cruise = step.cruise.min(behind.peak).min(0.5 * (here.start + reach));
+                step.start = here.start.min(step.cruise);
+                if falling {
+                    descend(run.get_mut(index + 1..=fall).unwrap_or_default(), behind.peak);
+                    falling = false;
+                }
+            } else {
+                if !falling {
+                    (falling, fall) = (true, index);
+                }
+                step.start = here.start;
+            }
+            behind = Behind { start: here.start, calm: here.calm, peak: behind.peak };
+        }
+        if falling {
+            descend(run.get_mut(..=fall).unwrap_or_default(), f64::INFINITY);
+        }
+        self.hand_out(count, end)
+    }
+
+    /// Turns the first `count` moves, whose plan stands, into timings. Returns the squared speed at their end.
+    fn hand_out(&mut self, count: usize, end: f64) -> f64 {
+        let run = self.waiting.get(..count).unwrap_or_default();
+        let mut entry = run.first().map_or(0.0, |first| first.start.sqrt());
+        let mut last = end;
+        self.settled.reserve(count);
+        for (index, step) in run.iter().enumerate() {
+            let next = run.get(index + 1).map_or(end, |next| next.start).min(step.cruise);
+            last = next;
+            let (top, exit) = (step.cruise.sqrt(), next.sqrt());
+            let time = trapezoid::time(step.length, entry, top, exit, step.accel);
+            let timing = Timing { entry, top, exit, accel: step.accel, time };
+            entry = exit;
+            if step.behind == GOES_ON || self.arc.is_some() {
+                let sum = arcs::join(self.arc.take(), timing);
+                if step.behind == GOES_ON {
+                    self.arc = Some(sum);
+                    continue;
+                }
+                self.settled.push(sum);
+            } else {
+                self.settled.push(timing);
+            }
+            if step.behind > 0 {
+                self.settled.extend(std::iter::repeat_n(Timing::default(), step.behind as usize));
+            }
+        }
+        self.waiting.drain(..count);
+        last
+    }
+}
+
+impl Plan for Host {
+    fn push(&mut self, step: &Move, beside: Beside<'_>, speed: f64, accel: f64) {
+        match step.kind {
+            Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
+                Some(arc) => {
+                    let chords = arcs::chords(arc, step.length);
+                    let mut from = arc.from;
+                    for k in 1..=chords {
+                        let to = arc.point(f64::from(k) / f64::from(chords));
+                        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
+                        let length = (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt();
+                        let behind = if k < chords { GOES_ON } else { 0 };
+                        self.line(delta, length.max(LEAST_PATH), step.e / f64::from(chords), speed, accel, behind);
+                        from = to;
+                    }
+                }
+                None if step.length >= LEAST_PATH => self.line(step.delta, step.length, step.e, speed, accel, 0),
+                None if step.e != 0.0 => self.e_only(step.e.abs(), speed, accel),
+                None => self.aside(),
+            },
+            Kind::EIn | Kind::EOut => self.e_only(step.e.abs(), speed, accel),
+            Kind::Dwell | Kind::Stop => self.rest(step.time),
+            Kind::Limits => {
+                if let Some(limits) = beside.limits {
+                    self.rules = self.base.with(limits);
+                }
+                self.aside();
+            }
+            Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
+        }
+    }
+
+    fn finish(&mut self) {
+        self.stop();
+    }
+
+    fn hand_over(&mut self, out: &mut Vec<Timing>) {
+        out.append(&mut self.settled);
+    }
+}
+
+/// The plan behind a move, followed back to its end. Squared speeds, mm²/s².
+#[derive(Clone, Copy, Debug)]
+struct Behind {
+    start: f64,
+    calm: f64,
+    /// Peak of the calm plan's next hill.
+    peak: f64,
+}
+
+impl Behind {
+    /// The machine at rest.
+    const REST: Self = Self { start: 0.0, calm: 0.0, peak: 0.0 };
+}
+
+/// The plan at the start of a move. Squared speeds, mm²/s².
+#[derive(Clone, Copy, Debug)]
+struct Here {
+    start: f64,
+    calm: f64,
+    /// Fastest start from which the calm plan can brake to what is behind.
+    calm_reach: f64,
+    calm_ramp: f64,
+}
+
+impl Waiting {
+    #[inline]
+    fn plan(&self, behind: Behind) -> Here {
+        let calm_reach = behind.calm + self.calm_ramp;
+        Here {
+            start: self.start.min(behind.start + self.ramp),
+            calm: self.calm_start.min(calm_reach),
+            calm_reach,
+            calm_ramp: self.calm_ramp,
+        }
+    }
+}
+
+impl Here {
+    /// The calm plan need not brake all along the move.
+    #[inline]
+    fn rises(&self) -> bool {
+        self.calm < self.calm_reach
+    }
+
+    /// It need not speed up all along the move either.
+    #[inline]
+    fn turns(&self, behind: Behind) -> bool {
+        self.calm + self.calm_ramp > behind.calm
+    }
+
+    /// Its highest point inside the move.
+    #[inline]
+    fn peak(&self, step: &Waiting) -> f64 {
+        step.cruise.min(0.5 * (self.calm + self.calm_reach))
+    }
+}
+
+/// Plans the falling side of a hill: no move of it speeds up, and none is above the peak.
+fn descend(run: &mut [Waiting], peak: f64) {
+    let mut most = peak;
+    for step in run {
+        most = most.min(step.start);
+        step.cruise = step.cruise.min(most);
+        step.start = most;
+    }
+}
+
+/// Squared speed through the corner between two moves, mm²/s², at most `most`.
+fn corner(rules: &MotionRules, before: &Before, now: &Before, most: f64) -> f64 {
+    let (a, b) = (&before.direction, &now.direction);
+    let mut least = most;
+    let change = (b[3] - a[3]).abs();
+    // v <= step/change, squared; a jump of 0 bounds nothing.
+    if change > 0.0 {
+        let speed = rules.e_step / change;
+        least = least.min(speed * speed);
+    }
+    if let Corner::AxisStep(steps) = rules.corner {
+        for (axis, step) in steps.iter().enumerate() {
+            let change = (b[axis] - a[axis]).abs();
+            if change > 0.0 {
+                least = least.min((step / change) * (step / change));
+            }
+        }
+        return least;
+    }
+    let half = HalfTurn::of_cosine(a[0] * b[0] + a[1] * b[1] + a[2] * b[2]);
+    if half.sin > 0.0 && half.cos < 1.0 {
+        least = least.min(half.deviation_factor() * before.deviation.min(now.deviation));
+        least = least.min(half.midpoint_factor() * before.midpoint.min(now.midpoint));
+    }
+    least
+}

@@ -1,0 +1,120 @@
+//! What the planner takes from the profile, and what of it a file may change.
+
+use super::corner::deviation_of_right_angle;
+use crate::moves::limits::MotionLimits;
+use crate::profile::{Corner, Preset, Profile};
+
+/// How a controller plans.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Model {
+    /// In real numbers, over as many moves as there are.
+    Host,
+    /// In whole motor steps, over a short queue.
+    Board,
+}
+
+/// Rules of motion at one place of a file.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MotionRules {
+    /// How the controller plans.
+    pub model: Model,
+    /// Highest speed along the path, mm/s.
+    pub path_speed: f64,
+    /// Acceleration of moves with extrusion, mm/s².
+    pub print_accel: f64,
+    /// Acceleration of moves without, mm/s².
+    pub travel_accel: f64,
+    /// Highest speed of the extruder without motion along X and Y, E units per second; infinite for no limit.
+    pub e_only_speed: f64,
+    /// Its acceleration, E units per second squared.
+    pub e_only_accel: f64,
+    /// Highest speed by axis X, Y, Z, E, mm/s; infinite for no limit.
+    pub axis_speed: [f64; 4],
+    /// Highest acceleration by axis X, Y, Z, E, mm/s²; infinite for no limit.
+    pub axis_accel: [f64; 4],
+    /// Corner rule.
+    pub corner: Corner,
+    /// Least share of a short move that is spent cruising, 0..1.
+    pub min_cruise_share: f64,
+    /// Largest jump of the extruder's speed where two moves meet, E units per second; infinite for no limit.
+    pub e_step: f64,
+    /// Moves planned ahead; `None`: as many as there are.
+    pub look_ahead: Option<usize>,
+    /// Motor steps for one mm of X, Y, Z and one unit of E.
+    pub steps_per_mm: [f64; 4],
+}
+
+impl MotionRules {
+    /// The rules at the start of a file.
+    pub fn of(profile: &Profile) -> Self {
+        let (machine, controller) = (&profile.machine, &profile.controller);
+        let accel = machine.max_accel_mm_s2.value;
+        let unlimited = [f64::INFINITY; 4];
+        Self {
+            model: match controller.preset.value {
+                Preset::Host | Preset::Custom => Model::Host,
+                Preset::Board | Preset::Network => Model::Board,
+            },
+            path_speed: machine.max_speed_mm_s.value,
+            print_accel: accel,
+            travel_accel: accel,
+            e_only_speed: controller.e_only_speed_mm_s.value.unwrap_or(f64::INFINITY),
+            e_only_accel: controller.e_only_accel_mm_s2.value.unwrap_or(accel),
+            axis_speed: machine.axis_speed_mm_s.value.unwrap_or(unlimited),
+            axis_accel: machine.axis_accel_mm_s2.value.unwrap_or(unlimited),
+            corner: machine.corner.value,
+            min_cruise_share: controller.min_cruise_share.value,
+            e_step: controller.e_step_mm_s.value.unwrap_or(f64::INFINITY),
+            look_ahead: controller.look_ahead_moves.value.map(|moves| moves as usize),
+            steps_per_mm: machine.steps_per_mm.value,
+        }
+    }
+
+    /// These rules with what the file has set so far.
+    ///
+    /// A corner rule of another kind than the controller's own changes nothing.
+    #[must_use]
+    pub fn with(&self, limits: &MotionLimits) -> Self {
+        let over = |own: f64, file: Option<f64>| file.filter(|v| *v > 0.0).unwrap_or(own);
+        let axes = |own: [f64; 4], file: [Option<f64>; 4]| {
+            let mut axes = own;
+            axes.iter_mut().zip(file).for_each(|(axis, file)| *axis = over(*axis, file));
+            axes
+        };
+        Self {
+            path_speed: over(self.path_speed, limits.path_speed),
+            print_accel: over(self.print_accel, limits.print_accel),
+            travel_accel: over(self.travel_accel, limits.travel_accel),
+            // On a host the limits of E alone are fixed at start-up; no command reaches this one there.
+            e_only_accel: over(self.e_only_accel, limits.e_only_accel),
+            axis_speed: axes(self.axis_speed, limits.axis_speed),
+            axis_accel: axes(self.axis_accel, limits.axis_accel),
+            corner: match self.corner {
+                Corner::RightAngleSpeed(own) => {
+                    // A set speed of 0 is sound: every corner is a stop.
+                    Corner::RightAngleSpeed(limits.right_angle_speed.unwrap_or(own))
+                }
+                Corner::Deviation(own) => Corner::Deviation(over(own, limits.corner_deviation)),
+                Corner::AxisStep(own) => Corner::AxisStep(axes(own, limits.axis_step)),
+            },
+            min_cruise_share: limits.min_cruise_share.unwrap_or(self.min_cruise_share).clamp(0.0, MOST_CRUISE_SHARE),
+            ..*self
+        }
+    }
+
+    /// Deviation that the corner rule allows at an acceleration, mm; `None` under the rule by axis.
+    pub(super) fn deviation(&self, accel: f64) -> Option<f64> {
+        match self.corner {
+            Corner::RightAngleSpeed(speed) => Some(deviation_of_right_angle(speed, accel)),
+            Corner::Deviation(deviation) => Some(deviation),
+            Corner::AxisStep(_) => None,
+        }
+    }
+}
+
+/// At a share of 1 no move could ever speed up.
+const MOST_CRUISE_SHARE: f64 = 0.999;
+/// Accelerations below are taken for this one, mm/s²: without any, a machine would never move.
+pub(super) const LEAST_ACCEL: f64 = 1e-3;
+/// Speeds below are taken for this one, mm/s: without any, a machine would never arrive.
+pub(super) const LEAST_SPEED: f64 = 1e-9;

@@ -1,0 +1,57 @@
+//! Closed forms of a move with one acceleration: speed up, cruise, brake.
+
+/// Squared top speed of a move that speeds up and brakes without cruising, mm²/s².
+///
+/// v_p² = (v_0² + v_1²)/2 + a L, from v_p² - v_0² = 2 a d_up, v_p² - v_1² = 2 a d_down, d_up + d_down = L.
+///
+/// `start` and `end` are squared speeds, mm²/s²; `ramp` is 2 a L, mm²/s². Meaningful for |start - end| <= ramp.
+///
+/// # Source
+/// Uniform acceleration; table "Trapezoid" of the check values.
+pub fn peak_sq(start: f64, end: f64, ramp: f64) -> f64 {
+    0.5 * (start + end + ramp)
+}
+
+/// Time of a move, s.
+///
+/// t = (v - v_0)/a + (v - v_1)/a + (L - d_up - d_down)/v, with d = (v² - v_0²)/(2 a).
+///
+/// | symbol   | argument                  | unit  | range                                       |
+/// | v_0, v_1 | `entry`, `exit`           | mm/s  | >= 0, at most `top`                         |
+/// | v        | `top`                     | mm/s  | > 0, reachable within the length            |
+/// | a        | `accel`                   | mm/s² | > 0                                         |
+/// | L        | `length`                  | mm    | >= 0                                        |
+///
+/// Where rounding leaves less than nothing for the cruise, it takes no time.
+///
+/// # Source
+/// Uniform acceleration; table "Trapezoid" of the check values.
+pub fn time(length: f64, entry: f64, top: f64, exit: f64, accel: f64) -> f64 {
+    let half = 0.5 / accel;
+    let (up, down) = (top - entry, top - exit);
+    let ramps = (up * (top + entry) + down * (top + exit)) * half;
+    (up + down) * (2.0 * half) + (length - ramps).max(0.0) / top
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Table "Trapezoid" of the check values, section 9: length, entry, exit, asked speed, acceleration, peak, time.
+    #[test]
+    fn closed_forms() {
+        let rows: [[f64; 7]; 5] = [
+            [100.0, 0.0, 0.0, 50.0, 500.0, 50.0, 2.1],
+            [2.0, 0.0, 0.0, 50.0, 500.0, 31.622_776_601_7, 0.126_491_106_407],
+            [10.0, 10.0, 5.0, 60.0, 300.0, 55.339_859_052_9, 0.318_932_393_686],
+            [5.0, 20.0, 0.0, 20.0, 100.0, 20.0, 0.35],
+            [1.0, 0.0, 0.0, 100.0, 1000.0, 31.622_776_601_7, 0.063_245_553_203_4],
+        ];
+        for [length, entry, exit, asked, accel, peak, seconds] in rows {
+            let top = peak_sq(entry * entry, exit * exit, 2.0 * accel * length).sqrt().min(asked);
+            assert!((top - peak).abs() < 1e-9, "{top} {peak}");
+            let found = time(length, entry, top, exit, accel);
+            assert!((found - seconds).abs() < 1e-9, "{found} {seconds}");
+        }
+    }
+}
