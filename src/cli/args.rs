@@ -135,7 +135,7 @@ pub struct RewriteArgs {
     /// Say what would be changed; write no G-code
     #[arg(long)]
     pub dry_run: bool,
-    /// Passes to run, comma-separated: all, none, capacity
+    /// Passes to run, comma-separated: all, none, capacity, ramps, starts, scale
     #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
     pub passes: Passes,
     #[command(flatten)]
@@ -164,7 +164,7 @@ pub struct HookArgs {
     pub profile: ProfileChoice,
     #[command(flatten)]
     pub strictness: Strictness,
-    /// Passes to run, comma-separated: all, none, capacity
+    /// Passes to run, comma-separated: all, none, capacity, ramps, starts, scale
     #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
     pub passes: Passes,
     /// Write what was changed to this text file
@@ -254,11 +254,12 @@ fn passes(text: &str) -> Result<Passes, String> {
     for name in &names {
         match *name {
             "all" => passes = Passes::ALL,
-            "capacity" => passes.capacity = true,
             "none" if names.len() == 1 => {}
             "none" => return Err("none cannot stand beside other passes".to_owned()),
+            name if passes.add(name) => {}
             _ => {
-                return Err(format!("there is no pass `{name}`; the passes are all, none, capacity"));
+                let all = Passes::NAMES.join(", ");
+                return Err(format!("there is no pass `{name}`; the passes are all, none, {all}"));
             }
         }
     }
@@ -280,7 +281,8 @@ mod tests {
         let cases = [
             ("all", Ok(Passes::ALL)),
             ("none", Ok(Passes::NONE)),
-            ("capacity", Ok(Passes { capacity: true })),
+            ("capacity", Ok(Passes { capacity: true, ..Passes::NONE })),
+            ("ramps,starts", Ok(Passes { ramps: true, starts: true, ..Passes::NONE })),
             ("capacity, all", Ok(Passes::ALL)),
         ];
         for (text, expected) in cases {

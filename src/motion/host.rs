@@ -318,7 +318,7 @@ impl Plan for Host {
                 }
                 self.aside();
             }
-            Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
+            Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
         }
     }
 

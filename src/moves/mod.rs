@@ -211,8 +211,10 @@ impl Move {
     pub const FEED_BEFORE: u16 = 32;
     /// The line counts in inches.
     pub const INCH: u16 = 16;
-    /// The E word is a distance.
+    /// E counts distances here.
     pub const E_RELATIVE: u16 = 64;
+    /// Positions on the line are distances.
+    pub const RELATIVE: u16 = 256;
     /// The line starts with a line number.
     pub const NUMBERED: u16 = 128;
 

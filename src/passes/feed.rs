@@ -44,8 +44,19 @@ impl Feeds {
         Self { in_force: initial_mm_s * 60.0 }
     }
 
-    /// What is done to the line of the next move, and the speed it then runs at, mm/s.
-    pub fn next(&mut self, step: &Move, verdict: &Verdict) -> (FeedEdit, f64) {
+    /// The feed of a line that turns the extruder without motion, put before that of `step`: `speed` units per second.
+    pub fn turn(&mut self, speed: f64, step: &Move) -> FeedWord {
+        let word = lowered(speed * 60.0 / (step.speed_factor * step.unit_mm()));
+        self.in_force = word.value * step.unit_mm();
+        word
+    }
+
+    /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for
+    /// one of the input, which feeds without motion count.
+    pub fn next(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
+        if e_scale != 1.0 {
+            return self.another_unit(step, verdict, e_scale);
+        }
         let own = step.feed_len > 0;
         let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals };
         match step.kind {
@@ -89,6 +100,20 @@ impl Feeds {
         };
         self.in_force = wanted;
         (edit, speed)
+    }
+
+    /// A move without motion whose E counts in another unit than the file's.
+    fn another_unit(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
+        let word = lowered(verdict.speed.min(step.speed) * e_scale * 60.0 / (step.speed_factor * step.unit_mm()));
+        let feed = word.value * step.unit_mm();
+        let edit = match (step.feed_len > 0, feed == self.in_force) {
+            (true, _) => FeedEdit::Replace(word),
+            (false, true) => FeedEdit::Keep,
+            (false, false) if step.has(Move::FEED_BEFORE) => FeedEdit::LineBefore(word),
+            (false, false) => FeedEdit::Insert(word),
+        };
+        self.in_force = feed;
+        (edit, feed * (step.speed_factor * PER_SECOND) / e_scale)
     }
 }
 

@@ -1,13 +1,19 @@
 //! What is changed, and why. Each pass only ever lowers speeds; the order is
 //!
 //! 1. [`peak`]: each move alone against the peak capacity and the screw speed;
-//! 2. [`sustained`]: stretches against the moving average, at the speeds the first pass left.
+//! 2. [`sustained`]: stretches against the moving average, at the speeds the first pass left;
+//! 3. [`lag`]: accelerations the melt can follow, and the volume the screw has to push for it;
+//! 4. [`e_count`]: the unit in which that is written.
 //!
-//! The second needs the first: what a stretch takes in time depends on the speeds in it. [`feed`] then puts the speeds
-//! into F words.
+//! Each needs the one before: what a stretch takes in time depends on the speeds in it, and how quickly flow may change
+//! on how much of the screw's speed is left. [`feed`] puts the speeds into F words.
 
+pub mod e_count;
 pub mod feed;
+pub mod lag;
 pub mod peak;
+#[cfg(test)]
+mod sample;
 pub mod sustained;
 
 use crate::moves::Move;
@@ -25,11 +31,13 @@ pub enum Reason {
     SustainedCapacity,
     /// A reversal or a refill asked a faster screw than there is.
     ScrewSpeed,
+    /// The melt could not have followed so quick a change of speed.
+    MeltLag,
 }
 
 impl Reason {
     /// All reasons, in the order of the passes.
-    pub const ALL: [Self; 3] = [Self::PeakCapacity, Self::SustainedCapacity, Self::ScrewSpeed];
+    pub const ALL: [Self; 4] = [Self::PeakCapacity, Self::SustainedCapacity, Self::ScrewSpeed, Self::MeltLag];
 }
 
 /// How fast a move may be, and why.
@@ -55,8 +63,8 @@ impl Verdict {
         }
     }
 
-    /// Time the move takes at the allowed speed, s.
-    pub fn time(&self, step: &Move) -> f64 {
-        if self.reason.is_some() { step.distance() / self.speed } else { step.time }
+    /// Least time the move takes at the allowed speed, s, where it takes `time` at its own.
+    pub fn least_time(&self, step: &Move, time: f64) -> f64 {
+        if self.reason.is_some() { (step.distance() / self.speed).max(time) } else { time }
     }
 }

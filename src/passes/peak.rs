@@ -20,12 +20,13 @@ pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
     Some((flow * step.distance() / step.volume.abs(), reason))
 }
 
-/// Applies [`limit`].
-pub fn judge(step: &Move, capacity: &Capacity) -> Verdict {
+/// Applies [`limit`] to a move that reaches the speed `top`, mm/s: what it does not reach, it does not ask for.
+pub fn judge(step: &Move, top: f64, capacity: &Capacity) -> Verdict {
     let mut verdict = Verdict::unlimited(step);
     // Most moves ask less, which is seen without a division.
-    if step.speed * step.volume.abs() > capacity.peak_mm3_s.min(capacity.screw_mm3_s) * step.distance()
+    if top * step.volume.abs() > capacity.peak_mm3_s.min(capacity.screw_mm3_s) * step.distance()
         && let Some((speed, reason)) = limit(step, capacity)
+        && top > speed * super::ROUNDING
     {
         verdict.limit(speed, reason);
     }

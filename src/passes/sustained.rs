@@ -148,13 +148,13 @@ impl Sustained {
         }
     }
 
-    /// Takes the next move with the verdict so far; `offset`: where its line stands in the input.
-    pub fn push(&mut self, step: &Move, verdict: Verdict, offset: u64) {
+    /// Takes the next move with the verdict so far and the least time it takes, s; `offset`: where its line stands in
+    /// the input.
+    pub fn push(&mut self, step: &Move, verdict: Verdict, seconds: f64, offset: u64) {
         let number = self.first_move + self.moves.len() as u64;
         let melt = if step.has(Move::SCREW) { step.melt } else { 0.0 };
         self.moves.push_back(Waiting { verdict, melt, distance: step.distance(), offset });
         let volume = parts(melt);
-        let seconds = verdict.time(step);
         let time = parts(seconds);
         if volume > 0 {
             let bucket = bucket_of_ratio(melt / (seconds * self.capacity)).min(self.bucket_time.len() - 1);
@@ -415,7 +415,8 @@ fn bucket_of_ratio(ratio: f64) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::moves::{Kind, Role};
+    use crate::moves::Kind;
+    use crate::passes::sample;
     use proptest::prelude::*;
 
     const CAPACITY: f64 = 3.0;
@@ -424,31 +425,8 @@ mod tests {
 
     /// A bead of a length and volume, or a travel where the volume is 0, at a speed in mm/s.
     fn step(length: f64, volume: f64, speed: f64) -> Move {
-        Move {
-            kind: if volume > 0.0 { Kind::Bead } else { Kind::Travel },
-            role: Role::Unknown,
-            flags: Move::SCREW,
-            feed_decimals: 0,
-            line: 0,
-            feed_at: 0,
-            feed_len: 0,
-            e_at: 0,
-            e_len: 0,
-            e_decimals: 0,
-            e_count: 0.0,
-            flow_factor: 1.0,
-            delta: [length, 0.0, 0.0],
-            layer: 1,
-            length,
-            e: volume,
-            volume,
-            melt: volume,
-            feed_mm_min: speed * 60.0,
-            speed_factor: 1.0,
-            speed,
-            time: length / speed,
-            z: 0.2,
-        }
+        let kind = if volume > 0.0 { Kind::Bead } else { Kind::Travel };
+        Move { kind, speed, time: length / speed, feed_mm_min: speed * 60.0, ..sample::bead(length, volume) }
     }
 
     fn unlimited(moves: &[Move]) -> Vec<Verdict> {
@@ -459,7 +437,7 @@ mod tests {
         let mut pass = Sustained::new(CAPACITY, WINDOW, PEAK);
         let mut out = Vec::new();
         for (index, step) in moves.iter().enumerate() {
-            pass.push(step, Verdict::unlimited(step), index as u64);
+            pass.push(step, Verdict::unlimited(step), step.time, index as u64);
             if index % 3 == 0 {
                 pass.hand_over(&mut out);
             }
@@ -473,7 +451,7 @@ mod tests {
     fn highest_average(moves: &[Move], verdicts: &[Verdict]) -> f64 {
         let (mut edges, mut sums) = (vec![0.0], vec![0.0]);
         for (step, verdict) in moves.iter().zip(verdicts) {
-            edges.push(edges.last().unwrap() + verdict.time(step));
+            edges.push(edges.last().unwrap() + verdict.least_time(step, step.time));
             sums.push(sums.last().unwrap() + step.melt);
         }
         let laid = |t: f64| {

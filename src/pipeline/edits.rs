@@ -1,24 +1,72 @@
 //! What is written differently in a block, from the feeds the passes decided on.
 
+use super::compose::{EPiece, LongLine};
 use crate::line::edit::{Edit, Put, checksum_edit};
 use crate::line::{Block, Line};
+use crate::motion::Timing;
 use crate::moves::split::Split;
-use crate::moves::{Kind, Move};
+use crate::moves::{Kind, Move, Side};
+use crate::passes::Verdict;
+use crate::passes::e_count::EWord;
 use crate::passes::feed::{FeedEdit, FeedWord};
+use crate::passes::lag::accel::Ruling;
+use crate::passes::lag::gaps::Marks;
+
+/// What becomes of the E of a line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ELine {
+    /// It stays.
+    Keep,
+    /// The whole line goes.
+    Remove,
+    /// The E word goes.
+    Strip,
+    /// Another number stands there.
+    Word(EWord),
+    /// The line is written as several; the last so many pieces of the block are its pieces.
+    Pieces(u16),
+}
 
 /// A block on its way out.
 #[derive(Debug, Default)]
 pub struct Outgoing {
     /// Its text.
     pub text: Edited,
-    /// Its moves, in order.
+    /// Its moves, in order, and what some of them need beyond themselves.
     pub moves: Vec<Move>,
-    /// How many of them are settled.
-    pub settled: usize,
+    /// What some of them need beyond themselves.
+    pub side: Side,
+    /// How the moves are executed as the file gives them.
+    pub before: Vec<Timing>,
+    /// How fast each may be.
+    pub verdicts: Vec<Verdict>,
+    /// What becomes of the file's own reversals, and where the screw is turned instead.
+    pub marks: Vec<Marks>,
+    /// How quickly each may change its speed.
+    pub rulings: Vec<Ruling>,
+    /// How the moves are executed in the output.
+    pub after: Vec<Timing>,
+    /// The flow to come, for moves before which the screw is charged, mm³/s.
+    pub ahead: Vec<f64>,
     /// Number of its first line, counted from 1.
     pub first_line: u64,
     /// Where it starts in the input.
     pub offset: u64,
+}
+
+impl Outgoing {
+    /// Makes ready for the next block; the memory is kept.
+    pub fn clear(&mut self) {
+        self.text.clear();
+        self.moves.clear();
+        self.side.clear();
+        self.before.clear();
+        self.verdicts.clear();
+        self.marks.clear();
+        self.rulings.clear();
+        self.after.clear();
+        self.ahead.clear();
+    }
 }
 
 /// A text with what is written differently.
@@ -28,6 +76,10 @@ pub struct Edited {
     pub bytes: Vec<u8>,
     /// What is written differently.
     pub edits: Vec<Edit>,
+    /// Lines that are written as several.
+    pub long: Vec<LongLine>,
+    /// The pieces of those, in order.
+    pub pieces: Vec<EPiece>,
     splits: Vec<SplitLine>,
     checksums: Vec<(u32, Edit)>,
 }
@@ -66,10 +118,17 @@ impl Edited {
         std::mem::swap(&mut self.bytes, &mut block.bytes);
     }
 
+    /// Whether all bytes stay as they are.
+    pub fn is_unchanged(&self) -> bool {
+        self.edits.is_empty() && self.long.is_empty()
+    }
+
     /// Makes ready for the next block; the memory is kept.
     pub fn clear(&mut self) {
         self.bytes.clear();
         self.edits.clear();
+        self.long.clear();
+        self.pieces.clear();
         self.splits.clear();
         self.checksums.clear();
     }
@@ -80,8 +139,12 @@ impl Edited {
 pub struct Written {
     /// Lines in which a feed was written.
     pub feeds: u64,
+    /// Accelerations written.
+    pub accels: u64,
     /// Lines added.
     pub lines_added: u64,
+    /// Lines taken out.
+    pub lines_removed: u64,
     /// Lines written as several.
     pub lines_split: u64,
     /// Beads among the pieces added by splitting.
@@ -93,10 +156,112 @@ pub struct Written {
 }
 
 impl Written {
-    /// Adds to the block's edits what becomes of the line of a move.
-    pub fn write(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit) {
+    /// Adds to the block's edits what becomes of the line of a move. `ahead`: lines that go before it.
+    pub fn write(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, e: ELine, ahead: &mut Vec<u8>) {
+        if !ahead.is_empty() {
+            self.lines_added += memchr::memchr_iter(b'\n', ahead).count() as u64;
+            let at = line_start(&block.bytes, step.feed_at);
+            block.edits.push(Edit { at, remove: 0, put: Put::Text(ahead.as_slice().into()) });
+            ahead.clear();
+        }
+        match e {
+            ELine::Keep => return self.write_feed(block, step, edit),
+            ELine::Remove => {
+                let at = line_start(&block.bytes, step.feed_at);
+                let rest = block.bytes.get(at as usize..).unwrap_or_default();
+                let remove = memchr::memchr(b'\n', rest).map_or(rest.len(), |end| end + 1) as u32;
+                block.edits.push(Edit { at, remove, put: Put::Text(Box::default()) });
+                self.lines_removed += 1;
+                return;
+            }
+            ELine::Strip | ELine::Word(_) => {}
+            ELine::Pieces(count) => {
+                let at = line_start(&block.bytes, step.feed_at);
+                let first = (block.pieces.len() - usize::from(count)) as u32;
+                let feed = match edit {
+                    FeedEdit::Keep => None,
+                    FeedEdit::Replace(word) | FeedEdit::Insert(word) | FeedEdit::LineBefore(word) => {
+                        self.feeds += 1;
+                        Some(word)
+                    }
+                };
+                block.long.push(LongLine {
+                    at,
+                    first,
+                    count,
+                    delta: step.delta,
+                    unit: step.unit_mm(),
+                    relative: step.has(Move::RELATIVE),
+                    feed,
+                });
+                let added = u64::from(count) - 1;
+                self.lines_split += 1;
+                self.lines_added += added;
+                match step.kind {
+                    Kind::Bead => self.beads_added += added,
+                    Kind::EIn | Kind::EOut => self.e_only_added += added,
+                    _ => self.other_added += added,
+                }
+                return;
+            }
+        }
         let before = block.edits.len();
-        let word = |FeedWord { value, decimals }: FeedWord, space| Put::Word { space, letter: b'F', value, decimals };
+        if let FeedEdit::LineBefore(feed) = edit {
+            self.line_before(block, step, feed);
+        }
+        let put = match e {
+            ELine::Word(word) => Put::Word {
+                space: false,
+                letter: letter_at(&block.bytes, step.e_at),
+                value: word.value,
+                decimals: word.decimals,
+            },
+            _ => Put::Text(Box::default()),
+        };
+        let space =
+            matches!(e, ELine::Strip) && step.e_at > 0 && block.bytes.get(step.e_at as usize - 1) == Some(&b' ');
+        let (at, remove) = (step.e_at - u32::from(space), u32::from(step.e_len) + u32::from(space));
+        let e_edit = Edit { at, remove, put };
+        let feed_edit = match edit {
+            FeedEdit::Keep | FeedEdit::LineBefore(_) => None,
+            FeedEdit::Replace(feed) => {
+                Some(Edit { at: step.feed_at, remove: u32::from(step.feed_len), put: feed_word(feed, false) })
+            }
+            FeedEdit::Insert(feed) => Some(Edit { at: step.feed_at, remove: 0, put: feed_word(feed, true) }),
+        };
+        match feed_edit {
+            None => block.edits.push(e_edit),
+            Some(feed) => {
+                self.feeds += 1;
+                let (one, two) = if feed.at < e_edit.at { (feed, e_edit) } else { (e_edit, feed) };
+                block.edits.extend([one, two]);
+            }
+        }
+        self.renew_checksum(block, step, before);
+    }
+
+    fn line_before(&mut self, block: &mut Edited, step: &Move, feed: FeedWord) {
+        let mut text = b"G1 F".to_vec();
+        crate::line::number::write_fixed(&mut text, feed.value, feed.decimals);
+        text.extend_from_slice(line_end_at(&block.bytes, step.feed_at as usize));
+        block.edits.push(Edit { at: step.feed_at, remove: 0, put: Put::Text(text.into_boxed_slice()) });
+        self.lines_added += 1;
+    }
+
+    fn renew_checksum(&mut self, block: &mut Edited, step: &Move, before: usize) {
+        if step.has(Move::CHECKSUM)
+            && block.edits.len() > before
+            && let Ok(at) = block.checksums.binary_search_by_key(&step.line, |entry| entry.0)
+        {
+            let edit = block.checksums[at].1.clone();
+            block.edits.push(edit);
+        }
+    }
+
+    /// What becomes of a line whose E stays.
+    fn write_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit) {
+        let before = block.edits.len();
+        let word = feed_word;
         let split = step.has(Move::SPLIT).then(|| block.splits.iter().find(|s| s.line == step.line)).flatten();
         if let Some(line) = split {
             // The pieces before the last run at the line's speed; an F word added goes on the first of them only.
@@ -140,23 +305,29 @@ impl Written {
                     self.feeds += 1;
                 }
                 FeedEdit::LineBefore(feed) => {
-                    let mut text = b"G1 F".to_vec();
-                    crate::line::number::write_fixed(&mut text, feed.value, feed.decimals);
-                    text.extend_from_slice(line_end_at(&block.bytes, step.feed_at as usize));
-                    block.edits.push(Edit { at: step.feed_at, remove: 0, put: Put::Text(text.into_boxed_slice()) });
-                    self.lines_added += 1;
+                    self.line_before(block, step, feed);
                     return;
                 }
             }
         }
-        if step.has(Move::CHECKSUM)
-            && block.edits.len() > before
-            && let Ok(at) = block.checksums.binary_search_by_key(&step.line, |entry| entry.0)
-        {
-            let edit = block.checksums[at].1.clone();
-            block.edits.push(edit);
-        }
+        self.renew_checksum(block, step, before);
     }
+}
+
+fn feed_word(FeedWord { value, decimals }: FeedWord, space: bool) -> Put {
+    Put::Word { space, letter: b'F', value, decimals }
+}
+
+/// Start of the line that holds byte `at`.
+fn line_start(bytes: &[u8], at: u32) -> u32 {
+    let before = bytes.get(..at as usize).unwrap_or_default();
+    let start = memchr::memrchr(b'\n', before).map_or(0, |end| end as u32 + 1);
+    // A byte order mark stays at the start of the file.
+    if start == 0 && bytes.starts_with(b"\xef\xbb\xbf") && at >= 3 { 3 } else { start }
+}
+
+fn letter_at(bytes: &[u8], at: u32) -> u8 {
+    bytes.get(at as usize).map_or(b'E', u8::to_ascii_uppercase)
 }
 
 /// The line end a line has: CR LF or LF.
@@ -165,7 +336,7 @@ pub fn line_end(block: &Block, line: &Line) -> &'static [u8] {
 }
 
 /// The line end that follows byte `at`.
-fn line_end_at(bytes: &[u8], at: usize) -> &'static [u8] {
+pub fn line_end_at(bytes: &[u8], at: usize) -> &'static [u8] {
     let rest = bytes.get(at..).unwrap_or_default();
     match memchr::memchr(b'\n', rest) {
         Some(end) if end > 0 && rest[end - 1] == b'\r' => b"\r\n",

@@ -1,6 +1,7 @@
 //! First line-after-line part: modal state. Blocks become moves.
 
 use super::edits::{Edited, Outgoing, line_end};
+use super::planning::Planning;
 use crate::error::Result;
 use crate::line::edit::{Edit, Put};
 use crate::line::{Block, Line, LineKind};
@@ -11,6 +12,7 @@ use crate::moves::resolve::Resolver;
 pub struct Intake {
     /// Reads the lines.
     pub resolver: Resolver,
+    planning: Planning,
     /// Lines read.
     pub lines: u64,
     /// A line with a command was seen.
@@ -22,8 +24,8 @@ pub struct Intake {
 
 impl Intake {
     /// An intake at the start of a file; `marker`: text of the marker line without a line end, if one is written.
-    pub fn new(resolver: Resolver, marker: Option<Vec<u8>>) -> Self {
-        Self { resolver, lines: 0, has_commands: false, marker, offset: 0 }
+    pub fn new(resolver: Resolver, planning: Planning, marker: Option<Vec<u8>>) -> Self {
+        Self { resolver, planning, lines: 0, has_commands: false, marker, offset: 0 }
     }
 
     /// Resolves blocks one after the other. `spare`: blocks that have gone out, for their memory.
@@ -39,7 +41,7 @@ impl Intake {
         for block in blocks {
             let mut outgoing = spare.pop().unwrap_or_default();
             self.take(block, &mut outgoing)?;
-            resolved.push(outgoing);
+            self.planning.take(outgoing, resolved);
         }
         Ok(())
     }
@@ -48,17 +50,21 @@ impl Intake {
         block.first_line = self.lines + 1;
         outgoing.first_line = block.first_line;
         outgoing.offset = self.offset;
-        outgoing.settled = 0;
-        outgoing.moves.clear();
-        outgoing.text.clear();
+        outgoing.clear();
         self.resolver.resolve(block, &mut outgoing.moves)?;
         if !self.has_commands {
             self.mark(block, &mut outgoing.text);
         }
         self.lines += block.lines.len() as u64;
         self.offset += block.bytes.len() as u64;
+        std::mem::swap(&mut outgoing.side, &mut self.resolver.side);
         outgoing.text.take(block, self.resolver.splits.drain(..));
         Ok(())
+    }
+
+    /// No more blocks will come: all that waits for the planner is added to `resolved`.
+    pub fn finish(&mut self, resolved: &mut Vec<Outgoing>) {
+        self.planning.finish(resolved);
     }
 
     /// Puts the marker before the first line with a command, after comments that must stay at the start.

@@ -1,59 +1,219 @@
-//! Second line-after-line part: the passes that decide how fast each move may be.
+//! Second line-after-line part: the passes that decide how fast each move may be, and how it is executed then.
+
+use std::collections::VecDeque;
 
 use super::edits::Outgoing;
+use super::planning::Besides;
+use super::queue::Queue;
 use crate::demand::capacity::Capacity;
+use crate::motion::{Plan, Planner, Timing};
+use crate::moves::{Kind, Move};
+use crate::passes::e_count::ECount;
+use crate::passes::lag::accel::{self, Accels, Ruling};
+use crate::passes::lag::gaps::{Gaps, Marks};
+use crate::passes::lag::rest::Ahead;
+use crate::passes::lag::spring::Melt;
 use crate::passes::sustained::Sustained;
 use crate::passes::{Verdict, peak};
 
-/// Verdicts that are final, and the blocks that came meanwhile.
-#[derive(Debug, Default)]
-pub struct Decided {
-    /// Blocks, in order; their moves may be decided now or later.
-    pub blocks: Vec<Outgoing>,
-    /// Verdicts, in the order of the moves.
-    pub verdicts: Vec<Verdict>,
+/// The passes that run; `None` for those that do not.
+#[derive(Debug)]
+pub struct Passes {
+    /// Capacity.
+    pub capacity: Option<(Capacity, Sustained)>,
+    /// Accelerations.
+    pub accels: Option<Accels>,
+    /// Reversals and refills.
+    pub gaps: Option<Gaps>,
+    /// The unit of E in the output.
+    pub count: ECount,
+    /// The melt.
+    pub melt: Melt,
 }
 
 /// Runs the passes over the stream of moves.
 #[derive(Debug)]
 pub struct Limiter {
-    passes: Option<(Capacity, Sustained)>,
+    passes: Passes,
+    /// The output stops less often, or turns another E, than the input: moves may get faster than before, up to their
+    /// feeds.
+    may_quicken: bool,
+    speeds: Queue,
+    verdicts: Vec<Verdict>,
+    gaps: Queue,
+    marks: Vec<Marks>,
+    planner: Planner,
+    plans: Queue,
+    timings: Vec<Timing>,
+    /// For each timing to come whether it is of a stop that the output adds.
+    added: VecDeque<bool>,
+    raw: Vec<Timing>,
+    ahead: Ahead,
+    flows: Queue,
+    flow: Vec<f64>,
 }
 
 impl Limiter {
-    /// `capacity`: what the moves are held to, if the capacity pass runs.
-    pub fn new(capacity: Option<Capacity>) -> Self {
-        let passes = capacity.map(|c| {
-            let sustained = Sustained::new(c.sustained_mm3_s, c.window_s, c.peak_mm3_s.max(c.screw_mm3_s));
-            (c, sustained)
-        });
-        Self { passes }
+    /// `planner`: of the machine at rest.
+    pub fn new(passes: Passes, planner: Planner) -> Self {
+        Self {
+            may_quicken: passes.gaps.is_some() || passes.count.is_another_unit(),
+            passes,
+            speeds: Queue::default(),
+            verdicts: Vec::new(),
+            gaps: Queue::default(),
+            marks: Vec::new(),
+            planner,
+            plans: Queue::default(),
+            timings: Vec::new(),
+            added: VecDeque::new(),
+            raw: Vec::new(),
+            ahead: Ahead::default(),
+            flows: Queue::default(),
+            flow: Vec::new(),
+        }
     }
 
-    /// Judges the moves of blocks one after the other.
-    pub fn take_all(&mut self, resolved: &mut Vec<Outgoing>, decided: &mut Decided) {
-        decided.verdicts.clear();
-        for block in resolved.drain(..) {
-            match &mut self.passes {
-                None => decided.verdicts.extend(block.moves.iter().map(Verdict::unlimited)),
-                Some((capacity, sustained)) => {
-                    for step in &block.moves {
-                        let offset = block.offset + u64::from(step.feed_at);
-                        sustained.push(step, peak::judge(step, capacity), offset);
-                    }
-                    sustained.hand_over(&mut decided.verdicts);
-                }
-            }
-            decided.blocks.push(block);
+    /// Judges the moves of blocks one after the other; blocks that are settled are added to `ready`.
+    pub fn take_all(&mut self, planned: &mut Vec<Outgoing>, ready: &mut Vec<Outgoing>) {
+        for block in planned.drain(..) {
+            self.limit(block);
+            self.hand_over(ready);
         }
     }
 
     /// No more blocks will come.
-    pub fn finish(&mut self, decided: &mut Decided) {
-        decided.verdicts.clear();
-        if let Some((_, sustained)) = &mut self.passes {
+    pub fn finish(&mut self, ready: &mut Vec<Outgoing>) {
+        if let Some((_, sustained)) = &mut self.passes.capacity {
             sustained.finish();
-            sustained.hand_over(&mut decided.verdicts);
         }
+        self.hand_over(ready);
+        if let Some(gaps) = &mut self.passes.gaps {
+            gaps.finish();
+        }
+        self.hand_over(ready);
+        self.planner.finish();
+        self.hand_over(ready);
+        self.ahead.finish();
+        self.hand_over(ready);
+    }
+
+    /// Hands on what each stage has settled.
+    fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
+        let mut blocks = Vec::new();
+        if let Some((_, sustained)) = &mut self.passes.capacity {
+            sustained.hand_over(&mut self.verdicts);
+        }
+        self.speeds.settle(&mut self.verdicts, |block| &mut block.verdicts, &mut blocks);
+        for block in blocks.drain(..) {
+            self.mark(block);
+        }
+        if let Some(gaps) = &mut self.passes.gaps {
+            gaps.hand_over(&mut self.marks);
+        }
+        self.gaps.settle(&mut self.marks, |block| &mut block.marks, &mut blocks);
+        for block in blocks.drain(..) {
+            self.plan(block);
+        }
+        self.planner.hand_over(&mut self.raw);
+        for timing in self.raw.drain(..) {
+            if self.added.pop_front() == Some(false) {
+                self.timings.push(timing);
+            }
+        }
+        self.plans.settle(&mut self.timings, |block| &mut block.after, &mut blocks);
+        for block in blocks.drain(..) {
+            self.look_ahead(block);
+        }
+        self.ahead.hand_over(&mut self.flow);
+        self.flows.settle(&mut self.flow, |block| &mut block.ahead, ready);
+    }
+
+    /// First: speeds.
+    fn limit(&mut self, block: Outgoing) {
+        match &mut self.passes.capacity {
+            None => self.verdicts.extend(block.moves.iter().map(Verdict::unlimited)),
+            Some((capacity, sustained)) => {
+                for (step, before) in block.moves.iter().zip(&block.before) {
+                    let offset = block.offset + u64::from(step.feed_at);
+                    let (top, time) = match self.may_quicken && step.speed > 0.0 && step.distance() > 0.0 {
+                        true => (step.speed, (step.distance() / step.speed).min(before.time)),
+                        false => (before.top, before.time),
+                    };
+                    let verdict = peak::judge(step, top, capacity);
+                    let least = verdict.least_time(step, time);
+                    sustained.push(step, verdict, least, offset);
+                }
+            }
+        }
+        self.speeds.push(block);
+    }
+
+    /// Second: what becomes of the file's own reversals, and where the screw is turned instead.
+    fn mark(&mut self, block: Outgoing) {
+        match &mut self.passes.gaps {
+            None => self.marks.extend(block.moves.iter().map(|_| Marks::NONE)),
+            Some(gaps) => {
+                for ((step, before), verdict) in block.moves.iter().zip(&block.before).zip(&block.verdicts) {
+                    gaps.push(step, verdict.least_time(step, before.time));
+                }
+            }
+        }
+        self.gaps.push(block);
+    }
+
+    /// Third: accelerations, and how all of it is executed.
+    fn plan(&mut self, mut block: Outgoing) {
+        let Outgoing { moves, side, before, verdicts, marks, rulings, .. } = &mut block;
+        let mut besides = Besides::of(side);
+        let passes = &mut self.passes;
+        for (index, step) in moves.iter().enumerate() {
+            let (Some(verdict), Some(&mark), Some(before)) = (verdicts.get(index), marks.get(index), before.get(index))
+            else {
+                break;
+            };
+            let beside = besides.next(step);
+            let mut planned = *step;
+            if mark.has(Marks::DROP) {
+                planned.kind = Kind::Feed;
+            } else if mark.has(Marks::STRIP) {
+                (planned.kind, planned.e) = (Kind::Travel, 0.0);
+            } else if step.has(Move::SCREW) && step.volume != 0.0 && passes.count.is_another_unit() {
+                let flow = step.flow_at(verdict.speed);
+                planned.e = step.volume * passes.count.units_per_mm3(flow);
+            }
+            let mut speed = verdict.speed;
+            if step.length <= 0.0 && step.e != 0.0 {
+                // Without motion the speed is that of E.
+                speed *= planned.e / step.e;
+            }
+            let ruling = match &mut passes.accels {
+                None => Ruling { bound: f64::INFINITY, word: None },
+                Some(accels) => {
+                    if let Some(limits) = beside.limits {
+                        accels.follow(limits);
+                    }
+                    let top = if self.may_quicken { verdict.speed } else { verdict.speed.min(before.top) };
+                    accels.next(&planned, accel::limit(&planned, top, &passes.melt), top)
+                }
+            };
+            if mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE) {
+                self.added.push_back(true);
+                let stop = Move { kind: Kind::Stop, time: 0.0, ..planned };
+                self.planner.push(&stop, crate::motion::Beside::default(), 0.0, f64::INFINITY);
+            }
+            self.added.push_back(false);
+            self.planner.push(&planned, beside, speed, ruling.bound);
+            rulings.push(ruling);
+        }
+        self.plans.push(block);
+    }
+
+    /// Fourth: the flow to come, where the screw is to be charged for it.
+    fn look_ahead(&mut self, block: Outgoing) {
+        for ((step, &mark), after) in block.moves.iter().zip(&block.marks).zip(&block.after) {
+            self.ahead.push(step, mark, after.time);
+        }
+        self.flows.push(block);
     }
 }

@@ -4,10 +4,15 @@
 //! ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting and writing. Order is kept throughout, so
 //! that the output does not depend on the number of threads or the size of blocks.
 
+pub mod assemble;
+pub mod compose;
+pub mod drive;
 pub mod edits;
 pub mod intake;
 pub mod limiter;
+pub mod planning;
 pub mod prescan;
+pub mod queue;
 mod replay;
 pub mod scribe;
 
@@ -20,16 +25,19 @@ use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::{Code, Finding, Findings, Level, Place};
 use crate::line::Block;
-use crate::line::edit::apply;
-use crate::moves::resolve::{MARKER, Resolver, Rules};
+use crate::motion::Planner;
+use crate::motion::rules::MotionRules;
+use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
 use crate::moves::settings::FileSettings;
-use crate::profile::{EUnit, Profile, Provenance};
+use crate::passes::e_count::Unit;
+use crate::profile::{AccelWords, EUnit, Profile, Provenance};
 use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
 use crate::summary::{AssumedValue, Record, Summary};
+use compose::{Modes, Scratch, compose};
 use edits::Outgoing;
 use intake::Intake;
-use limiter::{Decided, Limiter};
+use planning::Planning;
 use prescan::{Prescan, prescan};
 pub use replay::{Original, ReplayAccount, Rereadable, replay};
 use scribe::{Purpose, Scribe};
@@ -42,22 +50,43 @@ const BATCH: usize = 8;
 pub struct Passes {
     /// Clamp each move to the peak, the screw and the sustained capacity.
     pub capacity: bool,
+    /// Hold accelerations to what the melt can follow, and, with `starts`, write the E of beads so that flow follows.
+    pub ramps: bool,
+    /// Replace fixed reversals and refills by what the melt asks for.
+    pub starts: bool,
+    /// Count E in the unit of the output.
+    pub scale: bool,
 }
 
 impl Passes {
     /// No pass: the output is the input, byte for byte.
-    pub const NONE: Self = Self { capacity: false };
+    pub const NONE: Self = Self { capacity: false, ramps: false, starts: false, scale: false };
     /// Every pass.
-    pub const ALL: Self = Self { capacity: true };
+    pub const ALL: Self = Self { capacity: true, ramps: true, starts: true, scale: true };
+    /// Names of all passes, in the order they run.
+    pub const NAMES: [&'static str; 4] = ["capacity", "ramps", "starts", "scale"];
+
+    /// Switches the pass of this name on; says whether there is one.
+    pub fn add(&mut self, name: &str) -> bool {
+        match name {
+            "capacity" => self.capacity = true,
+            "ramps" => self.ramps = true,
+            "starts" => self.starts = true,
+            "scale" => self.scale = true,
+            _ => return false,
+        }
+        true
+    }
 
     /// Whether no pass runs.
     pub const fn is_none(self) -> bool {
-        !self.capacity
+        !(self.capacity || self.ramps || self.starts || self.scale)
     }
 
     /// Names of the passes that run, in the order they run.
     pub fn names(self) -> Vec<&'static str> {
-        if self.capacity { vec!["capacity"] } else { Vec::new() }
+        let on = [self.capacity, self.ramps, self.starts, self.scale];
+        Self::NAMES.into_iter().zip(on).filter(|(_, on)| *on).map(|(name, _)| name).collect()
     }
 }
 
@@ -196,7 +225,8 @@ impl Batch {
 /// Formats settled blocks side by side and writes them in order.
 struct Writer<'a, W> {
     output: Option<&'a mut W>,
-    buffers: Vec<Vec<u8>>,
+    buffers: Vec<(Vec<u8>, Scratch)>,
+    modes: Modes,
     written: u64,
 }
 
@@ -204,15 +234,16 @@ impl<W: Write> Writer<'_, W> {
     /// Writes the blocks that are ready and moves them to `spare`.
     fn write(&mut self, ready: &mut Vec<Outgoing>, spare: &mut Vec<Outgoing>) -> Result<()> {
         if let Some(output) = &mut self.output {
-            self.buffers.resize_with(self.buffers.len().max(ready.len()), Vec::new);
-            ready.par_iter().zip(&mut self.buffers).for_each(|(Outgoing { text, .. }, buffer)| {
+            self.buffers.resize_with(self.buffers.len().max(ready.len()), Default::default);
+            let modes = self.modes;
+            ready.par_iter().zip(&mut self.buffers).for_each(|(Outgoing { text, .. }, (buffer, scratch))| {
                 buffer.clear();
-                if !text.edits.is_empty() {
-                    apply(&text.bytes, &text.edits, buffer);
+                if !text.is_unchanged() {
+                    compose(text, modes, scratch, buffer);
                 }
             });
-            for (Outgoing { text, .. }, buffer) in ready.iter().zip(&self.buffers) {
-                let text = if text.edits.is_empty() { &text.bytes } else { buffer };
+            for (Outgoing { text, .. }, (buffer, _)) in ready.iter().zip(&self.buffers) {
+                let text = if text.is_unchanged() { &text.bytes } else { buffer };
                 output.write_all(text).map_err(|error| Error::io("write the output", error))?;
                 self.written += text.len() as u64;
             }
@@ -236,18 +267,29 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let capacity = Capacity::of(profile);
     let rules = Rules::new(profile, &scan.settings, options.lenient);
     let purpose = if output.is_some() { Purpose::Rewrite } else { Purpose::Audit };
-    let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, options.passes));
-    let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), mark);
-    let held_to = options.passes.capacity.then(|| capacity.clone());
+    let e_mm3 = match assemble::unit(profile, options.passes) {
+        Unit::AsInFile => None,
+        unit => assemble::output_volume(&unit, None),
+    };
+    let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, options.passes, e_mm3));
+    let drive = assemble::drive(profile, options.passes, &capacity, rules.e_volume_mm3);
+    let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
+    let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);
     let initial_feed = profile.controller.initial_feed_mm_s.value;
-    let mut limiter = Limiter::new(held_to);
-    let mut scribe = Scribe::new(Tally::new(&capacity), capacity.peak_mm3_s, initial_feed, purpose);
+    let mut limiter = assemble::limiter(profile, options.passes, &capacity);
+    let accel_word: &[u8] = match profile.controller.accel_words.value {
+        AccelWords::AllMoves => b"M204 S",
+        AccelWords::Beads => b"M204 P",
+    };
+    let tally = Tally::new(&capacity);
+    let mut scribe = Scribe::new(tally, drive, capacity.peak_mm3_s, initial_feed, accel_word, purpose);
+    let modes = Modes { e_letter: profile.screw.axis.value.to_ascii_uppercase() };
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);
-    let mut writer = Writer { output, buffers: Vec::new(), written: 0 };
+    let mut writer = Writer { output, buffers: Vec::new(), modes, written: 0 };
     let (mut reading, mut lexed) = (Batch::default(), Batch::default());
     let (mut resolving, mut resolved) = (Vec::new(), Vec::new());
-    let (mut deciding, mut decided) = (Decided::default(), Decided::default());
+    let (mut deciding, mut decided) = (Vec::new(), Vec::new());
     let (mut settled, mut outgoing) = (Vec::new(), Vec::new());
     let (mut spare, mut freed) = (Vec::new(), Vec::new());
     let (mut bytes, mut at_end) = (0, false);
@@ -279,6 +321,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         std::mem::swap(&mut settled, &mut outgoing);
     }
     scribe.take(&mut decided, &mut outgoing);
+    intake.finish(&mut resolved);
+    limiter.take_all(&mut resolved, &mut decided);
     limiter.finish(&mut decided);
     scribe.take(&mut decided, &mut outgoing);
     writer.write(&mut outgoing, &mut freed)?;
@@ -369,11 +413,14 @@ fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Findin
 }
 
 /// The marker line: short, plain ASCII, no parentheses.
-fn marker(profile: &Profile, passes: Passes) -> Vec<u8> {
+fn marker(profile: &Profile, passes: Passes, e_mm3: Option<f64>) -> Vec<u8> {
     let mut text = MARKER.to_vec();
     let version = env!("CARGO_PKG_VERSION");
     let rest = format!(" {version}, passes {}, profile {}", passes.names().join("+"), profile.fingerprint());
     text.extend_from_slice(rest.as_bytes());
+    if let Some(volume) = e_mm3 {
+        text.extend_from_slice(format!("{MARKER_E}{volume} mm3").as_bytes());
+    }
     text
 }
 

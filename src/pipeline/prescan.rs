@@ -3,7 +3,7 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use crate::error::{Error, Result};
-use crate::moves::resolve::MARKER;
+use crate::moves::resolve::{MARKER, MARKER_E};
 use crate::moves::settings::FileSettings;
 use crate::source::{HEAD, sniff};
 
@@ -40,8 +40,20 @@ pub fn prescan<R: Read + Seek>(input: &mut R) -> Result<Prescan> {
         }
         found.settings.read(&text);
         let mut marks = memchr::memmem::find_iter(&text, MARKER);
-        found.marked |= marks.any(|at| at == 0 || text[at - 1] == b'\n');
+        let is_line = |at: &usize| *at == 0 || matches!(text.get(at - 1), Some(b'\n' | 0xbf));
+        if let Some(at) = marks.find(is_line) {
+            found.marked = true;
+            let line = text.get(at..).unwrap_or_default().split(|byte| *byte == b'\n').next().unwrap_or_default();
+            found.settings.rewritten_e_mm3 = e_volume(line).or(found.settings.rewritten_e_mm3);
+        }
     }
     input.seek(SeekFrom::Start(0)).map_err(failed)?;
     Ok(found)
+}
+
+/// Volume of one unit of E that a marker states, mm³.
+fn e_volume(line: &[u8]) -> Option<f64> {
+    let line = std::str::from_utf8(line).ok()?;
+    let (_, rest) = line.split_once(MARKER_E)?;
+    rest.split_ascii_whitespace().next()?.parse().ok().filter(|volume: &f64| volume.is_finite() && *volume > 0.0)
 }

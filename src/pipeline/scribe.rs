@@ -1,14 +1,13 @@
 //! Third line-after-line part: what becomes of the decisions. They are added up, and written or reported.
 
-use std::collections::VecDeque;
-
-use super::edits::{Outgoing, Written};
-use super::limiter::Decided;
+use super::drive::{Drive, Driven};
+use super::edits::{ELine, Outgoing, Written, line_end_at};
 use crate::findings::{Code, Findings, Place};
 use crate::moves::{Kind, Move};
 use crate::passes::feed::{FeedEdit, Feeds};
+use crate::passes::lag::gaps::Marks;
 use crate::passes::{ROUNDING, Reason, Verdict};
-use crate::summary::tally::Tally;
+use crate::summary::tally::{Executed, Tally};
 
 /// What becomes of the decisions.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -28,57 +27,104 @@ pub struct Scribe {
     pub written: Written,
     /// Demand above capacity, when it is reported rather than changed.
     pub findings: Findings,
+    /// What the screw is told.
+    pub drive: Drive,
     peak_mm3_s: f64,
+    accel_word: &'static [u8],
     feeds: Feeds,
     purpose: Purpose,
-    waiting: VecDeque<Outgoing>,
+    lines: Vec<u8>,
 }
 
 impl Scribe {
-    /// `initial_feed_mm_s`: feed in force before the first F word; `peak_mm3_s`: peak capacity.
-    pub fn new(tally: Tally, peak_mm3_s: f64, initial_feed_mm_s: f64, purpose: Purpose) -> Self {
+    /// `initial_feed_mm_s`: feed in force before the first F word; `peak_mm3_s`: peak capacity; `accel_word`: what
+    /// stands before the number of an acceleration.
+    pub fn new(
+        tally: Tally,
+        drive: Drive,
+        peak_mm3_s: f64,
+        initial_feed_mm_s: f64,
+        accel_word: &'static [u8],
+        purpose: Purpose,
+    ) -> Self {
         Self {
             tally,
             written: Written::default(),
             findings: Findings::default(),
+            drive,
             peak_mm3_s,
+            accel_word,
             feeds: Feeds::new(initial_feed_mm_s),
             purpose,
-            waiting: VecDeque::new(),
+            lines: Vec::new(),
         }
     }
 
-    /// Takes what was decided; blocks whose moves are all decided are added to `ready` in order.
-    pub fn take(&mut self, decided: &mut Decided, ready: &mut Vec<Outgoing>) {
-        self.waiting.extend(decided.blocks.drain(..));
-        let mut verdicts = decided.verdicts.iter();
-        for block in &mut self.waiting {
-            let Outgoing { text, moves, settled, first_line, .. } = block;
-            for (step, verdict) in moves[*settled..].iter().zip(&mut verdicts) {
-                *settled += 1;
-                let line = *first_line + u64::from(step.line);
-                let (edit, speed) = self.feeds.next(step, verdict);
-                self.tally.add(step, verdict, speed, line);
-                match self.purpose {
-                    Purpose::Rewrite if edit == FeedEdit::Keep && !step.has(Move::SPLIT) => {}
-                    Purpose::Rewrite => self.written.write(text, step, edit),
-                    Purpose::Audit => report(&mut self.findings, self.peak_mm3_s, step, verdict, line),
+    /// Takes blocks whose moves are all decided, and adds them to `ready` in order.
+    pub fn take(&mut self, decided: &mut Vec<Outgoing>, ready: &mut Vec<Outgoing>) {
+        for mut block in decided.drain(..) {
+            self.block(&mut block);
+            ready.push(block);
+        }
+    }
+
+    fn block(&mut self, block: &mut Outgoing) {
+        let Outgoing { text, moves, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
+        let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after).zip(ahead);
+        for ((((((step, before), verdict), &mut mark), ruling), after), &mut ahead) in all {
+            let line = *first_line + u64::from(step.line);
+            if let Some(accel) = ruling.word {
+                self.lines.extend_from_slice(self.accel_word);
+                self.lines.extend_from_slice(accel.to_string().as_bytes());
+                self.lines.extend_from_slice(line_end_at(&text.bytes, step.feed_at as usize));
+                self.written.accels += 1;
+            }
+            let driven = if self.drive.is_idle() {
+                Driven { e: ELine::Keep, rest_s: 0.0, e_scale: 1.0 }
+            } else {
+                let end = line_end_at(&text.bytes, step.feed_at as usize);
+                self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut self.lines, &mut text.pieces, end)
+            };
+            let (edit, speed) = match driven.e {
+                ELine::Remove => (FeedEdit::Keep, step.speed),
+                _ => self.feeds.next(step, verdict, driven.e_scale),
+            };
+            let dropped = mark.has(Marks::DROP);
+            let held = ruling.bound.is_finite();
+            self.tally.add(&Executed {
+                step,
+                verdict,
+                before,
+                after,
+                rest_s: driven.rest_s,
+                speed,
+                line,
+                dropped,
+                held,
+            });
+            match self.purpose {
+                Purpose::Rewrite => {
+                    let untouched = edit == FeedEdit::Keep
+                        && driven.e == ELine::Keep
+                        && self.lines.is_empty()
+                        && !step.has(Move::SPLIT);
+                    if !untouched {
+                        self.written.write(text, step, edit, driven.e, &mut self.lines);
+                    }
+                }
+                Purpose::Audit => {
+                    self.lines.clear();
+                    report(&mut self.findings, self.peak_mm3_s, step, verdict, before.top, line);
                 }
             }
-            if *settled < moves.len() {
-                break;
-            }
-        }
-        while self.waiting.front().is_some_and(|block| block.settled == block.moves.len()) {
-            ready.extend(self.waiting.pop_front());
         }
     }
 }
 
 /// Adds the findings of a move. A bead above the peak in a stretch above the average is reported for both.
-fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdict, line: u64) {
+fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdict, top: f64, line: u64) {
     let Some(reason) = verdict.reason else { return };
-    let flow = step.flow_at(step.speed);
+    let flow = step.flow_at(top);
     let mut add = |code| {
         findings.add_weighted(code, flow, || Place {
             line,
@@ -99,5 +145,6 @@ fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdi
                 add(Code::PeakDemand);
             }
         }
+        Reason::MeltLag => {}
     }
 }

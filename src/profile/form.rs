@@ -7,7 +7,10 @@ use toml::de::DeValue;
 
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
-use super::{Corner, DwellWords, EUnit, Excess, Kinematics, LagCompensation, LimitWords, Output, PartMoves, Preset, Provenance};
+use super::{
+    AccelWords, Corner, DwellWords, EUnit, Excess, Kinematics, LagCompensation, LimitWords, Output, OutputUnit,
+    PartMoves, Preset, Provenance,
+};
 
 /// A TOML value with its place in the text.
 pub(super) type Node<'t> = Spanned<DeValue<'t>>;
@@ -88,6 +91,8 @@ words! {
     LimitWords { "named" => Named, "per-second" => PerSecond, "per-minute" => PerMinute }
     Excess { "split" => Split, "report" => Report }
     EUnit { "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
+    OutputUnit { "as-in-file" => AsInFile, "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
+    AccelWords { "all-moves" => AllMoves, "beads" => Beads }
     LagCompensation { "file" => File, "controller" => Controller, "none" => None }
     Provenance { "measured" => Measured, "assumed" => Assumed }
 }
@@ -107,6 +112,8 @@ blank! {
     Excess => Self::Report;
     EUnit => Self::VirtualFilament;
     LagCompensation => Self::None;
+    OutputUnit => Self::AsInFile;
+    AccelWords => Self::AllMoves;
     Corner => Self::RightAngleSpeed(0.0);
     Output => Self::Constant(0.0);
 }

@@ -9,8 +9,8 @@ use super::form::{
     Word,
 };
 use super::{
-    Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output,
-    PartMoves, Preset, Profile, Provenance, Screw, Stated,
+    AccelWords, Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, LagCompensation, LimitWords, Machine,
+    Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile, Provenance, Screw, Stated,
 };
 
 /// One key and what is done with it.
@@ -131,6 +131,8 @@ keys! {
             "largest bead area as a multiple of the nozzle diameter squared, or \"none\"";
         excess_e: "excess_e" as Word<Excess>, any,
             "what to do with too much E in a line: \"split\" or \"report\"";
+        accel_words: "accel_words" as Word<AccelWords>, any,
+            "how accelerations are written: \"all-moves\" (M204 S) or \"beads\" (M204 P)";
         g90_sets_e: "g90_sets_e" as Flag, any,
             "whether G90 also makes E absolute and ends M83: true or false";
         limit_words: "limit_words" as Word<LimitWords>, any,
@@ -182,6 +184,17 @@ keys! {
             "time before the melt begins to answer the screw, s";
         lag_compensated_by: "lag_compensated_by" as Word<LagCompensation>, any,
             "who makes up for the lag: \"file\", \"controller\" or \"none\"";
+        max_reverse_turns: "max_reverse_turns" as Number,
+            |v| within(*v, 0.0, 20.0, "rev", "a reversed screw relieves pressure and then sucks air; half a turn is plenty"),
+            "farthest the screw is turned back at one time, turns";
+        min_travel_mm: "min_travel_mm" as Number,
+            |v| within(*v, 0.0, 1e4, "mm", "the length of a way over which a little drool does no harm"),
+            "ways without extrusion shorter than this need no turn back, mm";
+        output_e_unit: "output_e_unit" as Word<OutputUnit>, any,
+            "what one unit of E means in the output: \"as-in-file\", \"virtual-filament-mm\", \"screw-turns\" or \"mm3\"";
+        output_diameter_mm: "output_diameter_mm" as Number,
+            |v| within(*v, 0.1, 200.0, "mm", "the diameter of the strand the controller is set up for, in mm"),
+            "diameter of the strand E is counted in in the output, mm";
         e_unit: "e_unit" as Word<EUnit>, any,
             "what one unit of E means: \"virtual-filament-mm\", \"screw-turns\" or \"mm3\"";
         virtual_diameter_mm: "virtual_diameter_mm" as OrNone<Number>,

@@ -176,6 +176,8 @@ pub struct Controller {
     pub max_bead_area_per_nozzle_sq: Stated<Option<f64>>,
     /// What to do with too much E in a line.
     pub excess_e: Stated<Excess>,
+    /// How accelerations are written.
+    pub accel_words: Stated<AccelWords>,
     /// Whether `G90` also makes E absolute (and ends `M83`).
     pub g90_sets_e: Stated<bool>,
     /// Commands that set limits of motion.
@@ -214,6 +216,28 @@ pub enum LagCompensation {
     None,
 }
 
+/// What one unit of E means in the files this program writes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OutputUnit {
+    /// The same as in the file that came in.
+    AsInFile,
+    /// Millimetres of a strand with the output diameter.
+    VirtualFilament,
+    /// Turns of the screw.
+    ScrewTurns,
+    /// Cubic millimetres.
+    Mm3,
+}
+
+/// How the controller takes an acceleration.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AccelWords {
+    /// `M204 S`, for all moves.
+    AllMoves,
+    /// `M204 P`, for moves with extrusion alone.
+    Beads,
+}
+
 /// Output against screw speed.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Output {
@@ -246,6 +270,14 @@ pub struct Screw {
     pub dead_time_s: Stated<f64>,
     /// Who makes up for the lag.
     pub lag_compensated_by: Stated<LagCompensation>,
+    /// Farthest the screw is turned back at one time, turns.
+    pub max_reverse_turns: Stated<f64>,
+    /// Ways without extrusion shorter than this need no turn back, mm.
+    pub min_travel_mm: Stated<f64>,
+    /// What one unit of E means in what is written.
+    pub output_e_unit: Stated<OutputUnit>,
+    /// Diameter of the strand E is counted in there, mm.
+    pub output_diameter_mm: Stated<f64>,
     /// What one unit of E means.
     pub e_unit: Stated<EUnit>,
     /// Diameter of the strand E is counted in, mm; `None`: taken from the file.

@@ -3,6 +3,7 @@
 use super::{Bin, Changes, Figures, LargestChange, ReasonCount, Share};
 use crate::demand::average::MovingAverage;
 use crate::demand::capacity::Capacity;
+use crate::motion::Timing;
 use crate::moves::{Kind, Move, Role};
 use crate::passes::{ROUNDING, Reason, Verdict};
 use crate::units::{Density, Volume};
@@ -49,6 +50,29 @@ impl Part {
             peak_after_mm3_s: self.peak_after,
         }
     }
+}
+
+/// A move and how it is executed before and after.
+#[derive(Clone, Copy, Debug)]
+pub struct Executed<'a> {
+    /// The move.
+    pub step: &'a Move,
+    /// How fast it may be.
+    pub verdict: &'a Verdict,
+    /// As the file gives it.
+    pub before: &'a Timing,
+    /// In the output.
+    pub after: &'a Timing,
+    /// Turns of the screw at rest before it, s.
+    pub rest_s: f64,
+    /// Speed its feed gives in the output, mm/s.
+    pub speed: f64,
+    /// Its line in the input.
+    pub line: u64,
+    /// Its line is taken out.
+    pub dropped: bool,
+    /// Its acceleration is held below the file's.
+    pub held: bool,
 }
 
 /// Sums over one file, before and after.
@@ -98,11 +122,12 @@ impl Tally {
         }
     }
 
-    /// Counts a move that runs at `speed` in the output, mm/s; `line`: its line in the input.
-    pub fn add(&mut self, step: &Move, verdict: &Verdict, speed: f64, line: u64) {
-        let before = step.time;
-        let slowed = verdict.reason.is_some() && speed < step.speed;
-        let after = if slowed { step.distance() / speed } else { before };
+    /// Counts a move.
+    pub fn add(&mut self, done: &Executed<'_>) {
+        let Executed { step, verdict, speed, dropped, .. } = *done;
+        let before = done.before.time;
+        let after = if dropped { 0.0 } else { done.after.time } + done.rest_s;
+        let slowed = verdict.reason.is_some() && speed < step.speed && !dropped;
         self.figures.time_s += before;
         self.time_after += after;
         match step.kind {
@@ -129,12 +154,16 @@ impl Tally {
         let melt = if step.has(Move::SCREW) { step.melt } else { 0.0 };
         self.average(before, after, melt);
         if step.kind == Kind::Bead && step.has(Move::SCREW) {
-            self.add_bead(step, if slowed { speed } else { step.speed }, after);
+            self.add_bead(done, slowed);
         }
         if let Some(reason) = verdict.reason.filter(|_| slowed) {
             self.slowed += 1;
             self.add_reasons(step, reason, before, after);
-            self.keep_largest(step, reason, speed, after - before, line);
+            self.keep_largest(done, reason, after - before);
+        } else if done.held && after > before * ROUNDING {
+            let sum = &mut self.reasons[Reason::MeltLag as usize];
+            sum.0 += 1;
+            sum.1 += after - before;
         }
     }
 
@@ -148,12 +177,12 @@ impl Tally {
         }
     }
 
-    fn add_bead(&mut self, step: &Move, speed: f64, after: f64) {
-        let (before, slowed) = (step.time, speed < step.speed);
+    fn add_bead(&mut self, done: &Executed<'_>, slowed: bool) {
+        let (step, before, after) = (done.step, done.before.time, done.after.time);
         self.figures.bead_volume_mm3 += step.volume;
         self.figures.bead_path_mm += step.length;
         let area = step.volume / step.length;
-        let (flow_before, flow_after) = (area * step.speed, area * speed);
+        let (flow_before, flow_after) = (area * done.before.top, area * done.after.top);
         self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.max(flow_before);
         self.peak_after = self.peak_after.max(flow_after);
         let part = Part {
@@ -173,7 +202,7 @@ impl Tally {
         self.run.merge(&part);
         let bin = |flow: f64| self.edges.iter().position(|edge| flow <= *edge).unwrap_or(EDGES.len());
         let from = bin(flow_before);
-        let to = if slowed { bin(flow_after) } else { from };
+        let to = bin(flow_after);
         self.histogram[from].0 += before;
         self.histogram[from].2 += step.volume;
         self.histogram[to].1 += after;
@@ -225,21 +254,22 @@ impl Tally {
         &mut self.bands[band]
     }
 
-    fn keep_largest(&mut self, step: &Move, reason: Reason, speed: f64, added: f64, line: u64) {
+    fn keep_largest(&mut self, done: &Executed<'_>, reason: Reason, added: f64) {
         if self.largest.len() == LARGEST && self.largest.last().is_some_and(|last| added <= last.time_added_s) {
             return;
         }
         let at = self.largest.partition_point(|kept| kept.time_added_s >= added);
+        let (step, speed) = (done.step, done.speed);
         let change = LargestChange {
-            line,
+            line: done.line,
             layer: u64::from(step.layer),
             z_mm: step.z,
             role: step.role.name(),
             reason,
             speed_before_mm_s: step.speed,
             speed_after_mm_s: speed,
-            demand_before_mm3_s: step.flow_at(step.speed),
-            demand_after_mm3_s: step.flow_at(speed),
+            demand_before_mm3_s: step.flow_at(done.before.top),
+            demand_after_mm3_s: step.flow_at(done.after.top),
             time_added_s: added,
         };
         self.largest.insert(at, change);

@@ -14,6 +14,7 @@ pub fn reason(reason: Reason) -> &'static str {
         Reason::PeakCapacity => "a single move above the peak capacity",
         Reason::SustainedCapacity => "the average above the sustained capacity",
         Reason::ScrewSpeed => "reversals and refills faster than the screw",
+        Reason::MeltLag => "changes of speed quicker than the melt",
     }
 }
 
@@ -22,6 +23,7 @@ fn short_reason(reason: Reason) -> &'static str {
         Reason::PeakCapacity => "peak",
         Reason::SustainedCapacity => "average",
         Reason::ScrewSpeed => "screw speed",
+        Reason::MeltLag => "melt lag",
     }
 }
 

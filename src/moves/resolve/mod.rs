@@ -24,6 +24,8 @@ use crate::line::{Block, Line, LineKind, Word};
 
 /// Start of the comment that marks a rewritten file.
 pub const MARKER: &[u8] = b"; rewritten by meltwright";
+/// What stands before the volume of one unit of E, mm³, in the marker.
+pub const MARKER_E: &str = ", 1 E = ";
 /// Largest coordinate that is believed, mm: a kilometre.
 const MAX_COORDINATE_MM: f64 = 1e6;
 
@@ -290,7 +292,10 @@ impl Resolver {
         Move {
             kind,
             role: self.role,
-            flags: if self.is_screw { Move::SCREW } else { 0 } | if self.state.unit_mm == 1.0 { 0 } else { Move::INCH },
+            flags: if self.is_screw { Move::SCREW } else { 0 }
+                | if self.state.unit_mm == 1.0 { 0 } else { Move::INCH }
+                | if self.state.absolute { 0 } else { Move::RELATIVE }
+                | if self.state.e_is_relative() { Move::E_RELATIVE } else { 0 },
             feed_decimals: self.state.feed_decimals,
             line: 0,
             feed_at: 0,

@@ -109,7 +109,6 @@ impl Resolver {
         }
         if let Some(word) = words.place(axis_e).and_then(|place| at.words().get(place)) {
             (step.e_at, step.e_len, step.e_decimals) = (word.start, word.len, word.decimals);
-            step.flags |= if relative { Move::E_RELATIVE } else { 0 };
         }
         (step.feed_at, step.feed_len) = match feed {
             Some(word) => (word.start, word.len),

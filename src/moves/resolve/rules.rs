@@ -48,7 +48,7 @@ impl Rules {
         let strand = |mm: f64| Area::of_circle(Length::from_mm(mm)).as_mm2();
         Self {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
-            e_volume_mm3: match screw.e_unit.value {
+            e_volume_mm3: settings.rewritten_e_mm3.or(match screw.e_unit.value {
                 EUnit::Mm3 => Some(1.0),
                 EUnit::ScrewTurns => Some(match &screw.output.value {
                     Output::Constant(mm3_rev) => *mm3_rev,
@@ -59,7 +59,7 @@ impl Rules {
                 EUnit::VirtualFilament => {
                     screw.virtual_diameter_mm.value.or_else(|| settings.strand_diameter_mm(tool)).map(strand)
                 }
-            },
+            }),
             axis: screw.axis.value.to_ascii_uppercase(),
             tools: screw.tools.value.clone(),
             dwell: controller.dwell.value,

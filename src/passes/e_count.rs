@@ -1,0 +1,156 @@
+//! What is written behind E: the unit of the output, and a count in which no rounding adds up.
+//!
+//! The count is kept exactly and written in whole quanta: a distance is the difference of two rounded counts, so that
+//! the sum of all that was written is never further than half a quantum from the truth.
+
+use crate::moves::Move;
+use crate::profile::Output;
+
+/// What one unit of E means in the output.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Unit {
+    /// As in the file.
+    AsInFile,
+    /// So many units for each mm³.
+    PerVolume(f64),
+    /// Turns of the screw, whose output for a turn depends on the flow.
+    Turns(Output),
+}
+
+/// Decimals of E words.
+const DECIMALS: u8 = 5;
+/// Quanta in a unit of E.
+const QUANTA: f64 = 100_000.0;
+
+/// Follows the count of E in the output.
+#[derive(Clone, Debug)]
+pub struct ECount {
+    unit: Unit,
+    /// Count where nothing is rounded, as the words of the file are counted.
+    exact: f64,
+    /// The same in whole quanta, as it was written.
+    written: i64,
+    /// Units of the file for a mm³, as last seen.
+    file_unit: f64,
+}
+
+/// An E word to be written.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct EWord {
+    /// Its value.
+    pub value: f64,
+    /// Decimals to write.
+    pub decimals: u8,
+}
+
+impl ECount {
+    /// A count that starts at zero.
+    pub fn new(unit: Unit) -> Self {
+        Self { unit, exact: 0.0, written: 0, file_unit: 1.0 }
+    }
+
+    /// Whether every E word is written anew because its unit is another one.
+    pub fn is_another_unit(&self) -> bool {
+        self.unit != Unit::AsInFile
+    }
+
+    /// Units of E for a mm³ at a flow, mm³/s.
+    pub fn units_per_mm3(&self, flow: f64) -> f64 {
+        match &self.unit {
+            Unit::AsInFile => self.file_unit,
+            Unit::PerVolume(units) => *units,
+            Unit::Turns(Output::Constant(mm3_rev)) => 1.0 / mm3_rev,
+            Unit::Turns(Output::Curve(points)) => turns_per_mm3(points, flow.abs()),
+        }
+    }
+
+    /// Looks at a move before its E is written.
+    pub fn see(&mut self, step: &Move) {
+        if step.volume != 0.0 && step.e != 0.0 {
+            self.file_unit = step.e / step.volume;
+        }
+    }
+
+    /// The line sets the count.
+    pub fn set(&mut self, count: f64) {
+        self.exact = count;
+        self.written = quanta(count);
+    }
+
+    /// Where the count stands.
+    pub fn exact(&self) -> f64 {
+        self.exact
+    }
+
+    /// The word that pushes `volume` mm³ at a flow, in the form the line has; `factor`: what the controller multiplies
+    /// E with, units of the line in mm included.
+    pub fn word(&mut self, volume: f64, flow: f64, relative: bool, factor: f64) -> EWord {
+        self.exact += volume * self.units_per_mm3(flow) / factor;
+        let before = std::mem::replace(&mut self.written, quanta(self.exact));
+        let value = if relative { (self.written - before) as f64 } else { self.written as f64 };
+        EWord { value: value / QUANTA, decimals: DECIMALS }
+    }
+}
+
+fn quanta(count: f64) -> i64 {
+    (count * QUANTA).round() as i64
+}
+
+/// Turns for a mm³ at a flow: the inverse of the output curve.
+///
+/// Beyond the last point the last output for a turn is kept; at no flow the first point's.
+fn turns_per_mm3(points: &[[f64; 2]], flow: f64) -> f64 {
+    let per = |[rpm, out]: [f64; 2]| if out > 0.0 { rpm / 60.0 / out } else { 0.0 };
+    let mut before = [0.0, 0.0];
+    for &point in points {
+        if flow <= point[1] {
+            if flow <= 0.0 || point[1] <= before[1] {
+                return per(point);
+            }
+            let share = (flow - before[1]) / (point[1] - before[1]);
+            return per([before[0] + share * (point[0] - before[0]), flow]);
+        }
+        before = point;
+    }
+    per(before)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_error_adds_up_over_a_million_moves() {
+        let mut relative = ECount::new(Unit::PerVolume(0.012_732_395));
+        let mut absolute = relative.clone();
+        let (mut sum, mut exact, mut last) = (0_i64, 0.0, 0.0);
+        for i in 0..1_000_000_u32 {
+            let volume = 0.05 + f64::from(i % 7) * 0.0137;
+            exact += volume * 0.012_732_395;
+            sum += (relative.word(volume, 5.0, true, 1.0).value * QUANTA).round() as i64;
+            last = absolute.word(volume, 5.0, false, 1.0).value;
+        }
+        assert!((sum as f64 / QUANTA - exact).abs() < 1.0 / QUANTA, "{sum} against {exact}");
+        assert!((last - exact).abs() < 1.0 / QUANTA);
+    }
+
+    #[test]
+    fn turns_follow_the_output_curve_backward() {
+        // 20 rev/min give 5 mm3/s and 60 give 13. At 9 mm3/s the screw turns at 40: 40/60 rev/s over 9 mm3/s.
+        let points = [[20.0, 5.0], [60.0, 13.0]];
+        for (flow, rpm) in [(2.5, 10.0), (5.0, 20.0), (9.0, 40.0), (13.0, 60.0)] {
+            assert!((turns_per_mm3(&points, flow) - rpm / 60.0 / flow).abs() < 1e-12, "{flow}");
+        }
+        assert!((turns_per_mm3(&points, 26.0) - 1.0 / 13.0).abs() < 1e-12);
+        assert!((turns_per_mm3(&points, 0.0) - 20.0 / 60.0 / 5.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_count_that_is_set_goes_on_from_there() {
+        let mut count = ECount::new(Unit::PerVolume(2.0));
+        count.word(3.0, 1.0, false, 1.0);
+        count.set(10.0);
+        assert_eq!(count.word(0.5, 1.0, false, 1.0).value, 11.0);
+        assert_eq!(count.word(0.5, 1.0, true, 2.0).value, 0.5, "the controller doubles it");
+    }
+}

@@ -1,0 +1,162 @@
+//! How fast the head may speed up so that the screw can follow, and the words that say so.
+
+use super::spring::Melt;
+use crate::motion::rules::MotionRules;
+use crate::moves::limits::MotionLimits;
+use crate::moves::{Kind, Move};
+
+/// Share of the screw's spare flow that a ramp may ask. The rest covers that E is even over a piece while the speed is
+/// not: at its fast end a piece asks up to 1.45 of its mean.
+const SHARE: f64 = 0.7;
+/// A higher acceleration is written only where it is this much higher than the one in force.
+const HYSTERESIS: f64 = 1.5;
+/// A travel gets its own acceleration back where that saves this much time, s.
+const WORTH_S: f64 = 0.02;
+
+/// Highest acceleration of a bead that the screw can follow, mm/s².
+///
+/// a <= k (Q_screw - Q) / (τ A), Q = A v at the bead's top speed. A ramp never takes longer than τ: from there on a
+/// melt that is left alone would follow too, so a >= v / τ.
+///
+/// Infinite for what is no bead of the screw.
+pub fn limit(step: &Move, top: f64, melt: &Melt) -> f64 {
+    if step.kind != Kind::Bead || !step.has(Move::SCREW) || melt.lag_s <= 0.0 {
+        return f64::INFINITY;
+    }
+    let area = step.volume / step.length;
+    let spare = (melt.screw_mm3_s - area * top).max(0.0);
+    (SHARE * spare / (melt.lag_s * area)).max(top / melt.lag_s)
+}
+
+/// How accelerations are written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AccelForm {
+    /// `M204 S`: one value for all moves.
+    All,
+    /// `M204 P`: beads alone.
+    Beads,
+}
+
+/// What a move's acceleration is to be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ruling {
+    /// Highest acceleration in force for it, mm/s²; infinite where the file's own holds.
+    pub bound: f64,
+    /// Value to be written before it, mm/s².
+    pub word: Option<u32>,
+}
+
+/// Follows the acceleration in force in the output.
+#[derive(Clone, Debug)]
+pub struct Accels {
+    form: AccelForm,
+    base: MotionRules,
+    /// Acceleration the file has in force for beads and for other moves.
+    file: [f64; 2],
+    /// What was written last, while it differs from the file's.
+    written: Option<f64>,
+}
+
+impl Accels {
+    /// At the start of a file.
+    pub fn new(form: AccelForm, rules: &MotionRules) -> Self {
+        Self { form, base: *rules, file: [rules.print_accel, rules.travel_accel], written: None }
+    }
+
+    /// The file sets limits of motion.
+    pub fn follow(&mut self, limits: &MotionLimits) {
+        let now = self.base.with(limits);
+        self.file = [now.print_accel, now.travel_accel];
+        if limits.sets_accel {
+            self.written = None;
+        }
+    }
+
+    /// Decides for the next move; `limit`: as [`limit`] gives it, `speed`: at most reached, mm/s.
+    pub fn next(&mut self, step: &Move, limit: f64, speed: f64) -> Ruling {
+        let is_bead = step.kind == Kind::Bead && step.has(Move::SCREW);
+        let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None };
+        if step.length <= 0.0 {
+            return free;
+        }
+        if !is_bead && self.form == AccelForm::Beads {
+            return Ruling { bound: f64::INFINITY, word: None };
+        }
+        let own = self.file[usize::from(!is_bead)];
+        let wanted = if limit < own { rounded(limit) } else { own };
+        let word = match self.written {
+            None if wanted < own => Some(wanted),
+            None => None,
+            Some(now) if wanted < now => Some(wanted),
+            Some(now) if is_bead => (wanted > now * HYSTERESIS).then_some(wanted),
+            Some(now) => {
+                let reached = speed.min((step.length * now).sqrt());
+                (reached * (1.0 / now - 1.0 / own) > WORTH_S).then_some(own)
+            }
+        };
+        match word {
+            None => free,
+            Some(value) => {
+                self.written = (value < own).then_some(value);
+                Ruling { bound: value, word: Some(value as u32) }
+            }
+        }
+    }
+}
+
+/// Rounded down to two digits, at least 1.
+fn rounded(value: f64) -> f64 {
+    let mut unit = 1.0;
+    while value >= 100.0 * unit {
+        unit *= 10.0;
+    }
+    ((value / unit).floor() * unit).max(1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn limit_by_hand() {
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let mut step = crate::passes::sample::bead(10.0, 1.0);
+        // A 0.1 mm2 at 50 mm/s: 5 mm3/s; 0.7 * 25 / (0.4 * 0.1) = 437.5.
+        assert!((limit(&step, 50.0, &melt) - 437.5).abs() < 1e-9);
+        // At 29 mm3/s the spare is 1: 0.7 / 0.04 = 17.5, but a ramp may not take longer than 0.4 s: 290 / 0.4.
+        assert!((limit(&step, 290.0, &melt) - 725.0).abs() < 1e-9);
+        step.kind = Kind::Travel;
+        assert_eq!(limit(&step, 50.0, &melt), f64::INFINITY);
+    }
+
+    #[test]
+    fn values_are_rounded_down() {
+        for (value, want) in [(437.5, 430.0), (99.9, 99.0), (0.3, 1.0), (12_345.0, 12_000.0), (100.0, 100.0)] {
+            assert_eq!(rounded(value), want);
+        }
+    }
+
+    #[test]
+    fn words_only_on_change_and_travels_get_theirs_back() {
+        let rules = MotionRules::of(&crate::profile::Profile::embedded());
+        let mut accels = Accels::new(AccelForm::All, &rules);
+        let bead = crate::passes::sample::bead(10.0, 1.0);
+        let mut travel = bead;
+        travel.kind = Kind::Travel;
+        assert_eq!(accels.next(&bead, 437.5, 50.0), Ruling { bound: 430.0, word: Some(430) });
+        assert_eq!(accels.next(&bead, 600.0, 50.0), Ruling { bound: 430.0, word: None });
+        assert_eq!(accels.next(&bead, 646.0, 50.0), Ruling { bound: 640.0, word: None }.with_word());
+        // A short slow travel is not worth a line; 50 mm at 150 mm/s is: 150 / 640 - 150 / 3000 = 0.18 s.
+        travel.length = 1.0;
+        assert_eq!(accels.next(&travel, f64::INFINITY, 5.0).word, None);
+        travel.length = 50.0;
+        assert_eq!(accels.next(&travel, f64::INFINITY, 150.0), Ruling { bound: 3000.0, word: Some(3000) });
+        assert_eq!(accels.next(&bead, f64::INFINITY, 50.0), Ruling { bound: f64::INFINITY, word: None });
+    }
+
+    impl Ruling {
+        fn with_word(self) -> Self {
+            Self { word: Some(self.bound as u32), ..self }
+        }
+    }
+}

@@ -1,0 +1,207 @@
+//! The gaps between runs of beads: where the file turns the screw back and forward by lengths of its own, and where
+//! that is done by what the melt asks for instead.
+
+use std::collections::VecDeque;
+
+use super::spring::Melt;
+use crate::moves::{Kind, Move};
+
+/// What becomes of a move in a gap; bits that can stand together.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Marks(u8);
+
+impl Marks {
+    /// The line goes: a reversal or a refill of the file's own.
+    pub const DROP: Self = Self(1);
+    /// The E of the line goes, its path stays: a reversal along a path.
+    pub const STRIP: Self = Self(2);
+    /// The screw turns back before this move.
+    pub const RELIEVE: Self = Self(4);
+    /// The screw refills the pressure before this move.
+    pub const CHARGE: Self = Self(8);
+    /// Nothing.
+    pub const NONE: Self = Self(0);
+
+    /// Whether all bits of `other` are set.
+    pub const fn has(self, other: Self) -> bool {
+        self.0 & other.0 == other.0
+    }
+
+    fn add(&mut self, other: Self) {
+        self.0 |= other.0;
+    }
+}
+
+/// Share of the melt's lag after which so much has drooled out that it is put back.
+const REFILL_AFTER: f64 = 0.1;
+/// Share of the lag after which the screw turns back, however short the way.
+const RELIEVE_AFTER: f64 = 0.5;
+/// A gap is decided on when this many moves wait for its end.
+const MOST_WAITING: usize = 1 << 14;
+
+/// Finds the gaps in the stream of moves.
+#[derive(Clone, Debug)]
+pub struct Gaps {
+    /// The screw is turned back and refilled at rest; otherwise the pieces of the beads do it.
+    at_rest: bool,
+    min_travel_mm: f64,
+    lag_s: f64,
+    marks: VecDeque<Marks>,
+    settled: usize,
+    /// Index of the first move of the open gap, its path and its time.
+    open: Option<(usize, f64, f64)>,
+    /// The print has begun: there is something to relieve.
+    pressed: bool,
+    /// The next bead has to be charged.
+    owed: bool,
+}
+
+impl Gaps {
+    /// `at_rest`: relieve and charge at rest; `min_travel_mm`: shorter ways need no reversal.
+    pub fn new(at_rest: bool, min_travel_mm: f64, melt: &Melt) -> Self {
+        Self {
+            at_rest,
+            min_travel_mm,
+            lag_s: melt.lag_s,
+            marks: VecDeque::new(),
+            settled: 0,
+            open: None,
+            pressed: false,
+            owed: true,
+        }
+    }
+
+    /// Takes the next move; `time`: about how long it takes, s.
+    pub fn push(&mut self, step: &Move, time: f64) {
+        let own = step.has(Move::SCREW);
+        // Lines that are counted cannot be taken out.
+        let free = own && !step.has(Move::NUMBERED);
+        let mut mark = match step.kind {
+            Kind::EOut | Kind::SetEOut | Kind::SetEIn if free => Marks::DROP,
+            Kind::EIn if free && step.melt <= 0.0 => Marks::DROP,
+            Kind::MovingEOut if free => Marks::STRIP,
+            _ => Marks::NONE,
+        };
+        if !self.at_rest {
+            self.marks.push_back(mark);
+            self.settled = self.marks.len();
+            return;
+        }
+        if step.kind == Kind::Bead && own {
+            if let Some((first, path, idle)) = self.open.take() {
+                let long = path >= self.min_travel_mm || idle >= RELIEVE_AFTER * self.lag_s;
+                if long && self.pressed {
+                    self.relieve(first);
+                }
+                self.owed |= long || idle >= REFILL_AFTER * self.lag_s;
+            }
+            if std::mem::take(&mut self.owed) && free {
+                mark.add(Marks::CHARGE);
+            }
+            self.pressed = true;
+            self.marks.push_back(mark);
+            self.settled = self.marks.len();
+            return;
+        }
+        let at = self.marks.len();
+        self.marks.push_back(mark);
+        let waits = matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell | Kind::Stop);
+        match &mut self.open {
+            Some((_, path, idle)) if waits => {
+                *path += step.length;
+                *idle += time;
+            }
+            None if waits => self.open = Some((at, step.length, time)),
+            _ => {}
+        }
+        match self.open {
+            None => self.settled = self.marks.len(),
+            Some((first, ..)) if self.marks.len() - self.settled > MOST_WAITING => {
+                if self.pressed {
+                    self.relieve(first);
+                }
+                (self.owed, self.pressed, self.open) = (true, false, None);
+                self.settled = self.marks.len();
+            }
+            Some(_) => {}
+        }
+    }
+
+    fn relieve(&mut self, first: usize) {
+        if let Some(mark) = self.marks.get_mut(first) {
+            mark.add(Marks::RELIEVE);
+        }
+    }
+
+    /// No more moves will come.
+    pub fn finish(&mut self) {
+        if let Some((first, ..)) = self.open.take()
+            && self.pressed
+        {
+            self.relieve(first);
+        }
+        self.settled = self.marks.len();
+    }
+
+    /// Adds the marks that are settled, in the order of the moves.
+    pub fn hand_over(&mut self, out: &mut Vec<Marks>) {
+        out.extend(self.marks.drain(..self.settled));
+        if let Some((first, ..)) = &mut self.open {
+            *first -= self.settled;
+        }
+        self.settled = 0;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::passes::sample;
+
+    fn marks(at_rest: bool, moves: &[(Kind, f64, f64)]) -> Vec<Marks> {
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let mut gaps = Gaps::new(at_rest, 5.0, &melt);
+        let mut out = Vec::new();
+        for &(kind, length, time) in moves {
+            let step = Move { kind, length, melt: 0.0, ..sample::bead(10.0, 1.0) };
+            gaps.push(&step, time);
+            gaps.hand_over(&mut out);
+        }
+        gaps.finish();
+        gaps.hand_over(&mut out);
+        out
+    }
+
+    #[test]
+    fn fixed_reversals_go_and_gaps_are_relieved_and_charged() {
+        let bead = (Kind::Bead, 10.0, 0.2);
+        let moves = [
+            bead,
+            (Kind::EOut, 0.0, 0.1),
+            (Kind::Travel, 30.0, 0.2),
+            (Kind::EIn, 0.0, 0.1),
+            bead,
+            (Kind::Travel, 1.0, 0.01),
+            bead,
+            (Kind::Travel, 2.0, 0.05),
+            bead,
+            (Kind::MovingEOut, 2.0, 0.05),
+            (Kind::Travel, 50.0, 0.4),
+        ];
+        let (c, r, d) = (Marks::CHARGE, Marks::RELIEVE, Marks::DROP);
+        let stripped = Marks(Marks::STRIP.0 | Marks::RELIEVE.0);
+        let none = Marks::NONE;
+        assert_eq!(marks(true, &moves), [c, d, r, d, c, none, none, none, c, stripped, none]);
+        assert_eq!(marks(false, &moves), [none, d, none, d, none, none, none, none, none, Marks::STRIP, none]);
+    }
+
+    #[test]
+    fn an_endless_gap_does_not_wait_for_ever() {
+        let mut moves = vec![(Kind::Bead, 10.0, 0.2)];
+        moves.extend(vec![(Kind::Travel, 0.1, 0.001); MOST_WAITING + 10]);
+        moves.push((Kind::Bead, 10.0, 0.2));
+        let out = marks(true, &moves);
+        assert!(out[1].has(Marks::RELIEVE) && out.last().unwrap().has(Marks::CHARGE));
+        assert_eq!(out.iter().filter(|m| m.has(Marks::RELIEVE)).count(), 1);
+    }
+}

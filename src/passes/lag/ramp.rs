@@ -1,0 +1,308 @@
+//! Compensation along the path: a bead as a few pieces, each with the E that brings the stored volume to where the
+//! flow at its end needs it.
+//!
+//! Over a piece E per mm is constant, so the screw's flow goes with the speed. The volume that the screw has to push is
+//! solved for exactly: S(end) = τ A v(end). What the bounds of screw and controller cut off is left in S and so made
+//! good by the next pieces.
+//!
+//! A piece of a ramp from va to vb with even E strays from the wanted flow in its middle by a share of
+//! (vb - va)²/(8 v²), v the mean speed: from the ends, the surplus of the screw's flow over Q + τ dQ/dt is linear and
+//! sums to zero, and half of it is stored by the middle. A ratio vb/va of 2.6 keeps that at a tenth. Below a quarter of
+//! the top speed lies a sixteenth of the ramp's path, where nothing finer is tried: a ramp is at most two pieces.
+
+use super::spring::{Melt, Spring, Weights};
+use crate::motion::Timing;
+use crate::moves::Move;
+
+/// Ratio of speeds over a piece of a ramp.
+const RATIO: f64 = 2.6;
+/// Share of a ramp's top speed below which it is not divided further.
+const LOWEST_SHARE: f64 = 0.25;
+/// Beads whose speed changes by less than this share stay whole.
+const STEADY: f64 = 0.1;
+/// Stored volume may be off by this share of what the flow needs before it is put right at once.
+const OFF: f64 = 0.06;
+/// The screw is asked for at most this share of its highest speed.
+const SCREW_SHARE: f64 = 0.98;
+/// Surplus is made good over this time at the present flow, s, by at most this share of the flow.
+const MAKE_GOOD_S: f64 = 2.0;
+const MAKE_GOOD_SHARE: f64 = 0.03;
+
+/// What the controller bears.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bounds {
+    /// Shortest piece, mm.
+    pub shortest_mm: f64,
+    /// Largest bead area the controller takes, mm²; infinite for no limit.
+    pub max_area_mm2: f64,
+    /// Largest jump of the screw's flow where two pieces meet, mm³/s; infinite for no limit.
+    pub flow_step_mm3_s: f64,
+}
+
+/// A piece of a bead.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Piece {
+    /// Where it ends, share of the bead's path, 0..=1.
+    pub end: f64,
+    /// Volume the screw pushes, mm³; signed.
+    pub volume: f64,
+}
+
+/// Part of a bead in which the speed goes evenly.
+#[derive(Clone, Copy, Debug, Default)]
+struct Section {
+    length: f64,
+    v0: f64,
+    v1: f64,
+    time: f64,
+}
+
+/// Most sections: two a ramp, one to put the stored volume right, one cruise.
+const MOST: usize = 8;
+
+/// Sections of one bead, on the stack.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sections {
+    all: [Section; MOST],
+    count: usize,
+}
+
+impl Sections {
+    fn push(&mut self, section: Section) {
+        if let Some(slot) = self.all.get_mut(self.count) {
+            *slot = section;
+            self.count += 1;
+        }
+    }
+
+    fn list(&self) -> &[Section] {
+        self.all.get(..self.count).unwrap_or_default()
+    }
+
+    /// Joins sections shorter than `shortest` with the longer of their neighbours.
+    fn join_short(&mut self, shortest: f64) {
+        while self.count > 1 {
+            let list = self.list();
+            let Some(short) = (0..self.count)
+                .filter(|&i| list[i].length < shortest)
+                .min_by(|&a, &b| list[a].length.total_cmp(&list[b].length))
+            else {
+                return;
+            };
+            let before = short.checked_sub(1).map_or(-1.0, |i| list[i].length);
+            let after = list.get(short + 1).map_or(-1.0, |s| s.length);
+            let first = if before >= after { short - 1 } else { short };
+            let (a, b) = (list[first], list[first + 1]);
+            self.all[first] = Section { length: a.length + b.length, v0: a.v0, v1: b.v1, time: a.time + b.time };
+            self.all.copy_within(first + 2..self.count, first + 1);
+            self.count -= 1;
+        }
+    }
+}
+
+/// Follows the print and writes each bead in pieces.
+#[derive(Clone, Debug)]
+pub struct Ramp {
+    melt: Melt,
+    bounds: Bounds,
+    /// The screw's volume for a mm of path in the piece before; 0 after anything but a bead.
+    area_before: f64,
+    /// Volume turned back in the pieces just before, mm³.
+    reversed: f64,
+}
+
+impl Ramp {
+    /// Compensation for this melt within these bounds.
+    pub fn new(melt: Melt, bounds: Bounds) -> Self {
+        Self { melt, bounds, area_before: 0.0, reversed: 0.0 }
+    }
+
+    /// The head travels or stands: the next bead begins anew.
+    pub fn interrupt(&mut self) {
+        self.area_before = 0.0;
+        self.reversed = 0.0;
+    }
+
+    /// Adds the pieces of a bead to `pieces`; the last ends at 1.
+    pub fn bead(&mut self, step: &Move, timing: &Timing, spring: &mut Spring, pieces: &mut Vec<Piece>) {
+        let area = step.volume / step.length;
+        let sections = self.sections(step, timing, area, spring);
+        let mut end = 0.0;
+        let list = sections.list();
+        for (index, section) in list.iter().enumerate() {
+            let volume = self.piece(section, area, spring);
+            end += section.length;
+            let share = if index + 1 == list.len() { 1.0 } else { (end / step.length).min(1.0) };
+            pieces.push(Piece { end: share, volume });
+        }
+    }
+
+    /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
+    fn sections(&self, step: &Move, timing: &Timing, area: f64, spring: &Spring) -> Sections {
+        let Timing { entry, top, exit, accel, time } = *timing;
+        let mut sections = Sections::default();
+        let whole = Section { length: step.length, v0: entry, v1: exit, time };
+        let shortest = self.bounds.shortest_mm;
+        let slowest = entry.min(exit);
+        if step.has(Move::ARC) || accel <= 0.0 || step.length < 2.0 * shortest {
+            sections.push(whole);
+            return sections;
+        }
+        if slowest >= (1.0 - STEADY) * top {
+            let mean = step.length / time;
+            self.put_right(Section { v0: mean, v1: mean, ..whole }, area, spring, &mut sections);
+            return sections;
+        }
+        let ramp = |from: f64, to: f64| (to * to - from * from).abs() / (2.0 * accel);
+        let (up, down) = (ramp(entry, top), ramp(top, exit));
+        let cruise = (step.length - up - down).max(0.0);
+        divide(entry, top, accel, shortest, &mut sections);
+        if cruise > 0.0 {
+            let section = Section { length: cruise, v0: top, v1: top, time: cruise / top };
+            if sections.count == 0 {
+                self.put_right(section, area, spring, &mut sections);
+            } else {
+                sections.push(section);
+            }
+        }
+        divide(top, exit, accel, shortest, &mut sections);
+        sections.join_short(shortest);
+        sections
+    }
+
+    /// Where the stored volume is far from what an even stretch needs, a first piece puts it right.
+    fn put_right(&self, section: Section, area: f64, spring: &Spring, sections: &mut Sections) {
+        let flow = area * section.v0;
+        let missing = self.melt.lag_s * flow - spring.stored;
+        let most = SCREW_SHARE * self.melt.screw_mm3_s;
+        let spare = if missing > 0.0 { most - flow } else { most + flow };
+        if missing.abs() > OFF * self.melt.lag_s * flow && spare > 0.0 {
+            let length = (missing.abs() / spare * section.v0 * 1.1).max(self.bounds.shortest_mm);
+            if length < section.length - self.bounds.shortest_mm {
+                let share = length / section.length;
+                sections.push(Section { length, time: section.time * share, ..section });
+                sections.push(Section {
+                    length: section.length - length,
+                    time: section.time * (1.0 - share),
+                    ..section
+                });
+                return;
+            }
+        }
+        sections.push(section);
+    }
+
+    /// The volume the screw pushes over a section.
+    fn piece(&mut self, section: &Section, area: f64, spring: &mut Spring) -> f64 {
+        let lag = self.melt.lag_s;
+        let weights = Weights::new(section.time, section.v0, section.v1, lag);
+        let mean = section.length / section.time;
+        // Where the speed does not go evenly, the mean fills the spring.
+        let even = 0.5 * (section.v0 + section.v1);
+        let weights =
+            if (even - mean).abs() > 1e-6 * mean { Weights::new(section.time, mean, mean, lag) } else { weights };
+        let flow = area * mean;
+        let good = (-spring.surplus / (flow * MAKE_GOOD_S)).clamp(-MAKE_GOOD_SHARE, MAKE_GOOD_SHARE);
+        let wanted = lag * area * section.v1 * (1.0 + good);
+        let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) / weights.fill } else { area };
+        let fastest = section.v0.max(section.v1).max(mean);
+        let most = SCREW_SHARE * self.melt.screw_mm3_s / fastest;
+        let (mut low, mut high) = (-most, most.min(self.bounds.max_area_mm2));
+        if self.bounds.flow_step_mm3_s.is_finite() {
+            let step = self.bounds.flow_step_mm3_s / section.v0.max(1e-9);
+            low = low.max(self.area_before - step);
+            high = high.min(self.area_before + step);
+        }
+        // What is turned back at one time is bounded as a whole.
+        low = low.max(-(self.melt.max_reverse_mm3 - self.reversed).max(0.0) / section.length);
+        let pushed = solved.min(high).max(low.min(high));
+        let volume = pushed * section.length;
+        self.reversed = if pushed < 0.0 { self.reversed - volume } else { 0.0 };
+        self.area_before = pushed;
+        spring.lay(weights, pushed, volume, area * section.length);
+        volume
+    }
+}
+
+/// Adds the pieces of a ramp.
+fn divide(from: f64, to: f64, accel: f64, shortest: f64, sections: &mut Sections) {
+    let mut push = |v0: f64, v1: f64| {
+        let time = (v1 - v0).abs() / accel;
+        if time > 0.0 {
+            sections.push(Section { length: 0.5 * (v0 + v1) * time, v0, v1, time });
+        }
+    };
+    let (low, high) = (from.min(to), from.max(to));
+    let floor = low.max(LOWEST_SHARE * high);
+    let middle = (floor * high).sqrt();
+    let slow_part = (middle * middle - low * low) / (2.0 * accel);
+    if high > RATIO * floor && slow_part >= shortest {
+        push(from, middle);
+        push(middle, to);
+    } else {
+        push(from, to);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::motion::Timing;
+
+    fn melt() -> Melt {
+        Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 7.5 }
+    }
+
+    fn bounds() -> Bounds {
+        Bounds { shortest_mm: 0.1, max_area_mm2: f64::INFINITY, flow_step_mm3_s: f64::INFINITY }
+    }
+
+    #[test]
+    fn pieces_bring_the_stored_volume_to_each_end() {
+        let mut spring = Spring::default();
+        let mut ramp = Ramp::new(melt(), bounds());
+        // 0 to 50 mm/s at 400 mm/s2 (3.125 mm), then even, then back to 5: by hand tau A v = 0.4 * 0.1 * 50 = 2 mm3.
+        let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125 };
+        let volume = ramp.piece(&up, 0.1, &mut spring);
+        assert!((spring.stored - 2.0).abs() < 0.07, "the screw's bound of 29.4 cuts a little: {}", spring.stored);
+        assert!(volume > 2.0 && volume <= 29.4 / 50.0 * 3.125 + 1e-9, "{volume}");
+        let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2 };
+        ramp.piece(&even, 0.1, &mut spring);
+        assert!((spring.stored - 2.0).abs() < 0.07);
+        let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125 };
+        let volume = ramp.piece(&down, 0.1, &mut spring);
+        assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);
+        assert!(volume < 0.0, "braking turns the screw back: {volume}");
+    }
+
+    #[test]
+    fn a_step_of_the_controller_bounds_each_seam() {
+        let mut ramp = Ramp::new(melt(), Bounds { flow_step_mm3_s: 2.4, ..bounds() });
+        let mut spring = Spring::default();
+        let mut before: f64 = 0.0;
+        for (v0, v1) in [(10.0, 50.0), (50.0, 50.0), (50.0, 5.0)] {
+            let section = Section { length: 5.0, v0, v1, time: 10.0 / (v0 + v1) };
+            let area = ramp.piece(&section, 0.1, &mut spring) / 5.0;
+            assert!((area - before).abs() * v0 <= 2.4 + 1e-9, "{area} after {before} at {v0}");
+            before = area;
+        }
+    }
+
+    #[test]
+    fn a_ramp_is_cut_where_the_flow_would_stray() {
+        let mut sections = Sections::default();
+        divide(0.0, 50.0, 400.0, 0.1, &mut sections);
+        // Half-way by ratio between a quarter and the whole: 25 mm/s, after 25^2 / 800 = 0.78125 mm.
+        assert_eq!(sections.count, 2);
+        assert!((sections.all[0].length - 0.78125).abs() < 1e-12 && (sections.all[0].v1 - 25.0).abs() < 1e-12);
+        let timing = Timing { entry: 50.0, top: 50.0, exit: 50.0, accel: 400.0, time: 0.2 };
+        let _ = timing;
+        sections = Sections::default();
+        divide(30.0, 50.0, 400.0, 0.1, &mut sections);
+        assert_eq!(sections.count, 1);
+        sections.push(Section { length: 0.05, v0: 50.0, v1: 50.0, time: 0.001 });
+        sections.join_short(0.1);
+        assert_eq!(sections.count, 1);
+        assert!((sections.all[0].length - 2.05).abs() < 1e-12, "(2500 - 900) / 800 + 0.05");
+    }
+}

@@ -1,0 +1,126 @@
+//! Puts the passes together from a profile.
+
+use std::f64::consts::FRAC_PI_4;
+
+use super::Passes;
+use super::drive::{Drive, How, Setup};
+use super::limiter::{self, Limiter};
+use crate::demand::capacity::Capacity;
+use crate::motion::Planner;
+use crate::motion::rules::MotionRules;
+use crate::passes::e_count::{ECount, Unit};
+use crate::passes::lag::accel::{AccelForm, Accels};
+use crate::passes::lag::gaps::Gaps;
+use crate::passes::lag::ramp::{Bounds, Ramp};
+use crate::passes::lag::spring::Melt;
+use crate::passes::sustained::Sustained;
+use crate::profile::{AccelWords, LagCompensation, Output, OutputUnit, Profile};
+
+/// Shortest piece of a bead as a share of the bore, and at least this long, mm: below, some controllers join pieces.
+const SHORTEST_SHARE: f64 = 0.1;
+const SHORTEST_MM: f64 = 0.1;
+
+/// How the lag is made up for, with the passes that run.
+pub fn how(profile: &Profile, passes: Passes) -> How {
+    if profile.screw.melt_lag_s.value <= 0.0 || !passes.starts {
+        return How::Not;
+    }
+    match profile.screw.lag_compensated_by.value {
+        LagCompensation::File if passes.ramps => How::AlongPath,
+        LagCompensation::Controller => How::ByController,
+        LagCompensation::File | LagCompensation::None => How::AtRest,
+    }
+}
+
+/// The melt and the screw of a profile.
+pub fn melt(profile: &Profile, capacity: &Capacity) -> Melt {
+    let screw = &profile.screw;
+    let turn = match &screw.output.value {
+        Output::Constant(mm3_rev) => *mm3_rev,
+        Output::Curve(points) => {
+            points.first().map_or(0.0, |[rpm, flow]| if *rpm > 0.0 { flow * 60.0 / rpm } else { 0.0 })
+        }
+    };
+    Melt {
+        lag_s: screw.melt_lag_s.value,
+        screw_mm3_s: capacity.screw_mm3_s,
+        max_reverse_mm3: screw.max_reverse_turns.value * turn,
+    }
+}
+
+/// What one unit of E is in the output.
+pub fn unit(profile: &Profile, passes: Passes) -> Unit {
+    let screw = &profile.screw;
+    if !passes.scale {
+        return Unit::AsInFile;
+    }
+    match screw.output_e_unit.value {
+        OutputUnit::AsInFile => Unit::AsInFile,
+        OutputUnit::Mm3 => Unit::PerVolume(1.0),
+        OutputUnit::VirtualFilament => {
+            let diameter = screw.output_diameter_mm.value;
+            Unit::PerVolume(1.0 / (FRAC_PI_4 * diameter * diameter))
+        }
+        OutputUnit::ScrewTurns => Unit::Turns(screw.output.value.clone()),
+    }
+}
+
+/// Volume of a unit of E in the output, mm³, as far as it is one figure; `file`: in the input.
+pub fn output_volume(unit: &Unit, file: Option<f64>) -> Option<f64> {
+    match unit {
+        Unit::AsInFile => file,
+        Unit::PerVolume(units) => Some(1.0 / units),
+        Unit::Turns(Output::Constant(mm3_rev)) => Some(*mm3_rev),
+        Unit::Turns(Output::Curve(_)) => None,
+    }
+}
+
+/// The passes that decide how fast moves are.
+pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity) -> Limiter {
+    let rules = MotionRules::of(profile);
+    let (melt, how) = (melt(profile, capacity), how(profile, passes));
+    let held_to = passes.capacity.then(|| {
+        let fastest = capacity.peak_mm3_s.max(capacity.screw_mm3_s);
+        (capacity.clone(), Sustained::new(capacity.sustained_mm3_s, capacity.window_s, fastest))
+    });
+    let form = match profile.controller.accel_words.value {
+        AccelWords::AllMoves => AccelForm::All,
+        AccelWords::Beads => AccelForm::Beads,
+    };
+    let eases = passes.ramps && melt.lag_s > 0.0 && matches!(how, How::AlongPath | How::ByController);
+    let gaps = (how != How::Not).then(|| Gaps::new(how == How::AtRest, profile.screw.min_travel_mm.value, &melt));
+    let passes = limiter::Passes {
+        capacity: held_to,
+        accels: eases.then(|| Accels::new(form, &rules)),
+        gaps,
+        count: ECount::new(unit(profile, passes)),
+        melt,
+    };
+    Limiter::new(passes, Planner::new(&rules))
+}
+
+/// What tells the screw; `file_volume`: volume of a unit of E in the input, mm³.
+pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, file_volume: Option<f64>) -> Drive {
+    let (controller, nozzle) = (&profile.controller, profile.nozzle.diameter_mm.value);
+    let rules = MotionRules::of(profile);
+    let melt = melt(profile, capacity);
+    let unit = unit(profile, passes);
+    // Where a unit of E has no one volume, the flow of the seams is not bounded by it.
+    let volume = output_volume(&unit, file_volume);
+    let bounds = Bounds {
+        shortest_mm: (SHORTEST_SHARE * nozzle).max(SHORTEST_MM),
+        max_area_mm2: controller.max_bead_area_per_nozzle_sq.value.map_or(f64::INFINITY, |f| f * nozzle * nozzle),
+        flow_step_mm3_s: volume.map_or(f64::INFINITY, |volume| rules.e_step * volume),
+    };
+    Drive::new(Setup {
+        how: how(profile, passes),
+        melt,
+        ramp: Ramp::new(melt, bounds),
+        count: ECount::new(unit),
+        max_e_per_line: controller.max_e_per_line_mm.value.unwrap_or(f64::INFINITY),
+        max_e_only: controller.max_e_only_mm.value.unwrap_or(f64::INFINITY),
+        e_only_speed: rules.e_only_speed,
+        e_only_accel: rules.e_only_accel,
+        letter: profile.screw.axis.value.to_ascii_uppercase(),
+    })
+}

@@ -1,0 +1,247 @@
+//! Lines that are written as several: each piece of the path with its own E.
+
+use super::edits::{Edited, line_end_at};
+use crate::line::edit::{Edit, apply};
+use crate::line::lex::lex;
+use crate::line::number::write_fixed;
+use crate::line::{Line, Word};
+use crate::passes::feed::FeedWord;
+
+/// A piece of a line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct EPiece {
+    /// Where it ends, share of the path.
+    pub end: f64,
+    /// Its E word.
+    pub e: f64,
+}
+
+/// A line that is written as several.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LongLine {
+    /// Where the line starts.
+    pub at: u32,
+    /// Its pieces among those of the block.
+    pub first: u32,
+    /// Their number, at least 1.
+    pub count: u16,
+    /// End minus start of its path, mm.
+    pub delta: [f64; 3],
+    /// mm for a unit of length on the line.
+    pub unit: f64,
+    /// Its positions are distances.
+    pub relative: bool,
+    /// The feed to write; `None`: as on the line.
+    pub feed: Option<FeedWord>,
+}
+
+/// Decimals of E words.
+const E_DECIMALS: u8 = 5;
+/// Least decimals of positions between the ends of a line.
+const LEAST_DECIMALS: u8 = 3;
+/// No sensible number has more decimals.
+const MOST_DECIMALS: u8 = 9;
+
+/// What is kept from line to line.
+#[derive(Debug, Default)]
+pub struct Scratch {
+    lines: Vec<Line>,
+    words: Vec<Word>,
+}
+
+/// Modes that the words of the lines of a block are read in.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Modes {
+    /// Letter of the extruder axis.
+    pub e_letter: u8,
+}
+
+/// Writes the text of a block with all that is written differently to the end of `out`.
+pub fn compose(text: &Edited, modes: Modes, scratch: &mut Scratch, out: &mut Vec<u8>) {
+    if text.long.is_empty() {
+        return apply(&text.bytes, &text.edits, out);
+    }
+    let bytes = &text.bytes;
+    let (mut from, mut edits) = (0_usize, text.edits.as_slice());
+    for long in &text.long {
+        let at = long.at as usize;
+        // What goes before the line stands at its start.
+        let count = edits.partition_point(|edit| edit.at <= long.at);
+        let (before, rest) = edits.split_at(count);
+        apply_part(bytes, from, at, before, out);
+        edits = rest;
+        let tail = bytes.get(at..).unwrap_or_default();
+        let end = memchr::memchr(b'\n', tail).map_or(tail.len(), |end| end + 1);
+        let pieces = text.pieces.get(long.first as usize..).unwrap_or_default();
+        let pieces = pieces.get(..usize::from(long.count)).unwrap_or_default();
+        write_line(tail.get(..end).unwrap_or_default(), long, pieces, modes, scratch, out);
+        from = at + end;
+    }
+    apply_part(bytes, from, bytes.len(), edits, out);
+}
+
+/// Applies edits that lie between two places.
+fn apply_part(bytes: &[u8], from: usize, to: usize, edits: &[Edit], out: &mut Vec<u8>) {
+    let base = from as u32;
+    if edits.is_empty() {
+        out.extend_from_slice(bytes.get(from..to).unwrap_or_default());
+        return;
+    }
+    let moved: Vec<Edit> = edits.iter().map(|edit| Edit { at: edit.at - base, ..edit.clone() }).collect();
+    apply(bytes.get(from..to).unwrap_or_default(), &moved, out);
+}
+
+/// Writes one line as its pieces.
+fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scratch: &mut Scratch, out: &mut Vec<u8>) {
+    scratch.lines.clear();
+    scratch.words.clear();
+    lex(line, &mut scratch.lines, &mut scratch.words);
+    let words = scratch.words.as_slice();
+    let end_of_line = line_end_at(line, 0);
+    let motion = words.iter().find(|word| word.letter == b'G').map_or(1.0, |word| word.value);
+    let Some((last, leading)) = pieces.split_last() else {
+        return out.extend_from_slice(line);
+    };
+    let mut begun = 0.0;
+    for (index, piece) in leading.iter().enumerate() {
+        out.extend_from_slice(if motion == 0.0 { b"G0" } else { b"G1" });
+        for word in words.iter().filter(|word| word.has_number()) {
+            let axis = match word.letter {
+                b'X' => 0,
+                b'Y' => 1,
+                b'Z' => 2,
+                _ => continue,
+            };
+            out.extend_from_slice(&[b' ', word.letter]);
+            let decimals = word.decimals.clamp(LEAST_DECIMALS, MOST_DECIMALS);
+            write_fixed(out, long.along(word.value, axis, begun, piece.end, decimals), decimals);
+        }
+        out.extend_from_slice(&[b' ', modes.e_letter]);
+        write_fixed(out, piece.e, E_DECIMALS);
+        if index == 0 {
+            write_feed(line, words, long, out);
+        }
+        out.extend_from_slice(end_of_line);
+        begun = piece.end;
+    }
+    // The last piece keeps the line's own words but those that differ.
+    let mut from = 0;
+    let mut feed_written = !leading.is_empty();
+    for word in words {
+        let start = word.start as usize;
+        let axis = b"XYZ".iter().position(|&letter| letter == word.letter);
+        let relative = axis.filter(|_| long.relative && !leading.is_empty());
+        let other = word.letter == modes.e_letter || word.letter == b'F' && long.feed.is_some() || relative.is_some();
+        if !other {
+            continue;
+        }
+        out.extend_from_slice(line.get(from..start).unwrap_or_default());
+        from = word.end() as usize;
+        match (word.letter, long.feed, relative) {
+            (b'F', Some(feed), _) => {
+                out.push(b'F');
+                write_fixed(out, feed.value, feed.decimals);
+                feed_written = true;
+            }
+            (_, _, Some(axis)) => {
+                let decimals = word.decimals.clamp(LEAST_DECIMALS, MOST_DECIMALS);
+                out.push(word.letter);
+                write_fixed(out, long.along(word.value, axis, begun, 1.0, decimals), decimals);
+            }
+            _ => {
+                out.push(modes.e_letter);
+                write_fixed(out, last.e, E_DECIMALS);
+            }
+        }
+    }
+    let code_end = words.last().map_or(0, |word| word.end() as usize).max(from);
+    out.extend_from_slice(line.get(from..code_end).unwrap_or_default());
+    if let Some(feed) = long.feed.filter(|_| !feed_written) {
+        out.extend_from_slice(b" F");
+        write_fixed(out, feed.value, feed.decimals);
+    }
+    out.extend_from_slice(line.get(code_end..).unwrap_or_default());
+}
+
+fn write_feed(line: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) {
+    if let Some(feed) = long.feed {
+        out.extend_from_slice(b" F");
+        write_fixed(out, feed.value, feed.decimals);
+    } else if let Some(word) = words.iter().find(|word| word.letter == b'F') {
+        out.push(b' ');
+        out.extend_from_slice(line.get(word.start as usize..word.end() as usize).unwrap_or_default());
+    }
+}
+
+impl LongLine {
+    /// The word of an axis for the piece from share `begun` to share `end` of the way; `value`: the line's own word.
+    ///
+    /// Distances are differences of rounded places, so that their sum is the line's own.
+    fn along(&self, value: f64, axis: usize, begun: f64, end: f64, decimals: u8) -> f64 {
+        let scale = 10_f64.powi(i32::from(decimals));
+        let way = self.delta.get(axis).copied().unwrap_or(0.0) / self.unit;
+        let way = if self.relative { value } else { way };
+        let start = if self.relative { 0.0 } else { value - way };
+        let at = |share: f64| if share >= 1.0 { value } else { ((start + way * share) * scale).round() / scale };
+        if self.relative { at(end) - if begun > 0.0 { at(begun) } else { 0.0 } } else { at(end) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::line::edit::Put;
+
+    fn composed(line: &str, long: LongLine, pieces: &[EPiece], edits: Vec<Edit>) -> String {
+        let text = Edited {
+            bytes: line.as_bytes().to_vec(),
+            edits,
+            long: vec![long],
+            pieces: pieces.to_vec(),
+            ..Edited::default()
+        };
+        let mut out = Vec::new();
+        compose(&text, Modes { e_letter: b'E' }, &mut Scratch::default(), &mut out);
+        String::from_utf8(out).unwrap()
+    }
+
+    fn long(delta: [f64; 3], count: u16) -> LongLine {
+        LongLine { at: 0, first: 0, count, delta, unit: 1.0, relative: false, feed: None }
+    }
+
+    const HALVES: [EPiece; 2] = [EPiece { end: 0.25, e: 0.125 }, EPiece { end: 1.0, e: -0.02 }];
+
+    #[test]
+    fn positions_lie_on_the_path_and_the_rest_of_the_line_stays() {
+        let got = composed("G1 X20 Y5.5 F1800 E0.8 ; wall\r\nG28\r\n", long([10.0, 0.0, 0.0], 2), &HALVES, Vec::new());
+        assert_eq!(got, "G1 X12.5 Y5.5 E0.125 F1800\r\nG1 X20 Y5.5 F1800 E-0.02 ; wall\r\nG28\r\n");
+    }
+
+    #[test]
+    fn a_feed_goes_on_the_first_piece() {
+        let feed = Some(FeedWord { value: 600.0, decimals: 1 });
+        let line = LongLine { feed, ..long([0.0, 3.0, 0.0], 2) };
+        assert_eq!(composed("G1 Y3 E1\n", line, &HALVES, Vec::new()), "G1 Y0.75 E0.125 F600\nG1 Y3 E-0.02\n");
+        let line = LongLine { feed, ..long([0.0, 3.0, 0.0], 1) };
+        assert_eq!(composed("G1 Y3 E1 ;x", line, &HALVES[1..], Vec::new()), "G1 Y3 E-0.02 F600 ;x");
+    }
+
+    #[test]
+    fn distances_sum_to_the_whole() {
+        let line = LongLine { relative: true, ..long([1.0, 0.0, 0.0], 3) };
+        let third = |k: f64| EPiece { end: k / 3.0, e: 0.1 };
+        let got = composed("G1 X1 E1\n", line, &[third(1.0), third(2.0), third(3.0)], Vec::new());
+        assert_eq!(got, "G1 X0.333 E0.1\nG1 X0.334 E0.1\nG1 X0.333 E0.1\n");
+    }
+
+    #[test]
+    fn edits_around_keep_their_places() {
+        let text = "M204 S500\n";
+        let edits = vec![
+            Edit { at: 0, remove: 0, put: Put::Text(text.as_bytes().into()) },
+            Edit { at: 13, remove: 2, put: Put::Text(b"X9".as_slice().into()) },
+        ];
+        let got = composed("G1 X4 E1\nG0 X5\n", long([4.0, 0.0, 0.0], 2), &HALVES, edits);
+        assert_eq!(got, "M204 S500\nG1 X1 E0.125\nG1 X4 E-0.02\nG0 X9\n".replace("G0 X9", "G0 X9"));
+    }
+}

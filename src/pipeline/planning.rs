@@ -1,0 +1,63 @@
+//! How the file is executed as it came.
+
+use super::edits::Outgoing;
+use super::queue::Queue;
+use crate::motion::{Beside, Plan, Planner, Timing};
+use crate::moves::{Kind, Move, Side};
+
+/// Hands out what is kept beside the moves of a block, in their order.
+pub struct Besides<'a> {
+    arcs: std::slice::Iter<'a, crate::moves::arc::ArcPath>,
+    limits: std::slice::Iter<'a, crate::moves::limits::MotionLimits>,
+}
+
+impl<'a> Besides<'a> {
+    /// Of a block.
+    pub fn of(side: &'a Side) -> Self {
+        Self { arcs: side.arcs.iter(), limits: side.limits.iter() }
+    }
+
+    /// Of the next move.
+    pub fn next(&mut self, step: &Move) -> Beside<'a> {
+        Beside {
+            arc: if step.has(Move::ARC) { self.arcs.next() } else { None },
+            limits: if step.kind == Kind::Limits { self.limits.next() } else { None },
+        }
+    }
+}
+
+/// Plans the moves as the file gives them.
+#[derive(Debug)]
+pub struct Planning {
+    planner: Planner,
+    queue: Queue,
+    settled: Vec<Timing>,
+}
+
+impl Planning {
+    /// A machine at rest.
+    pub fn new(planner: Planner) -> Self {
+        Self { planner, queue: Queue::default(), settled: Vec::new() }
+    }
+
+    /// Takes the next block; blocks whose moves are settled are added to `ready`.
+    pub fn take(&mut self, block: Outgoing, ready: &mut Vec<Outgoing>) {
+        let mut besides = Besides::of(&block.side);
+        for step in &block.moves {
+            self.planner.push(step, besides.next(step), step.speed, f64::INFINITY);
+        }
+        self.queue.push(block);
+        self.hand_over(ready);
+    }
+
+    /// No more blocks will come.
+    pub fn finish(&mut self, ready: &mut Vec<Outgoing>) {
+        self.planner.finish();
+        self.hand_over(ready);
+    }
+
+    fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
+        self.planner.hand_over(&mut self.settled);
+        self.queue.settle(&mut self.settled, |block| &mut block.before, ready);
+    }
+}
