@@ -95,6 +95,7 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity) -> Limite
         gaps,
         count: ECount::new(unit(profile, passes)),
         melt,
+        bore_mm: profile.nozzle.diameter_mm.value,
     };
     Limiter::new(passes, Planner::new(&rules))
 }
@@ -108,6 +109,7 @@ pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, file_volume
     // Where a unit of E has no one volume, the flow of the seams is not bounded by it.
     let volume = output_volume(&unit, file_volume);
     let bounds = Bounds {
+        bore_mm: nozzle,
         shortest_mm: (SHORTEST_SHARE * nozzle).max(SHORTEST_MM),
         max_area_mm2: controller.max_bead_area_per_nozzle_sq.value.map_or(f64::INFINITY, |f| f * nozzle * nozzle),
         flow_step_mm3_s: volume.map_or(f64::INFINITY, |volume| rules.e_step * volume),

@@ -5,6 +5,7 @@ use crate::line::edit::{Edit, apply};
 use crate::line::lex::lex;
 use crate::line::number::write_fixed;
 use crate::line::{Line, Word};
+use crate::moves::arc::ArcPath;
 use crate::passes::feed::FeedWord;
 
 /// A piece of a line.
@@ -31,6 +32,8 @@ pub struct LongLine {
     pub unit: f64,
     /// Its positions are distances.
     pub relative: bool,
+    /// The path, for arcs.
+    pub arc: Option<ArcPath>,
     /// The feed to write; `None`: as on the line.
     pub feed: Option<FeedWord>,
 }
@@ -39,6 +42,8 @@ pub struct LongLine {
 const E_DECIMALS: u8 = 5;
 /// Least decimals of positions between the ends of a line.
 const LEAST_DECIMALS: u8 = 3;
+/// Decimals of the centres of arcs.
+const CENTRE_DECIMALS: u8 = 5;
 /// No sensible number has more decimals.
 const MOST_DECIMALS: u8 = 9;
 
@@ -104,7 +109,8 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
     };
     let mut begun = 0.0;
     for (index, piece) in leading.iter().enumerate() {
-        out.extend_from_slice(if motion == 0.0 { b"G0" } else { b"G1" });
+        out.push(b'G');
+        write_fixed(out, motion, 0);
         for word in words.iter().filter(|word| word.has_number()) {
             let axis = match word.letter {
                 b'X' => 0,
@@ -115,6 +121,10 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
             out.extend_from_slice(&[b' ', word.letter]);
             let decimals = word.decimals.clamp(LEAST_DECIMALS, MOST_DECIMALS);
             write_fixed(out, long.along(word.value, axis, begun, piece.end, decimals), decimals);
+        }
+        if let Some(arc) = &long.arc {
+            out.push(b' ');
+            long.write_centre(arc, begun, out);
         }
         out.extend_from_slice(&[b' ', modes.e_letter]);
         write_fixed(out, piece.e, E_DECIMALS);
@@ -127,12 +137,14 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
     // The last piece keeps the line's own words but those that differ.
     let mut from = 0;
     let mut feed_written = !leading.is_empty();
+    let mut centre_written = false;
     for word in words {
         let start = word.start as usize;
         let axis = b"XYZ".iter().position(|&letter| letter == word.letter);
         let relative = axis.filter(|_| long.relative && !leading.is_empty());
-        let other = word.letter == modes.e_letter || word.letter == b'F' && long.feed.is_some() || relative.is_some();
-        if !other {
+        let centre = long.arc.filter(|_| !leading.is_empty() && b"IJKR".contains(&word.letter));
+        let feed = word.letter == b'F' && long.feed.is_some();
+        if !(word.letter == modes.e_letter || feed || relative.is_some() || centre.is_some()) {
             continue;
         }
         out.extend_from_slice(line.get(from..start).unwrap_or_default());
@@ -148,10 +160,22 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
                 out.push(word.letter);
                 write_fixed(out, long.along(word.value, axis, begun, 1.0, decimals), decimals);
             }
-            _ => {
-                out.push(modes.e_letter);
-                write_fixed(out, last.e, E_DECIMALS);
-            }
+            _ => match centre {
+                // The centre is written once, in place of the first word that gave it.
+                Some(arc) if !centre_written => {
+                    long.write_centre(&arc, begun, out);
+                    centre_written = true;
+                }
+                Some(_) => {
+                    while out.last() == Some(&b' ') {
+                        out.pop();
+                    }
+                }
+                None => {
+                    out.push(modes.e_letter);
+                    write_fixed(out, last.e, E_DECIMALS);
+                }
+            },
         }
     }
     let code_end = words.last().map_or(0, |word| word.end() as usize).max(from);
@@ -179,11 +203,32 @@ impl LongLine {
     /// Distances are differences of rounded places, so that their sum is the line's own.
     fn along(&self, value: f64, axis: usize, begun: f64, end: f64, decimals: u8) -> f64 {
         let scale = 10_f64.powi(i32::from(decimals));
-        let way = self.delta.get(axis).copied().unwrap_or(0.0) / self.unit;
-        let way = if self.relative { value } else { way };
-        let start = if self.relative { 0.0 } else { value - way };
-        let at = |share: f64| if share >= 1.0 { value } else { ((start + way * share) * scale).round() / scale };
-        if self.relative { at(end) - if begun > 0.0 { at(begun) } else { 0.0 } } else { at(end) }
+        // How far the place at a share of the way is from the end.
+        let left = |share: f64| match &self.arc {
+            Some(arc) => (arc.to[axis] - arc.point(share)[axis]) / self.unit,
+            None => self.delta[axis] * (1.0 - share) / self.unit,
+        };
+        if !self.relative {
+            return if end >= 1.0 { value } else { ((value - left(end)) * scale).round() / scale };
+        }
+        // Distances count from the start of the line.
+        let whole = left(0.0);
+        let at = |share: f64| if share >= 1.0 { value } else { ((whole - left(share)) * scale).round() / scale };
+        at(end) - at(begun)
+    }
+
+    /// Writes the centre of an arc as seen from the start of the piece at share `begun`.
+    fn write_centre(&self, arc: &ArcPath, begun: f64, out: &mut Vec<u8>) {
+        let (first, second, _) = arc.plane.axes();
+        let from = arc.point(begun);
+        for (index, (axis, centre)) in [(first, arc.arc.centre[0]), (second, arc.arc.centre[1])].into_iter().enumerate()
+        {
+            if index > 0 {
+                out.push(b' ');
+            }
+            out.push(b"IJK"[axis]);
+            write_fixed(out, (centre - from[axis]) / self.unit, CENTRE_DECIMALS);
+        }
     }
 }
 
@@ -193,20 +238,16 @@ mod tests {
     use crate::line::edit::Put;
 
     fn composed(line: &str, long: LongLine, pieces: &[EPiece], edits: Vec<Edit>) -> String {
-        let text = Edited {
-            bytes: line.as_bytes().to_vec(),
-            edits,
-            long: vec![long],
-            pieces: pieces.to_vec(),
-            ..Edited::default()
-        };
+        let mut text = Edited::default();
+        text.bytes = line.as_bytes().to_vec();
+        (text.edits, text.long, text.pieces) = (edits, vec![long], pieces.to_vec());
         let mut out = Vec::new();
         compose(&text, Modes { e_letter: b'E' }, &mut Scratch::default(), &mut out);
         String::from_utf8(out).unwrap()
     }
 
     fn long(delta: [f64; 3], count: u16) -> LongLine {
-        LongLine { at: 0, first: 0, count, delta, unit: 1.0, relative: false, feed: None }
+        LongLine { at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, feed: None }
     }
 
     const HALVES: [EPiece; 2] = [EPiece { end: 0.25, e: 0.125 }, EPiece { end: 1.0, e: -0.02 }];
@@ -235,13 +276,28 @@ mod tests {
     }
 
     #[test]
+    fn an_arc_is_written_as_arcs_of_the_same_circle() {
+        use crate::moves::arc::{Arc, Centre, Plane};
+        // A quarter of a circle of radius 10 about the origin, from (10, 0) to (0, 10); half of it ends at 7.071.
+        let arc = Arc::resolve([10.0, 0.0], [0.0, 10.0], Centre::Radius(10.0), false, 1).unwrap();
+        let path = ArcPath { plane: Plane::Xy, arc, from: [10.0, 0.0, 0.2], to: [0.0, 10.0, 0.2] };
+        let line = LongLine { arc: Some(path), ..long([-10.0, 10.0, 0.0], 2) };
+        let halves = [EPiece { end: 0.5, e: 0.3 }, EPiece { end: 1.0, e: 0.4 }];
+        let got = composed("G3 X0 Y10 R10 E0.7 F900\n", line, &halves, Vec::new());
+        let want = "G3 X7.071 Y7.071 I-10 J0 E0.3 F900\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4 F900\n";
+        assert_eq!(got, want);
+        let got = composed("G3 X0 Y10 I-10 J0 E0.7\n", line, &halves, Vec::new());
+        assert_eq!(got, "G3 X7.071 Y7.071 I-10 J0 E0.3\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4\n");
+    }
+
+    #[test]
     fn edits_around_keep_their_places() {
         let text = "M204 S500\n";
         let edits = vec![
             Edit { at: 0, remove: 0, put: Put::Text(text.as_bytes().into()) },
-            Edit { at: 13, remove: 2, put: Put::Text(b"X9".as_slice().into()) },
+            Edit { at: 12, remove: 2, put: Put::Text(b"X9".as_slice().into()) },
         ];
         let got = composed("G1 X4 E1\nG0 X5\n", long([4.0, 0.0, 0.0], 2), &HALVES, edits);
-        assert_eq!(got, "M204 S500\nG1 X1 E0.125\nG1 X4 E-0.02\nG0 X9\n".replace("G0 X9", "G0 X9"));
+        assert_eq!(got, "M204 S500\nG1 X1 E0.125\nG1 X4 E-0.02\nG0 X9\n");
     }
 }

@@ -176,7 +176,7 @@ impl Drive {
                         self.resync(step, lines, line_end);
                     }
                 }
-                driven.e = self.bead(step, timing, pieces, lines, line_end);
+                driven.e = self.bead(step, marks, timing, pieces, lines, line_end);
             }
             Kind::EIn | Kind::EOut => {
                 if marks.has(Marks::DROP) {
@@ -234,6 +234,7 @@ impl Drive {
     fn bead(
         &mut self,
         step: &Move,
+        marks: Marks,
         timing: &Timing,
         pieces: &mut Vec<EPiece>,
         lines: &mut Vec<u8>,
@@ -254,7 +255,7 @@ impl Drive {
             return self.whole(step, step.volume, timing.time, lines, pieces, line_end);
         }
         self.pieces.clear();
-        self.ramp.bead(step, timing, &mut self.spring, &mut self.pieces);
+        self.ramp.bead(step, marks.has(Marks::LAST), timing, &mut self.spring, &mut self.pieces);
         let flow = if timing.time > 0.0 { step.volume / timing.time } else { 0.0 };
         let (relative, factor) = (step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm());
         let first = pieces.len();

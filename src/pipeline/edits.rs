@@ -4,6 +4,7 @@ use super::compose::{EPiece, LongLine};
 use crate::line::edit::{Edit, Put, checksum_edit};
 use crate::line::{Block, Line};
 use crate::motion::Timing;
+use crate::moves::arc::ArcPath;
 use crate::moves::split::Split;
 use crate::moves::{Kind, Move, Side};
 use crate::passes::Verdict;
@@ -157,7 +158,15 @@ pub struct Written {
 
 impl Written {
     /// Adds to the block's edits what becomes of the line of a move. `ahead`: lines that go before it.
-    pub fn write(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, e: ELine, ahead: &mut Vec<u8>) {
+    pub fn write(
+        &mut self,
+        block: &mut Edited,
+        step: &Move,
+        edit: FeedEdit,
+        e: ELine,
+        arc: Option<ArcPath>,
+        ahead: &mut Vec<u8>,
+    ) {
         if !ahead.is_empty() {
             self.lines_added += memchr::memchr_iter(b'\n', ahead).count() as u64;
             let at = line_start(&block.bytes, step.feed_at);
@@ -192,6 +201,7 @@ impl Written {
                     delta: step.delta,
                     unit: step.unit_mm(),
                     relative: step.has(Move::RELATIVE),
+                    arc,
                     feed,
                 });
                 let added = u64::from(count) - 1;

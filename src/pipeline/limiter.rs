@@ -29,6 +29,8 @@ pub struct Passes {
     pub count: ECount,
     /// The melt.
     pub melt: Melt,
+    /// Bore of the nozzle, mm.
+    pub bore_mm: f64,
 }
 
 /// Runs the passes over the stream of moves.
@@ -194,7 +196,8 @@ impl Limiter {
                         accels.follow(limits);
                     }
                     let top = if self.may_quicken { verdict.speed } else { verdict.speed.min(before.top) };
-                    accels.next(&planned, accel::limit(&planned, top, &passes.melt), top)
+                    let limit = accel::limit(&planned, top, accels.own(), passes.bore_mm, &passes.melt);
+                    accels.next(&planned, limit, top)
                 }
             };
             if mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE) {

@@ -2,6 +2,7 @@
 
 use super::drive::{Drive, Driven};
 use super::edits::{ELine, Outgoing, Written, line_end_at};
+use super::planning::Besides;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::{Kind, Move};
 use crate::passes::feed::{FeedEdit, Feeds};
@@ -69,10 +70,12 @@ impl Scribe {
     }
 
     fn block(&mut self, block: &mut Outgoing) {
-        let Outgoing { text, moves, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
+        let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
+        let mut besides = Besides::of(side);
         let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after).zip(ahead);
         for ((((((step, before), verdict), &mut mark), ruling), after), &mut ahead) in all {
             let line = *first_line + u64::from(step.line);
+            let arc = besides.next(step).arc.copied();
             if let Some(accel) = ruling.word {
                 self.lines.extend_from_slice(self.accel_word);
                 self.lines.extend_from_slice(accel.to_string().as_bytes());
@@ -109,7 +112,7 @@ impl Scribe {
                         && self.lines.is_empty()
                         && !step.has(Move::SPLIT);
                     if !untouched {
-                        self.written.write(text, step, edit, driven.e, &mut self.lines);
+                        self.written.write(text, step, edit, driven.e, arc, &mut self.lines);
                     }
                 }
                 Purpose::Audit => {

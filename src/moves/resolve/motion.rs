@@ -104,7 +104,10 @@ impl Resolver {
             self.found(Code::ToolNotScrew, at, || format!("tool {tool}"));
         }
         if let Some(arc) = arc {
-            step.flags |= Move::ARC;
+            let (first, second, _) = arc.plane.axes();
+            let ends = axes[first].is_some() && axes[second].is_some();
+            let parts = ends && !self.state.absolute_centres && words.get(b'P').is_none();
+            step.flags |= if parts { Move::ARC } else { Move::ARC | Move::WHOLE };
             self.side.arcs.push(arc);
         }
         if let Some(word) = words.place(axis_e).and_then(|place| at.words().get(place)) {

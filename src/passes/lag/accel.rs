@@ -13,19 +13,31 @@ const HYSTERESIS: f64 = 1.5;
 /// A travel gets its own acceleration back where that saves this much time, s.
 const WORTH_S: f64 = 0.02;
 
+/// A ramp whose volume astray is below this share of a stretch as long as the bore is left alone.
+pub const BRIEF: f64 = 0.04;
+/// Longest ramp, share of the melt's lag.
+const LONGEST: f64 = 0.75;
+
 /// Highest acceleration of a bead that the screw can follow, mm/s².
 ///
-/// a <= k (Q_screw - Q) / (τ A), Q = A v at the bead's top speed. A ramp never takes longer than τ: from there on a
-/// melt that is left alone would follow too, so a >= v / τ.
+/// a <= k (Q_screw - Q) / (τ A), Q = A v at the bead's top speed. A ramp takes at most 3/4 τ, since beyond that time
+/// buys little: so a >= v / (0.75 τ), and what the screw cannot give then is missing from the ramp.
+///
+/// Two ramps with a stop between them lay A v²/a too much if the flow stays as it is. Where that is next to nothing
+/// within a stretch as long as the bore, a nozzle blurs it, and the acceleration is left alone. `own`: acceleration
+/// of the file, mm/s².
 ///
 /// Infinite for what is no bead of the screw.
-pub fn limit(step: &Move, top: f64, melt: &Melt) -> f64 {
+pub fn limit(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt) -> f64 {
     if step.kind != Kind::Bead || !step.has(Move::SCREW) || melt.lag_s <= 0.0 {
+        return f64::INFINITY;
+    }
+    if top * top <= BRIEF * own * bore_mm {
         return f64::INFINITY;
     }
     let area = step.volume / step.length;
     let spare = (melt.screw_mm3_s - area * top).max(0.0);
-    (SHARE * spare / (melt.lag_s * area)).max(top / melt.lag_s)
+    (SHARE * spare / (melt.lag_s * area)).max(top / (LONGEST * melt.lag_s))
 }
 
 /// How accelerations are written.
@@ -61,6 +73,11 @@ impl Accels {
     /// At the start of a file.
     pub fn new(form: AccelForm, rules: &MotionRules) -> Self {
         Self { form, base: *rules, file: [rules.print_accel, rules.travel_accel], written: None }
+    }
+
+    /// Acceleration the file has in force for a bead.
+    pub fn own(&self) -> f64 {
+        self.file[0]
     }
 
     /// The file sets limits of motion.
@@ -122,11 +139,11 @@ mod tests {
         let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
         let mut step = crate::passes::sample::bead(10.0, 1.0);
         // A 0.1 mm2 at 50 mm/s: 5 mm3/s; 0.7 * 25 / (0.4 * 0.1) = 437.5.
-        assert!((limit(&step, 50.0, &melt) - 437.5).abs() < 1e-9);
+        assert!((limit(&step, 50.0, 3000.0, 0.1, &melt) - 437.5).abs() < 1e-9);
         // At 29 mm3/s the spare is 1: 0.7 / 0.04 = 17.5, but a ramp may not take longer than 0.4 s: 290 / 0.4.
-        assert!((limit(&step, 290.0, &melt) - 725.0).abs() < 1e-9);
+        assert!((limit(&step, 290.0, 3000.0, 0.1, &melt) - 725.0).abs() < 1e-9);
         step.kind = Kind::Travel;
-        assert_eq!(limit(&step, 50.0, &melt), f64::INFINITY);
+        assert_eq!(limit(&step, 50.0, 3000.0, 0.1, &melt), f64::INFINITY);
     }
 
     #[test]

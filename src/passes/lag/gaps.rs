@@ -19,6 +19,8 @@ impl Marks {
     pub const RELIEVE: Self = Self(4);
     /// The screw refills the pressure before this move.
     pub const CHARGE: Self = Self(8);
+    /// The last bead of a run.
+    pub const LAST: Self = Self(16);
     /// Nothing.
     pub const NONE: Self = Self(0);
 
@@ -54,6 +56,8 @@ pub struct Gaps {
     pressed: bool,
     /// The next bead has to be charged.
     owed: bool,
+    /// Index of the bead behind which no motion has come yet.
+    bead: Option<usize>,
 }
 
 impl Gaps {
@@ -68,6 +72,7 @@ impl Gaps {
             open: None,
             pressed: false,
             owed: true,
+            bead: None,
         }
     }
 
@@ -83,8 +88,22 @@ impl Gaps {
             _ => Marks::NONE,
         };
         if !self.at_rest {
+            let waits = matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell | Kind::Stop);
+            if waits
+                && let Some(bead) = self.bead.take()
+                && !(step.kind == Kind::Bead && own)
+                && let Some(mark) = self.marks.get_mut(bead)
+            {
+                mark.add(Marks::LAST);
+            }
+            if step.kind == Kind::Bead && own {
+                self.bead = Some(self.marks.len());
+            }
             self.marks.push_back(mark);
-            self.settled = self.marks.len();
+            self.settled = self.bead.unwrap_or(self.marks.len());
+            if self.marks.len() - self.settled > MOST_WAITING {
+                (self.bead, self.settled) = (None, self.marks.len());
+            }
             return;
         }
         if step.kind == Kind::Bead && own {
@@ -140,6 +159,9 @@ impl Gaps {
         {
             self.relieve(first);
         }
+        if let Some(mark) = self.bead.take().and_then(|bead| self.marks.get_mut(bead)) {
+            mark.add(Marks::LAST);
+        }
         self.settled = self.marks.len();
     }
 
@@ -148,6 +170,9 @@ impl Gaps {
         out.extend(self.marks.drain(..self.settled));
         if let Some((first, ..)) = &mut self.open {
             *first -= self.settled;
+        }
+        if let Some(bead) = &mut self.bead {
+            *bead -= self.settled;
         }
         self.settled = 0;
     }

@@ -10,6 +10,7 @@
 //! sums to zero, and half of it is stored by the middle. A ratio vb/va of 2.6 keeps that at a tenth. Below a quarter of
 //! the top speed lies a sixteenth of the ramp's path, where nothing finer is tried: a ramp is at most two pieces.
 
+use super::accel::BRIEF;
 use super::spring::{Melt, Spring, Weights};
 use crate::motion::Timing;
 use crate::moves::Move;
@@ -18,8 +19,6 @@ use crate::moves::Move;
 const RATIO: f64 = 2.6;
 /// Share of a ramp's top speed below which it is not divided further.
 const LOWEST_SHARE: f64 = 0.25;
-/// Beads whose speed changes by less than this share stay whole.
-const STEADY: f64 = 0.1;
 /// Stored volume may be off by this share of what the flow needs before it is put right at once.
 const OFF: f64 = 0.06;
 /// The screw is asked for at most this share of its highest speed.
@@ -31,6 +30,8 @@ const MAKE_GOOD_SHARE: f64 = 0.03;
 /// What the controller bears.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Bounds {
+    /// Bore of the nozzle, the length over which a bead blurs, mm.
+    pub bore_mm: f64,
     /// Shortest piece, mm.
     pub shortest_mm: f64,
     /// Largest bead area the controller takes, mm²; infinite for no limit.
@@ -55,6 +56,8 @@ struct Section {
     v0: f64,
     v1: f64,
     time: f64,
+    /// Speed for whose flow the stored volume is to be there at the end.
+    ready: f64,
 }
 
 /// Most sections: two a ramp, one to put the stored volume right, one cruise.
@@ -93,7 +96,10 @@ impl Sections {
             let after = list.get(short + 1).map_or(-1.0, |s| s.length);
             let first = if before >= after { short - 1 } else { short };
             let (a, b) = (list[first], list[first + 1]);
-            self.all[first] = Section { length: a.length + b.length, v0: a.v0, v1: b.v1, time: a.time + b.time };
+            // What is too short for a piece of its own does not tell where the longer one has to get.
+            let ready = if a.length >= b.length { a.ready } else { b.ready };
+            let (length, time) = (a.length + b.length, a.time + b.time);
+            self.all[first] = Section { length, v0: a.v0, v1: b.v1, time, ready };
             self.all.copy_within(first + 2..self.count, first + 1);
             self.count -= 1;
         }
@@ -124,9 +130,12 @@ impl Ramp {
     }
 
     /// Adds the pieces of a bead to `pieces`; the last ends at 1.
-    pub fn bead(&mut self, step: &Move, timing: &Timing, spring: &mut Spring, pieces: &mut Vec<Piece>) {
+    pub fn bead(&mut self, step: &Move, last: bool, timing: &Timing, spring: &mut Spring, pieces: &mut Vec<Piece>) {
         let area = step.volume / step.length;
-        let sections = self.sections(step, timing, area, spring);
+        let mut sections = self.sections(step, timing, area, spring);
+        if last && !step.has(Move::WHOLE) {
+            self.end_run(&mut sections, area);
+        }
         let mut end = 0.0;
         let list = sections.list();
         for (index, section) in list.iter().enumerate() {
@@ -141,33 +150,70 @@ impl Ramp {
     fn sections(&self, step: &Move, timing: &Timing, area: f64, spring: &Spring) -> Sections {
         let Timing { entry, top, exit, accel, time } = *timing;
         let mut sections = Sections::default();
-        let whole = Section { length: step.length, v0: entry, v1: exit, time };
+        let mean = if time > 0.0 { step.length / time } else { 0.0 };
         let shortest = self.bounds.shortest_mm;
-        let slowest = entry.min(exit);
-        if step.has(Move::ARC) || accel <= 0.0 || step.length < 2.0 * shortest {
-            sections.push(whole);
+        let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * self.bounds.bore_mm;
+        let (brief_up, brief_down) = (brief(entry, top), brief(top, exit));
+        if step.has(Move::WHOLE) || accel <= 0.0 {
+            sections.push(Section { length: step.length, v0: mean, v1: mean, time, ready: exit });
             return sections;
         }
-        if slowest >= (1.0 - STEADY) * top {
-            let mean = step.length / time;
-            self.put_right(Section { v0: mean, v1: mean, ..whole }, area, spring, &mut sections);
+        if brief_up && brief_down {
+            let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean };
+            self.put_right(even, area, spring, &mut sections);
+            return sections;
+        }
+        if step.length < 2.0 * shortest {
+            sections.push(Section { length: step.length, v0: entry, v1: exit, time, ready: exit });
             return sections;
         }
         let ramp = |from: f64, to: f64| (to * to - from * from).abs() / (2.0 * accel);
         let (up, down) = (ramp(entry, top), ramp(top, exit));
-        let cruise = (step.length - up - down).max(0.0);
-        divide(entry, top, accel, shortest, &mut sections);
-        if cruise > 0.0 {
-            let section = Section { length: cruise, v0: top, v1: top, time: cruise / top };
+        // A brief ramp counts with the cruise.
+        let mut cruise =
+            Section { length: (step.length - up - down).max(0.0), v0: top, v1: top, time: 0.0, ready: top };
+        cruise.time = cruise.length / top;
+        if brief_up {
+            cruise.length += up;
+            cruise.time += (top - entry) / accel;
+        } else {
+            divide(entry, top, accel, shortest, &mut sections);
+        }
+        if brief_down {
+            cruise.length += down;
+            cruise.time += (top - exit) / accel;
+        }
+        if cruise.length > 0.0 {
+            let mean = cruise.length / cruise.time;
+            let cruise = Section { v0: mean, v1: mean, ..cruise };
             if sections.count == 0 {
-                self.put_right(section, area, spring, &mut sections);
+                self.put_right(cruise, area, spring, &mut sections);
             } else {
-                sections.push(section);
+                sections.push(cruise);
             }
         }
-        divide(top, exit, accel, shortest, &mut sections);
+        if !brief_down {
+            divide(top, exit, accel, shortest, &mut sections);
+        }
         sections.join_short(shortest);
         sections
+    }
+
+    /// At the end of a run nothing is to be left that would drool: the last piece takes the pressure away.
+    fn end_run(&self, sections: &mut Sections, area: f64) {
+        let Some(end) = sections.count.checked_sub(1).and_then(|index| sections.all.get_mut(index)) else { return };
+        end.ready = 0.0;
+        // An even section is cut, so that its end is no longer than the relief takes.
+        let even = (end.v0 - end.v1).abs() <= 1e-9 * end.v0;
+        let rate = SCREW_SHARE * self.melt.screw_mm3_s;
+        let time = self.melt.lag_s * (area * end.v0 / rate).ln_1p();
+        let length = (end.v0 * time * 1.05).max(self.bounds.shortest_mm);
+        if even && length < end.length - self.bounds.shortest_mm {
+            let share = 1.0 - length / end.length;
+            let relief = Section { length, time: end.time * (1.0 - share), ..*end };
+            *end = Section { length: end.length - length, time: end.time * share, ready: end.v1, ..*end };
+            sections.push(relief);
+        }
     }
 
     /// Where the stored volume is far from what an even stretch needs, a first piece puts it right.
@@ -180,7 +226,7 @@ impl Ramp {
             let length = (missing.abs() / spare * section.v0 * 1.1).max(self.bounds.shortest_mm);
             if length < section.length - self.bounds.shortest_mm {
                 let share = length / section.length;
-                sections.push(Section { length, time: section.time * share, ..section });
+                sections.push(Section { length, time: section.time * share, ready: section.v0, ..section });
                 sections.push(Section {
                     length: section.length - length,
                     time: section.time * (1.0 - share),
@@ -203,7 +249,7 @@ impl Ramp {
             if (even - mean).abs() > 1e-6 * mean { Weights::new(section.time, mean, mean, lag) } else { weights };
         let flow = area * mean;
         let good = (-spring.surplus / (flow * MAKE_GOOD_S)).clamp(-MAKE_GOOD_SHARE, MAKE_GOOD_SHARE);
-        let wanted = lag * area * section.v1 * (1.0 + good);
+        let wanted = lag * area * section.ready * (1.0 + good);
         let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) / weights.fill } else { area };
         let fastest = section.v0.max(section.v1).max(mean);
         let most = SCREW_SHARE * self.melt.screw_mm3_s / fastest;
@@ -229,7 +275,7 @@ fn divide(from: f64, to: f64, accel: f64, shortest: f64, sections: &mut Sections
     let mut push = |v0: f64, v1: f64| {
         let time = (v1 - v0).abs() / accel;
         if time > 0.0 {
-            sections.push(Section { length: 0.5 * (v0 + v1) * time, v0, v1, time });
+            sections.push(Section { length: 0.5 * (v0 + v1) * time, v0, v1, time, ready: v1 });
         }
     };
     let (low, high) = (from.min(to), from.max(to));
@@ -247,14 +293,13 @@ fn divide(from: f64, to: f64, accel: f64, shortest: f64, sections: &mut Sections
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::motion::Timing;
 
     fn melt() -> Melt {
         Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 7.5 }
     }
 
     fn bounds() -> Bounds {
-        Bounds { shortest_mm: 0.1, max_area_mm2: f64::INFINITY, flow_step_mm3_s: f64::INFINITY }
+        Bounds { bore_mm: 1.0, shortest_mm: 0.1, max_area_mm2: f64::INFINITY, flow_step_mm3_s: f64::INFINITY }
     }
 
     #[test]
@@ -262,14 +307,14 @@ mod tests {
         let mut spring = Spring::default();
         let mut ramp = Ramp::new(melt(), bounds());
         // 0 to 50 mm/s at 400 mm/s2 (3.125 mm), then even, then back to 5: by hand tau A v = 0.4 * 0.1 * 50 = 2 mm3.
-        let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125 };
+        let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125, ready: 50.0 };
         let volume = ramp.piece(&up, 0.1, &mut spring);
         assert!((spring.stored - 2.0).abs() < 0.07, "the screw's bound of 29.4 cuts a little: {}", spring.stored);
         assert!(volume > 2.0 && volume <= 29.4 / 50.0 * 3.125 + 1e-9, "{volume}");
-        let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2 };
+        let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0 };
         ramp.piece(&even, 0.1, &mut spring);
         assert!((spring.stored - 2.0).abs() < 0.07);
-        let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125 };
+        let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0 };
         let volume = ramp.piece(&down, 0.1, &mut spring);
         assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);
         assert!(volume < 0.0, "braking turns the screw back: {volume}");
@@ -281,7 +326,7 @@ mod tests {
         let mut spring = Spring::default();
         let mut before: f64 = 0.0;
         for (v0, v1) in [(10.0, 50.0), (50.0, 50.0), (50.0, 5.0)] {
-            let section = Section { length: 5.0, v0, v1, time: 10.0 / (v0 + v1) };
+            let section = Section { length: 5.0, v0, v1, time: 10.0 / (v0 + v1), ready: v1 };
             let area = ramp.piece(&section, 0.1, &mut spring) / 5.0;
             assert!((area - before).abs() * v0 <= 2.4 + 1e-9, "{area} after {before} at {v0}");
             before = area;
@@ -295,12 +340,10 @@ mod tests {
         // Half-way by ratio between a quarter and the whole: 25 mm/s, after 25^2 / 800 = 0.78125 mm.
         assert_eq!(sections.count, 2);
         assert!((sections.all[0].length - 0.78125).abs() < 1e-12 && (sections.all[0].v1 - 25.0).abs() < 1e-12);
-        let timing = Timing { entry: 50.0, top: 50.0, exit: 50.0, accel: 400.0, time: 0.2 };
-        let _ = timing;
         sections = Sections::default();
         divide(30.0, 50.0, 400.0, 0.1, &mut sections);
         assert_eq!(sections.count, 1);
-        sections.push(Section { length: 0.05, v0: 50.0, v1: 50.0, time: 0.001 });
+        sections.push(Section { length: 0.05, v0: 50.0, v1: 50.0, time: 0.001, ready: 50.0 });
         sections.join_short(0.1);
         assert_eq!(sections.count, 1);
         assert!((sections.all[0].length - 2.05).abs() < 1e-12, "(2500 - 900) / 800 + 0.05");
