@@ -113,7 +113,7 @@ fn run(path: &Path, profile: &Profile) -> Ours {
             limits: if step.kind == Kind::Limits { limits.next() } else { None },
         };
         planner.push(step, beside, step.speed, f64::INFINITY);
-        ours.moves += u64::from(step.distance() > 0.0);
+        ours.moves += if step.has(Move::ARC) { step.length.floor().max(1.0) as u64 } else { u64::from(step.distance() > 0.0) };
     }
     planner.finish();
     let mut timings = Vec::new();

@@ -49,19 +49,21 @@ impl MotionRules {
     pub fn of(profile: &Profile) -> Self {
         let (machine, controller) = (&profile.machine, &profile.controller);
         let accel = machine.max_accel_mm_s2.value;
-        let unlimited = [f64::INFINITY; 4];
+        let model = match controller.preset.value {
+            Preset::Host | Preset::Custom => Model::Host,
+            Preset::Board | Preset::Network => Model::Board,
+        };
+        // What a host is set to holds for Z whatever the file sets: measured, lifts at 10 000 mm/s² ran at 3000.
+        let free = |z: f64| [f64::INFINITY, f64::INFINITY, if model == Model::Host { z } else { f64::INFINITY }, f64::INFINITY];
         Self {
-            model: match controller.preset.value {
-                Preset::Host | Preset::Custom => Model::Host,
-                Preset::Board | Preset::Network => Model::Board,
-            },
+            model,
             path_speed: machine.max_speed_mm_s.value,
             print_accel: accel,
             travel_accel: accel,
             e_only_speed: controller.e_only_speed_mm_s.value.unwrap_or(f64::INFINITY),
             e_only_accel: controller.e_only_accel_mm_s2.value.unwrap_or(accel),
-            axis_speed: machine.axis_speed_mm_s.value.unwrap_or(unlimited),
-            axis_accel: machine.axis_accel_mm_s2.value.unwrap_or(unlimited),
+            axis_speed: machine.axis_speed_mm_s.value.unwrap_or(free(machine.max_speed_mm_s.value)),
+            axis_accel: machine.axis_accel_mm_s2.value.unwrap_or(free(accel)),
             corner: machine.corner.value,
             min_cruise_share: controller.min_cruise_share.value,
             e_step: controller.e_step_mm_s.value.unwrap_or(f64::INFINITY),

@@ -43,12 +43,7 @@ fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
         "VELOCITY" => limits.path_speed = Some(value),
         "SQUARE_CORNER_VELOCITY" => limits.right_angle_speed = Some(value),
         "MINIMUM_CRUISE_RATIO" => limits.min_cruise_share = Some(value),
-        // The older form: the acceleration that short moves are planned with.
-        "ACCEL_TO_DECEL" => {
-            if let Some(full) = limits.print_accel.filter(|full| *full > 0.0) {
-                limits.min_cruise_share = Some(1.0 - (value / full).clamp(0.0, 1.0));
-            }
-        }
+        // `ACCEL_TO_DECEL`, an older form of the share, is not read any more by the planner that was measured.
         _ => {}
     }
 }
@@ -60,11 +55,11 @@ mod tests {
     #[test]
     fn limits_marks_and_macros() {
         let mut limits = MotionLimits::default();
-        let text = b"SET_VELOCITY_LIMIT ACCEL=2000 ACCEL_TO_DECEL=1000 SQUARE_CORNER_VELOCITY=4 VELOCITY=-1";
+        let text = b"SET_VELOCITY_LIMIT ACCEL=2000 ACCEL_TO_DECEL=1500 SQUARE_CORNER_VELOCITY=4 VELOCITY=-1";
         let named = LimitWords::Named;
         assert_eq!(follow(text, named, &mut limits), Named::Neutral);
         assert_eq!((limits.print_accel, limits.travel_accel), (Some(2000.0), Some(2000.0)));
-        assert_eq!(limits.min_cruise_share, Some(0.5));
+        assert_eq!(limits.min_cruise_share, None);
         assert_eq!((limits.right_angle_speed, limits.path_speed), (Some(4.0), None));
         assert_eq!(follow(b"EXCLUDE_OBJECT_START NAME=0_1", named, &mut limits), Named::Neutral);
         assert_eq!(follow(b"START_PRINT ACCEL=5", named, &mut limits), Named::MayMove);
