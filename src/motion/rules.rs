@@ -38,6 +38,8 @@ pub struct MotionRules {
     pub min_cruise_share: f64,
     /// Largest jump of the extruder's speed where two moves meet, E units per second; infinite for no limit.
     pub e_step: f64,
+    /// Time by which the controller lets the extruder run ahead of the path, s; 0: it does not.
+    pub e_lag_s: f64,
     /// Moves planned ahead; `None`: as many as there are.
     pub look_ahead: Option<usize>,
     /// Motor steps for one mm of X, Y, Z and one unit of E.
@@ -54,7 +56,9 @@ impl MotionRules {
             Preset::Board | Preset::Network => Model::Board,
         };
         // What a host is set to holds for Z whatever the file sets: measured, lifts at 10 000 mm/s² ran at 3000.
-        let free = |z: f64| [f64::INFINITY, f64::INFINITY, if model == Model::Host { z } else { f64::INFINITY }, f64::INFINITY];
+        let free = |z: f64| {
+            [f64::INFINITY, f64::INFINITY, if model == Model::Host { z } else { f64::INFINITY }, f64::INFINITY]
+        };
         Self {
             model,
             path_speed: machine.max_speed_mm_s.value,
@@ -67,6 +71,7 @@ impl MotionRules {
             corner: machine.corner.value,
             min_cruise_share: controller.min_cruise_share.value,
             e_step: controller.e_step_mm_s.value.unwrap_or(f64::INFINITY),
+            e_lag_s: 0.0,
             look_ahead: controller.look_ahead_moves.value.map(|moves| moves as usize),
             steps_per_mm: machine.steps_per_mm.value,
         }
@@ -100,6 +105,7 @@ impl MotionRules {
                 Corner::AxisStep(own) => Corner::AxisStep(axes(own, limits.axis_step)),
             },
             min_cruise_share: limits.min_cruise_share.unwrap_or(self.min_cruise_share).clamp(0.0, MOST_CRUISE_SHARE),
+            e_lag_s: limits.e_lag_s.unwrap_or(self.e_lag_s),
             ..*self
         }
     }

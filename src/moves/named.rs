@@ -3,8 +3,8 @@
 use super::limits::MotionLimits;
 use crate::profile::LimitWords;
 
-/// Starts of names that mark objects, set the melt-lag filter, the fan or a display: they leave the feed alone.
-const LEAVE_FEED_ALONE: [&str; 4] = ["EXCLUDE_OBJECT", "SET_PRESSURE_ADVANCE", "SET_FAN_SPEED", "SET_PRINT_STATS_INFO"];
+/// Starts of names that mark objects, set the fan or a display: they leave the feed alone.
+const LEAVE_FEED_ALONE: [&str; 3] = ["EXCLUDE_OBJECT", "SET_FAN_SPEED", "SET_PRINT_STATS_INFO"];
 
 /// What a named command is to the stream of moves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -24,6 +24,13 @@ pub fn follow(text: &[u8], words: LimitWords, limits: &mut MotionLimits) -> Name
     if name.eq_ignore_ascii_case("SET_VELOCITY_LIMIT") {
         if words == LimitWords::Named {
             parts.filter_map(|part| part.split_once('=')).for_each(|(key, value)| set_limit(limits, key, value));
+        }
+        Named::Neutral
+    } else if name.eq_ignore_ascii_case("SET_PRESSURE_ADVANCE") {
+        if words == LimitWords::Named {
+            let value =
+                parts.filter_map(|part| part.split_once('=')).find(|(key, _)| key.eq_ignore_ascii_case("ADVANCE"));
+            limits.set_lag(value.and_then(|(_, value)| value.parse().ok()));
         }
         Named::Neutral
     } else if LEAVE_FEED_ALONE.into_iter().any(starts) {
