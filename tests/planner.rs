@@ -76,7 +76,7 @@ fn plan_with(rules: &MotionRules, moves: &[Move], accel: f64, hand_over_each: us
     let mut timings = Vec::new();
     for (index, step) in moves.iter().enumerate() {
         planner.push(step, Beside::default(), step.speed, accel);
-        if index % hand_over_each == 0 {
+        if index.is_multiple_of(hand_over_each) {
             planner.hand_over(&mut timings);
         }
     }
@@ -191,7 +191,7 @@ fn host_extruder_step() {
 fn alternating(rules: &MotionRules, piece: f64, share: f64) -> f64 {
     let rules = MotionRules { print_accel: 1000.0, travel_accel: 1000.0, ..*rules };
     let pieces = (200.0 / piece) as usize;
-    let sign = |k: usize| if k % 2 == 0 { share } else { -share };
+    let sign = |k: usize| if k.is_multiple_of(2) { share } else { -share };
     let moves: Vec<Move> = (0..pieces).map(|k| along_x(piece, piece * 0.3 * (1.0 + sign(k)), 50.0)).collect();
     total(&plan(&rules, &moves)) / total(&plan(&rules, &[along_x(200.0, 60.0, 50.0)]))
 }

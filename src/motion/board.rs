@@ -203,14 +203,7 @@ impl Board {
         if !moves {
             cruise = cruise.min(rules.e_only_speed);
         }
-        for axis in 0..4 {
-            let share = direction[axis].abs();
-            if share > 0.0 {
-                let mm = 1.0 / share;
-                cruise = cruise.min(rules.axis_speed[axis] * mm);
-                own = own.min(rules.axis_accel[axis] * mm);
-            }
-        }
+        (cruise, own) = rules.within_axes(&direction, cruise, own);
         if rules.e_lag_s > 0.0 && moves && direction[3] > 0.0 && direction[3] <= LAG_E_PER_MM {
             own = own.min(e_step(rules) / (rules.e_lag_s * direction[3]));
         }

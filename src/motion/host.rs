@@ -146,13 +146,8 @@ impl Host {
             top = top.min(rules.e_only_speed * by_e);
             own = own.min(rules.e_only_accel * by_e);
         }
-        for axis in 0..3 {
-            let share = direction[axis].abs();
-            if share > 0.0 {
-                top = top.min(rules.axis_speed[axis] / share);
-                own = own.min(rules.axis_accel[axis] / share);
-            }
-        }
+        let [x, y, z, _] = direction;
+        (top, own) = rules.within_axes(&[x, y, z], top, own);
         let top = top.max(LEAST_SPEED);
         let (cruise, twice) = (top * top, 2.0 * length);
         let ramp = twice * own;

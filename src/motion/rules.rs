@@ -110,6 +110,20 @@ impl MotionRules {
         }
     }
 
+    /// Speed and acceleration along a path, lowered to what its axes bear. `direction`: change of each axis for a mm.
+    pub(super) fn within_axes(&self, direction: &[f64], mut speed: f64, mut accel: f64) -> (f64, f64) {
+        for ((axis, most_speed), most_accel) in direction.iter().zip(self.axis_speed).zip(self.axis_accel) {
+            let share = axis.abs();
+            if share * speed > most_speed {
+                speed = most_speed / share;
+            }
+            if share * accel > most_accel {
+                accel = most_accel / share;
+            }
+        }
+        (speed, accel)
+    }
+
     /// Deviation that the corner rule allows at an acceleration, mm; `None` under the rule by axis.
     pub(super) fn deviation(&self, accel: f64) -> Option<f64> {
         match self.corner {
