@@ -86,6 +86,8 @@ pub struct Board {
     rules: MotionRules,
     /// Where the file is, mm from where it started, and units of E.
     at: [f64; 4],
+    /// mm for one motor step of each axis.
+    mm_per_step: [f64; 4],
     /// Where the motors are, steps.
     steps: [f64; 4],
     queue: VecDeque<Waiting>,
@@ -93,7 +95,7 @@ pub struct Board {
     before: Option<Before>,
     /// Moves since the last full stop.
     since_stop: u32,
-    /// Squared speed at which the first of the queue starts.
+    /// Speed at which the first of the queue starts, mm/s.
     start: f64,
     /// How many of the queue no later move can change.
     sure: usize,
@@ -111,6 +113,7 @@ impl Board {
             base: *rules,
             rules: *rules,
             at: [0.0; 4],
+            mm_per_step: rules.steps_per_mm.map(|steps| 1.0 / steps),
             steps: [0.0; 4],
             queue: VecDeque::new(),
             before: None,
@@ -171,7 +174,7 @@ impl Board {
             if axis < 3 {
                 most_xyz = most_xyz.max(steps);
             }
-            path[axis] = (target[axis] - self.steps[axis]) / rules.steps_per_mm[axis];
+            path[axis] = (target[axis] - self.steps[axis]) * self.mm_per_step[axis];
         }
         if most_steps < LEAST_STEPS {
             if behind != GOES_ON {
@@ -221,7 +224,7 @@ impl Board {
         };
         let (ramp, most) = (2.0 * own * length, most.min(cruise));
         if self.before.is_none() {
-            self.start = most * most;
+            self.start = most;
         }
         let stop = now.jump * now.jump;
         self.before = Some(now);
@@ -274,21 +277,22 @@ impl Board {
             && let Some(step) = self.queue.pop_front()
         {
             self.sure -= 1;
-            let reach = self.start + step.ramp;
+            let reach = self.start * self.start + step.ramp;
             let exit = match (self.queue.front(), &self.before) {
                 (Some(next), _) => next.entry.min(reach),
                 (None, Some(last)) => (last.jump * last.jump).min(reach),
                 (None, None) => 0.0,
             };
-            let rate = step.cruise.sqrt() * step.rate;
+            let exact_exit = exit.sqrt();
+            let (rate, per_rate) = (step.cruise.sqrt() * step.rate, 1.0 / step.rate);
             let round = if rate < SLOW_RATE { -TO_NEXT } else { TO_NEXT };
-            let top = nearest_whole(rate + round).max(1.0) / step.rate;
-            let whole = |sq: f64| nearest_whole(sq.sqrt() * step.rate + TO_NEXT).max(LEAST_RATE) / step.rate;
-            let (entry_speed, exit_speed) = (whole(self.start).min(top), whole(exit).min(top));
+            let top = nearest_whole(rate + round).max(1.0) * per_rate;
+            let whole = |speed: f64| nearest_whole(speed * step.rate + TO_NEXT).max(LEAST_RATE) * per_rate;
+            let (entry_speed, exit_speed) = (whole(self.start).min(top), whole(exact_exit).min(top));
             let peak = trapezoid::peak_sq(entry_speed * entry_speed, exit_speed * exit_speed, step.ramp);
             let top = if peak < top * top { peak.sqrt().max(entry_speed).max(exit_speed) } else { top };
             let time = trapezoid::time(step.length, entry_speed, top, exit_speed, step.accel);
-            self.start = exit;
+            self.start = exact_exit;
             self.hand_out(Timing { entry: entry_speed, top, exit: exit_speed, accel: step.accel, time }, step.behind);
         }
     }
@@ -300,7 +304,9 @@ impl Board {
             return;
         }
         self.settled.push(timing);
-        self.settled.extend(std::iter::repeat_n(Timing::default(), behind as usize));
+        if behind > 0 {
+            self.settled.extend(std::iter::repeat_n(Timing::default(), behind as usize));
+        }
     }
 }
 
@@ -360,7 +366,12 @@ fn nearest_whole(value: f64) -> f64 {
 
 fn unit(v: [f64; 4]) -> [f64; 4] {
     let norm = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2] + v[3] * v[3]).sqrt();
-    if norm > 0.0 { v.map(|axis| axis / norm) } else { v }
+    if norm > 0.0 {
+        let scale = 1.0 / norm;
+        v.map(|axis| axis * scale)
+    } else {
+        v
+    }
 }
 
 /// Speed to which a move may start and from which it may stop at once, mm/s.
@@ -389,7 +400,7 @@ fn e_step(rules: &MotionRules) -> f64 {
 fn corner(rules: &MotionRules, before: &Before, now: &Before, accel: f64, length: f64, radius: Option<f64>) -> f64 {
     let slower = before.cruise.min(now.cruise);
     let change = (now.e_per_mm - before.e_per_mm).abs();
-    let slower = if change > 0.0 { slower.min(rules.e_step / change) } else { slower };
+    let slower = if change * slower > rules.e_step { rules.e_step / change } else { slower };
     let Some(deviation) = rules.deviation(accel) else {
         let Corner::AxisStep(steps) = rules.corner else { return slower };
         return by_axis(&steps, before, now).min(slower);
@@ -400,9 +411,9 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, accel: f64, length
         return slower;
     }
     // The change of direction has the length 2 sin(phi/2).
-    let mut along = accel;
+    let (mut along, per_length) = (accel, 0.5 / half.sin);
     for axis in 0..4 {
-        let share = (b[axis] - a[axis]).abs() / (2.0 * half.sin);
+        let share = (b[axis] - a[axis]).abs() * per_length;
         if along * share > rules.axis_accel[axis] {
             along = rules.axis_accel[axis] / share;
         }
