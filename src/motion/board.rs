@@ -48,7 +48,7 @@ struct Waiting {
     most: f64,
     /// Fastest start from which the queue can still stop.
     entry: f64,
-    /// Most anywhere.
+    /// Most anywhere, mm/s, not squared.
     cruise: f64,
     /// Change over its length: 2 a L.
     ramp: f64,
@@ -233,7 +233,7 @@ impl Board {
         let waiting = Waiting {
             most,
             entry: most.min(stop + ramp),
-            cruise: cruise * cruise,
+            cruise,
             ramp,
             length,
             accel: own,
@@ -284,7 +284,7 @@ impl Board {
                 (None, None) => 0.0,
             };
             let exact_exit = exit.sqrt();
-            let (rate, per_rate) = (step.cruise.sqrt() * step.rate, 1.0 / step.rate);
+            let (rate, per_rate) = (step.cruise * step.rate, 1.0 / step.rate);
             let round = if rate < SLOW_RATE { -TO_NEXT } else { TO_NEXT };
             let top = nearest_whole(rate + round).max(1.0) * per_rate;
             let whole = |speed: f64| nearest_whole(speed * step.rate + TO_NEXT).max(LEAST_RATE) * per_rate;
@@ -421,11 +421,11 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, accel: f64, length
     if let Some(radius) = radius {
         return (along * radius).sqrt().min(slower);
     }
-    let mut speed = along * deviation * half.deviation_factor();
+    let mut square = along * deviation * half.deviation_factor();
     if length < ARC_PIECE_MM && 2.0 * half.cos * half.cos - 1.0 > ARC_PIECE_COSINE {
-        speed = speed.min(length * along / turn(half.sin));
+        square = square.min(length * along / turn(half.sin));
     }
-    speed.sqrt().min(slower)
+    if square < slower * slower { square.sqrt() } else { slower }
 }
 
 /// The turn, rad, from the sine of its half: twice the series of the arc sine, to 1e-5 of it up to 45 degrees.
