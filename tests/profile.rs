@@ -74,7 +74,9 @@ fn defaults_are_whole_and_assumed() {
     assert_eq!(contents(&profile), contents(&embedded));
     for entry in embedded.entries() {
         assert_eq!(entry.provenance, Provenance::Assumed, "{}", entry.key);
+        let of_machine = ["machine.corner", "machine.axis_speed_mm_s", "machine.axis_accel_mm_s2"];
         let rule = entry.key.starts_with("controller.") && entry.key != "controller.preset";
+        let rule = rule || of_machine.contains(&entry.key);
         assert_eq!(entry.origin, if rule { Origin::Preset } else { Origin::Default }, "{}", entry.key);
         assert!(Profile::meaning(entry.key).is_some());
     }

@@ -88,6 +88,8 @@ pub struct Rules {
     pub initial_feed: f64,
     /// `G4 S` counts, and wins over `P`.
     pub dwell_s_wins: bool,
+    /// What `M84` and `M18` wait, s.
+    pub motors_off_s: f64,
     /// `G90` makes E absolute again after `M83`.
     pub g90_sets_e: bool,
 }
@@ -234,8 +236,8 @@ fn words_of(raw: &[u8]) -> Option<Vec<Word>> {
     (!words.is_empty()).then_some(words)
 }
 
-/// M commands that change what a move means.
-const MEANT_M: [f64; 8] = [6.0, 82.0, 83.0, 108.0, 135.0, 200.0, 220.0, 221.0];
+/// M commands that change what a move means, or take time.
+const MEANT_M: [f64; 10] = [6.0, 18.0, 84.0, 82.0, 83.0, 108.0, 135.0, 200.0, 220.0, 221.0];
 
 /// Length of a plain decimal number at the start, 0 when there is none.
 fn number_length(text: &[u8]) -> usize {
@@ -302,6 +304,7 @@ fn run(words: &[Word], line: usize, state: &mut State, rules: &Rules, out: &mut 
             }
             (b'G', Some(910)) => state.relative = true,
             (b'G', Some(920)) => return set_position(words, state, rules),
+            (b'M', Some(180 | 840)) => out.dwells.push((out.moves.len(), rules.motors_off_s)),
             (b'M', Some(820)) => state.e_relative = false,
             (b'M', Some(830)) => state.e_relative = true,
             (b'M', Some(2000)) => {

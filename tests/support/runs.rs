@@ -8,7 +8,7 @@ use std::path::Path;
 
 use meltwright::error::Result;
 use meltwright::pipeline::{self, Options, Passes};
-use meltwright::profile::{DwellWords, EUnit, Excess, Output, Profile};
+use meltwright::profile::{DwellWords, EUnit, Excess, Output, Preset, Profile};
 use meltwright::source;
 use meltwright::summary::Summary;
 
@@ -67,6 +67,11 @@ pub fn rules(profile: &Profile) -> Rules {
         axis: profile.screw.axis.value,
         initial_feed: profile.controller.initial_feed_mm_s.value,
         dwell_s_wins: profile.controller.dwell.value == DwellWords::SWins,
+        // Measured on a controller that plans on a host.
+        motors_off_s: match profile.controller.preset.value {
+            Preset::Host | Preset::Custom => 0.2,
+            Preset::Board | Preset::Network => 0.0,
+        },
         g90_sets_e: profile.controller.g90_sets_e.value,
     }
 }
