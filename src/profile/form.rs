@@ -7,7 +7,9 @@ use toml::de::DeValue;
 
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
-use super::{Corner, DwellWords, EUnit, Excess, Kinematics, LagCompensation, LimitWords, Output, PartMoves, Preset, Provenance};
+use super::{
+    Corner, DwellWords, EUnit, Excess, Kinematics, LagCompensation, LimitWords, Output, PartMoves, Preset, Provenance,
+};
 
 /// A TOML value with its place in the text.
 pub(super) type Node<'t> = Spanned<DeValue<'t>>;

@@ -9,8 +9,8 @@ use super::form::{
     Word,
 };
 use super::{
-    Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output,
-    PartMoves, Preset, Profile, Provenance, Screw, Stated,
+    Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, LagCompensation, LimitWords, Machine, Nozzle, Origin,
+    Output, PartMoves, Preset, Profile, Provenance, Screw, Stated,
 };
 
 /// One key and what is done with it.
