@@ -165,21 +165,26 @@ impl<P: Plan> Machine<P> {
 
     /// Bead path, cut where stretches end.
     fn lay(&mut self, mut part: Part, step: &Waiting) {
+        let mut stretch = self.judge.to_end_of_stretch();
+        if part.length <= stretch {
+            let out = self.cover(part, part.to, step);
+            self.judge.bead(part.length, step.area * part.length, out);
+            return;
+        }
         // Change of the speed's square for each mm.
         let rise = (part.to * part.to - part.from * part.from) / part.length;
-        loop {
-            let stretch = self.judge.to_end_of_stretch();
-            if part.length <= stretch {
-                let out = self.cover(part, part.to, step);
-                self.judge.bead(part.length, step.area * part.length, out);
-                return;
-            }
+        while part.length > stretch {
             let to =
                 if part.from == part.to { part.to } else { (part.from * part.from + rise * stretch).max(0.0).sqrt() };
             let out = self.cover(Part { length: stretch, ..part }, to, step);
             self.judge.bead(stretch, step.area * stretch, out);
             part.length -= stretch;
             part.from = to;
+            stretch = self.judge.to_end_of_stretch();
+        }
+        if part.length > 0.0 {
+            let out = self.cover(part, part.to, step);
+            self.judge.bead(part.length, step.area * part.length, out);
         }
     }
 
@@ -238,10 +243,9 @@ fn parts(distance: f64, timing: &Timing) -> [Part; 3] {
         let length = if speed > 0.0 { distance } else { 0.0 };
         return [Part::default(), Part { length, from: speed, to: speed }, Part::default()];
     }
-    let ramp = |speed: f64| {
-        if accel > 0.0 && accel.is_finite() { (top - speed) * (top + speed) / (2.0 * accel) } else { 0.0 }
-    };
-    let (mut up, mut down) = (ramp(entry).max(0.0), ramp(exit).max(0.0));
+    let by_accel = if accel > 0.0 && (entry < top || exit < top) { 0.5 / accel } else { 0.0 };
+    let ramp = |speed: f64| ((top - speed) * (top + speed) * by_accel).max(0.0);
+    let (mut up, mut down) = (ramp(entry), ramp(exit));
     let ramps = up + down;
     if ramps > distance {
         up *= distance / ramps;
