@@ -23,14 +23,14 @@ const SETTINGS: [(&str, &str); 4] = [
         "open",
         "[machine]\nmax_speed_mm_s = 300.0\nmax_accel_mm_s2 = 3000.0\n\
          corner = { rule = \"right-angle-speed\", mm_s = 5.0 }\n\
-         [controller]\npreset = \"host\"\nmin_cruise_share = 0.5\ne_step_mm_s = 1.0\n\
+         axis_accel_mm_s2 = [1e7, 1e7, 3000, 1e7]\n[controller]\npreset = \"host\"\nmin_cruise_share = 0.5\ne_step_mm_s = 1.0\n\
          e_only_speed_mm_s = 120.0\ne_only_accel_mm_s2 = 3000.0\n",
     ),
     (
         "strict",
         "[machine]\nmax_speed_mm_s = 300.0\nmax_accel_mm_s2 = 3000.0\n\
          corner = { rule = \"right-angle-speed\", mm_s = 5.0 }\n\
-         [controller]\npreset = \"host\"\nmin_cruise_share = 0.5\ne_step_mm_s = 1.0\n\
+         axis_accel_mm_s2 = [1e7, 1e7, 3000, 1e7]\n[controller]\npreset = \"host\"\nmin_cruise_share = 0.5\ne_step_mm_s = 1.0\n\
          e_only_speed_mm_s = 319.2972\ne_only_accel_mm_s2 = 3192.972\n",
     ),
     (
@@ -113,7 +113,8 @@ fn run(path: &Path, profile: &Profile) -> Ours {
             limits: if step.kind == Kind::Limits { limits.next() } else { None },
         };
         planner.push(step, beside, step.speed, f64::INFINITY);
-        ours.moves += u64::from(step.distance() > 0.0);
+        ours.moves +=
+            if step.has(Move::ARC) { step.length.floor().max(1.0) as u64 } else { u64::from(step.distance() > 0.0) };
     }
     planner.finish();
     let mut timings = Vec::new();

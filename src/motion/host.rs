@@ -295,7 +295,7 @@ impl Plan for Host {
         match step.kind {
             Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
                 Some(arc) => {
-                    let chords = arcs::chords(arc, step.length);
+                    let chords = arcs::pieces_by_length(step.length);
                     let mut from = arc.from;
                     for k in 1..=chords {
                         let to = arc.point(f64::from(k) / f64::from(chords));
@@ -313,8 +313,13 @@ impl Plan for Host {
             Kind::EIn | Kind::EOut => self.e_only(step.e.abs(), speed, accel),
             Kind::Dwell | Kind::Stop => self.rest(step.time),
             Kind::Limits => {
+                let lagged = self.rules.e_lag_s > 0.0;
                 if let Some(limits) = beside.limits {
                     self.rules = self.base.with(limits);
+                }
+                // Its own lag compensation is switched on and off at rest only.
+                if (self.rules.e_lag_s > 0.0) != lagged {
+                    self.stop();
                 }
                 self.aside();
             }

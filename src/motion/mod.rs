@@ -4,6 +4,7 @@
 //! ahead decide what is executed.
 
 mod arcs;
+pub mod board;
 pub mod corner;
 pub mod host;
 pub mod rules;
@@ -12,7 +13,7 @@ pub mod trapezoid;
 use crate::moves::Move;
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
-use rules::MotionRules;
+use rules::{Model, MotionRules};
 
 /// How a move is executed: speeding up, cruising, braking, each perhaps of no length.
 ///
@@ -56,12 +57,17 @@ pub trait Plan {
 pub enum Planner {
     /// Of a controller that plans on a computer beside the machine.
     Host(host::Host),
+    /// Of a controller that plans in the machine's own board.
+    Board(board::Board),
 }
 
 impl Planner {
     /// A machine at rest.
     pub fn new(rules: &MotionRules) -> Self {
-        Self::Host(host::Host::new(rules))
+        match rules.model {
+            Model::Host => Self::Host(host::Host::new(rules)),
+            Model::Board => Self::Board(board::Board::new(rules)),
+        }
     }
 }
 
@@ -69,18 +75,21 @@ impl Plan for Planner {
     fn push(&mut self, step: &Move, beside: Beside<'_>, speed: f64, accel: f64) {
         match self {
             Self::Host(host) => host.push(step, beside, speed, accel),
+            Self::Board(board) => board.push(step, beside, speed, accel),
         }
     }
 
     fn finish(&mut self) {
         match self {
             Self::Host(host) => host.finish(),
+            Self::Board(board) => board.finish(),
         }
     }
 
     fn hand_over(&mut self, out: &mut Vec<Timing>) {
         match self {
             Self::Host(host) => host.hand_over(out),
+            Self::Board(board) => board.hand_over(out),
         }
     }
 }

@@ -28,6 +28,8 @@ pub struct MotionLimits {
     pub right_angle_speed: Option<f64>,
     /// Share of a short move that is spent cruising, 0..=1.
     pub min_cruise_share: Option<f64>,
+    /// Time by which the controller lets the extruder run ahead of the path, s; 0 switches that off.
+    pub e_lag_s: Option<f64>,
 }
 
 /// Sets `slot` where the line gives a usable number: finite and above zero.
@@ -47,6 +49,13 @@ fn set_axes(slots: &mut [Option<f64>; 4], word: impl Fn(u8) -> Option<f64>, scal
 }
 
 impl MotionLimits {
+    /// Sets the controller's own lag compensation; 0 is sound.
+    pub(super) fn set_lag(&mut self, seconds: Option<f64>) {
+        if let Some(s) = seconds.filter(|s| (0.0..1e3).contains(s)) {
+            self.e_lag_s = Some(s);
+        }
+    }
+
     /// Follows an M command. `word` gives the number after a letter, if the line has one.
     ///
     /// Returns whether the controller takes the command for one that sets limits.
@@ -80,6 +89,8 @@ impl MotionLimits {
                 set_axes(&mut self.axis_step, word, 1.0);
             }
             (LimitWords::PerMinute, 566) => set_axes(&mut self.axis_step, word, PER_MINUTE),
+            (LimitWords::PerSecond, 900) => self.set_lag(word(b'K')),
+            (LimitWords::PerMinute, 572) => self.set_lag(word(b'S')),
             _ => return false,
         }
         true
@@ -123,6 +134,16 @@ mod tests {
         assert_eq!(limits, MotionLimits::default());
         follow(&mut limits, rules, 204, &[(b'P', 1500.0), (b'T', 900.0)]);
         assert_eq!((limits.print_accel, limits.travel_accel), (Some(900.0), Some(900.0)));
+    }
+
+    #[test]
+    fn lag_compensation_of_boards_and_network_boards() {
+        let mut limits = MotionLimits::default();
+        assert!(!follow(&mut limits, LimitWords::Named, 900, &[(b'K', 0.2)]));
+        follow(&mut limits, LimitWords::PerSecond, 900, &[(b'K', 0.2)]);
+        assert_eq!(limits.e_lag_s, Some(0.2));
+        follow(&mut limits, LimitWords::PerMinute, 572, &[(b'S', 0.0)]);
+        assert_eq!(limits.e_lag_s, Some(0.0), "0 switches it off");
     }
 
     #[test]

@@ -3,8 +3,8 @@
 use super::limits::MotionLimits;
 use crate::profile::LimitWords;
 
-/// Starts of names that mark objects, set the melt-lag filter, the fan or a display: they leave the feed alone.
-const LEAVE_FEED_ALONE: [&str; 4] = ["EXCLUDE_OBJECT", "SET_PRESSURE_ADVANCE", "SET_FAN_SPEED", "SET_PRINT_STATS_INFO"];
+/// Starts of names that mark objects, set the fan or a display: they leave the feed alone.
+const LEAVE_FEED_ALONE: [&str; 3] = ["EXCLUDE_OBJECT", "SET_FAN_SPEED", "SET_PRINT_STATS_INFO"];
 
 /// What a named command is to the stream of moves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -26,6 +26,13 @@ pub fn follow(text: &[u8], words: LimitWords, limits: &mut MotionLimits) -> Name
             parts.filter_map(|part| part.split_once('=')).for_each(|(key, value)| set_limit(limits, key, value));
         }
         Named::Neutral
+    } else if name.eq_ignore_ascii_case("SET_PRESSURE_ADVANCE") {
+        if words == LimitWords::Named {
+            let value =
+                parts.filter_map(|part| part.split_once('=')).find(|(key, _)| key.eq_ignore_ascii_case("ADVANCE"));
+            limits.set_lag(value.and_then(|(_, value)| value.parse().ok()));
+        }
+        Named::Neutral
     } else if LEAVE_FEED_ALONE.into_iter().any(starts) {
         Named::Neutral
     } else {
@@ -43,12 +50,7 @@ fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
         "VELOCITY" => limits.path_speed = Some(value),
         "SQUARE_CORNER_VELOCITY" => limits.right_angle_speed = Some(value),
         "MINIMUM_CRUISE_RATIO" => limits.min_cruise_share = Some(value),
-        // The older form: the acceleration that short moves are planned with.
-        "ACCEL_TO_DECEL" => {
-            if let Some(full) = limits.print_accel.filter(|full| *full > 0.0) {
-                limits.min_cruise_share = Some(1.0 - (value / full).clamp(0.0, 1.0));
-            }
-        }
+        // `ACCEL_TO_DECEL`, an older form of the share, is not read any more by the planner that was measured.
         _ => {}
     }
 }
@@ -60,11 +62,11 @@ mod tests {
     #[test]
     fn limits_marks_and_macros() {
         let mut limits = MotionLimits::default();
-        let text = b"SET_VELOCITY_LIMIT ACCEL=2000 ACCEL_TO_DECEL=1000 SQUARE_CORNER_VELOCITY=4 VELOCITY=-1";
+        let text = b"SET_VELOCITY_LIMIT ACCEL=2000 ACCEL_TO_DECEL=1500 SQUARE_CORNER_VELOCITY=4 VELOCITY=-1";
         let named = LimitWords::Named;
         assert_eq!(follow(text, named, &mut limits), Named::Neutral);
         assert_eq!((limits.print_accel, limits.travel_accel), (Some(2000.0), Some(2000.0)));
-        assert_eq!(limits.min_cruise_share, Some(0.5));
+        assert_eq!(limits.min_cruise_share, None);
         assert_eq!((limits.right_angle_speed, limits.path_speed), (Some(4.0), None));
         assert_eq!(follow(b"EXCLUDE_OBJECT_START NAME=0_1", named, &mut limits), Named::Neutral);
         assert_eq!(follow(b"START_PRINT ACCEL=5", named, &mut limits), Named::MayMove);
