@@ -261,6 +261,42 @@ fn tiny_moves_do_not_lead_astray() {
     near(f.unwrap().bead_path_mm, 13.0, 1e-9);
 }
 
+/// Gives the timings it is told.
+struct Told(Vec<Timing>, usize);
+
+impl Plan for Told {
+    fn push(&mut self, _: &Move, _: Beside<'_>, _: f64, _: f64) {
+        self.1 += 1;
+    }
+
+    fn finish(&mut self) {}
+
+    fn hand_over(&mut self, out: &mut Vec<Timing>) {
+        out.extend(self.0.drain(..std::mem::take(&mut self.1)));
+    }
+}
+
+#[test]
+fn moves_a_controller_joins_are_laid_with_the_next() {
+    // 0.05 mm of bead joined to 0.95 mm of it, then 0.05 mm of bead joined to a travel, at 10 mm/s throughout.
+    let steps = moves("G1 X0.05 E.05 F600\nG1 X1 E.95\nG1 X1.05 E.05\nG1 X11\n");
+    let even = |time| Timing { entry: 10.0, top: 10.0, exit: 10.0, accel: 1000.0, time };
+    let timings = vec![Timing::default(), even(0.1), Timing::default(), even(1.0)];
+    let mut machine = Machine::new(Told(timings, 0), &Conditions { lag_s: 0.0, ..CONDITIONS });
+    for step in &steps {
+        machine.take(step, Beside::default(), Span::of(step));
+    }
+    machine.run();
+    let f = balanced(machine.finish());
+    near(f.time_s, 1.1, 1e-12);
+    near(f.wanted_mm3, 1.05, 1e-12);
+    // The first stretch is as wanted; the last 0.05 mm³ come out on the travel.
+    near(f.laid_on_path_mm3, 1.0, 1e-12);
+    near(f.drool_mm3, 0.05, 1e-12);
+    near(f.path_outside_5_pct, 100.0 * 0.05 / 1.05, 1e-9);
+    near(f.highest_screw_flow_mm3_s, 10.0, 1e-9);
+}
+
 fn replay(input: &[u8], original: Option<&[u8]>, profile: &Profile, block_size: usize) -> Result<ReplayAccount> {
     let options = Options { block_size, ..Options::default() };
     let mut original = original.map(Cursor::new);
@@ -298,11 +334,17 @@ fn arcs_take_the_time_of_their_chords() {
 #[test]
 fn rewritten_real_files_follow_their_originals() {
     let Some(files) = corpus::files() else { return };
-    let mut profile = Profile::embedded();
+    for preset in ["host", "board"] {
+        follow_originals(&files, preset);
+    }
+}
+
+fn follow_originals(files: &[std::path::PathBuf], preset: &str) {
+    let mut profile = Profile::embedded_with(&[format!("controller.preset={preset}").parse().unwrap()]).unwrap();
     let mut replayed = 0;
     for path in files {
         let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-        let input = std::fs::read(&path).unwrap();
+        let input = std::fs::read(path).unwrap();
         profile.screw.e_unit.value = if name.starts_with("volumetric") {
             meltwright::profile::EUnit::Mm3
         } else {

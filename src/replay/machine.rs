@@ -45,7 +45,6 @@ struct Waiting {
     area: f64,
     has_path: bool,
     is_bead: bool,
-    is_arc: bool,
 }
 
 /// What a controller's own compensation adds to the command.
@@ -69,6 +68,8 @@ pub struct Machine<P> {
     melt: Melt,
     judge: Judge,
     compensation: Compensation,
+    /// A move the planner gave no time: a controller in whole steps joins it to the next.
+    joined: Option<Waiting>,
     is_backward: bool,
     reversals: u64,
     time: f64,
@@ -85,6 +86,7 @@ impl<P: Plan> Machine<P> {
             melt: Melt::new(conditions.lag_s, conditions.dead_time_s, capacity),
             judge: Judge::new(conditions.bore_mm),
             compensation: Compensation { constant: conditions.compensation_s, ..Compensation::default() },
+            joined: None,
             is_backward: false,
             reversals: 0,
             time: 0.0,
@@ -105,7 +107,6 @@ impl<P: Plan> Machine<P> {
             area: wanted.area,
             has_path,
             is_bead: has_path && step.kind == Kind::Bead && volume > 0.0,
-            is_arc: step.has(Move::ARC),
         });
     }
 
@@ -124,6 +125,9 @@ impl<P: Plan> Machine<P> {
     pub fn finish(mut self) -> ReplayFigures {
         self.planner.finish();
         self.run();
+        if let Some(left) = self.joined.take() {
+            self.pass_over(&left);
+        }
         let asked = self.melt.asked();
         ReplayFigures {
             commanded_mm3: asked.net.as_mm3(),
@@ -146,10 +150,16 @@ impl<P: Plan> Machine<P> {
             }
             return;
         }
-        let mut parts = parts(step.distance, timing);
-        if step.is_arc {
-            keep_time(&mut parts, timing.time);
+        let step = &match self.joined.take() {
+            Some(before) => self.join(before, *step),
+            None => *step,
+        };
+        if timing.time <= 0.0 {
+            self.joined = Some(*step);
+            return;
         }
+        let mut parts = parts(step.distance, timing);
+        keep_time(&mut parts, timing.time);
         for part in parts {
             if part.length <= 0.0 {
                 continue;
@@ -160,6 +170,28 @@ impl<P: Plan> Machine<P> {
                 let out = self.cover(part, part.to, step);
                 if step.has_path { self.judge.travel(out) } else { self.judge.still(out) }
             }
+        }
+    }
+
+    /// Makes one move of two of a kind. Of others the first is passed over at once, and its command goes to the second.
+    fn join(&mut self, before: Waiting, step: Waiting) -> Waiting {
+        let command = before.volume * before.distance + step.volume * step.distance;
+        if before.has_path && step.has_path && (before.area > 0.0) == (step.area > 0.0) {
+            let distance = before.distance + step.distance;
+            let area = (before.area * before.distance + step.area * step.distance) / distance;
+            let is_bead = before.is_bead || step.is_bead;
+            return Waiting { distance, volume: command / distance, area, is_bead, ..step };
+        }
+        self.pass_over(&before);
+        Waiting { volume: command / step.distance, ..step }
+    }
+
+    /// Path gone in no time, so that nothing comes out.
+    fn pass_over(&mut self, step: &Waiting) {
+        if step.has_path && step.area > 0.0 {
+            self.judge.bead(step.distance, step.area * step.distance, 0.0);
+        } else if step.has_path {
+            self.judge.travel(0.0);
         }
     }
 
@@ -258,10 +290,15 @@ fn parts(distance: f64, timing: &Timing) -> [Part; 3] {
     ]
 }
 
-/// Scales the speeds so that the parts take `time`: the timing of an arc is that of its chords together.
+/// Scales the speeds so that the parts take `time`.
+///
+/// They do not by themselves for arcs, whose timing is that of their chords together, and where a controller rounds
+/// lengths to whole steps.
 fn keep_time(parts: &mut [Part; 3], time: f64) {
+    /// Rounding, as a share of the time.
+    const SAME: f64 = 1e-9;
     let taken: f64 = parts.iter().filter(|part| part.length > 0.0).map(|part| part.time(part.to)).sum();
-    if time > 0.0 && taken > 0.0 {
+    if taken > 0.0 && (taken - time).abs() > SAME * time {
         for part in parts {
             part.from *= taken / time;
             part.to *= taken / time;
