@@ -427,7 +427,7 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, accel: f64, length
 /// The turn, rad, from the sine of its half: twice the series of the arc sine, to 1e-5 of it up to 45 degrees.
 fn turn(sin: f64) -> f64 {
     let sq = sin * sin;
-    2.0 * sin * (1.0 + sq * (1.0 / 6.0 + sq * (3.0 / 40.0 + sq * (15.0 / 336.0))))
+    2.0 * sin * (1.0 + sq * (1.0 / 6.0 + sq * (3.0 / 40.0 + sq * (15.0 / 336.0 + sq * (105.0 / 3456.0)))))
 }
 
 /// Speed at which no axis changes its speed by more than its step, mm/s.
@@ -447,4 +447,57 @@ fn by_axis(steps: &[f64; 4], before: &Before, now: &Before) -> f64 {
     let speed = slower * factor;
     // Where both moves may start and stop faster than that at once, they do.
     if before.jump > speed * NEARLY && now.jump > speed * NEARLY { now.jump } else { speed }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::Profile;
+
+    fn rules(look_ahead: Option<usize>) -> MotionRules {
+        let profile = Profile::load("[controller]\npreset = \"board\"\n", "board.toml").expect("a sound profile");
+        MotionRules { look_ahead, travel_accel: 1000.0, ..MotionRules::of(&profile) }
+    }
+
+    #[test]
+    fn without_a_limit_it_looks_ahead_as_far_as_there_are_moves() {
+        let mut board = Board::new(&rules(None));
+        for _ in 0..1000 {
+            board.line([1.0, 0.0, 0.0, 0.0], 200.0, f64::INFINITY, None, 0);
+        }
+        // Up to 200 in 20 mm, and down again from 20 mm before the end; what lies between is settled at once.
+        assert!(board.waiting() < 30, "{}", board.waiting());
+        board.finish();
+        let top = board.settled.iter().filter(|timing| timing.top > 199.9).count();
+        assert!((958..=964).contains(&top), "{top}");
+    }
+
+    /// The plan of a queue worked out anew for each move.
+    #[test]
+    fn the_plan_of_the_queue_is_that_of_a_fresh_look_at_it() {
+        let rules = rules(Some(15));
+        let mut board = Board::new(&rules);
+        let pieces: Vec<f64> = (0..400).map(|k| 0.1 + f64::from(k * 37 % 29) * 0.05).collect();
+        for piece in &pieces {
+            board.line([*piece, 0.0, 0.0, 0.0], 200.0, f64::INFINITY, None, 0);
+            // From a stop behind the newest back to the front.
+            let mut entry = 0.0;
+            for step in board.queue.iter().rev() {
+                entry = step.most.min(entry + step.ramp);
+                assert!((step.entry - entry).abs() < 1e-9 * entry.max(1.0), "{step:?} {entry}");
+            }
+            assert!(board.waiting() <= 14);
+        }
+    }
+
+    #[test]
+    fn whole_numbers_and_turns() {
+        for (value, whole) in [(0.4, 0.0), (0.6, 1.0), (-1.7, -2.0), (123_456_789.3, 123_456_789.0)] {
+            assert_eq!(nearest_whole(value), whole);
+        }
+        for degrees in [0.1_f64, 5.0, 20.0, 45.0] {
+            let exact = degrees.to_radians();
+            assert!((turn((0.5 * exact).sin()) / exact - 1.0).abs() < 1e-5, "{degrees}");
+        }
+    }
 }

@@ -14,8 +14,8 @@ use crate::profile::Corner;
 
 /// Moves that wait before it is first tried which of them are settled.
 const FIRST_LOOK: usize = 64;
-/// Moves that may wait. Past it, half of them are settled as if the machine had to stop behind the last; they can
-/// only come out slower than planned without the limit. It takes a ramp over tens of thousands of moves to get there.
+/// Moves that may wait. At this number a stop is planned behind the last. It takes a ramp over tens of thousands of
+/// moves to get there.
 pub const MOST_WAITING: usize = 1 << 16;
 /// Shorter paths are none, mm: what is left of rounding.
 const LEAST_PATH: f64 = 1e-9;
@@ -65,6 +65,8 @@ pub struct Host {
     waiting: Vec<Waiting>,
     /// The last of the run; `None` behind a full stop.
     before: Option<Before>,
+    /// Speed at which the first of them starts, mm/s.
+    entry: f64,
     /// How many may wait before it is looked which are settled.
     look_at: usize,
     /// What there is of an arc whose last chord is not settled.
@@ -79,6 +81,7 @@ impl Host {
             base: *rules,
             rules: *rules,
             waiting: Vec::new(),
+            entry: 0.0,
             before: None,
             look_at: FIRST_LOOK,
             arc: None,
@@ -109,6 +112,7 @@ impl Host {
     fn stop(&mut self) {
         self.settle(self.waiting.len(), Behind::REST);
         self.before = None;
+        self.entry = 0.0;
         self.look_at = FIRST_LOOK;
     }
 
@@ -175,7 +179,7 @@ impl Host {
             self.settle(open, behind);
         }
         if self.waiting.len() >= MOST_WAITING {
-            self.settle_half();
+            self.stop();
         }
         self.look_at = FIRST_LOOK.max(2 * self.waiting.len()).min(MOST_WAITING);
     }
@@ -205,27 +209,10 @@ impl Host {
         None
     }
 
-    /// Settles half of what waits as if the machine stopped behind the last move.
-    fn settle_half(&mut self) {
-        let half = self.waiting.len() / 2;
-        let mut behind = Behind::REST;
-        for step in self.waiting.get(half..).unwrap_or_default().iter().rev() {
-            let here = step.plan(behind);
-            let peak = if here.rises() && here.turns(behind) { here.peak(step) } else { behind.peak };
-            behind = Behind { start: here.start, calm: here.calm, peak };
-        }
-        let exit = self.settle(half, behind);
-        // What was settled ends at this speed, so what follows starts with it.
-        if let Some(first) = self.waiting.first_mut() {
-            first.start = exit;
-            first.calm_start = first.calm_start.min(exit);
-        }
-    }
-
-    /// Settles the first `count` moves. Returns the squared speed at their end.
-    fn settle(&mut self, count: usize, mut behind: Behind) -> f64 {
+    /// Settles the first `count` moves.
+    fn settle(&mut self, count: usize, mut behind: Behind) {
         let end = behind.start;
-        let Some(run) = self.waiting.get_mut(..count).filter(|run| !run.is_empty()) else { return end };
+        let Some(run) = self.waiting.get_mut(..count).filter(|run| !run.is_empty()) else { return };
         // From the end of the run: `start` and `cruise` become those of the plan. Moves on the falling side of a
         // hill wait for its peak; they are the ones from `index + 1` up to `fall`.
         let mut fall = 0;
@@ -255,18 +242,16 @@ impl Host {
         if falling {
             descend(run.get_mut(..=fall).unwrap_or_default(), f64::INFINITY);
         }
-        self.hand_out(count, end)
+        self.hand_out(count, end);
     }
 
-    /// Turns the first `count` moves, whose plan stands, into timings. Returns the squared speed at their end.
-    fn hand_out(&mut self, count: usize, end: f64) -> f64 {
+    /// Turns the first `count` moves, whose plan stands, into timings. `end`: squared speed at the start of the next.
+    fn hand_out(&mut self, count: usize, end: f64) {
         let run = self.waiting.get(..count).unwrap_or_default();
-        let mut entry = run.first().map_or(0.0, |first| first.start.sqrt());
-        let mut last = end;
+        let mut entry = self.entry;
         self.settled.reserve(count);
         for (index, step) in run.iter().enumerate() {
             let next = run.get(index + 1).map_or(end, |next| next.start).min(step.cruise);
-            last = next;
             let (top, exit) = (step.cruise.sqrt(), next.sqrt());
             let time = trapezoid::time(step.length, entry, top, exit, step.accel);
             let timing = Timing { entry, top, exit, accel: step.accel, time };
@@ -285,8 +270,8 @@ impl Host {
                 self.settled.extend(std::iter::repeat_n(Timing::default(), step.behind as usize));
             }
         }
+        self.entry = entry;
         self.waiting.drain(..count);
-        last
     }
 }
 
@@ -428,4 +413,69 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, most: f64) -> f64 
         least = least.min(half.midpoint_factor() * before.midpoint.min(now.midpoint));
     }
     least
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::Profile;
+
+    /// Moves of all sizes from a small generator of random numbers; long stretches without a stop.
+    fn run(host: &mut Host, count: u32, seed: u64, each: impl Fn(&mut Host)) {
+        let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
+        let mut random = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            (state >> 40) as f64 / (1 << 24) as f64
+        };
+        for _ in 0..count {
+            let (length, speed) = (10_f64.powf(2.0 * random() - 1.5), 10_f64.powf(1.0 + 1.5 * random()));
+            let turn = if random() < 0.9 { 0.2 * (random() - 0.5) } else { 6.0 * random() };
+            let e = if random() < 0.8 { 0.05 * length } else { 0.0 };
+            host.line([length * turn.cos(), length * turn.sin(), 0.0], length, e, speed, f64::INFINITY, 0);
+            each(host);
+        }
+    }
+
+    #[test]
+    fn settling_early_changes_nothing() {
+        for (seed, accel) in [(1, 500.0), (2, 3000.0), (3, 100.0), (4, 8000.0)] {
+            let rules =
+                MotionRules { print_accel: accel, travel_accel: accel, ..MotionRules::of(&Profile::embedded()) };
+            let (mut at_once, mut early) = (Host::new(&rules), Host::new(&rules));
+            run(&mut at_once, 3000, seed, |host| host.look_at = usize::MAX);
+            assert_eq!(at_once.waiting(), 3000);
+            let most = std::cell::Cell::new(0);
+            run(&mut early, 3000, seed, |host| {
+                host.look();
+                host.look_at = usize::MAX;
+                most.set(most.get().max(host.waiting()));
+            });
+            assert!(most.get() < 600, "{} wait", most.get());
+            at_once.finish();
+            early.finish();
+            for (index, (a, b)) in at_once.settled.iter().zip(&early.settled).enumerate() {
+                assert_eq!(a, b, "move {index}, seed {seed}");
+            }
+            assert_eq!(at_once.settled.len(), early.settled.len());
+        }
+    }
+
+    /// One ramp over everything: 3 mm/s² reaches 500 mm/s after 41.7 m.
+    #[test]
+    fn memory_is_bounded_where_nothing_is_settled() {
+        let rules = MotionRules { travel_accel: 3.0, path_speed: 500.0, ..MotionRules::of(&Profile::embedded()) };
+        let mut host = Host::new(&rules);
+        for _ in 0..200_000 {
+            host.line([0.2, 0.0, 0.0], 0.2, 0.0, 500.0, f64::INFINITY, 0);
+            assert!(host.waiting() <= MOST_WAITING);
+        }
+        host.finish();
+        assert_eq!(host.settled.len(), 200_000);
+        let mut before = 0.0;
+        for timing in &host.settled {
+            assert!((timing.entry - before).abs() < 1e-6 && timing.time.is_finite());
+            before = timing.exit;
+        }
+        assert_eq!(before, 0.0);
+    }
 }
