@@ -9,6 +9,7 @@ use meltwright::error::{ErrorKind, Result};
 use meltwright::line::Block;
 use meltwright::motion::{Beside, Plan, Timing};
 use meltwright::moves::Move;
+use meltwright::moves::limits::MotionLimits;
 use meltwright::moves::resolve::{Resolver, Rules};
 use meltwright::moves::settings::FileSettings;
 use meltwright::pipeline::{self, Options, Original, ReplayAccount};
@@ -199,6 +200,28 @@ fn a_controller_that_compensates() {
     assert_eq!(f.reversals, 1);
     // Only while the store fills is there too little: less than 40 ms of 5 mm³/s.
     assert!(f.missing_mm3 > 0.05 && f.missing_mm3 < 0.2, "{f:?}");
+}
+
+#[test]
+fn a_compensation_set_by_the_file() {
+    // On before the bead, off behind it: 2 mm³ are pushed ahead at once, and taken back at once.
+    let steps = moves(&format!("M204 S500\n{BEAD}M204 S600\nG1 X0 F6000\n"));
+    let mut machine = Machine::new(ByHand { accel: None, settled: Vec::new() }, &CONDITIONS);
+    for (index, step) in steps.iter().enumerate() {
+        let set = |e_lag_s| MotionLimits { e_lag_s: Some(e_lag_s), ..MotionLimits::default() };
+        let limits = match index {
+            0 => Some(set(0.4)),
+            2 => Some(set(0.0)),
+            _ => None,
+        };
+        machine.take(step, Beside { limits: limits.as_ref(), arc: None }, Span::of(step));
+    }
+    let f = balanced(machine.finish());
+    near(f.commanded_mm3, 50.0, 1e-9);
+    assert_eq!(f.reversals, 1);
+    // In 40 ms 2 mm³ more ask for 55 mm³/s of 30: 25 mm³/s for 40 ms are lost.
+    near(f.highest_screw_flow_mm3_s, 55.0, 1e-9);
+    near(f.saturated_s, 0.08, 1e-9);
 }
 
 #[test]

@@ -45,6 +45,8 @@ struct Waiting {
     area: f64,
     has_path: bool,
     is_bead: bool,
+    /// Constant the file sets the controller's compensation to, s.
+    compensation: Option<f64>,
 }
 
 /// What a controller's own compensation adds to the command.
@@ -57,6 +59,13 @@ struct Compensation {
     /// Volume of a jump that is still to be turned, mm³, and the time left for it, s.
     owed: f64,
     owed_for: f64,
+}
+
+impl Compensation {
+    /// It neither adds nor takes back anything.
+    fn is_idle(&self) -> bool {
+        self.constant == 0.0 && self.ahead == 0.0 && self.owed_for <= 0.0
+    }
 }
 
 /// Executes a file move by move.
@@ -107,6 +116,7 @@ impl<P: Plan> Machine<P> {
             area: wanted.area,
             has_path,
             is_bead: has_path && step.kind == Kind::Bead && volume > 0.0,
+            compensation: beside.limits.and_then(|limits| limits.e_lag_s),
         });
     }
 
@@ -143,6 +153,9 @@ impl<P: Plan> Machine<P> {
 
     fn execute(&mut self, step: &Waiting, timing: &Timing) {
         self.time += timing.time;
+        if let Some(constant) = step.compensation {
+            self.compensation.constant = constant;
+        }
         if step.distance <= 0.0 {
             if timing.time > 0.0 {
                 let out = self.drive(timing.time, 0.0, 0.0, false);
@@ -227,7 +240,7 @@ impl<P: Plan> Machine<P> {
 
     /// Lets time pass while the file's command goes evenly from one flow to another; what comes out.
     fn drive(&mut self, time: f64, from: f64, to: f64, is_bead: bool) -> f64 {
-        if self.compensation.constant == 0.0 {
+        if self.compensation.is_idle() {
             return self.turn(time, from, to);
         }
         let ahead = &mut self.compensation;
