@@ -115,7 +115,7 @@ mod tests {
 
     fn account(before: Option<ReplayFigures>) -> ReplayAccount {
         ReplayAccount {
-            replay: Replay { before, after: figures(6.25) },
+            replay: Replay { before, after: figures(6.5) },
             conditions: Conditions {
                 lag_s: 0.4,
                 dead_time_s: 0.05,
@@ -131,7 +131,7 @@ mod tests {
     fn before_and_after() {
         let text = text("out.gcode", Some("in.gcode"), &account(Some(figures(50.0))), "embedded defaults");
         assert!(
-            text.starts_with("out.gcode\nagainst in.gcode\nWhat is laid is more than 10 % off along 6.3 %"),
+            text.starts_with("out.gcode\nagainst in.gcode\nWhat is laid is more than 10 % off along 6.5 %"),
             "{text}"
         );
         assert!(text.contains("(before: 50.0 %)"));
