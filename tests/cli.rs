@@ -20,7 +20,7 @@ fn help_and_version() {
     assert!(help.stdout.contains("pads.gcode"));
     let version = bench.run(&["--version"]).code(0);
     assert_eq!(version.stdout, format!("meltwright {}\n", env!("CARGO_PKG_VERSION")));
-    for command in ["rewrite", "hook", "audit", "profile"] {
+    for command in ["rewrite", "hook", "audit", "replay", "profile"] {
         let help = bench.run(&[command, "--help"]).code(0);
         assert!(help.stdout.lines().all(|line| line.chars().count() < 100));
     }
@@ -58,6 +58,12 @@ fn wrong_command_lines_exit_2() {
         &["rewrite", "a.gcode", "--profile", "none.toml"],
         &["audit", "a.gcode", "--set", "screw.pich=4"],
         &["profile", "check", "none.toml"],
+        &["replay"],
+        &["replay", "a.gcode", "b.gcode"],
+        &["replay", "a.gcode", "--against"],
+        &["replay", "-", "--against", "-"],
+        &["replay", "a.gcode", "--set", "screw.lag_compensated_by=magic"],
+        &["replay", "a.gcode", "--set", "screw.dead_time_s=-1"],
     ];
     for case in cases {
         let ran = bench.run(case);
@@ -118,7 +124,7 @@ fn files_that_are_not_gcode_exit_1() {
     ];
     for (name, content) in kinds {
         bench.file(name, content);
-        for command in ["rewrite", "audit"] {
+        for command in ["rewrite", "audit", "replay"] {
             let ran = bench.run(&with_e(&[command, name])).code(1);
             assert!(ran.stdout.is_empty(), "{name}");
             for part in ["error: ", name, "help: "] {
@@ -323,4 +329,68 @@ fn a_reader_that_goes_away_is_no_failure() {
         .status()
         .unwrap();
     assert!(help.success());
+}
+
+/// The outline of a pad with a travel and a refill, and the same with a bead split and another path.
+const PAD: &str =
+    "M83\nG1 X10 Y10 F6000\nG1 X60 Y10 E40 F600\nG1 E-2 F900\nG1 X10 Y20 F6000\nG1 E2 F900\nG1 X60 E40 F600\n";
+
+#[test]
+fn a_file_is_replayed_alone_and_against_its_original() {
+    let bench = Bench::new();
+    let cubic = ["--set", "screw.e_unit=mm3", "--set", "nozzle.diameter_mm=2"];
+    bench.file("pad.gcode", PAD);
+    bench.run(&[&["rewrite", "pad.gcode", "-o", "out.gcode", "-q"], &cubic[..]].concat()).code(0);
+
+    let alone = bench.run(&[&["replay", "pad.gcode"], &cubic[..]].concat()).code(0);
+    assert!(alone.stdout.starts_with("pad.gcode\nWhat is laid ") && alone.stderr.is_empty(), "{}", alone.stdout);
+    assert!(!alone.stdout.contains("before"));
+    let both = bench.run(&[&["replay", "out.gcode", "--against", "pad.gcode"], &cubic[..]].concat()).code(0);
+    assert_snapshot!("replay_against", both.shown());
+    assert!(both.stdout.lines().all(|line| line.chars().count() <= 100));
+
+    let arguments = [&["replay", "out.gcode", "--against", "pad.gcode", "--json", "-"], &cubic[..]].concat();
+    let ran = bench.run(&arguments).code(0);
+    assert_eq!(ran.stderr, both.stdout);
+    let json: serde_json::Value = serde_json::from_str(&ran.stdout).unwrap();
+    assert_eq!((&json["file"], &json["against"]), (&"out.gcode".into(), &"pad.gcode".into()));
+    for when in ["before", "after"] {
+        let figures = &json["replay"][when];
+        for key in ["path_outside_5_pct", "path_outside_10_pct", "path_outside_25_pct", "rms_error_pct", "time_s"] {
+            assert!(figures[key].as_f64() > Some(0.0), "{when} {key}: {figures}");
+        }
+        assert_eq!(figures["bead_path_mm"], 100.0);
+        assert_eq!(figures["reversals"], 1);
+    }
+    // A pipe, and figures in a file.
+    let arguments = [&["replay", "-", "--json", "pad.json"], &cubic[..]].concat();
+    let piped = bench.run_with(&arguments, PAD).code(0);
+    assert_eq!(piped.stdout, alone.stdout.replace("pad.gcode", "standard input"));
+    let json: serde_json::Value = serde_json::from_str(&read(&bench.path("pad.json"))).unwrap();
+    assert!(json["replay"]["before"].is_null() && json["against"].is_null());
+}
+
+#[test]
+fn files_that_cannot_be_replayed_name_themselves() {
+    let bench = Bench::new();
+    bench.file("pad.gcode", PAD);
+    bench.file("other.gcode", PAD.replace("X60 Y10", "X61 Y10"));
+    bench.file("broken.gcode", BROKEN);
+    bench.file("prose.gcode", "once upon a time\nthere was a screw\n");
+    let cubic = ["--set", "screw.e_unit=mm3"];
+    let ran = bench.run(&[&["replay", "other.gcode", "--against", "pad.gcode"], &cubic[..]].concat()).code(1);
+    assert_snapshot!("replay_paths_differ", ran.shown());
+    let ran = bench.run(&[&["replay", "pad.gcode", "--against", "broken.gcode"], &cubic[..]].concat()).code(1);
+    assert!(ran.stderr.contains("broken.gcode:3:") && ran.stdout.is_empty(), "{}", ran.stderr);
+    for arguments in [["pad.gcode", "prose.gcode"], ["prose.gcode", "pad.gcode"], ["pad.gcode", "missing.gcode"]] {
+        let ran = bench.run(&[&["replay", arguments[0], "--against", arguments[1]], &cubic[..]].concat()).code(1);
+        let odd = arguments.iter().find(|name| **name != "pad.gcode").unwrap();
+        assert!(ran.stderr.contains(odd) && ran.stdout.is_empty(), "{}", ran.stderr);
+    }
+    // No volume for E, and a broken line gone over.
+    let ran = bench.run(&["replay", "pad.gcode"]).code(1);
+    assert!(ran.stderr.contains("screw.virtual_diameter_mm"), "{}", ran.stderr);
+    bench.run(&[&["replay", "broken.gcode"], &cubic[..]].concat()).code(1);
+    let ran = bench.run(&[&["replay", "broken.gcode", "--lenient"], &cubic[..]].concat()).code(0);
+    assert!(ran.stdout.contains("Nothing is to be laid"), "{}", ran.stdout);
 }

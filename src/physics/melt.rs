@@ -93,6 +93,8 @@ pub struct Melt {
     refused: f64,
     saturated: f64,
     highest: f64,
+    /// The last argument of [`phi`] and what it gave.
+    last: (f64, [f64; 3]),
 }
 
 /// What was asked of the screw so far, before its bounds.
@@ -126,6 +128,7 @@ impl Melt {
             refused: 0.0,
             saturated: 0.0,
             highest: 0.0,
+            last: (0.0, phi(0.0)),
         }
     }
 
@@ -276,7 +279,11 @@ impl Melt {
             return piece.volume();
         }
         let share = time / self.lag;
-        let [phi1, phi2, phi3] = phi(share);
+        // Long beads are cut into pieces of one length.
+        if self.last.0 != share {
+            self.last = (share, phi(share));
+        }
+        let [phi1, phi2, phi3] = self.last.1;
         let fed = from * time;
         // k t², without a division.
         let ramp = (to - from) * time;
@@ -316,8 +323,8 @@ impl Melt {
 
 /// φ₁, φ₂ and φ₃ of x >= 0, see [`Melt`].
 fn phi(x: f64) -> [f64; 3] {
-    /// 1/3! to 1/15!.
-    const INVERSE: [f64; 13] = [
+    /// 1/3! to 1/16!.
+    const INVERSE: [f64; 14] = [
         1.0 / 6.0,
         1.0 / 24.0,
         1.0 / 120.0,
@@ -331,11 +338,21 @@ fn phi(x: f64) -> [f64; 3] {
         1.0 / 6_227_020_800.0,
         1.0 / 87_178_291_200.0,
         1.0 / 1_307_674_368_000.0,
+        1.0 / 20_922_789_888_000.0,
     ];
+    /// The first `2 * PAIRS` terms; even and odd ones side by side, since each sum has to wait for the one before.
+    fn series<const PAIRS: usize>(x: f64) -> f64 {
+        let square = x * x;
+        let (mut even, mut odd) = (0.0, 0.0);
+        for pair in INVERSE.as_chunks::<2>().0.iter().take(PAIRS).rev() {
+            even = even * square + pair[0];
+            odd = odd * square + pair[1];
+        }
+        even - x * odd
+    }
     if x < SERIES_BELOW {
         // Short pieces need few terms.
-        let terms = if x < 0.03 { 6 } else { INVERSE.len() };
-        let phi3 = INVERSE[..terms].iter().rev().fold(0.0, |sum, inverse| inverse - x * sum);
+        let phi3 = if x < 0.1 { series::<4>(x) } else { series::<7>(x) };
         let phi2 = 0.5 - x * phi3;
         return [1.0 - x * phi2, phi2, phi3];
     }

@@ -96,7 +96,9 @@ fn execute(
     options: &Options,
     progress: &mut dyn FnMut(u64),
 ) -> Result<ReplayFigures> {
-    let mut machine = Machine::new(Planner::new(&MotionRules::of(profile)), &Conditions::of(profile));
+    let conditions = Conditions::of(profile);
+    let rules = MotionRules { e_lag_s: conditions.compensation_s, ..MotionRules::of(profile) };
+    let mut machine = Machine::new(Planner::new(&rules), &conditions);
     let mut file = Walk::new(input, profile, options)?;
     let mut beside = match original {
         Some(original) => Some(Alongside::new(original, profile, options)?),

@@ -45,7 +45,8 @@ struct Waiting {
     area: f64,
     has_path: bool,
     is_bead: bool,
-    is_arc: bool,
+    /// Constant the file sets the controller's compensation to, s.
+    compensation: Option<f64>,
 }
 
 /// What a controller's own compensation adds to the command.
@@ -60,6 +61,13 @@ struct Compensation {
     owed_for: f64,
 }
 
+impl Compensation {
+    /// It neither adds nor takes back anything.
+    fn is_idle(&self) -> bool {
+        self.constant == 0.0 && self.ahead == 0.0 && self.owed_for <= 0.0
+    }
+}
+
 /// Executes a file move by move.
 #[derive(Debug)]
 pub struct Machine<P> {
@@ -69,6 +77,8 @@ pub struct Machine<P> {
     melt: Melt,
     judge: Judge,
     compensation: Compensation,
+    /// A move the planner gave no time: a controller in whole steps joins it to the next.
+    joined: Option<Waiting>,
     is_backward: bool,
     reversals: u64,
     time: f64,
@@ -85,6 +95,7 @@ impl<P: Plan> Machine<P> {
             melt: Melt::new(conditions.lag_s, conditions.dead_time_s, capacity),
             judge: Judge::new(conditions.bore_mm),
             compensation: Compensation { constant: conditions.compensation_s, ..Compensation::default() },
+            joined: None,
             is_backward: false,
             reversals: 0,
             time: 0.0,
@@ -105,7 +116,7 @@ impl<P: Plan> Machine<P> {
             area: wanted.area,
             has_path,
             is_bead: has_path && step.kind == Kind::Bead && volume > 0.0,
-            is_arc: step.has(Move::ARC),
+            compensation: beside.limits.and_then(|limits| limits.e_lag_s),
         });
     }
 
@@ -124,6 +135,9 @@ impl<P: Plan> Machine<P> {
     pub fn finish(mut self) -> ReplayFigures {
         self.planner.finish();
         self.run();
+        if let Some(left) = self.joined.take() {
+            self.pass_over(&left);
+        }
         let asked = self.melt.asked();
         ReplayFigures {
             commanded_mm3: asked.net.as_mm3(),
@@ -139,6 +153,9 @@ impl<P: Plan> Machine<P> {
 
     fn execute(&mut self, step: &Waiting, timing: &Timing) {
         self.time += timing.time;
+        if let Some(constant) = step.compensation {
+            self.compensation.constant = constant;
+        }
         if step.distance <= 0.0 {
             if timing.time > 0.0 {
                 let out = self.drive(timing.time, 0.0, 0.0, false);
@@ -146,10 +163,16 @@ impl<P: Plan> Machine<P> {
             }
             return;
         }
-        let mut parts = parts(step.distance, timing);
-        if step.is_arc {
-            keep_time(&mut parts, timing.time);
+        let step = &match self.joined.take() {
+            Some(before) => self.join(before, *step),
+            None => *step,
+        };
+        if timing.time <= 0.0 {
+            self.joined = Some(*step);
+            return;
         }
+        let mut parts = parts(step.distance, timing);
+        keep_time(&mut parts, timing.time);
         for part in parts {
             if part.length <= 0.0 {
                 continue;
@@ -163,23 +186,50 @@ impl<P: Plan> Machine<P> {
         }
     }
 
+    /// Makes one move of two of a kind. Of others the first is passed over at once, and its command goes to the second.
+    fn join(&mut self, before: Waiting, step: Waiting) -> Waiting {
+        let command = before.volume * before.distance + step.volume * step.distance;
+        if before.has_path && step.has_path && (before.area > 0.0) == (step.area > 0.0) {
+            let distance = before.distance + step.distance;
+            let area = (before.area * before.distance + step.area * step.distance) / distance;
+            let is_bead = before.is_bead || step.is_bead;
+            return Waiting { distance, volume: command / distance, area, is_bead, ..step };
+        }
+        self.pass_over(&before);
+        Waiting { volume: command / step.distance, ..step }
+    }
+
+    /// Path gone in no time, so that nothing comes out.
+    fn pass_over(&mut self, step: &Waiting) {
+        if step.has_path && step.area > 0.0 {
+            self.judge.bead(step.distance, step.area * step.distance, 0.0);
+        } else if step.has_path {
+            self.judge.travel(0.0);
+        }
+    }
+
     /// Bead path, cut where stretches end.
     fn lay(&mut self, mut part: Part, step: &Waiting) {
+        let mut stretch = self.judge.to_end_of_stretch();
+        if part.length <= stretch {
+            let out = self.cover(part, part.to, step);
+            self.judge.bead(part.length, step.area * part.length, out);
+            return;
+        }
         // Change of the speed's square for each mm.
         let rise = (part.to * part.to - part.from * part.from) / part.length;
-        loop {
-            let stretch = self.judge.to_end_of_stretch();
-            if part.length <= stretch {
-                let out = self.cover(part, part.to, step);
-                self.judge.bead(part.length, step.area * part.length, out);
-                return;
-            }
+        while part.length > stretch {
             let to =
                 if part.from == part.to { part.to } else { (part.from * part.from + rise * stretch).max(0.0).sqrt() };
             let out = self.cover(Part { length: stretch, ..part }, to, step);
             self.judge.bead(stretch, step.area * stretch, out);
             part.length -= stretch;
             part.from = to;
+            stretch = self.judge.to_end_of_stretch();
+        }
+        if part.length > 0.0 {
+            let out = self.cover(part, part.to, step);
+            self.judge.bead(part.length, step.area * part.length, out);
         }
     }
 
@@ -190,7 +240,7 @@ impl<P: Plan> Machine<P> {
 
     /// Lets time pass while the file's command goes evenly from one flow to another; what comes out.
     fn drive(&mut self, time: f64, from: f64, to: f64, is_bead: bool) -> f64 {
-        if self.compensation.constant == 0.0 {
+        if self.compensation.is_idle() {
             return self.turn(time, from, to);
         }
         let ahead = &mut self.compensation;
@@ -238,10 +288,9 @@ fn parts(distance: f64, timing: &Timing) -> [Part; 3] {
         let length = if speed > 0.0 { distance } else { 0.0 };
         return [Part::default(), Part { length, from: speed, to: speed }, Part::default()];
     }
-    let ramp = |speed: f64| {
-        if accel > 0.0 && accel.is_finite() { (top - speed) * (top + speed) / (2.0 * accel) } else { 0.0 }
-    };
-    let (mut up, mut down) = (ramp(entry).max(0.0), ramp(exit).max(0.0));
+    let by_accel = if accel > 0.0 && (entry < top || exit < top) { 0.5 / accel } else { 0.0 };
+    let ramp = |speed: f64| ((top - speed) * (top + speed) * by_accel).max(0.0);
+    let (mut up, mut down) = (ramp(entry), ramp(exit));
     let ramps = up + down;
     if ramps > distance {
         up *= distance / ramps;
@@ -254,10 +303,15 @@ fn parts(distance: f64, timing: &Timing) -> [Part; 3] {
     ]
 }
 
-/// Scales the speeds so that the parts take `time`: the timing of an arc is that of its chords together.
+/// Scales the speeds so that the parts take `time`.
+///
+/// They do not by themselves for arcs, whose timing is that of their chords together, and where a controller rounds
+/// lengths to whole steps.
 fn keep_time(parts: &mut [Part; 3], time: f64) {
+    /// Rounding, as a share of the time.
+    const SAME: f64 = 1e-9;
     let taken: f64 = parts.iter().filter(|part| part.length > 0.0).map(|part| part.time(part.to)).sum();
-    if time > 0.0 && taken > 0.0 {
+    if taken > 0.0 && (taken - time).abs() > SAME * time {
         for part in parts {
             part.from *= taken / time;
             part.to *= taken / time;

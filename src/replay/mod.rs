@@ -91,7 +91,7 @@ pub struct Conditions {
     pub screw_mm3_s: f64,
     /// Bore of the nozzle, the length over which flow is judged, mm.
     pub bore_mm: f64,
-    /// Constant of the controller's own compensation, s; 0 if it does not compensate.
+    /// Constant of the controller's own compensation before the file sets one, s; 0 if it does not compensate.
     pub compensation_s: f64,
 }
 

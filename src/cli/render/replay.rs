@@ -28,8 +28,8 @@ fn headline(before: Option<&ReplayFigures>, after: &ReplayFigures) -> String {
         return "Nothing is to be laid in this file.".to_owned();
     }
     let share = decimal(after.path_outside_10_pct, 1);
-    let was = before.map_or_else(String::new, |f| format!(", where it was {} %", decimal(f.path_outside_10_pct, 1)));
-    format!("Along {share} % of the bead path what is laid is more than 10 % off what is wanted{was}.")
+    let was = before.map_or_else(String::new, |f| format!(" (before: {} %)", decimal(f.path_outside_10_pct, 1)));
+    format!("What is laid is more than 10 % off along {share} % of the bead path{was}.")
 }
 
 /// The table of figures; one column where there is nothing to compare with.
@@ -115,7 +115,7 @@ mod tests {
 
     fn account(before: Option<ReplayFigures>) -> ReplayAccount {
         ReplayAccount {
-            replay: Replay { before, after: figures(6.25) },
+            replay: Replay { before, after: figures(6.5) },
             conditions: Conditions {
                 lag_s: 0.4,
                 dead_time_s: 0.05,
@@ -130,8 +130,11 @@ mod tests {
     #[test]
     fn before_and_after() {
         let text = text("out.gcode", Some("in.gcode"), &account(Some(figures(50.0))), "embedded defaults");
-        assert!(text.starts_with("out.gcode\nagainst in.gcode\nAlong 6.3 % of the bead path"), "{text}");
-        assert!(text.contains("where it was 50.0 %"));
+        assert!(
+            text.starts_with("out.gcode\nagainst in.gcode\nWhat is laid is more than 10 % off along 6.5 %"),
+            "{text}"
+        );
+        assert!(text.contains("(before: 50.0 %)"));
         for row in ["  bead path                  1,234,567 mm  1,234,567 mm\n", "95.0 %        95.0 %\n"] {
             assert!(text.contains(row), "{row}{text}");
         }
@@ -142,7 +145,7 @@ mod tests {
     #[test]
     fn alone() {
         let text = text("out.gcode", None, &account(None), "embedded defaults");
-        assert!(!text.contains("before") && !text.contains("where it was"), "{text}");
+        assert!(!text.contains("before") && !text.contains("(before"), "{text}");
         assert!(text.contains("  bead path                  1,234,567 mm\n"), "{text}");
     }
 }
