@@ -5,6 +5,7 @@
 //! [`Move`]; lines that neither move, wait nor set a feed give none.
 
 pub mod arc;
+pub mod controller;
 pub mod layers;
 pub mod limits;
 pub mod named;
@@ -209,6 +210,8 @@ impl Move {
     pub const E_RELATIVE: u16 = 64;
     /// The line starts with a line number.
     pub const NUMBERED: u16 = 128;
+    /// The line is nearly as long as the controller reads: a new F must not be longer than the one it replaces.
+    pub const TIGHT: u16 = 256;
 
     /// Whether a flag is set.
     pub const fn has(&self, flag: u16) -> bool {

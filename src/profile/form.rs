@@ -7,7 +7,7 @@ use toml::de::DeValue;
 
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
-use super::{Corner, DwellWords, EUnit, Excess, Kinematics, Output, PartMoves, Preset, Provenance};
+use super::{ArcForm, Corner, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics, Output, PartMoves, Preset, Provenance};
 
 /// A TOML value with its place in the text.
 pub(super) type Node<'t> = Spanned<DeValue<'t>>;
@@ -45,6 +45,8 @@ pub(super) struct Flag;
 pub(super) struct Word<T>(std::marker::PhantomData<T>);
 /// A list of tool numbers.
 pub(super) struct Tools;
+/// A list of G and M commands.
+pub(super) struct CommandNames;
 /// The letter of the extruder axis.
 pub(super) struct AxisLetter;
 /// A corner rule: `{ rule = "..", .. }`.
@@ -84,6 +86,9 @@ words! {
     Preset { "host" => Host, "board" => Board, "network" => Network, "custom" => Custom }
     DwellWords { "p-only" => POnly, "s-wins" => SWins }
     Excess { "split" => Split, "report" => Report }
+    ExcessEffect { "refused" => Refused, "dropped" => Dropped }
+    Exponent { "number" => Number, "cut" => Cut, "word" => Word }
+    ArcForm { "centre-absolute" => CentreAbsolute, "any" => Any }
     EUnit { "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
     Provenance { "measured" => Measured, "assumed" => Assumed }
 }
@@ -99,6 +104,10 @@ blank! {
     Preset => Self::Host;
     DwellWords => Self::POnly;
     Excess => Self::Report;
+    ExcessEffect => Self::Refused;
+    Exponent => Self::Number;
+    ArcForm => Self::Any;
+    Vec<String> => Vec::new();
     EUnit => Self::VirtualFilament;
     Corner => Self::RightAngleSpeed(0.0);
     Output => Self::Constant(0.0);
@@ -225,6 +234,35 @@ impl Form for Tools {
     fn write(value: &Vec<u32>) -> Option<String> {
         let tools: Vec<String> = value.iter().map(u32::to_string).collect();
         Some(format!("[{}]", tools.join(", ")))
+    }
+}
+
+impl Form for CommandNames {
+    type Value = Vec<String>;
+
+    fn read(node: &Node<'_>) -> Result<Vec<String>, Refusal> {
+        const EXPECTED: &str = "a list of commands such as [\"G20\", \"M205\"]";
+        let DeValue::Array(items) = node.get_ref() else {
+            return Err(wrong_type(EXPECTED, node));
+        };
+        let name = |item: &Node<'_>| {
+            let Some(text) = item.get_ref().as_str() else {
+                return Err(wrong_type(EXPECTED, item));
+            };
+            let digits = text.strip_prefix(['G', 'M']).unwrap_or_default();
+            let plain = digits.bytes().all(|byte| byte.is_ascii_digit()) && (1..=5).contains(&digits.len());
+            if !plain || digits.len() > 1 && digits.starts_with('0') {
+                let complaint = Complaint::new(format!("must be {EXPECTED}"), "not G or M with a plain number");
+                return Err(complaint.at(item.span()));
+            }
+            Ok(text.to_owned())
+        };
+        items.iter().map(name).collect()
+    }
+
+    fn write(value: &Vec<String>) -> Option<String> {
+        let names: Vec<String> = value.iter().map(|name| text_literal(name)).collect();
+        Some(format!("[{}]", names.join(", ")))
     }
 }
 

@@ -15,6 +15,28 @@ max_e_per_line_mm = "none"
 max_bead_area_per_nozzle_sq = 4.0
 excess_e = "split"
 g90_sets_e = false
+excess_e_is = "refused"
+exponent = "word"
+max_line_characters = "none"
+arcs = "centre-absolute"
+refused_commands = ["G20"]
+skipped_commands = ["M0", "M200", "M201", "M203", "M205", "M900"]
+optional_commands = ["G2", "G3", "G10", "G11"]
+named_commands = true
+leading_zeros = false
+lower_case = true
+several_commands = false
+parentheses = false
+zero_feed = false
+zero_settings = false
+lone_accel_words = false
+max_lag_smoothing_s = 0.2
+needs_homing = true
+motors_off_unhomes = true
+min_extrude_temperature_c = 170.0
+max_absolute_e = "none"
+needs_final_line_end = true
+needs_utf8 = true
 "#;
 
 /// Plans in the printer's microcontroller: drops the E of any line that asks for too much and moves on dry.
@@ -27,6 +49,28 @@ max_e_per_line_mm = 200.0
 max_bead_area_per_nozzle_sq = "none"
 excess_e = "split"
 g90_sets_e = false
+excess_e_is = "dropped"
+exponent = "cut"
+max_line_characters = 95.0
+arcs = "any"
+refused_commands = []
+skipped_commands = []
+optional_commands = ["G2", "G3", "G10", "G11", "G20"]
+named_commands = false
+leading_zeros = true
+lower_case = false
+several_commands = true
+parentheses = true
+zero_feed = true
+zero_settings = false
+lone_accel_words = true
+max_lag_smoothing_s = "none"
+needs_homing = false
+motors_off_unhomes = false
+min_extrude_temperature_c = 170.0
+max_absolute_e = 65536.0
+needs_final_line_end = false
+needs_utf8 = false
 "#;
 
 /// Network board with its own configuration files: no limit on E or bead area is known.
@@ -39,6 +83,28 @@ max_e_per_line_mm = "none"
 max_bead_area_per_nozzle_sq = "none"
 excess_e = "split"
 g90_sets_e = false
+excess_e_is = "dropped"
+exponent = "number"
+max_line_characters = 256.0
+arcs = "any"
+refused_commands = []
+skipped_commands = []
+optional_commands = []
+named_commands = false
+leading_zeros = true
+lower_case = true
+several_commands = true
+parentheses = true
+zero_feed = true
+zero_settings = true
+lone_accel_words = true
+max_lag_smoothing_s = "none"
+needs_homing = false
+motors_off_unhomes = false
+min_extrude_temperature_c = "none"
+max_absolute_e = "none"
+needs_final_line_end = false
+needs_utf8 = false
 "#;
 
 /// The rules of a preset, as TOML. `custom` starts from the strictest, those of `host`.

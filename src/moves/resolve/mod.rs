@@ -10,6 +10,7 @@ mod rules;
 
 pub use rules::Rules;
 
+use super::controller::{Found, Watch};
 use super::layers::Layers;
 use super::named::{self, Named};
 use super::notes::{self, Note};
@@ -86,6 +87,8 @@ pub struct Resolver {
     /// Volume drawn back and not yet refilled, mm³.
     drawn_back: f64,
     accept_marked: bool,
+    /// What the controller makes of the lines.
+    watch: Watch,
     /// Where `M101` first switched the extruder on, if anywhere.
     switched_on: Option<Place>,
     /// What was found on the way.
@@ -103,6 +106,7 @@ impl Resolver {
         let is_screw = rules.tools.contains(&state.tool);
         Self {
             state,
+            watch: rules.watch.clone(),
             rules,
             words: Words::default(),
             moves: Vec::new(),
@@ -161,13 +165,16 @@ impl Resolver {
         });
         self.words = words;
         *out = std::mem::take(&mut self.moves);
+        self.look_at_bytes(block);
         resolved
     }
 
     /// Resolves a line; it adds at most one move.
     fn line(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
-        if at.line.flags & (Line::BAD_CHECKSUM | Line::EXPONENT) != 0 {
-            self.look_at_flags(at);
+        if at.line.flags & (Line::BAD_CHECKSUM | Line::EXPONENT | Line::LOWER_CASE) != 0
+            || at.line.code_end - at.line.start > self.watch.longest_line
+        {
+            self.look_at_line(at);
         }
         match at.line.kind {
             LineKind::Code => match self.code_line(words, at) {
@@ -192,6 +199,9 @@ impl Resolver {
         if at.line.comment >= at.line.end {
             return self.code(words, at);
         }
+        if at.line.words > 0 {
+            self.watched(at, |watch, found| watch.comment(at.block.bytes.get(at.line.comment as usize), found));
+        }
         // A role behind a move is that of this move alone.
         let role = self.role;
         self.note(at, false);
@@ -200,12 +210,32 @@ impl Resolver {
         done
     }
 
-    fn look_at_flags(&mut self, at: At<'_>) {
+    fn look_at_line(&mut self, at: At<'_>) {
         if at.line.has(Line::BAD_CHECKSUM) {
             self.found(Code::Checksum, at, || "checksum does not match".to_owned());
         }
-        if at.line.has(Line::EXPONENT) {
-            self.found(Code::Exponent, at, || "number with an exponent".to_owned());
+        self.watched(at, |watch, found| watch.line(&at.block.bytes, at.line, at.words(), found));
+    }
+
+    /// Looks at the block as a whole.
+    fn look_at_bytes(&mut self, block: &Block) {
+        for index in self.watch.foreign_lines(&block.bytes, &block.lines) {
+            let Some(line) = block.lines.get(index) else { continue };
+            self.found(Code::ForeignBytes, At { block, line, index }, || "not UTF-8 text".to_owned());
+        }
+        if let Some(line) = block.lines.last().filter(|line| self.watch.drops_last(&block.bytes, line)) {
+            let at = At { block, line, index: block.lines.len() - 1 };
+            self.found(Code::NoFinalLineEnd, at, || "last line".to_owned());
+        }
+    }
+
+    /// Lets the watch look at a line, and reports what it finds.
+    fn watched(&mut self, at: At<'_>, look: impl FnOnce(&mut Watch, &mut Vec<Found>)) {
+        let mut found = Vec::new();
+        look(&mut self.watch, &mut found);
+        for Found { code, detail, first } in found {
+            let place = self.place(at, detail);
+            self.findings.add_weighted(code, if first { 1.0 } else { 0.0 }, || place);
         }
     }
 
@@ -242,7 +272,12 @@ impl Resolver {
 
     fn named(&mut self, at: At<'_>) {
         let before = self.state.limits;
-        if named::follow(at.text().trim_ascii(), &mut self.state.limits) == Named::MayMove {
+        let text = at.text().split(|byte| *byte == b';').next().unwrap_or_default();
+        let length = u32::try_from(text.len()).unwrap_or(u32::MAX);
+        let text = text.trim_ascii();
+        let named = named::follow(text, &mut self.state.limits);
+        self.watched(at, |watch, found| watch.named(text, length, named == Named::MayMove, found));
+        if named == Named::MayMove {
             self.feed_user(at);
         } else if self.state.limits != before {
             self.limits_changed(at);
@@ -250,6 +285,9 @@ impl Resolver {
     }
 
     fn text(&mut self, at: At<'_>) {
+        if let [word] = at.words() {
+            self.watched(at, |watch, found| watch.text_command(word, found));
+        }
         // A macro file may move; a message does not.
         if matches!(at.words(), [word] if word.letter == b'M' && word.value == 98.0) {
             self.feed_user(at);
@@ -259,6 +297,9 @@ impl Resolver {
     fn code(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
         let found = at.words();
         let Some(first) = found.first() else { return Ok(()) };
+        if first.len > 2 && first.value < 10.0 && first.letter != b'X' {
+            self.watched(at, |watch, found| watch.spelling(&at.block.bytes, first, found));
+        }
         words.fill(found);
         match first.letter {
             b'M' => self.m_command(words, first, at),

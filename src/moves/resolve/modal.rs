@@ -12,6 +12,10 @@ use crate::profile::DwellWords;
 
 impl Resolver {
     pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) {
+        if let Some(command) = words.commands().first() {
+            let tool = self.state.tool;
+            self.watched(at, |watch, found| watch.m_command(*command, words, tool, found));
+        }
         if first.value.fract() != 0.0 || !(0.0..1e6).contains(&first.value) {
             return;
         }
@@ -90,6 +94,9 @@ impl Resolver {
             let kept = self.state.motion;
             self.state.motion = Some(if *tenths == 0 { Motion::Rapid } else { Motion::Linear });
             return self.motion(words, false, at).inspect_err(|_| self.state.motion = kept);
+        }
+        if !words.commands().is_empty() {
+            self.watched(at, |watch, found| watch.g_commands(words, found));
         }
         // Everything is worked out on a copy of the small settings, and committed when the line is sound.
         let mut next = Settings {
@@ -241,6 +248,7 @@ impl Resolver {
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
             self.state.e = v * self.state.unit_mm;
             self.own_e = None;
+            self.watch.e_was_set();
         }
     }
 

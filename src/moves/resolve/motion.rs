@@ -51,6 +51,8 @@ impl Resolver {
         let (path, arc) = match mode {
             Motion::Arc { clockwise } if axes.iter().any(Option::is_some) || words.has_any(b"IJKR") => {
                 let arc = self.arc(words, from, to, clockwise, at)?;
+                let relative = !self.state.absolute;
+                self.watched(at, |watch, found| watch.arc(words, relative, found));
                 (arc.arc.length(delta[arc.plane.axes().2]), Some(arc))
             }
             _ => ((delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt(), None),
@@ -111,9 +113,13 @@ impl Resolver {
             (step.e_at, step.e_len, step.e_decimals) = (word.start, word.len, word.decimals);
             step.flags |= if relative { Move::E_RELATIVE } else { 0 };
         }
+        let roomy = at.line.code_end - at.line.start <= self.watch.roomy_line;
         (step.feed_at, step.feed_len) = match feed {
-            Some(word) => (word.start, word.len),
-            None if room_for_feed => (at.line.code_end, 0),
+            Some(word) => {
+                step.flags |= if roomy { 0 } else { Move::TIGHT };
+                (word.start, word.len)
+            }
+            None if room_for_feed && roomy => (at.line.code_end, 0),
             None => {
                 step.flags |= Move::FEED_BEFORE;
                 (at.line.start, 0)
@@ -127,8 +133,23 @@ impl Resolver {
             let before = Before { position: from, e: e_from };
             self.check_controller_limits(&mut step, units, mode, words, &before, at);
         }
+        if self.watch.pending != 0 || (self.state.e.abs() > self.watch.largest_e && !relative) {
+            self.look_at_move(&step, at);
+        }
         self.moves.push(step);
         Ok(())
+    }
+
+    /// What the controller may refuse, or execute otherwise than the file says.
+    fn look_at_move(&mut self, step: &Move, at: At<'_>) {
+        let turns = self.is_screw && step.e != 0.0;
+        let (e, relative) = (self.state.e.abs(), self.state.e_is_relative());
+        self.watched(at, |watch, found| {
+            watch.step(step.kind, step.length, turns, found);
+            if !relative && e > watch.largest_e {
+                watch.large_e(e, found);
+            }
+        });
     }
 
     /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it.
@@ -229,7 +250,8 @@ impl Resolver {
         if PLAUSIBLE_FEED.contains(&word.value) {
             return Some(word);
         }
-        self.found(Code::FeedIgnored, at, || format!("F{}", word.value));
+        let code = if self.watch.refuses_feed(word.value) { Code::FeedRefused } else { Code::FeedIgnored };
+        self.found(code, at, || format!("F{}", word.value));
         None
     }
 
