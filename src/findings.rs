@@ -109,6 +109,10 @@ codes! {
     SeveralCommands, Error, "several-commands",
         "lines hold several G commands, of which this controller carries out one: the others are lost",
         "give each command a line of its own";
+    /// A line without a command.
+    ModalLine, Error, "modal-line",
+        "lines without a command are to repeat the last motion: this controller does not know them and skips them",
+        "have the program that made the file write the command on each line, or correct controller.modal_lines";
     /// A comment in parentheses behind words.
     Parentheses, Error, "parentheses",
         "comments in parentheses stand behind words: this controller cannot read the word before them and refuses the line",
@@ -123,8 +127,8 @@ codes! {
         "have the slicing program write straight moves, or arcs with I and J in absolute positions";
     /// A feed of zero or below where the controller stops at it.
     FeedRefused, Error, "feed-refused",
-        "feeds of zero or below: this controller refuses the line",
-        "look at these lines and give a feed";
+        "feeds are zero, below zero or not filled in: this controller refuses the line",
+        "look at these lines and put a feed in, in the start or end code of the slicing profile";
     /// E is a volume in the file, and the controller does not know the command that says so.
     VolumetricSkipped, Error, "volumetric-skipped",
         "the file counts E as a volume by M200, which this controller skips: it would extrude another amount",

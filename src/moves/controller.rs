@@ -54,6 +54,7 @@ pub struct Watch {
     leading_zeros: bool,
     lower_case: bool,
     several: bool,
+    modal: bool,
     parentheses: bool,
     zero_feed: bool,
     zero_settings: bool,
@@ -98,6 +99,7 @@ impl Watch {
             leading_zeros: controller.leading_zeros.value,
             lower_case: controller.lower_case.value,
             several: controller.several_commands.value,
+            modal: controller.modal_lines.value,
             parentheses: controller.parentheses.value,
             zero_feed: controller.zero_feed.value,
             zero_settings: controller.zero_settings.value,
@@ -162,15 +164,18 @@ impl Watch {
         !self.zero_feed && value <= 0.0
     }
 
-    /// Looks at a line of G commands other than one straight move.
+    /// Looks at a line of G commands other than one straight move, or without a command.
     pub fn g_commands(&mut self, words: &Words, found: &mut Vec<Found>) {
+        if words.commands().is_empty() && !self.modal {
+            found.push(Found::new(Code::ModalLine, "no command"));
+        }
         let mut count = 0;
         for command in words.commands().iter().filter(|command| command.letter == b'G') {
             count += 1;
             self.listed(*command, found);
             match command.tenths {
                 40 if self.dwell == DwellWords::POnly => {
-                    if let (Some(s), None) = (words.get(b'S'), words.get(b'P')) {
+                    if let (Some(s), None) = (words.get(b'S').filter(|s| *s > 0.0), words.get(b'P')) {
                         found.push(Found::new(Code::DwellForm, format!("G4 S{s}")));
                     }
                 }
@@ -221,6 +226,16 @@ impl Watch {
                     told = true;
                 }
             }
+            // Sets the least temperature, or lets the extruder turn at any.
+            3020 if known => {
+                if let Some(least) = value(b'S') {
+                    self.min_extrude_c = self.min_extrude_c.map(|_| least);
+                }
+                if value(b'P').is_some_and(|p| p > 0.0) {
+                    self.min_extrude_c = None;
+                    self.pending &= !Self::COLD;
+                }
+            }
             9000 => lag = value(b'K').map(|k| ('K', k)),
             5720 => lag = value(b'S').map(|s| ('S', s)),
             _ => {}
@@ -243,7 +258,9 @@ impl Watch {
 
     /// Looks at a named command; `length`: characters before its comment, `may_move`: it may be a macro.
     pub fn named(&mut self, text: &[u8], length: u32, may_move: bool, found: &mut Vec<Found>) {
-        self.length(length, found);
+        if may_move {
+            self.may_have_homed();
+        }
         let name = text.split(u8::is_ascii_whitespace).next().unwrap_or_default();
         if !self.named {
             // Names in lower case are more likely prose.
@@ -252,9 +269,7 @@ impl Watch {
             }
             return;
         }
-        if may_move {
-            self.may_have_homed();
-        }
+        self.length(length, found);
         let Some(filter) = named::lag_filter(text) else { return };
         if let Some(lag) = filter.lag_s.filter(|lag| *lag > 0.0) {
             found.push(Found::new(Code::LagFeature, format!("{lag} s, {}", lossy(name))));

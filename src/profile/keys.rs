@@ -146,6 +146,8 @@ keys! {
             "whether commands in lower case are read: true or false";
         several_commands: "several_commands" as Flag, any,
             "whether each of several G commands on a line is carried out: true or false";
+        modal_lines: "modal_lines" as Flag, any,
+            "whether lines without a command repeat the last motion: true or false";
         parentheses: "parentheses" as Flag, any,
             "whether comments in parentheses behind words are left out: true or false";
         zero_feed: "zero_feed" as Flag, any,

@@ -212,6 +212,8 @@ pub struct Controller {
     pub lower_case: Stated<bool>,
     /// Whether each of several G commands on a line is carried out.
     pub several_commands: Stated<bool>,
+    /// Whether lines without a command repeat the last motion.
+    pub modal_lines: Stated<bool>,
     /// Whether comments in parentheses behind words are left out.
     pub parentheses: Stated<bool>,
     /// Whether `F0` is let through.

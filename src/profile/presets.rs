@@ -1,7 +1,9 @@
 //! Rules of the known controller behaviours, as data.
 //!
 //! Each preset is the text of a `[controller]` section and sets every rule; a profile lays its own keys over it.
-//! The rules were read in public source and measured on whole files; builds differ, so all are assumed.
+//! The rules were read in public source and measured on whole files; builds differ, so all are assumed. From memory,
+//! not checked: that `host` skips `M302`, that `board` carries out only the first of several G commands on a line, and
+//! that `network` reads lower case, leading zeros, modal lines and parentheses.
 
 use super::Preset;
 
@@ -20,12 +22,15 @@ exponent = "word"
 max_line_characters = "none"
 arcs = "centre-absolute"
 refused_commands = ["G20"]
-skipped_commands = ["M0", "M200", "M201", "M203", "M205", "M900"]
-optional_commands = ["G2", "G3", "G10", "G11"]
+skipped_commands = [
+    "G5", "G53", "G54", "G55", "M0", "M200", "M201", "M203", "M205", "M290", "M302", "M572", "M900",
+]
+optional_commands = ["G2", "G3", "G10", "G11", "G29"]
 named_commands = true
 leading_zeros = false
 lower_case = true
 several_commands = false
+modal_lines = false
 parentheses = false
 zero_feed = false
 zero_settings = false
@@ -54,12 +59,13 @@ exponent = "cut"
 max_line_characters = 95.0
 arcs = "any"
 refused_commands = []
-skipped_commands = []
-optional_commands = ["G2", "G3", "G10", "G11", "G20"]
+skipped_commands = ["G54", "G55", "M572"]
+optional_commands = ["G2", "G3", "G5", "G10", "G11", "G20", "G29"]
 named_commands = false
 leading_zeros = true
 lower_case = false
-several_commands = true
+several_commands = false
+modal_lines = false
 parentheses = true
 zero_feed = true
 zero_settings = false
@@ -94,6 +100,7 @@ named_commands = false
 leading_zeros = true
 lower_case = true
 several_commands = true
+modal_lines = true
 parentheses = true
 zero_feed = true
 zero_settings = true

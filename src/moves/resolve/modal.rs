@@ -95,9 +95,7 @@ impl Resolver {
             self.state.motion = Some(if *tenths == 0 { Motion::Rapid } else { Motion::Linear });
             return self.motion(words, false, at).inspect_err(|_| self.state.motion = kept);
         }
-        if !words.commands().is_empty() {
-            self.watched(at, |watch, found| watch.g_commands(words, found));
-        }
+        self.watched(at, |watch, found| watch.g_commands(words, found));
         // Everything is worked out on a copy of the small settings, and committed when the line is sound.
         let mut next = Settings {
             unit_mm: self.state.unit_mm,

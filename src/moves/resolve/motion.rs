@@ -191,7 +191,8 @@ impl Resolver {
             let junk = rest(start).get(..len).unwrap_or_default();
             // A feed the slicing program forgot to fill in concerns no position: controllers go on without it.
             if junk.starts_with(b"F{") {
-                self.found(Code::Placeholder, at, || String::from_utf8_lossy(junk).into_owned());
+                let code = if self.watch.refuses_feed(0.0) { Code::FeedRefused } else { Code::Placeholder };
+                self.found(code, at, || String::from_utf8_lossy(junk).into_owned());
                 return Ok(false);
             }
             let place = at.excerpt(start, start + len, "not a number");
