@@ -80,7 +80,7 @@ codes! {
     /// More E in a line than the controller takes.
     ExcessE, Error, "excess-e",
         "lines hold more E than the controller takes in one line: it stops the print or moves on without the E",
-        "set controller.excess_e = \"split\" and rewrite, or raise the limit in the controller and in the profile; arcs must be split by the slicing program";
+        "run `meltwright rewrite`, which splits such lines unless controller.excess_e is \"report\" (arcs must be split by the slicing program), or raise the limit in the controller and in the profile";
     /// Bead area above what the controller lets through.
     BeadArea, Error, "bead-area",
         "beads are thicker than the controller lets through: it stops at such a line",

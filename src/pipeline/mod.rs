@@ -22,7 +22,7 @@ use crate::line::Block;
 use crate::line::edit::apply;
 use crate::moves::resolve::{MARKER, Resolver, Rules};
 use crate::moves::settings::FileSettings;
-use crate::profile::{EUnit, Profile, Provenance};
+use crate::profile::{EUnit, Excess, Profile, Provenance};
 use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
 use crate::summary::{AssumedValue, Record, Summary};
@@ -232,8 +232,12 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
     let capacity = Capacity::of(profile);
-    let rules = Rules::new(profile, &scan.settings, options.lenient);
+    let mut rules = Rules::new(profile, &scan.settings, options.lenient);
     let purpose = if output.is_some() { Purpose::Rewrite } else { Purpose::Audit };
+    if purpose == Purpose::Audit {
+        // What a rewrite would split is named.
+        rules.excess_e = Excess::Report;
+    }
     let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, options.passes));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), mark);
     let held_to = options.passes.capacity.then(|| capacity.clone());
