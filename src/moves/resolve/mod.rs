@@ -151,8 +151,12 @@ impl Resolver {
         // Taken out for the time of the block: the lines are resolved with both at hand.
         let mut words = std::mem::take(&mut self.words);
         self.moves = std::mem::take(out);
+        let foreign = self.watch.foreign_lines(&block.bytes, &block.lines);
         let resolved = block.lines.iter().enumerate().try_for_each(|(index, line)| {
             let before = self.moves.len();
+            if !foreign.is_empty() && foreign.binary_search(&index).is_ok() {
+                self.found(Code::ForeignBytes, At { block, line, index }, || "not UTF-8 text".to_owned());
+            }
             self.line(&mut words, At { block, line, index })?;
             if let Some(step) = self.moves.get_mut(before) {
                 step.line = index as u32;
@@ -165,7 +169,7 @@ impl Resolver {
         });
         self.words = words;
         *out = std::mem::take(&mut self.moves);
-        self.look_at_bytes(block);
+        self.look_at_end(block);
         resolved
     }
 
@@ -217,12 +221,8 @@ impl Resolver {
         self.watched(at, |watch, found| watch.line(&at.block.bytes, at.line, at.words(), found));
     }
 
-    /// Looks at the block as a whole.
-    fn look_at_bytes(&mut self, block: &Block) {
-        for index in self.watch.foreign_lines(&block.bytes, &block.lines) {
-            let Some(line) = block.lines.get(index) else { continue };
-            self.found(Code::ForeignBytes, At { block, line, index }, || "not UTF-8 text".to_owned());
-        }
+    /// Looks at the end of the block, where only the last of the file may lack a line end.
+    fn look_at_end(&mut self, block: &Block) {
         if let Some(line) = block.lines.last().filter(|line| self.watch.drops_last(&block.bytes, line)) {
             let at = At { block, line, index: block.lines.len() - 1 };
             self.found(Code::NoFinalLineEnd, at, || "last line".to_owned());
