@@ -268,8 +268,13 @@ impl Findings {
 
     /// Counts a finding about the file as a whole that needs no further words.
     pub fn add_for_file(&mut self, code: Code) {
+        self.add_count(code, 1);
+    }
+
+    /// Counts findings that need no further place.
+    pub fn add_count(&mut self, code: Code, count: u64) {
         if let Some(entry) = self.entries.get_mut(code.index()) {
-            entry.count += 1;
+            entry.count += count;
         }
     }
 

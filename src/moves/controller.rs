@@ -7,7 +7,7 @@
 use super::Kind;
 use super::named;
 use super::words::{Command, Words};
-use crate::findings::Code;
+use crate::findings::{Code, MAX_PLACES};
 use crate::line::{Line, LineKind, Word};
 use crate::profile::{ArcForm, Controller, DwellWords, Exponent};
 
@@ -45,7 +45,8 @@ pub struct Watch {
     refused: Vec<Command>,
     skipped: Vec<Command>,
     optional: Vec<Command>,
-    seen: Vec<Command>,
+    /// Listed commands met so far, each with its finding and how often it was met.
+    seen: Vec<(Command, Code, u64)>,
     max_absolute_e: f64,
     exponent: Exponent,
     arcs: ArcForm,
@@ -325,7 +326,15 @@ impl Watch {
         self.final_line_end && runs && bytes.last() != Some(&b'\n')
     }
 
+    /// Looks the command up in the lists. Arcs may be among them, so what needs no further place is only counted.
     fn listed(&mut self, command: Command, found: &mut Vec<Found>) {
+        if let Some((_, code, count)) = self.seen.iter_mut().find(|seen| seen.0 == command) {
+            *count += 1;
+            if *count <= MAX_PLACES as u64 {
+                found.push(Found::new(*code, name_of(command)));
+            }
+            return;
+        }
         let code = if self.refused.contains(&command) {
             Code::CommandRefused
         } else if self.skipped.contains(&command) {
@@ -335,11 +344,13 @@ impl Watch {
         } else {
             return;
         };
-        let first = !self.seen.contains(&command);
-        if first {
-            self.seen.push(command);
-        }
-        found.push(Found { first, ..Found::new(code, name_of(command)) });
+        self.seen.push((command, code, 1));
+        found.push(Found { first: true, ..Found::new(code, name_of(command)) });
+    }
+
+    /// Findings that were counted without a place: kind and number.
+    pub fn counted(&self) -> impl Iterator<Item = (Code, u64)> {
+        self.seen.iter().map(|(_, code, count)| (*code, count.saturating_sub(MAX_PLACES as u64)))
     }
 
     fn accelerations(&self, words: &Words, found: &mut Vec<Found>) {

@@ -251,6 +251,7 @@ impl Resolver {
 
     /// Adds what can only be said at the end of the file.
     pub fn finish(&mut self) {
+        self.watch.counted().for_each(|(code, count)| self.findings.add_count(code, count));
         if self.laid > 0.0 {
             return;
         }
