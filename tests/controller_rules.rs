@@ -3,7 +3,6 @@
 #[path = "support/corpus.rs"]
 mod corpus;
 #[path = "support/reader.rs"]
-#[allow(dead_code, reason = "only its rules are named by the shared runs")]
 mod reader;
 #[path = "support/runs.rs"]
 mod runs;

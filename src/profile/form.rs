@@ -7,7 +7,10 @@ use toml::de::DeValue;
 
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
-use super::{ArcForm, Corner, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics, Output, PartMoves, Preset, Provenance};
+use super::{
+    ArcForm, Corner, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics, Output, PartMoves, Preset,
+    Provenance,
+};
 
 /// A TOML value with its place in the text.
 pub(super) type Node<'t> = Spanned<DeValue<'t>>;

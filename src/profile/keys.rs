@@ -5,11 +5,12 @@ use std::collections::BTreeMap;
 use super::check::{above_zero, any, if_some, name, tools, within};
 use super::fault::{Complaint, Refusal};
 use super::form::{
-    AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve, Text, Tools, Word,
+    AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve, Text,
+    Tools, Word,
 };
 use super::{
-    ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Kinematics, Machine, Nozzle, Origin, Output, PartMoves, Preset,
-    Profile, Provenance, Screw, Stated,
+    ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Kinematics, Machine, Nozzle,
+    Origin, Output, PartMoves, Preset, Profile, Provenance, Screw, Stated,
 };
 
 /// One key and what is done with it.

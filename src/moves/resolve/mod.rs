@@ -203,8 +203,8 @@ impl Resolver {
         if at.line.comment >= at.line.end {
             return self.code(words, at);
         }
-        if at.line.words > 0 {
-            self.watched(at, |watch, found| watch.comment(at.block.bytes.get(at.line.comment as usize), found));
+        if self.watch.spoilt_by_comment(at.block.bytes.get(at.line.comment as usize)) && at.line.words > 0 {
+            self.found(Code::Parentheses, at, || "comment in parentheses".to_owned());
         }
         // A role behind a move is that of this move alone.
         let role = self.role;
@@ -214,6 +214,7 @@ impl Resolver {
         done
     }
 
+    #[cold]
     fn look_at_line(&mut self, at: At<'_>) {
         if at.line.has(Line::BAD_CHECKSUM) {
             self.found(Code::Checksum, at, || "checksum does not match".to_owned());
@@ -227,6 +228,11 @@ impl Resolver {
             let at = At { block, line, index: block.lines.len() - 1 };
             self.found(Code::NoFinalLineEnd, at, || "last line".to_owned());
         }
+    }
+
+    #[cold]
+    fn look_at_spelling(&mut self, first: &Word, at: At<'_>) {
+        self.watched(at, |watch, found| watch.spelling(&at.block.bytes, first, found));
     }
 
     /// Lets the watch look at a line, and reports what it finds.
@@ -298,8 +304,8 @@ impl Resolver {
     fn code(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
         let found = at.words();
         let Some(first) = found.first() else { return Ok(()) };
-        if first.len > 2 && first.value < 10.0 && first.letter != b'X' {
-            self.watched(at, |watch, found| watch.spelling(&at.block.bytes, first, found));
+        if first.len > 2 && first.value < 10.0 {
+            self.look_at_spelling(first, at);
         }
         words.fill(found);
         match first.letter {

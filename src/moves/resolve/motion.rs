@@ -52,7 +52,9 @@ impl Resolver {
             Motion::Arc { clockwise } if axes.iter().any(Option::is_some) || words.has_any(b"IJKR") => {
                 let arc = self.arc(words, from, to, clockwise, at)?;
                 let relative = !self.state.absolute;
-                self.watched(at, |watch, found| watch.arc(words, relative, found));
+                if let Some(odd) = self.watch.odd_in_arc(words, relative) {
+                    self.found(Code::ArcForm, at, || odd.to_owned());
+                }
                 (arc.arc.length(delta[arc.plane.axes().2]), Some(arc))
             }
             _ => ((delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt(), None),
@@ -141,6 +143,7 @@ impl Resolver {
     }
 
     /// What the controller may refuse, or execute otherwise than the file says.
+    #[cold]
     fn look_at_move(&mut self, step: &Move, at: At<'_>) {
         let turns = self.is_screw && step.e != 0.0;
         let (e, relative) = (self.state.e.abs(), self.state.e_is_relative());
