@@ -245,6 +245,7 @@ impl Resolver {
         }
     }
 
+    #[cold]
     fn found(&mut self, code: Code, at: At<'_>, detail: impl FnOnce() -> String) {
         let place = self.place(at, String::new());
         self.findings.add(code, || Place { detail: detail(), ..place });
