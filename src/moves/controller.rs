@@ -7,7 +7,7 @@
 use super::Kind;
 use super::named;
 use super::words::{Command, Words};
-use crate::findings::{Code, MAX_PLACES};
+use crate::findings::Code;
 use crate::line::{Line, LineKind, Word};
 use crate::profile::{ArcForm, Controller, DwellWords, Exponent};
 
@@ -21,13 +21,11 @@ pub struct Found {
     pub code: Code,
     /// What stands there, in a few words.
     pub detail: String,
-    /// The first of its sort, to be shown before the others.
-    pub first: bool,
 }
 
 impl Found {
     fn new(code: Code, detail: impl Into<String>) -> Self {
-        Self { code, detail: detail.into(), first: false }
+        Self { code, detail: detail.into() }
     }
 }
 
@@ -45,7 +43,7 @@ pub struct Watch {
     refused: Vec<Command>,
     skipped: Vec<Command>,
     optional: Vec<Command>,
-    /// Listed commands met so far, each with its finding and how often it was met.
+    /// Listed commands met so far, each with its finding and how often it was met again.
     seen: Vec<(Command, Code, u64)>,
     max_absolute_e: f64,
     exponent: Exponent,
@@ -328,13 +326,10 @@ impl Watch {
         self.final_line_end && runs && bytes.last() != Some(&b'\n')
     }
 
-    /// Looks the command up in the lists. Arcs may be among them, so what needs no further place is only counted.
+    /// Looks the command up in the lists. Each is shown once and then only counted: arcs may be among them.
     fn listed(&mut self, command: Command, found: &mut Vec<Found>) {
-        if let Some((_, code, count)) = self.seen.iter_mut().find(|seen| seen.0 == command) {
-            *count += 1;
-            if *count <= MAX_PLACES as u64 {
-                found.push(Found::new(*code, name_of(command)));
-            }
+        if let Some((_, _, repeats)) = self.seen.iter_mut().find(|seen| seen.0 == command) {
+            *repeats += 1;
             return;
         }
         let code = if self.refused.contains(&command) {
@@ -346,13 +341,13 @@ impl Watch {
         } else {
             return;
         };
-        self.seen.push((command, code, 1));
-        found.push(Found { first: true, ..Found::new(code, name_of(command)) });
+        self.seen.push((command, code, 0));
+        found.push(Found::new(code, name_of(command)));
     }
 
     /// Findings that were counted without a place: kind and number.
     pub fn counted(&self) -> impl Iterator<Item = (Code, u64)> {
-        self.seen.iter().map(|(_, code, count)| (*code, count.saturating_sub(MAX_PLACES as u64)))
+        self.seen.iter().map(|(_, code, repeats)| (*code, *repeats))
     }
 
     fn accelerations(&self, words: &Words, found: &mut Vec<Found>) {

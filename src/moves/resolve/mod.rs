@@ -239,9 +239,9 @@ impl Resolver {
     fn watched(&mut self, at: At<'_>, look: impl FnOnce(&mut Watch, &mut Vec<Found>)) {
         let mut found = Vec::new();
         look(&mut self.watch, &mut found);
-        for Found { code, detail, first } in found {
+        for Found { code, detail } in found {
             let place = self.place(at, detail);
-            self.findings.add_weighted(code, if first { 1.0 } else { 0.0 }, || place);
+            self.findings.add(code, || place);
         }
     }
 
