@@ -34,12 +34,14 @@ fn limit(moves: &[Move], capacity: &Capacity) -> usize {
     let mut sustained = Sustained::new(capacity.sustained_mm3_s, capacity.window_s, top);
     let mut feeds = Feeds::new(25.0);
     for step in moves {
-        sustained.push(step, peak::judge(step, capacity), u64::from(step.feed_at));
+        let time = step.distance() / step.speed;
+        let verdict = peak::judge(step, step.speed, capacity);
+        sustained.push(step, verdict, verdict.least_time(step, time), u64::from(step.feed_at));
     }
     sustained.finish();
     let mut settled = Vec::with_capacity(moves.len());
     sustained.hand_over(&mut settled);
-    let edits = moves.iter().zip(&settled).map(|(step, verdict)| feeds.next(step, verdict).0);
+    let edits = moves.iter().zip(&settled).map(|(step, verdict)| feeds.next(step, verdict, 1.0).0);
     edits.filter(|edit| *edit != FeedEdit::Keep).count()
 }
 

@@ -79,8 +79,8 @@ codes! {
         "run `meltwright rewrite`, or slice with a lower speed for reversals and refills";
     /// More E in a line than the controller takes.
     ExcessE, Error, "excess-e",
-        "lines hold more E than the controller takes in one line: it drops the E or stops the print",
-        "set controller.excess_e = \"split\" and rewrite, or raise the limit in the controller and in the profile; arcs must be split by the slicing program";
+        "lines hold more E than the controller takes in one line: it stops the print or moves on without the E",
+        "run `meltwright rewrite`, which splits such lines unless controller.excess_e is \"report\" (arcs must be split by the slicing program), or raise the limit in the controller and in the profile";
     /// Bead area above what the controller lets through.
     BeadArea, Error, "bead-area",
         "beads are thicker than the controller lets through: it stops at such a line",
@@ -89,6 +89,54 @@ codes! {
     SwitchedExtruder, Error, "switched-extruder",
         "the extruder is switched on and off by M101 and M103, without E words: demand cannot be computed",
         "export with E words, or name the letter of the extruder axis if the file has one, for example --set screw.axis=A";
+    /// A number with an exponent, which the controller misreads.
+    Exponent, Error, "exponent",
+        "numbers are written with an exponent, and the controller reads them as other numbers",
+        "have the program that made the file write plain decimals";
+    /// More characters than the controller reads.
+    LineTooLong, Error, "line-too-long",
+        "lines are longer than the controller reads: the words at their end are lost or the line is refused",
+        "have the slicing program write fewer decimals or shorter names; a longer line buffer goes into controller.max_line_characters";
+    /// A command the controller answers with an error.
+    CommandRefused, Error, "command-refused",
+        "commands are answered with an error by this controller: a print from a stored file ends there",
+        "have the slicing program write the file without them; if your controller takes them, take them out of controller.refused_commands";
+    /// A command spelled as the controller does not know it.
+    CommandSpelling, Error, "command-spelling",
+        "commands are spelled in a way this controller does not know: it skips them, and what they should do is lost",
+        "write them in upper case and without leading zeros (G1, not G01 or g1), or correct controller.leading_zeros and controller.lower_case";
+    /// Several commands on a line.
+    SeveralCommands, Error, "several-commands",
+        "lines hold several G commands, of which this controller carries out one: the others are lost",
+        "give each command a line of its own";
+    /// A line without a command.
+    ModalLine, Error, "modal-line",
+        "lines without a command are to repeat the last motion: this controller does not know them and skips them",
+        "have the program that made the file write the command on each line, or correct controller.modal_lines";
+    /// A comment in parentheses behind words.
+    Parentheses, Error, "parentheses",
+        "comments in parentheses stand behind words: this controller cannot read the word before them and refuses the line",
+        "remove these comments, or write them behind a semicolon";
+    /// A setting of zero or below, or otherwise out of the controller's range.
+    SettingRefused, Error, "setting-refused",
+        "settings are out of the controller's range: it refuses the line, or the machine stands still",
+        "look at these lines: accelerations and factors must be above zero";
+    /// An arc in a form the controller does not follow.
+    ArcForm, Error, "arc-form",
+        "arcs are given by radius or in relative positions: this controller refuses them",
+        "have the slicing program write straight moves, or arcs with I and J in absolute positions";
+    /// A feed of zero or below where the controller stops at it.
+    FeedRefused, Error, "feed-refused",
+        "feeds are zero, below zero or not filled in: this controller refuses the line",
+        "look at these lines and put a feed in, in the start or end code of the slicing profile";
+    /// E is a volume in the file, and the controller does not know the command that says so.
+    VolumetricSkipped, Error, "volumetric-skipped",
+        "the file counts E as a volume by M200, which this controller skips: it would extrude another amount",
+        "have the slicing program count E in millimetres of filament";
+    /// Moves after the motors were switched off.
+    MotorsOff, Error, "motors-off",
+        "moves follow M84 or M18, which make this controller forget where its axes are: it refuses all of them",
+        "remove the M84 or M18, or home again behind it";
     /// Nothing is extruded.
     NoExtrusion, Warning, "no-extrusion",
         "no move of a screw extrudes anything",
@@ -109,10 +157,6 @@ codes! {
     MotionNotFollowed, Warning, "motion-not-followed",
         "motion commands other than G0 to G3 are passed through as they are, without judging their demand",
         "have the slicing program write straight moves or arcs instead";
-    /// A number with an exponent.
-    Exponent, Warning, "exponent",
-        "numbers are written with an exponent, which many controllers misread (E1e-5 as E-5)",
-        "have the program that made the file write plain decimals";
     /// A letter twice on a motion line.
     DuplicateWord, Warning, "duplicate-word",
         "motion lines hold the same letter twice: controllers differ in which one they take (the last is taken here)",
@@ -125,6 +169,50 @@ codes! {
     FeedIgnored, Warning, "feed-ignored",
         "feeds of zero, below zero or beyond all reason are ignored, and some controllers stop at them",
         "look at these lines and give a feed";
+    /// Extrusion below the temperature from which the controller allows it.
+    ColdExtrusion, Warning, "cold-extrusion",
+        "the screw is to turn while the nozzle is set below the least temperature at which the controller allows it: it refuses the line or drops the E",
+        "lower that temperature in the controller's configuration if the feedstock melts there, then set controller.min_extrude_temperature_c to match";
+    /// Absolute E beyond what the controller holds finely enough.
+    LargeE, Warning, "large-e",
+        "absolute E grows so large that this controller can no longer hold it finely: beads come out uneven",
+        "slice with relative E (M83), or have E set back by G92 E0 at each layer";
+    /// The controller's own lag compensation is on.
+    LagFeature, Warning, "lag-feature",
+        "the file switches on the controller's own compensation of melt lag, which adds to the compensation of this program",
+        "switch it off in the slicing profile and in the controller's configuration; it is made for lags far shorter than a screw's";
+    /// `G4` in a form that does not wait.
+    DwellForm, Warning, "dwell-form",
+        "dwells are given in seconds by G4 S, which does not wait on this controller",
+        "write G4 P with milliseconds";
+    /// `M204` with one of two words.
+    AccelIgnored, Warning, "acceleration-ignored",
+        "M204 names only one of P and T: this controller ignores it and keeps the acceleration it had",
+        "write M204 S, or P and T on one line";
+    /// Bytes that are not text.
+    ForeignBytes, Warning, "foreign-bytes",
+        "there are bytes that are not UTF-8 text, often in comments: a print from a stored file ends at the first",
+        "save the file as UTF-8, or remove these characters from object and profile names";
+    /// Commands the controller does not know.
+    CommandSkipped, Note, "command-skipped",
+        "commands are not known to this controller: it skips them with a message",
+        "set in the controller's configuration what they are meant to set; limits among them are still believed here";
+    /// Named commands the controller does not know.
+    NamedSkipped, Note, "named-command-skipped",
+        "commands are written as names: this controller does not know such commands and skips them",
+        "make sure that nothing depends on them, or choose the preset of the controller the file was made for";
+    /// Commands the controller knows only if it was set up for them.
+    CommandOptional, Note, "command-optional",
+        "commands are known to this controller only if it was built or set up for them",
+        "make sure it is, then take them out of controller.optional_commands";
+    /// Motion without homing.
+    NotHomed, Note, "not-homed",
+        "the file moves before it homes: this controller refuses moves of axes that are not homed",
+        "home before the print, or have the start code do it (G28)";
+    /// The last command has no line end.
+    NoFinalLineEnd, Note, "no-final-line-end",
+        "the last line has no line end: this controller drops it when it prints from a stored file",
+        "add an empty line at the end of the end code of the slicing profile";
     /// Tools that are no screw.
     ToolNotScrew, Note, "tool-not-screw",
         "moves belong to tools that are not named as screws in the profile: they were left alone",
@@ -180,8 +268,13 @@ impl Findings {
 
     /// Counts a finding about the file as a whole that needs no further words.
     pub fn add_for_file(&mut self, code: Code) {
+        self.add_count(code, 1);
+    }
+
+    /// Counts findings that need no further place.
+    pub fn add_count(&mut self, code: Code, count: u64) {
         if let Some(entry) = self.entries.get_mut(code.index()) {
-            entry.count += 1;
+            entry.count += count;
         }
     }
 

@@ -44,7 +44,7 @@ fn assert_same_for_all(name: &str, input: &[u8], sizes: &[usize]) {
 
 #[test]
 fn fixtures_come_out_the_same_in_any_blocks_and_threads() {
-    for name in runs::fixtures_in("gcode/ok") {
+    for name in ["gcode/ok", "gcode/controller"].into_iter().flat_map(runs::fixtures_in) {
         assert_same_for_all(&name, &runs::fixture(&name), SIZES);
     }
 }

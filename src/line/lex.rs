@@ -252,6 +252,9 @@ impl<'a> Reader<'a, '_> {
             if number.is_some_and(|number| number.exponent) {
                 self.flags |= Line::EXPONENT;
             }
+            if self.words.len() == self.first_word && letter.is_ascii_lowercase() {
+                self.flags |= Line::LOWER_CASE;
+            }
             self.words.push(word);
             if self.words.len() == self.first_word + 1 && is_text_command(&word) {
                 self.comment = None;

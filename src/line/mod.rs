@@ -94,6 +94,8 @@ impl Line {
     pub const JUNK: u8 = 8;
     /// A word is written with an exponent.
     pub const EXPONENT: u8 = 16;
+    /// The first word is written in lower case.
+    pub const LOWER_CASE: u8 = 32;
 
     /// Whether a flag is set.
     pub const fn has(&self, flag: u8) -> bool {

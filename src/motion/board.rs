@@ -344,7 +344,7 @@ impl Plan for Board {
                 }
                 self.aside();
             }
-            Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
+            Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
         }
     }
 

@@ -5,6 +5,7 @@
 //! [`Move`]; lines that neither move, wait nor set a feed give none.
 
 pub mod arc;
+pub mod controller;
 pub mod layers;
 pub mod limits;
 pub mod named;
@@ -214,11 +215,13 @@ impl Move {
     /// E counts distances here.
     pub const E_RELATIVE: u16 = 64;
     /// Positions on the line are distances.
-    pub const RELATIVE: u16 = 256;
+    pub const RELATIVE: u16 = 1024;
     /// An arc whose line cannot be written as several: an end is missing on it, or the centre is a position.
     pub const WHOLE: u16 = 512;
     /// The line starts with a line number.
     pub const NUMBERED: u16 = 128;
+    /// The line is nearly as long as the controller reads: a new F must not be longer than the one it replaces.
+    pub const TIGHT: u16 = 256;
 
     /// Whether a flag is set.
     pub const fn has(&self, flag: u16) -> bool {

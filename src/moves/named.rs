@@ -40,6 +40,33 @@ pub fn follow(text: &[u8], words: LimitWords, limits: &mut MotionLimits) -> Name
     }
 }
 
+/// What a named command sets of the controller's own melt-lag filter.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct LagFilter {
+    /// Time constant, s; 0 switches the filter off.
+    pub lag_s: Option<f64>,
+    /// Time over which it is smoothed, s.
+    pub smoothing_s: Option<f64>,
+}
+
+/// Reads the command that sets the melt-lag filter; `None` for any other.
+pub fn lag_filter(text: &[u8]) -> Option<LagFilter> {
+    let mut parts = std::str::from_utf8(text).ok()?.split_ascii_whitespace();
+    if !parts.next()?.eq_ignore_ascii_case("SET_PRESSURE_ADVANCE") {
+        return None;
+    }
+    let mut filter = LagFilter::default();
+    for (key, value) in parts.filter_map(|part| part.split_once('=')) {
+        let value = value.parse::<f64>().ok().filter(|v| v.is_finite());
+        if key.eq_ignore_ascii_case("ADVANCE") {
+            filter.lag_s = value;
+        } else if key.eq_ignore_ascii_case("SMOOTH_TIME") {
+            filter.smoothing_s = value;
+        }
+    }
+    Some(filter)
+}
+
 fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
     let Some(value) = value.parse::<f64>().ok().filter(|v| v.is_finite() && *v >= 0.0) else { return };
     match key.to_ascii_uppercase().as_str() {
@@ -75,5 +102,15 @@ mod tests {
         let before = limits;
         assert_eq!(follow(b"SET_VELOCITY_LIMIT ACCEL=9", LimitWords::PerSecond, &mut limits), Named::Neutral);
         assert_eq!(limits, before, "boards do not know the command");
+    }
+
+    #[test]
+    fn the_filter_of_the_controller() {
+        let filter = |text: &str| lag_filter(text.as_bytes()).map(|f| (f.lag_s, f.smoothing_s));
+        assert_eq!(filter("SET_PRESSURE_ADVANCE ADVANCE=0.05 SMOOTH_TIME=0.3"), Some((Some(0.05), Some(0.3))));
+        assert_eq!(filter("set_pressure_advance advance=0"), Some((Some(0.0), None)));
+        assert_eq!(filter("SET_PRESSURE_ADVANCE EXTRUDER=extruder1"), Some((None, None)));
+        assert_eq!(filter("SET_FAN_SPEED FAN=a SPEED=1"), None);
+        assert_eq!(filter(""), None);
     }
 }

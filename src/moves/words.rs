@@ -14,6 +14,13 @@ pub struct Command {
     pub tenths: u32,
 }
 
+impl Command {
+    /// The command of a letter and a number.
+    pub fn new(letter: u8, value: f64) -> Self {
+        Self { letter, tenths: tenths(value) }
+    }
+}
+
 /// Values by letter. Filled anew for each line; only the bit sets are cleared.
 #[derive(Clone, Debug)]
 pub struct Words {
@@ -54,7 +61,7 @@ impl Words {
         for (place, word) in words.iter().enumerate() {
             if matches!(word.letter, b'G' | b'M') {
                 if word.has_number() && self.command_count < MAX_COMMANDS {
-                    self.commands[self.command_count] = Command { letter: word.letter, tenths: tenths(word.value) };
+                    self.commands[self.command_count] = Command::new(word.letter, word.value);
                     self.command_count += 1;
                 }
                 continue;

@@ -76,7 +76,10 @@ impl Feeds {
         }
         // A feed below the least that can be written stays as it is.
         let slower = verdict.reason.and_then(|_| {
-            let word = lowered(verdict.speed * 60.0 / (step.speed_factor * step.unit_mm()));
+            let mut word = lowered(verdict.speed * 60.0 / (step.speed_factor * step.unit_mm()));
+            if step.has(Move::TIGHT) {
+                word = whole(word);
+            }
             let feed = word.value * step.unit_mm();
             (feed < step.feed_mm_min).then_some((word, feed))
         });
@@ -126,6 +129,11 @@ fn lowered(value: f64) -> FeedWord {
     // What is a whole number of quanta but for rounding stays that number.
     let quanta = ((value * scale * (1.0 + 1e-12)) as u64).max(1) as f64;
     FeedWord { value: quanta * quantum, decimals }
+}
+
+/// Without decimals, where there is no room for them; a feed below 1 stays.
+fn whole(word: FeedWord) -> FeedWord {
+    if word.value >= 1.0 { FeedWord { value: word.value.floor(), decimals: 0 } } else { word }
 }
 
 #[cfg(test)]

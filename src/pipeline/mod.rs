@@ -30,7 +30,7 @@ use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
-use crate::profile::{AccelWords, EUnit, Profile, Provenance};
+use crate::profile::{AccelWords, EUnit, Excess, Profile, Provenance};
 use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
 use crate::summary::{AssumedValue, Record, Summary};
@@ -265,8 +265,12 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
     let capacity = Capacity::of(profile);
-    let rules = Rules::new(profile, &scan.settings, options.lenient);
+    let mut rules = Rules::new(profile, &scan.settings, options.lenient);
     let purpose = if output.is_some() { Purpose::Rewrite } else { Purpose::Audit };
+    if purpose == Purpose::Audit {
+        // What a rewrite would split is named.
+        rules.excess_e = Excess::Report;
+    }
     let e_mm3 = match assemble::unit(profile, options.passes) {
         Unit::AsInFile => None,
         unit => assemble::output_volume(&unit, None),

@@ -8,8 +8,8 @@ use toml::de::DeValue;
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
 use super::{
-    AccelWords, Corner, DwellWords, EUnit, Excess, Kinematics, LagCompensation, LimitWords, Output, OutputUnit,
-    PartMoves, Preset, Provenance,
+    AccelWords, ArcForm, Corner, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics, LagCompensation,
+    LimitWords, Output, OutputUnit, PartMoves, Preset, Provenance,
 };
 
 /// A TOML value with its place in the text.
@@ -50,6 +50,8 @@ pub(super) struct Word<T>(std::marker::PhantomData<T>);
 pub(super) struct Axes;
 /// A list of tool numbers.
 pub(super) struct Tools;
+/// A list of G and M commands.
+pub(super) struct CommandNames;
 /// The letter of the extruder axis.
 pub(super) struct AxisLetter;
 /// A corner rule: `{ rule = "..", .. }`.
@@ -90,6 +92,9 @@ words! {
     DwellWords { "p-only" => POnly, "s-wins" => SWins }
     LimitWords { "named" => Named, "per-second" => PerSecond, "per-minute" => PerMinute }
     Excess { "split" => Split, "report" => Report }
+    ExcessEffect { "refused" => Refused, "dropped" => Dropped }
+    Exponent { "number" => Number, "cut" => Cut, "word" => Word }
+    ArcForm { "centre-absolute" => CentreAbsolute, "any" => Any }
     EUnit { "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
     OutputUnit { "as-in-file" => AsInFile, "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
     AccelWords { "all-moves" => AllMoves, "beads" => Beads }
@@ -110,6 +115,10 @@ blank! {
     DwellWords => Self::POnly;
     LimitWords => Self::Named;
     Excess => Self::Report;
+    ExcessEffect => Self::Refused;
+    Exponent => Self::Number;
+    ArcForm => Self::Any;
+    Vec<String> => Vec::new();
     EUnit => Self::VirtualFilament;
     LagCompensation => Self::None;
     OutputUnit => Self::AsInFile;
@@ -251,6 +260,35 @@ impl Form for Axes {
 
     fn write(value: &[f64; 4]) -> Option<String> {
         Some(numbers_text(value))
+    }
+}
+
+impl Form for CommandNames {
+    type Value = Vec<String>;
+
+    fn read(node: &Node<'_>) -> Result<Vec<String>, Refusal> {
+        const EXPECTED: &str = "a list of commands such as [\"G20\", \"M205\"]";
+        let DeValue::Array(items) = node.get_ref() else {
+            return Err(wrong_type(EXPECTED, node));
+        };
+        let name = |item: &Node<'_>| {
+            let Some(text) = item.get_ref().as_str() else {
+                return Err(wrong_type(EXPECTED, item));
+            };
+            let digits = text.strip_prefix(['G', 'M']).unwrap_or_default();
+            let plain = digits.bytes().all(|byte| byte.is_ascii_digit()) && (1..=5).contains(&digits.len());
+            if !plain || digits.len() > 1 && digits.starts_with('0') {
+                let complaint = Complaint::new(format!("must be {EXPECTED}"), "not G or M with a plain number");
+                return Err(complaint.at(item.span()));
+            }
+            Ok(text.to_owned())
+        };
+        items.iter().map(name).collect()
+    }
+
+    fn write(value: &Vec<String>) -> Option<String> {
+        let names: Vec<String> = value.iter().map(|name| text_literal(name)).collect();
+        Some(format!("[{}]", names.join(", ")))
     }
 }
 

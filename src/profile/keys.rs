@@ -5,12 +5,13 @@ use std::collections::BTreeMap;
 use super::check::{above_zero, any, each_above_zero, if_some, name, tools, whole, within};
 use super::fault::{Complaint, Refusal};
 use super::form::{
-    Axes, AxisLetter, Blank, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve, Text, Tools,
-    Word,
+    Axes, AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve,
+    Text, Tools, Word,
 };
 use super::{
-    AccelWords, Controller, DwellWords, EUnit, Excess, Feedstock, Kinematics, LagCompensation, LimitWords, Machine,
-    Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile, Provenance, Screw, Stated,
+    AccelWords, ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Kinematics,
+    LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile, Provenance,
+    Screw, Stated,
 };
 
 /// One key and what is done with it.
@@ -152,6 +153,56 @@ keys! {
         look_ahead_moves: "look_ahead_moves" as OrNone<Number>,
             |v| if_some(v, |v| whole(*v, 3.0, 10_000.0, "\"none\" if the controller looks ahead without limit")),
             "moves the controller plans ahead, 3 or more, or \"none\"";
+        excess_e_is: "excess_e_is" as Word<ExcessEffect>, any,
+            "what becomes of too much E in a line: \"refused\" (the print ends) or \"dropped\" (the head moves on dry)";
+        exponent: "exponent" as Word<Exponent>, any,
+            "what E1e-5 is read as: \"number\" (0.00001), \"cut\" (E1) or \"word\" (E-5)";
+        max_line_characters: "max_line_characters" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 32.0, 1e6, "", "\"none\" switches the check off")),
+            "most characters of a line that are read, comments aside, or \"none\"";
+        arcs: "arcs" as Word<ArcForm>, any,
+            "arcs that are followed: \"centre-absolute\" (I and J, while positions are absolute) or \"any\"";
+        refused_commands: "refused_commands" as CommandNames, any,
+            "commands that are answered with an error, such as [\"G20\"]";
+        skipped_commands: "skipped_commands" as CommandNames, any,
+            "commands that are not known and skipped, such as [\"M205\"]";
+        optional_commands: "optional_commands" as CommandNames, any,
+            "commands that are known only if the controller is set up for them, such as [\"G2\", \"G3\"]";
+        named_commands: "named_commands" as Flag, any,
+            "whether commands written as NAME KEY=VALUE are known: true or false";
+        leading_zeros: "leading_zeros" as Flag, any,
+            "whether G01 is read as G1: true or false";
+        lower_case: "lower_case" as Flag, any,
+            "whether commands in lower case are read: true or false";
+        several_commands: "several_commands" as Flag, any,
+            "whether each of several G commands on a line is carried out: true or false";
+        modal_lines: "modal_lines" as Flag, any,
+            "whether lines without a command repeat the last motion: true or false";
+        parentheses: "parentheses" as Flag, any,
+            "whether comments in parentheses behind words are left out: true or false";
+        zero_feed: "zero_feed" as Flag, any,
+            "whether F0 is let through: true or false";
+        zero_settings: "zero_settings" as Flag, any,
+            "whether M204, M220 and M221 take zero: true or false";
+        lone_accel_words: "lone_accel_words" as Flag, any,
+            "whether M204 takes P or T alone: true or false";
+        max_lag_smoothing_s: "max_lag_smoothing_s" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 60.0, "s", "\"none\" switches the check off")),
+            "longest smoothing time of the controller's own lag compensation, s, or \"none\"";
+        needs_homing: "needs_homing" as Flag, any,
+            "whether moves are refused until the axes are homed: true or false";
+        motors_off_unhomes: "motors_off_unhomes" as Flag, any,
+            "whether M84 and M18 make the axes count as not homed: true or false";
+        min_extrude_temperature_c: "min_extrude_temperature_c" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.0, 500.0, "C", "\"none\" if the screw turns at any temperature")),
+            "least nozzle temperature at which the controller turns the extruder, C, or \"none\"";
+        max_absolute_e: "max_absolute_e" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1e12, "", "\"none\" switches the check off")),
+            "largest absolute E that is still held finely enough, in the unit of E, or \"none\"";
+        needs_final_line_end: "needs_final_line_end" as Flag, any,
+            "whether a last line without a line end is dropped: true or false";
+        needs_utf8: "needs_utf8" as Flag, any,
+            "whether bytes that are not UTF-8 text end the print: true or false";
     }
     screw: Screw {
         output: "specific_output_mm3_rev" as ConstantOutput, output_above_zero,

@@ -159,6 +159,35 @@ pub enum Excess {
     Report,
 }
 
+/// What becomes of more E in a line than the controller takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ExcessEffect {
+    /// The line is an error: a print from a stored file ends there.
+    Refused,
+    /// The head moves, the E is dropped.
+    Dropped,
+}
+
+/// What the controller makes of a number with an exponent (`E1e-5`).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Exponent {
+    /// The number that is meant.
+    Number,
+    /// The number before the exponent: 1.
+    Cut,
+    /// A second E word: E-5.
+    Word,
+}
+
+/// Arcs the controller follows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ArcForm {
+    /// With a centre (I, J), while positions are absolute.
+    CentreAbsolute,
+    /// Every form.
+    Any,
+}
+
 /// Rules of the motion controller; the preset fills what the profile leaves out.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Controller {
@@ -192,6 +221,52 @@ pub struct Controller {
     pub e_only_accel_mm_s2: Stated<Option<f64>>,
     /// Moves the controller plans ahead, a whole number; `None`: as many as there are.
     pub look_ahead_moves: Stated<Option<f64>>,
+    /// What becomes of too much E in a line.
+    pub excess_e_is: Stated<ExcessEffect>,
+    /// What a number with an exponent is read as.
+    pub exponent: Stated<Exponent>,
+    /// Most characters of a line that are read, comments aside; `None`: no limit.
+    pub max_line_characters: Stated<Option<f64>>,
+    /// Arcs that are followed.
+    pub arcs: Stated<ArcForm>,
+    /// Commands that are answered with an error.
+    pub refused_commands: Stated<Vec<String>>,
+    /// Commands that are not known and skipped.
+    pub skipped_commands: Stated<Vec<String>>,
+    /// Commands that are known only if the controller was built or set up for them.
+    pub optional_commands: Stated<Vec<String>>,
+    /// Whether commands written as names with arguments are known.
+    pub named_commands: Stated<bool>,
+    /// Whether `G01` is read as `G1`.
+    pub leading_zeros: Stated<bool>,
+    /// Whether commands in lower case are read.
+    pub lower_case: Stated<bool>,
+    /// Whether each of several G commands on a line is carried out.
+    pub several_commands: Stated<bool>,
+    /// Whether lines without a command repeat the last motion.
+    pub modal_lines: Stated<bool>,
+    /// Whether comments in parentheses behind words are left out.
+    pub parentheses: Stated<bool>,
+    /// Whether `F0` is let through.
+    pub zero_feed: Stated<bool>,
+    /// Whether `M204`, `M220` and `M221` take zero.
+    pub zero_settings: Stated<bool>,
+    /// Whether `M204` takes `P` or `T` alone.
+    pub lone_accel_words: Stated<bool>,
+    /// Longest smoothing time of the controller's own lag compensation, s; `None`: no limit.
+    pub max_lag_smoothing_s: Stated<Option<f64>>,
+    /// Whether moves are refused until the axes are homed.
+    pub needs_homing: Stated<bool>,
+    /// Whether switching the motors off (`M84`, `M18`) makes the axes count as not homed.
+    pub motors_off_unhomes: Stated<bool>,
+    /// Least nozzle temperature at which the extruder turns, °C; `None`: not checked.
+    pub min_extrude_temperature_c: Stated<Option<f64>>,
+    /// Largest absolute E that is still held finely enough, units of E; `None`: no limit.
+    pub max_absolute_e: Stated<Option<f64>>,
+    /// Whether a last line without a line end is dropped.
+    pub needs_final_line_end: Stated<bool>,
+    /// Whether bytes that are not UTF-8 text end the print.
+    pub needs_utf8: Stated<bool>,
 }
 
 /// What one unit of E means.

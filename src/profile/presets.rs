@@ -1,8 +1,9 @@
 //! Rules of the known controller behaviours, as data.
 //!
 //! Each preset sets every rule of `[controller]`, and those keys of `[machine]` whose meaning depends on the controller;
-//! a profile lays its own keys over it.
-//! The rules were read in public source and measured on whole files; builds differ, so all are assumed.
+//! a profile lays its own keys over it. The rules were read in public source and measured on whole files; builds differ, so all are assumed. From memory,
+//! not checked: that `host` skips `M302`, that `board` carries out only the first of several G commands on a line, and
+//! that `network` reads lower case, leading zeros, modal lines and parentheses.
 
 use super::Preset;
 
@@ -24,10 +25,36 @@ e_only_speed_mm_s = 120.0
 e_only_accel_mm_s2 = 3000.0
 look_ahead_moves = "none"
 
+
 [machine]
 corner = { rule = "right-angle-speed", mm_s = 5.0 }
 axis_speed_mm_s = "none"
 axis_accel_mm_s2 = "none"
+excess_e_is = "refused"
+exponent = "word"
+max_line_characters = "none"
+arcs = "centre-absolute"
+refused_commands = ["G20"]
+skipped_commands = [
+    "G5", "G53", "G54", "G55", "M0", "M200", "M201", "M203", "M205", "M290", "M302", "M572", "M900",
+]
+optional_commands = ["G2", "G3", "G10", "G11", "G29"]
+named_commands = true
+leading_zeros = false
+lower_case = true
+several_commands = false
+modal_lines = false
+parentheses = false
+zero_feed = false
+zero_settings = false
+lone_accel_words = false
+max_lag_smoothing_s = 0.2
+needs_homing = true
+motors_off_unhomes = true
+min_extrude_temperature_c = 170.0
+max_absolute_e = "none"
+needs_final_line_end = true
+needs_utf8 = true
 "#;
 
 /// Plans in the printer's microcontroller: drops the E of any line that asks for too much and moves on dry.
@@ -52,6 +79,29 @@ look_ahead_moves = 15
 corner = { rule = "deviation", mm = 0.013 }
 axis_speed_mm_s = [300.0, 300.0, 20.0, 120.0]
 axis_accel_mm_s2 = [3000.0, 3000.0, 200.0, 10000.0]
+excess_e_is = "dropped"
+exponent = "cut"
+max_line_characters = 95.0
+arcs = "any"
+refused_commands = []
+skipped_commands = ["G54", "G55", "M572"]
+optional_commands = ["G2", "G3", "G5", "G10", "G11", "G20", "G29"]
+named_commands = false
+leading_zeros = true
+lower_case = false
+several_commands = false
+modal_lines = false
+parentheses = true
+zero_feed = true
+zero_settings = false
+lone_accel_words = true
+max_lag_smoothing_s = "none"
+needs_homing = false
+motors_off_unhomes = false
+min_extrude_temperature_c = 170.0
+max_absolute_e = 65536.0
+needs_final_line_end = false
+needs_utf8 = false
 "#;
 
 /// Network board with its own configuration files: no limit on E or bead area is known.
@@ -76,6 +126,29 @@ look_ahead_moves = 40
 corner = { rule = "axis-step", mm_s = [10.0, 10.0, 0.3, 5.0] }
 axis_speed_mm_s = [300.0, 300.0, 20.0, 120.0]
 axis_accel_mm_s2 = [3000.0, 3000.0, 200.0, 10000.0]
+excess_e_is = "dropped"
+exponent = "number"
+max_line_characters = 256.0
+arcs = "any"
+refused_commands = []
+skipped_commands = []
+optional_commands = []
+named_commands = false
+leading_zeros = true
+lower_case = true
+several_commands = true
+modal_lines = true
+parentheses = true
+zero_feed = true
+zero_settings = true
+lone_accel_words = true
+max_lag_smoothing_s = "none"
+needs_homing = false
+motors_off_unhomes = false
+min_extrude_temperature_c = "none"
+max_absolute_e = "none"
+needs_final_line_end = false
+needs_utf8 = false
 "#;
 
 /// The rules of a preset, as TOML. `custom` starts from the strictest, those of `host`.

@@ -6,7 +6,7 @@ use crate::moves::Move;
 use crate::moves::split::{Span, Split};
 use crate::moves::state::Motion;
 use crate::moves::words::Words;
-use crate::profile::Excess;
+use crate::profile::{Excess, ExcessEffect};
 
 impl Resolver {
     /// Rules of the controller on E and bead area: splits or reports.
@@ -21,10 +21,14 @@ impl Resolver {
     ) {
         if let (Some(area), Some(most)) = (step.bead_area(), self.rules.max_bead_area_mm2)
             && area > most
+            && step.volume > self.rules.small_bead_mm3
+            && (step.delta[0] != 0.0 || step.delta[1] != 0.0 || step.has(Move::ARC))
         {
             self.found(Code::BeadArea, at, || format!("{area:.2} mm², at most {most:.2} mm²"));
         }
-        let most = if step.length > 0.0 { None } else { self.rules.max_e_only };
+        // Lifts and wipes count as turns without motion where those are limited.
+        let along = step.delta[0] != 0.0 || step.delta[1] != 0.0 || step.has(Move::ARC);
+        let most = self.rules.max_e_only.filter(|_| !along || step.e < 0.0);
         let most = match (most, self.rules.max_e_per_line) {
             (Some(a), Some(b)) => Some(a.min(b)),
             (a, b) => a.or(b),
@@ -34,7 +38,12 @@ impl Resolver {
         let pieces = (step.e.abs() / most).ceil();
         if self.rules.excess_e == Excess::Report || !straight || pieces > 1e4 {
             let e = step.e;
-            self.found(Code::ExcessE, at, || format!("{e:.1} units of E, at most {most} in one line"));
+            let effect = match self.rules.excess_e_is {
+                ExcessEffect::Refused => "the controller refuses the line",
+                ExcessEffect::Dropped if step.length > 0.0 => "the head moves, the E is dropped",
+                ExcessEffect::Dropped => "the E is dropped",
+            };
+            self.found(Code::ExcessE, at, || format!("{e:.1} units of E, at most {most} in one line: {effect}"));
             return;
         }
         let found = at.words();

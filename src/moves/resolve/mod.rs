@@ -10,6 +10,7 @@ mod rules;
 
 pub use rules::Rules;
 
+use super::controller::{Found, Watch};
 use super::layers::Layers;
 use super::named::{self, Named};
 use super::notes::{self, Note};
@@ -88,6 +89,8 @@ pub struct Resolver {
     /// Volume drawn back and not yet refilled, mm³.
     drawn_back: f64,
     accept_marked: bool,
+    /// What the controller makes of the lines.
+    watch: Watch,
     /// Where `M101` first switched the extruder on, if anywhere.
     switched_on: Option<Place>,
     /// What was found on the way.
@@ -105,6 +108,7 @@ impl Resolver {
         let is_screw = rules.tools.contains(&state.tool);
         Self {
             state,
+            watch: rules.watch.clone(),
             rules,
             words: Words::default(),
             moves: Vec::new(),
@@ -149,8 +153,12 @@ impl Resolver {
         // Taken out for the time of the block: the lines are resolved with both at hand.
         let mut words = std::mem::take(&mut self.words);
         self.moves = std::mem::take(out);
+        let foreign = self.watch.foreign_lines(&block.bytes, &block.lines);
         let resolved = block.lines.iter().enumerate().try_for_each(|(index, line)| {
             let before = self.moves.len();
+            if !foreign.is_empty() && foreign.binary_search(&index).is_ok() {
+                self.found(Code::ForeignBytes, At { block, line, index }, || "not UTF-8 text".to_owned());
+            }
             self.line(&mut words, At { block, line, index })?;
             if let Some(step) = self.moves.get_mut(before) {
                 step.line = index as u32;
@@ -163,13 +171,16 @@ impl Resolver {
         });
         self.words = words;
         *out = std::mem::take(&mut self.moves);
+        self.look_at_end(block);
         resolved
     }
 
     /// Resolves a line; it adds at most one move.
     fn line(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
-        if at.line.flags & (Line::BAD_CHECKSUM | Line::EXPONENT) != 0 {
-            self.look_at_flags(at);
+        if at.line.flags & (Line::BAD_CHECKSUM | Line::EXPONENT | Line::LOWER_CASE) != 0
+            || at.line.code_end - at.line.start > self.watch.longest_line
+        {
+            self.look_at_line(at);
         }
         match at.line.kind {
             LineKind::Code => match self.code_line(words, at) {
@@ -194,6 +205,9 @@ impl Resolver {
         if at.line.comment >= at.line.end {
             return self.code(words, at);
         }
+        if self.watch.spoilt_by_comment(at.block.bytes.get(at.line.comment as usize)) && at.line.words > 0 {
+            self.found(Code::Parentheses, at, || "comment in parentheses".to_owned());
+        }
         // A role behind a move is that of this move alone.
         let role = self.role;
         self.note(at, false);
@@ -202,15 +216,38 @@ impl Resolver {
         done
     }
 
-    fn look_at_flags(&mut self, at: At<'_>) {
+    #[cold]
+    fn look_at_line(&mut self, at: At<'_>) {
         if at.line.has(Line::BAD_CHECKSUM) {
             self.found(Code::Checksum, at, || "checksum does not match".to_owned());
         }
-        if at.line.has(Line::EXPONENT) {
-            self.found(Code::Exponent, at, || "number with an exponent".to_owned());
+        self.watched(at, |watch, found| watch.line(&at.block.bytes, at.line, at.words(), found));
+    }
+
+    /// Looks at the end of the block, where only the last of the file may lack a line end.
+    fn look_at_end(&mut self, block: &Block) {
+        if let Some(line) = block.lines.last().filter(|line| self.watch.drops_last(&block.bytes, line)) {
+            let at = At { block, line, index: block.lines.len() - 1 };
+            self.found(Code::NoFinalLineEnd, at, || "last line".to_owned());
         }
     }
 
+    #[cold]
+    fn look_at_spelling(&mut self, first: &Word, at: At<'_>) {
+        self.watched(at, |watch, found| watch.spelling(&at.block.bytes, first, found));
+    }
+
+    /// Lets the watch look at a line, and reports what it finds.
+    fn watched(&mut self, at: At<'_>, look: impl FnOnce(&mut Watch, &mut Vec<Found>)) {
+        let mut found = Vec::new();
+        look(&mut self.watch, &mut found);
+        for Found { code, detail } in found {
+            let place = self.place(at, detail);
+            self.findings.add(code, || place);
+        }
+    }
+
+    #[cold]
     fn found(&mut self, code: Code, at: At<'_>, detail: impl FnOnce() -> String) {
         let place = self.place(at, String::new());
         self.findings.add(code, || Place { detail: detail(), ..place });
@@ -223,6 +260,7 @@ impl Resolver {
 
     /// Adds what can only be said at the end of the file.
     pub fn finish(&mut self) {
+        self.watch.counted().for_each(|(code, count)| self.findings.add_count(code, count));
         if self.laid > 0.0 {
             return;
         }
@@ -243,9 +281,14 @@ impl Resolver {
     }
 
     fn named(&mut self, at: At<'_>) {
+        let text = at.text().split(|byte| *byte == b';').next().unwrap_or_default();
+        let length = u32::try_from(text.len()).unwrap_or(u32::MAX);
+        let text = text.trim_ascii();
         self.state.limits.sets_accel = false;
         let before = self.state.limits;
-        if named::follow(at.text().trim_ascii(), self.rules.limit_words, &mut self.state.limits) == Named::MayMove {
+        let named = named::follow(text, self.rules.limit_words, &mut self.state.limits);
+        self.watched(at, |watch, found| watch.named(text, length, named == Named::MayMove, found));
+        if named == Named::MayMove {
             self.feed_user(at);
         } else if self.state.limits != before || self.state.limits.sets_accel {
             self.limits_changed(at);
@@ -253,6 +296,9 @@ impl Resolver {
     }
 
     fn text(&mut self, at: At<'_>) {
+        if let [word] = at.words() {
+            self.watched(at, |watch, found| watch.text_command(word, found));
+        }
         // A macro file may move; a message does not.
         if matches!(at.words(), [word] if word.letter == b'M' && word.value == 98.0) {
             self.feed_user(at);
@@ -262,6 +308,9 @@ impl Resolver {
     fn code(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
         let found = at.words();
         let Some(first) = found.first() else { return Ok(()) };
+        if first.len > 2 && first.value < 10.0 {
+            self.look_at_spelling(first, at);
+        }
         words.fill(found);
         match first.letter {
             b'M' => self.m_command(words, first, at),

@@ -12,6 +12,10 @@ use crate::profile::DwellWords;
 
 impl Resolver {
     pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) {
+        if let Some(command) = words.commands().first() {
+            let tool = self.state.tool;
+            self.watched(at, |watch, found| watch.m_command(*command, words, tool, found));
+        }
         if first.value.fract() != 0.0 || !(0.0..1e6).contains(&first.value) {
             return;
         }
@@ -96,6 +100,7 @@ impl Resolver {
             self.state.motion = Some(if *tenths == 0 { Motion::Rapid } else { Motion::Linear });
             return self.motion(words, false, at).inspect_err(|_| self.state.motion = kept);
         }
+        self.watched(at, |watch, found| watch.g_commands(words, found));
         // Everything is worked out on a copy of the small settings, and committed when the line is sound.
         let mut next = Settings {
             unit_mm: self.state.unit_mm,
@@ -248,6 +253,7 @@ impl Resolver {
             self.own_e = None;
             let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE) };
             self.moves.push(step);
+            self.watch.e_was_set();
         }
     }
 

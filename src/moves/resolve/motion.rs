@@ -51,6 +51,10 @@ impl Resolver {
         let (path, arc) = match mode {
             Motion::Arc { clockwise } if axes.iter().any(Option::is_some) || words.has_any(b"IJKR") => {
                 let arc = self.arc(words, from, to, clockwise, at)?;
+                let relative = !self.state.absolute;
+                if let Some(odd) = self.watch.odd_in_arc(words, relative) {
+                    self.found(Code::ArcForm, at, || odd.to_owned());
+                }
                 (arc.arc.length(delta[arc.plane.axes().2]), Some(arc))
             }
             _ => ((delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt(), None),
@@ -113,9 +117,13 @@ impl Resolver {
         if let Some(word) = words.place(axis_e).and_then(|place| at.words().get(place)) {
             (step.e_at, step.e_len, step.e_decimals) = (word.start, word.len, word.decimals);
         }
+        let roomy = at.line.code_end - at.line.start <= self.watch.roomy_line;
         (step.feed_at, step.feed_len) = match feed {
-            Some(word) => (word.start, word.len),
-            None if room_for_feed => (at.line.code_end, 0),
+            Some(word) => {
+                step.flags |= if roomy { 0 } else { Move::TIGHT };
+                (word.start, word.len)
+            }
+            None if room_for_feed && roomy => (at.line.code_end, 0),
             None => {
                 step.flags |= Move::FEED_BEFORE;
                 (at.line.start, 0)
@@ -129,8 +137,24 @@ impl Resolver {
             let before = Before { position: from, e: e_from };
             self.check_controller_limits(&mut step, units, mode, words, &before, at);
         }
+        if self.watch.pending != 0 || (self.state.e.abs() > self.watch.largest_e && !relative) {
+            self.look_at_move(&step, at);
+        }
         self.moves.push(step);
         Ok(())
+    }
+
+    /// What the controller may refuse, or execute otherwise than the file says.
+    #[cold]
+    fn look_at_move(&mut self, step: &Move, at: At<'_>) {
+        let turns = self.is_screw && step.e != 0.0;
+        let (e, relative) = (self.state.e.abs(), self.state.e_is_relative());
+        self.watched(at, |watch, found| {
+            watch.step(step.kind, step.length, turns, found);
+            if !relative && e > watch.largest_e {
+                watch.large_e(e, found);
+            }
+        });
     }
 
     /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it.
@@ -172,7 +196,8 @@ impl Resolver {
             let junk = rest(start).get(..len).unwrap_or_default();
             // A feed the slicing program forgot to fill in concerns no position: controllers go on without it.
             if junk.starts_with(b"F{") {
-                self.found(Code::Placeholder, at, || String::from_utf8_lossy(junk).into_owned());
+                let code = if self.watch.refuses_feed(0.0) { Code::FeedRefused } else { Code::Placeholder };
+                self.found(code, at, || String::from_utf8_lossy(junk).into_owned());
                 return Ok(false);
             }
             let place = at.excerpt(start, start + len, "not a number");
@@ -231,7 +256,8 @@ impl Resolver {
         if PLAUSIBLE_FEED.contains(&word.value) {
             return Some(word);
         }
-        self.found(Code::FeedIgnored, at, || format!("F{}", word.value));
+        let code = if self.watch.refuses_feed(word.value) { Code::FeedRefused } else { Code::FeedIgnored };
+        self.found(code, at, || format!("F{}", word.value));
         None
     }
 

@@ -1,7 +1,8 @@
 //! What the resolver takes from the profile and from the file's own settings.
 
+use crate::moves::controller::Watch;
 use crate::moves::settings::FileSettings;
-use crate::profile::{DwellWords, EUnit, Excess, LimitWords, Output, Preset, Profile};
+use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Output, Preset, Profile};
 use crate::units::{Area, Length};
 
 /// What a controller that plans on a host waits at `M84` and `M18`, s. Measured on whole files.
@@ -30,12 +31,18 @@ pub struct Rules {
     pub max_e_per_line: Option<f64>,
     /// What to do with more.
     pub excess_e: Excess,
+    /// What becomes of more.
+    pub excess_e_is: ExcessEffect,
     /// Largest bead area, mm².
     pub max_bead_area_mm2: Option<f64>,
+    /// Volume of a line up to which any bead area is let through, mm³.
+    pub small_bead_mm3: f64,
     /// `G90` also makes E absolute.
     pub g90_sets_e: bool,
     /// Pass lines through that cannot be read.
     pub lenient: bool,
+    /// What else the controller refuses, skips or reads differently.
+    pub watch: Watch,
 }
 
 impl Rules {
@@ -46,6 +53,7 @@ impl Rules {
         let controller = &profile.controller;
         let nozzle = profile.nozzle.diameter_mm.value;
         let strand = |mm: f64| Area::of_circle(Length::from_mm(mm)).as_mm2();
+        let max_bead_area_mm2 = controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle);
         Self {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
             e_volume_mm3: settings.rewritten_e_mm3.or(match screw.e_unit.value {
@@ -71,9 +79,12 @@ impl Rules {
             max_e_only: controller.max_e_only_mm.value,
             max_e_per_line: controller.max_e_per_line_mm.value,
             excess_e: controller.excess_e.value,
-            max_bead_area_mm2: controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle),
+            excess_e_is: controller.excess_e_is.value,
+            max_bead_area_mm2,
+            small_bead_mm3: max_bead_area_mm2.map_or(0.0, |area| area * nozzle),
             g90_sets_e: controller.g90_sets_e.value,
             lenient,
+            watch: Watch::new(controller),
         }
     }
 }
