@@ -65,6 +65,7 @@ pub mod profile;
 pub mod source;
 pub mod summary;
 pub mod units;
+pub mod weigh;
 
 /// Rust code in the handbooks is compiled with the examples.
 #[cfg(doctest)]

@@ -4,6 +4,7 @@ pub mod audit;
 pub mod hook;
 pub mod profile;
 pub mod rewrite;
+pub mod weigh;
 
 use meltwright::error::{Error, Result};
 use meltwright::summary::Summary;

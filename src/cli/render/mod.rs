@@ -6,8 +6,10 @@ pub mod json;
 mod layout;
 mod number;
 mod parts;
+pub mod plot;
 pub mod profile;
 pub mod summary;
+pub mod weigh;
 
 #[cfg(test)]
 mod sample;

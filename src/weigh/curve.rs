@@ -1,0 +1,520 @@
+//! How output follows screw speed: which curve the weighings call for, and how well they tie it down.
+//!
+//! Everything is fitted to the output of one turn, y = q/N: errors of a weighing grow with the flow, so that equal
+//! shares of the flow count the same. A proportional curve q = cN is a constant y, a drooping one q = cN - bN² a falling
+//! straight line y = c - bN.
+
+use serde::Serialize;
+
+use super::CONFIDENCE;
+use crate::physics::monotone::MonotoneCubic;
+use crate::physics::regression::{LeastSquares, least_squares};
+use crate::physics::student::{f_above, t_factor};
+
+/// Chance below which a bend is taken for real: it costs one more number.
+const BEND: f64 = 0.05;
+/// Chance below which neither simple curve is believed: a curve through points costs a number for each speed, and
+/// follows scatter where it should not.
+const POINTS: f64 = 0.01;
+/// Fewest degrees of freedom among repeats for a test against their scatter.
+const REPEATS: usize = 2;
+/// Fewest weighings for a choice without repeats.
+const WITHOUT_REPEATS: usize = 5;
+/// By how much the corrected information criterion has to fall for a bend; about the same evidence as [`BEND`].
+const CRITERION: f64 = 2.0;
+/// Speeds closer than this share are one speed.
+const SAME_SPEED: f64 = 1e-4;
+/// Scatter below this share of the output is rounding of doubles.
+const ROUNDING: f64 = 1e-9;
+
+/// One weighing as the curve sees it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Point {
+    /// Screw speed, rev/min; above 0.
+    pub rpm: f64,
+    /// Flow, mm³/s; above 0.
+    pub flow_mm3_s: f64,
+}
+
+impl Point {
+    /// Output of one turn, mm³/rev.
+    pub fn per_turn(&self) -> f64 {
+        self.flow_mm3_s * 60.0 / self.rpm
+    }
+}
+
+/// The form of a curve.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(tag = "model", rename_all = "kebab-case")]
+pub enum Model {
+    /// The same output with every turn.
+    Proportional {
+        /// Output of one turn, mm³/rev.
+        specific_output_mm3_rev: f64,
+    },
+    /// The output of a turn falls evenly with speed.
+    Drooping {
+        /// Output of one turn of a slow screw, mm³/rev.
+        slow_mm3_rev: f64,
+        /// How much of it is lost with each rev/min, mm³/rev; above 0.
+        fall_mm3_rev_per_rpm: f64,
+    },
+    /// A smooth rising curve through the mean of each speed.
+    Points,
+}
+
+/// Flow at one speed.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Estimate {
+    /// Screw speed, rev/min.
+    pub rpm: f64,
+    /// Flow, mm³/s.
+    pub flow_mm3_s: f64,
+    /// The mean flow lies within plus and minus this, mm³/s.
+    pub confidence_mm3_s: f64,
+    /// The next single weighing lies within plus and minus this, mm³/s.
+    pub prediction_mm3_s: f64,
+}
+
+/// Weighings of one speed.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Group {
+    /// Speed, rev/min.
+    pub rpm: f64,
+    /// Indices of its points.
+    pub members: Vec<usize>,
+    /// Mean output of one turn, mm³/rev.
+    pub per_turn: f64,
+}
+
+/// A chosen curve.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Curve {
+    /// Its form.
+    pub model: Model,
+    /// Why this one, in whole sentences.
+    pub reasons: Vec<String>,
+    /// Standard deviation of single weighings about the curve, as a share of the output.
+    pub residual_share: f64,
+    /// Degrees of freedom behind it.
+    pub residual_df: usize,
+    /// Lowest and highest speed it rests on, rev/min.
+    pub range_rpm: [f64; 2],
+    /// Speeds above the range that were weighed, but where the flow no longer rises.
+    pub starved_rpm: Vec<f64>,
+    pub(super) groups: Vec<Group>,
+    shape: Shape,
+    /// Standard deviation of the output of one turn, mm³/rev.
+    sd: f64,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Shape {
+    /// Output of one turn is a sum of 1 and, if there are two terms, the speed.
+    Line(LeastSquares),
+    /// Flow follows this curve; the groups it goes through.
+    Through(MonotoneCubic, Vec<Group>),
+}
+
+/// What the two simple fits leave.
+struct Evidence {
+    points: usize,
+    groups: usize,
+    straight: LeastSquares,
+    bent: Option<LeastSquares>,
+    /// Sum of squares among repeats, not below what the scale explains, and its degrees of freedom.
+    repeats: (f64, usize),
+    mean: f64,
+    /// Least believable variance of the output of one turn.
+    floor: f64,
+}
+
+impl Curve {
+    /// Chooses the curve that the weighings call for; `None` for fewer than two points.
+    ///
+    /// With repeats (two degrees of freedom among them or more): a bend is taken if the extra sum of squares it explains is
+    /// beyond chance (F test, 5 %); a curve through points if neither simple curve passes the test for lack of fit
+    /// against the scatter of the repeats (1 %). Without repeats, from five weighings on, a bend is taken if it lowers
+    /// the information criterion corrected for few points by 2 or more. Fewer weighings give the simplest curve.
+    ///
+    /// `noise_share` is the error of single weighings that is known beforehand, from the steps of the scale; scatter is
+    /// never taken to be less.
+    ///
+    /// # Source
+    /// N. R. Draper, H. Smith, *Applied Regression Analysis* (extra sum of squares, lack of fit); N. Sugiura, *Further
+    /// Analysis of the Data by Akaike's Information Criterion and the Finite Corrections*, Comm. Stat. A7 (1978) 13-26.
+    /// Both from memory.
+    pub fn choose(points: &[Point], noise_share: f64) -> Option<Self> {
+        let evidence = Evidence::gather(points, noise_share)?;
+        let groups = groups(points);
+        let fastest = groups.last()?.rpm;
+        let mut reasons = Vec::new();
+        let bent = evidence.bent.as_ref().filter(|fit| rises_to(fit, fastest));
+        let slope = evidence.bent.as_ref().and_then(|fit| fit.coefficients.get(1)).copied().unwrap_or(0.0);
+        let range = match groups.as_slice() {
+            [one] => format!("at {} rev/min", short(one.rpm)),
+            [first, .., last] => format!("from {} to {} rev/min", short(first.rpm), short(last.rpm)),
+            [] => return None,
+        };
+        let simple = |fit: &LeastSquares, reasons| Self::simple(fit.clone(), &evidence, &groups, reasons);
+        if evidence.groups == 1 {
+            reasons.push("One speed only: whether the output of a turn changes with speed cannot be seen.".to_owned());
+            return Some(simple(&evidence.straight, reasons));
+        }
+        let change = slope * (fastest - groups.first()?.rpm) / evidence.mean;
+        let moves = format!(
+            "The output of a turn {} by {} {range}",
+            if change < 0.0 { "falls" } else { "rises" },
+            percent(change.abs())
+        );
+        if evidence.repeats.1 < REPEATS {
+            return Some(match evidence.criterion_gain() {
+                None => {
+                    reasons.push(format!(
+                        "{} weighings without repeats cannot tell a bend from scatter; the simplest curve is taken.",
+                        points.len()
+                    ));
+                    simple(&evidence.straight, reasons)
+                }
+                Some(gain) => match bent.filter(|_| gain >= CRITERION) {
+                    Some(fit) => {
+                        reasons.push(format!(
+                            "{moves}; the corrected information criterion is {gain:.1} lower with a bend, and 2 is enough."
+                        ));
+                        simple(fit, reasons)
+                    }
+                    None => {
+                        reasons.push(format!(
+                            "{moves}; without repeats that is no proof of a bend (the corrected information criterion \
+                             changes by {:.1}, and a fall of 2 or more is asked of a curve that can be printed by).",
+                            -gain
+                        ));
+                        simple(&evidence.straight, reasons)
+                    }
+                },
+            });
+        }
+        let misfit = evidence.lack_of_fit(Some(&evidence.straight));
+        let misfit_bent = evidence.lack_of_fit(evidence.bent.as_ref());
+        let bend = evidence.bend(misfit_bent);
+        let neither = misfit < POINTS && (misfit_bent < POINTS || bent.is_none());
+        if neither && let Some(through) = Self::through(&evidence, &groups, misfit, misfit_bent) {
+            return Some(through);
+        }
+        if let Some(fit) = bent.filter(|_| bend < BEND) {
+            reasons.push(format!("{moves}; chance alone would show that much in {} of such tests.", chance(bend)));
+            reasons.push(if evidence.groups > 2 {
+                format!(
+                    "About an evenly falling line the speeds scatter no more than repeats do (chance {}).",
+                    chance(misfit_bent)
+                )
+            } else {
+                "Two speeds only: that the output falls evenly is assumed.".to_owned()
+            });
+            return Some(simple(fit, reasons));
+        }
+        reasons.push(format!("{moves}; chance alone would show that much in {} of such tests.", chance(bend)));
+        if misfit >= POINTS {
+            reasons.push(format!(
+                "The same output at every speed fits as well as repeats agree (chance {}).",
+                chance(misfit)
+            ));
+        } else {
+            reasons.push(
+                "No rising curve fits these weighings: some speeds differ by more than their repeats do, without order. \
+                 Look at those weighings again; the simplest curve is taken until then."
+                    .to_owned(),
+            );
+        }
+        Some(simple(&evidence.straight, reasons))
+    }
+
+    fn simple(fit: LeastSquares, evidence: &Evidence, groups: &[Group], reasons: Vec<String>) -> Self {
+        let model = match fit.coefficients.as_slice() {
+            [slow, slope] => Model::Drooping { slow_mm3_rev: *slow, fall_mm3_rev_per_rpm: -slope },
+            coefficients => {
+                Model::Proportional { specific_output_mm3_rev: coefficients.first().copied().unwrap_or(evidence.mean) }
+            }
+        };
+        let sd = fit.residual_sd.max(evidence.floor.sqrt());
+        Self {
+            model,
+            reasons,
+            residual_share: sd / evidence.mean,
+            residual_df: fit.residual_df,
+            range_rpm: [groups.first().map_or(0.0, |g| g.rpm), groups.last().map_or(0.0, |g| g.rpm)],
+            starved_rpm: Vec::new(),
+            groups: groups.to_vec(),
+            shape: Shape::Line(fit),
+            sd,
+        }
+    }
+
+    /// The curve through the means of the speeds, as far as they rise; `None` if fewer than three do.
+    fn through(evidence: &Evidence, groups: &[Group], misfit: f64, misfit_bent: f64) -> Option<Self> {
+        let mut most = 0.0;
+        let rising = groups.iter().take_while(|group| {
+            let rises = group.flow() > most;
+            most = group.flow();
+            rises
+        });
+        let rising: Vec<Group> = rising.cloned().collect();
+        let nodes: Vec<[f64; 2]> =
+            std::iter::once([0.0, 0.0]).chain(rising.iter().map(|group| [group.rpm, group.flow()])).collect();
+        let (first, last) = (rising.first()?, rising.last()?);
+        if rising.len() < 3 {
+            return None;
+        }
+        let curve = MonotoneCubic::new(&nodes)?;
+        let (squares, df) = evidence.repeats;
+        let sd = (squares / df as f64).sqrt().max(evidence.floor.sqrt());
+        let reasons = vec![
+            format!(
+                "The speeds differ by more than repeats do, both from the same output at every speed (chance {}) and \
+                 from an evenly falling one ({}).",
+                chance(misfit),
+                chance(misfit_bent)
+            ),
+            "A smooth rising curve through the mean of each speed is taken.".to_owned(),
+        ];
+        Some(Self {
+            model: Model::Points,
+            reasons,
+            residual_share: sd / evidence.mean,
+            residual_df: df,
+            range_rpm: [first.rpm, last.rpm],
+            starved_rpm: groups.iter().skip(rising.len()).map(|group| group.rpm).collect(),
+            groups: groups.to_vec(),
+            shape: Shape::Through(curve, rising),
+            sd,
+        })
+    }
+
+    /// Flow at a speed, rev/min; meant for 0 up to the end of the range.
+    pub fn flow_mm3_s(&self, rpm: f64) -> f64 {
+        match &self.shape {
+            Shape::Line(fit) => fit.value_at(&[1.0, rpm]) * rpm / 60.0,
+            Shape::Through(curve, _) => curve.at(rpm),
+        }
+    }
+
+    /// Flow at a speed with its bands; meant for 0 up to the end of the range.
+    ///
+    /// Of a curve through points the bands are those of the means, as shares of the flow, straight in between.
+    pub fn at(&self, rpm: f64) -> Estimate {
+        let flow = self.flow_mm3_s(rpm);
+        let factor = t_factor(CONFIDENCE, self.residual_df as f64).unwrap_or(f64::NAN);
+        let (mean, single) = match &self.shape {
+            Shape::Line(fit) => {
+                let row: &[f64] = &[1.0, rpm];
+                let variance = fit.variance_at(row.get(..fit.coefficients.len()).unwrap_or(row));
+                (variance.sqrt() * self.sd * rpm / 60.0, self.sd * rpm / 60.0)
+            }
+            Shape::Through(_, nodes) => {
+                let share = |group: &Group| self.sd / group.per_turn / (group.members.len() as f64).sqrt();
+                let nodes: Vec<[f64; 2]> = nodes.iter().map(|group| [group.rpm, share(group)]).collect();
+                (between(&nodes, rpm) * flow, self.residual_share * flow)
+            }
+        };
+        Estimate {
+            rpm,
+            flow_mm3_s: flow,
+            confidence_mm3_s: factor * mean,
+            prediction_mm3_s: factor * mean.hypot(single),
+        }
+    }
+
+    /// The terms of the curve at each point, for fits of its output of one turn together with other causes.
+    pub(super) fn columns(&self, points: &[Point]) -> Vec<Vec<f64>> {
+        match &self.shape {
+            Shape::Line(fit) if fit.coefficients.len() == 1 => vec![vec![1.0; points.len()]],
+            Shape::Line(_) => vec![vec![1.0; points.len()], points.iter().map(|point| point.rpm).collect()],
+            Shape::Through(..) => self
+                .groups
+                .iter()
+                .map(|group| {
+                    (0..points.len()).map(|index| f64::from(u8::from(group.members.contains(&index)))).collect()
+                })
+                .collect(),
+        }
+    }
+}
+
+impl Group {
+    /// Mean flow, mm³/s.
+    pub(super) fn flow(&self) -> f64 {
+        self.per_turn * self.rpm / 60.0
+    }
+}
+
+impl Evidence {
+    fn gather(points: &[Point], noise_share: f64) -> Option<Self> {
+        let per_turn: Vec<f64> = points.iter().map(Point::per_turn).collect();
+        let speeds: Vec<f64> = points.iter().map(|point| point.rpm).collect();
+        let ones = vec![1.0; points.len()];
+        let straight = least_squares(std::slice::from_ref(&ones), &per_turn).ok()?;
+        let groups = groups(points);
+        let bent = if groups.len() > 1 { least_squares(&[ones, speeds], &per_turn).ok() } else { None };
+        let mean = straight.coefficients.first().copied()?;
+        let floor = (mean * noise_share.max(ROUNDING)).powi(2);
+        let deviation = |group: &Group| {
+            let values = group.members.iter().filter_map(|index| per_turn.get(*index));
+            values.map(|value| (value - group.per_turn).powi(2)).sum::<f64>()
+        };
+        let df = points.len() - groups.len();
+        let squares = groups.iter().map(deviation).sum::<f64>().max(floor * df as f64);
+        Some(Self { points: points.len(), groups: groups.len(), straight, bent, repeats: (squares, df), mean, floor })
+    }
+
+    /// Chance that speeds lie as far from the fit as they do if it were true; 1 where it cannot be tested.
+    fn lack_of_fit(&self, fit: Option<&LeastSquares>) -> f64 {
+        let (squares, df) = self.repeats;
+        let Some(fit) = fit else { return 1.0 };
+        let free = self.groups.saturating_sub(fit.coefficients.len());
+        if free == 0 || df == 0 {
+            return 1.0;
+        }
+        let extra = (fit.sse - squares).max(0.0) / free as f64;
+        f_above(extra / (squares / df as f64), free as f64, df as f64)
+    }
+
+    /// Chance that a bend explains as much as it does if there were none.
+    fn bend(&self, misfit_bent: f64) -> f64 {
+        let Some(bent) = &self.bent else { return 1.0 };
+        // A line that does not fit has residuals that are no measure of chance; the repeats are.
+        let (squares, df) = if misfit_bent < POINTS {
+            self.repeats
+        } else {
+            (bent.sse.max(self.floor * bent.residual_df as f64), bent.residual_df)
+        };
+        f_above((self.straight.sse - bent.sse).max(0.0) / (squares / df as f64), 1.0, df as f64)
+    }
+
+    /// By how much a bend lowers the corrected information criterion; `None` for too few points.
+    fn criterion_gain(&self) -> Option<f64> {
+        let bent = self.bent.as_ref().filter(|_| self.points >= WITHOUT_REPEATS)?;
+        let n = self.points as f64;
+        // The variance counts as one more parameter.
+        let criterion = |fit: &LeastSquares| {
+            let k = fit.coefficients.len() as f64 + 1.0;
+            n * (fit.sse / n).max(self.floor).ln() + 2.0 * k + 2.0 * k * (k + 1.0) / (n - k - 1.0)
+        };
+        Some(criterion(&self.straight) - criterion(bent))
+    }
+}
+
+/// Whether a drooping curve falls with speed at all, and its flow still rises at the fastest speed.
+fn rises_to(fit: &LeastSquares, fastest: f64) -> bool {
+    matches!(fit.coefficients.as_slice(), [slow, slope] if *slope < 0.0 && slow + 2.0 * slope * fastest > 0.0)
+}
+
+/// Points of like speed together, from slow to fast.
+fn groups(points: &[Point]) -> Vec<Group> {
+    let mut order: Vec<(usize, &Point)> = points.iter().enumerate().collect();
+    order.sort_by(|a, b| a.1.rpm.total_cmp(&b.1.rpm));
+    let mut groups: Vec<Group> = Vec::new();
+    for (index, point) in order {
+        match groups.last_mut() {
+            Some(group) if point.rpm <= group.rpm * (1.0 + SAME_SPEED) => group.members.push(index),
+            _ => groups.push(Group { rpm: point.rpm, members: vec![index], per_turn: 0.0 }),
+        }
+    }
+    for group in &mut groups {
+        let sum: f64 = group.members.iter().filter_map(|index| points.get(*index)).map(Point::per_turn).sum();
+        group.per_turn = sum / group.members.len() as f64;
+    }
+    groups
+}
+
+/// Straight between the nodes, constant beyond them.
+fn between(nodes: &[[f64; 2]], x: f64) -> f64 {
+    let mut before: Option<[f64; 2]> = None;
+    for node in nodes {
+        if x <= node[0] {
+            return before.map_or(node[1], |[x0, y0]| y0 + (node[1] - y0) * (x - x0) / (node[0] - x0));
+        }
+        before = Some(*node);
+    }
+    before.map_or(0.0, |node| node[1])
+}
+
+/// A share in words.
+fn percent(share: f64) -> String {
+    format!("{:.1} %", share * 100.0)
+}
+
+/// A chance in words.
+fn chance(p: f64) -> String {
+    if p < 1e-4 {
+        "less than 0.01 %".to_owned()
+    } else if p < 0.01 {
+        format!("{:.2} %", p * 100.0)
+    } else {
+        format!("{:.0} %", p * 100.0)
+    }
+}
+
+/// A speed as it was typed, without digits of rounding.
+fn short(rpm: f64) -> String {
+    format!("{}", (rpm * 1e3).round() / 1e3)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn points(rows: &[(f64, f64)]) -> Vec<Point> {
+        rows.iter().map(|(rpm, per_turn)| Point { rpm: *rpm, flow_mm3_s: per_turn * rpm / 60.0 }).collect()
+    }
+
+    #[test]
+    fn two_weighings_of_one_speed_by_hand() {
+        // 20 and 22 mm³/rev: mean 21, sd sqrt(2), t(0.95, 1) = 12.706; mean within 12.706 * sqrt(2) / sqrt(2) at 60.
+        let curve = Curve::choose(&points(&[(60.0, 20.0), (60.0, 22.0)]), 0.0).expect("two points");
+        assert!(matches!(curve.model, Model::Proportional { specific_output_mm3_rev: y } if (y - 21.0).abs() < 1e-12));
+        let at = curve.at(60.0);
+        assert!((at.flow_mm3_s - 21.0).abs() < 1e-12 && (at.confidence_mm3_s - 12.706).abs() < 1e-3);
+        assert!((at.prediction_mm3_s - 12.706_205 * 3.0_f64.sqrt()).abs() < 1e-4);
+        assert!(Curve::choose(&points(&[(60.0, 20.0)]), 0.0).is_none());
+    }
+
+    #[test]
+    fn equal_weighings_scatter_as_much_as_the_scale_hides() {
+        let curve = Curve::choose(&points(&[(60.0, 20.0); 4]), 0.01).expect("four points");
+        assert!((curve.residual_share - 0.01).abs() < 1e-12);
+        assert!(curve.at(60.0).confidence_mm3_s > 0.0);
+        let curve = Curve::choose(&points(&[(20.0, 20.0), (40.0, 20.0), (20.0, 20.0), (40.0, 20.0)]), 0.0);
+        assert!(matches!(curve.expect("four points").model, Model::Proportional { .. }));
+    }
+
+    #[test]
+    fn without_repeats_the_criterion_decides() {
+        let steady = points(&[(20.0, 20.1), (40.0, 19.9), (60.0, 20.2), (80.0, 19.8), (100.0, 20.0)]);
+        assert!(matches!(Curve::choose(&steady, 0.0).expect("points").model, Model::Proportional { .. }));
+        let falling = points(&[(20.0, 20.0), (40.0, 19.1), (60.0, 17.9), (80.0, 17.0), (100.0, 16.0)]);
+        assert!(matches!(Curve::choose(&falling, 0.0).expect("points").model, Model::Drooping { .. }));
+        let few = points(&[(20.0, 20.0), (40.0, 18.0), (60.0, 16.0)]);
+        assert!(matches!(Curve::choose(&few, 0.0).expect("points").model, Model::Proportional { .. }));
+    }
+
+    #[test]
+    fn a_rising_output_of_a_turn_goes_through_its_points() {
+        let rising = points(&[(20.0, 10.0), (20.0, 10.1), (40.0, 15.0), (40.0, 15.1), (60.0, 17.0), (60.0, 17.1)]);
+        let curve = Curve::choose(&rising, 0.0).expect("points");
+        assert_eq!(curve.model, Model::Points);
+        assert!((curve.flow_mm3_s(40.0) - 15.05 * 40.0 / 60.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_starved_top_is_left_out() {
+        let rows: Vec<(f64, f64)> = [(20.0, 20.0), (40.0, 20.0), (60.0, 20.0), (80.0, 14.0)]
+            .iter()
+            .flat_map(|(rpm, y)| [-0.1, 0.0, 0.1].map(|off| (*rpm, y + off)))
+            .collect();
+        let curve = Curve::choose(&points(&rows), 0.0).expect("points");
+        assert_eq!(
+            (curve.model, curve.range_rpm, curve.starved_rpm.as_slice()),
+            (Model::Points, [20.0, 60.0], &[80.0][..])
+        );
+    }
+}
