@@ -21,7 +21,8 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("passes", &["demand", "moves"]),
     ("summary", &["demand", "findings", "moves", "passes", "units"]),
     ("pipeline", &["demand", "error", "findings", "line", "moves", "passes", "profile", "source", "summary"]),
-    ("cli", &["error", "pipeline", "profile", "source", "summary"]),
+    ("weigh", &["demand", "error", "physics", "profile", "units"]),
+    ("cli", &["error", "pipeline", "profile", "source", "summary", "weigh"]),
 ];
 
 /// Where each crate is at home: paths in `src` by their start. `None`: anywhere.
@@ -29,7 +30,9 @@ const HOMES: &[(&str, Option<&[&str]>)] = &[
     ("annotate_snippets", Some(&["cli/"])),
     ("clap", Some(&["cli/"])),
     ("indicatif", Some(&["cli/"])),
+    ("plotters", Some(&["cli/"])),
     ("serde_json", Some(&["cli/"])),
+    ("csv", Some(&["weigh/"])),
     ("nom", Some(&["line/"])),
     ("rayon", Some(&["pipeline/", "cli/work.rs"])),
     ("sha2", Some(&["pipeline/"])),

@@ -99,8 +99,9 @@ fn weighings(fit: &Fit, add: &mut impl FnMut(String, &str)) {
     if light > 0 {
         add(
             format!(
-                "{} below {LEAST_MASS_G} g, the smallest {smallest} g",
-                counted(light, "weighing is", "weighings are")
+                "{} below {LEAST_MASS_G} g, the smallest {} g",
+                counted(light, "weighing is", "weighings are"),
+                (smallest * 1e3).round() / 1e3
             ),
             "run the screw longer at these speeds (--seconds)",
         );

@@ -5,6 +5,7 @@
 //! part of a profile, and `conditions` says under which conditions a calibration holds ([`Conditions`]).
 
 mod caution;
+mod cells;
 mod conditions;
 mod curve;
 mod fit;

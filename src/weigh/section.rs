@@ -32,8 +32,8 @@ pub(super) fn screw(curve: &Curve, lag: Option<&MeltLag>, conditions: &Condition
         }
     };
     let mut text = format!(
-        "# Measured by weighing. Put these lines into the [screw] section of your profile, in place of what it\n\
-         # says of the same keys; {other} has to go from it.\n[screw]\n{}\n",
+        "# Measured by weighing. Put these lines into the [screw] section of your profile, in place of what\n\
+         # it says of the same keys; {other} has to go from it.\n[screw]\n{}\n",
         measured(key, value, note)
     );
     if let Some(lag) = lag.filter(|lag| lag.fits_profile()) {

@@ -11,8 +11,10 @@ use super::number::decimal;
 /// Cells of the plot in a terminal, without the axes.
 const COLUMNS: usize = 64;
 const ROWS: usize = 16;
+/// Figures above the origin; they share the rows evenly.
+const LABELS: usize = 3;
 /// Size of the picture, pixels.
-const SIZE: (u32, u32) = (840, 520);
+const SIZE: (u32, u32) = (1260, 780);
 /// Pieces the curve is drawn in.
 const PIECES: u32 = 120;
 /// Room above the largest value, as a share.
@@ -22,7 +24,7 @@ const CURVE: RGBColor = RGBColor(0x1b, 0x5e, 0x8c);
 const BAND: RGBColor = RGBColor(0x8f, 0xb8, 0xd6);
 const WEIGHED: RGBColor = RGBColor(0xb0, 0x3a, 0x1e);
 
-/// Ends of the axes: rev/min and mm³/s.
+/// Ends of what is shown: rev/min and mm³/s.
 fn ends(fit: &Fit) -> (f64, f64) {
     let fastest = fit.runs.iter().map(|run| run.rpm).fold(fit.curve.range_rpm[1], f64::max);
     let [_, end] = fit.curve.range_rpm;
@@ -32,12 +34,13 @@ fn ends(fit: &Fit) -> (f64, f64) {
         .iter()
         .map(|run| run.flow_mm3_s)
         .fold(at.flow_mm3_s + at.prediction_mm3_s.min(at.flow_mm3_s), f64::max);
-    (fastest * HEADROOM, top * HEADROOM)
+    (fastest, top)
 }
 
 /// Flow over screw speed in plain characters, with axes and units.
 pub fn text(fit: &Fit) -> String {
     let (right, top) = ends(fit);
+    let top = round(top / LABELS as f64) * LABELS as f64;
     let mut cells = vec![vec![' '; COLUMNS]; ROWS];
     let row = |flow: f64| {
         let share = (flow / top).clamp(0.0, 1.0);
@@ -58,9 +61,9 @@ pub fn text(fit: &Fit) -> String {
     }
     let mut text = "  mm³/s\n".to_owned();
     for (index, line) in cells.iter().enumerate() {
-        // A figure on every fifth row, counted from the axis.
-        let label = if (ROWS - 1 - index).is_multiple_of(5) {
-            decimal(top * (ROWS - 1 - index) as f64 / (ROWS - 1) as f64, if top < 10.0 { 2 } else { 1 })
+        let height = ROWS - 1 - index;
+        let label = if height.is_multiple_of((ROWS - 1) / LABELS) {
+            plain(top * height as f64 / (ROWS - 1) as f64)
         } else {
             String::new()
         };
@@ -69,11 +72,27 @@ pub fn text(fit: &Fit) -> String {
         text.push('\n');
     }
     text.push_str(&format!("  {:>8} +{}\n", "", "-".repeat(COLUMNS)));
-    let figure = |share: f64| decimal(right * share, if right < 20.0 { 1 } else { 0 });
     let half = COLUMNS / 2;
-    text.push_str(&format!("  {:>8}  {:<half$}{:<half$}{} rev/min\n", "", "0", figure(0.5), figure(1.0)));
+    let line = format!("  {:>8}  {:<half$}{:<half$}{} rev/min\n", "", "0", plain(right / 2.0), plain(right));
+    text.push_str(&line);
     text.push_str("            o weighing   @ several   * curve   : where 95 % of single weighings lie\n");
     text
+}
+
+/// The next larger of the numbers that are easy to read: 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8 and ten times as much.
+fn round(value: f64) -> f64 {
+    if !value.is_finite() || value <= 0.0 {
+        return 1.0;
+    }
+    let power = 10.0_f64.powf(value.log10().floor());
+    let easy = [1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0];
+    easy.into_iter().map(|step| step * power).find(|step| *step >= value * (1.0 - 1e-9)).unwrap_or(10.0 * power)
+}
+
+/// A figure beside an axis, without needless zeros.
+fn plain(value: f64) -> String {
+    let text = decimal(value, if value < 10.0 { 3 } else { 1 });
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
 fn set(cells: &mut [Vec<char>], row: usize, column: usize, mark: impl FnOnce(char) -> char) {
@@ -102,6 +121,7 @@ fn draw(fit: &Fit, picture: &mut String) -> std::result::Result<(), String> {
     let root = SVGBackend::with_string(picture, SIZE).into_drawing_area();
     root.fill(&WHITE).map_err(|e| words(&e))?;
     let (right, top) = ends(fit);
+    let (right, top) = (right * HEADROOM, top * HEADROOM);
     let title = format!(
         "What the screw gives: {}, {} °C, nozzle {} mm, {} feed, {}",
         fit.conditions.lot.as_ref().map_or_else(|| "lot not named".to_owned(), |lot| format!("lot {lot}")),
@@ -111,19 +131,21 @@ fn draw(fit: &Fit, picture: &mut String) -> std::result::Result<(), String> {
         fit.conditions.date
     );
     let mut chart = ChartBuilder::on(&root)
-        .margin(16)
-        .caption(title, ("sans-serif", 17))
-        .x_label_area_size(46)
-        .y_label_area_size(60)
+        .margin(24)
+        .caption(title, ("sans-serif", 26))
+        .x_label_area_size(68)
+        .y_label_area_size(90)
         .build_cartesian_2d(axis(right), axis(top))
         .map_err(|e| words(&e))?;
     chart
         .configure_mesh()
         .x_desc("screw speed, rev/min")
         .y_desc("flow, mm³/s")
-        .axis_desc_style(("sans-serif", 15))
-        .label_style(("sans-serif", 13))
-        .light_line_style(WHITE)
+        .axis_desc_style(("sans-serif", 23))
+        .label_style(("sans-serif", 20))
+        .max_light_lines(1)
+        .x_label_formatter(&|value| plain(*value))
+        .y_label_formatter(&|value| plain(*value))
         .draw()
         .map_err(|e| words(&e))?;
     let end = fit.curve.range_rpm[1];
@@ -139,22 +161,23 @@ fn draw(fit: &Fit, picture: &mut String) -> std::result::Result<(), String> {
             .draw_series(std::iter::once(Polygon::new(upper.chain(lower).collect::<Vec<_>>(), style)))
             .map_err(|e| words(&e))?
             .label(label)
-            .legend(move |(x, y)| Rectangle::new([(x, y - 5), (x + 18, y + 5)], style));
+            .legend(move |(x, y)| Rectangle::new([(x, y - 7), (x + 28, y + 7)], style));
     }
     chart
-        .draw_series(LineSeries::new(estimates.iter().map(|e| (e.rpm, e.flow_mm3_s)), CURVE.stroke_width(2)))
+        .draw_series(LineSeries::new(estimates.iter().map(|e| (e.rpm, e.flow_mm3_s)), CURVE.stroke_width(3)))
         .map_err(|e| words(&e))?
         .label("curve")
-        .legend(|(x, y)| PathElement::new([(x, y), (x + 18, y)], CURVE.stroke_width(2)));
+        .legend(|(x, y)| PathElement::new([(x, y), (x + 28, y)], CURVE.stroke_width(3)));
     chart
-        .draw_series(fit.runs.iter().map(|run| Circle::new((run.rpm, run.flow_mm3_s), 4, WEIGHED.filled())))
+        .draw_series(fit.runs.iter().map(|run| Circle::new((run.rpm, run.flow_mm3_s), 6, WEIGHED.filled())))
         .map_err(|e| words(&e))?
         .label("weighing")
-        .legend(|(x, y)| Circle::new((x + 9, y), 4, WEIGHED.filled()));
+        .legend(|(x, y)| Circle::new((x + 14, y), 6, WEIGHED.filled()));
     chart
         .configure_series_labels()
         .position(SeriesLabelPosition::UpperLeft)
-        .label_font(("sans-serif", 14))
+        .legend_area_size(40)
+        .label_font(("sans-serif", 21))
         .background_style(WHITE.mix(0.85))
         .border_style(BLACK.mix(0.3))
         .draw()
@@ -164,4 +187,46 @@ fn draw(fit: &Fit, picture: &mut String) -> std::result::Result<(), String> {
 
 fn axis(end: f64) -> Range<f64> {
     0.0..end
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use meltwright::profile::Profile;
+    use meltwright::weigh::Sheet;
+
+    fn pads() -> Fit {
+        let sheet = include_bytes!("../../../fixtures/weigh/pads.csv");
+        Fit::new(&Sheet::read(sheet).expect("a sound sheet"), &Profile::embedded()).expect("a fit")
+    }
+
+    #[test]
+    fn easy_numbers() {
+        let cases = [(12.4, 15.0), (1.0, 1.0), (0.81, 1.0), (0.031, 0.04), (9.0, 10.0), (0.0, 1.0), (f64::NAN, 1.0)];
+        for (value, known) in cases {
+            assert!((round(value) - known).abs() < 1e-12, "{value}: {}", round(value));
+        }
+        assert_eq!([plain(0.0), plain(2.5), plain(1500.0)], ["0", "2.5", "1,500"]);
+    }
+
+    #[test]
+    fn in_a_terminal() {
+        insta::assert_snapshot!(text(&pads()));
+    }
+
+    #[test]
+    fn the_picture_holds_everything() {
+        let fit = pads();
+        let picture = svg(&fit).expect("a picture");
+        assert!(picture.starts_with("<svg ") && picture.trim_end().ends_with("</svg>"));
+        for words in
+            ["screw speed, rev/min", "flow, mm³/s", "weighing", "curve", "95 % of single weighings", "lot 2024-117"]
+        {
+            assert!(picture.contains(words), "{words}");
+        }
+        // One for each weighing, one in the legend; two bands.
+        assert_eq!(picture.matches("<circle").count(), fit.runs.len() + 1);
+        assert_eq!(picture.matches("<polygon").count(), 2);
+        assert!(!picture.contains("NaN") && !picture.contains("inf"));
+    }
 }
