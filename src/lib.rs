@@ -19,6 +19,7 @@
 //! - [`passes`] lower speeds, each with a reason, and put them into F words.
 //! - [`summary`] and [`findings`] are the account of a run; they serialise with serde, and keys are only ever added.
 //! - [`pipeline`] wires all of this in bounded memory: [`pipeline::rewrite`] and [`pipeline::audit`] are the way in.
+//! - [`weigh`] turns weighings into a profile: purge test, sheet, curve, judgement.
 //! - [`error`](mod@error) and [`units`] serve all of them.
 //!
 //! # Example

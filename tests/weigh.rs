@@ -18,17 +18,22 @@ fn sheet(rows: &str) -> String {
 #[test]
 fn a_plan_passes_the_audit_on_every_controller() {
     for unit in ["virtual-filament-mm", "screw-turns", "mm3"] {
-        for preset in ["host", "board", "network", "custom"] {
+        for (preset, axis) in [("host", "E"), ("board", "E"), ("network", "E"), ("custom", "A")] {
             let bench = Bench::new();
             let (unit, preset) = (format!("screw.e_unit={unit}"), format!("controller.preset={preset}"));
-            let set = ["--set", &unit, "--set", &preset, "--set", "screw.virtual_diameter_mm=1.75"];
+            let axis = format!("screw.axis={axis}");
+            let set = ["--set", &unit, "--set", &preset, "--set", &axis, "--set", "screw.virtual_diameter_mm=1.75"];
             let stops = ["--stops", "3", "--repeats", "2"];
             bench.run(&[&["weigh", "plan", "-o", "."][..], &stops, &set].concat()).code(0);
             let audit = bench.run(&[&["audit", "weigh.gcode", "--json", "-"][..], &set].concat()).code(0);
             let account: serde_json::Value = serde_json::from_str(&audit.stdout).expect("JSON");
             let findings = account["findings"].as_array().expect("a list");
             assert!(findings.iter().all(|finding| finding["level"] != "error"), "{unit} {preset}: {findings:?}");
-            assert!(account["before"]["volume_mm3"].as_f64().expect("a number") > 1000.0);
+            // All that the plan asks for by the profile, nothing lost to a mode: 2 rounds of runs at 15 mm³ a turn, each
+            // 24 + 48 + 72 + 96 + 120 turns a minute for 5 minutes, a minute of purge, three stops of 20 s at 120.
+            let turns = 2.0 * 360.0 * 5.0 + 72.0 + 3.0 * 40.0;
+            let volume = account["before"]["volume_mm3"].as_f64().expect("a number");
+            assert!((volume - 15.0 * turns).abs() < 1.0, "{unit} {preset} {axis}: {volume}");
         }
     }
 }
@@ -129,6 +134,18 @@ fn what_a_sheet_is_answered_with() {
     let quiet = bench.run(&["weigh", "fit", "pads.csv", "-q"]).code(0);
     assert_eq!(quiet.stdout.lines().count(), 1);
     assert!(ran.stdout.lines().all(|line| line.chars().count() < 100 || line.contains("provenance")));
+}
+
+#[test]
+fn the_readme_shows_what_is_printed() {
+    let bench = Bench::new();
+    bench.folder("fixtures");
+    bench.folder("fixtures/weigh");
+    bench.file("fixtures/weigh/pads.csv", PADS);
+    let printed = bench.run(&["weigh", "fit", "fixtures/weigh/pads.csv"]).code(0).stdout;
+    let readme = include_str!("../README.md");
+    let shown = readme.split("```").find(|block| block.starts_with("text\nThe output of a turn")).expect("the block");
+    assert!(printed.starts_with(shown.trim_start_matches("text\n")), "{printed}");
 }
 
 #[test]

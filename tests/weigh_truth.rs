@@ -2,6 +2,7 @@
 
 use meltwright::profile::{Output, Profile, Provenance};
 use meltwright::weigh::{Conditions, Drool, FeedMode, Fit, Model, Sheet, Weighing};
+use proptest::prelude::*;
 
 const DENSITY: f64 = 1.12;
 const SPEEDS: [f64; 5] = [24.0, 48.0, 72.0, 96.0, 120.0];
@@ -208,6 +209,32 @@ fn the_section_is_the_curve() {
             };
             // Straight pieces under a bent curve.
             assert!((of_profile / flow - 1.0).abs() < 0.005, "{rpm}: {of_profile} against {flow}");
+        }
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_numbers_are_fitted_or_refused(
+        rows in proptest::collection::vec((1e-3_f64..1e4, 1e-3_f64..86_400.0, 1e-6_f64..1e5), 0..12),
+        same_speed in any::<bool>(),
+        step in proptest::option::of(1e-6_f64..100.0),
+    ) {
+        let mut weighed = sheet(1, 1, 0.0, steady);
+        let runs = rows.iter().enumerate().map(|(index, (rpm, seconds, mass_g))| Weighing {
+            line: index as u64 + 1,
+            order: index as f64 + 1.0,
+            rpm: if same_speed { rows[index / 3 * 3].0 } else { *rpm },
+            seconds: *seconds,
+            mass_g: *mass_g,
+        });
+        weighed.runs = runs.collect();
+        weighed.drools = rows.iter().map(|(rpm, seconds, mass)| Drool { line: 1, rpm: *rpm, seconds: *seconds, stops: 1.0, mass_g: *mass }).collect();
+        weighed.scale_resolution_g = step;
+        // What is given can be loaded: checked inside, and here again.
+        if let Ok(fit) = Fit::new(&weighed, &Profile::embedded()) {
+            prop_assert!(Profile::load(&fit.profile_section, "section.toml").is_ok());
+            prop_assert!(fit.curve.at(fit.curve.range_rpm[1]).flow_mm3_s > 0.0);
         }
     }
 }

@@ -71,6 +71,12 @@ fn conditions(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) 
 }
 
 fn weighings(fit: &Fit, add: &mut impl FnMut(String, &str)) {
+    if !fit.curve.fits {
+        add(
+            "no curve fits these weighings; the one below is the simplest, and its bands are too narrow".to_owned(),
+            "see why under the reasons, and weigh again before printing by it",
+        );
+    }
     for run in fit.runs.iter().filter(|run| run.stray) {
         add(
             format!(

@@ -7,41 +7,24 @@
 use serde::Serialize;
 
 use super::CONFIDENCE;
+use super::evidence::{Evidence, Group, POINTS, Point, groups};
 use crate::physics::monotone::MonotoneCubic;
-use crate::physics::regression::{LeastSquares, least_squares};
-use crate::physics::student::{f_above, t_factor};
+use crate::physics::regression::LeastSquares;
+use crate::physics::student::t_factor;
 
 /// Chance below which a bend is taken for real: it costs one more number.
 const BEND: f64 = 0.05;
-/// Chance below which neither simple curve is believed: a curve through points costs a number for each speed, and
-/// follows scatter where it should not.
-const POINTS: f64 = 0.01;
 /// Fewest degrees of freedom among repeats for a test against their scatter.
 const REPEATS: usize = 2;
-/// Fewest weighings for a choice without repeats.
-const WITHOUT_REPEATS: usize = 5;
 /// By how much the corrected information criterion has to fall for a bend; about the same evidence as [`BEND`].
 const CRITERION: f64 = 2.0;
-/// Speeds closer than this share are one speed.
-const SAME_SPEED: f64 = 1e-4;
-/// Scatter below this share of the output is rounding of doubles.
-const ROUNDING: f64 = 1e-9;
-
-/// One weighing as the curve sees it.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Point {
-    /// Screw speed, rev/min; above 0.
-    pub rpm: f64,
-    /// Flow, mm³/s; above 0.
-    pub flow_mm3_s: f64,
-}
-
-impl Point {
-    /// Output of one turn, mm³/rev.
-    pub fn per_turn(&self) -> f64 {
-        self.flow_mm3_s * 60.0 / self.rpm
-    }
-}
+/// What is said of speeds that differ without order.
+const NO_ORDER: &str = "No rising curve fits these weighings: some speeds differ by more than their repeats do, without \
+    order. The same output at every speed is taken until those speeds have been weighed again.";
+/// What is said of a bend that no drooping curve follows.
+const NO_DROOP: &str = "No drooping curve can follow that: its output of a turn falls, and its flow rises all the way. \
+    Weigh three speeds or more, each of them twice or more, so that a curve through points can be taken; the same output \
+    at every speed is taken until then.";
 
 /// The form of a curve.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -76,17 +59,6 @@ pub struct Estimate {
     pub prediction_mm3_s: f64,
 }
 
-/// Weighings of one speed.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct Group {
-    /// Speed, rev/min.
-    pub rpm: f64,
-    /// Indices of its points.
-    pub members: Vec<usize>,
-    /// Mean output of one turn, mm³/rev.
-    pub per_turn: f64,
-}
-
 /// A chosen curve.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Curve {
@@ -94,6 +66,8 @@ pub struct Curve {
     pub model: Model,
     /// Why this one, in whole sentences.
     pub reasons: Vec<String>,
+    /// Whether nothing speaks against it; a simple curve may be all that is left where nothing fits.
+    pub fits: bool,
     /// Standard deviation of single weighings about the curve, as a share of the output.
     pub residual_share: f64,
     /// Degrees of freedom behind it.
@@ -114,19 +88,6 @@ enum Shape {
     Line(LeastSquares),
     /// Flow follows this curve; the groups it goes through.
     Through(MonotoneCubic, Vec<Group>),
-}
-
-/// What the two simple fits leave.
-struct Evidence {
-    points: usize,
-    groups: usize,
-    straight: LeastSquares,
-    bent: Option<LeastSquares>,
-    /// Sum of squares among repeats, not below what the scale explains, and its degrees of freedom.
-    repeats: (f64, usize),
-    mean: f64,
-    /// Least believable variance of the output of one turn.
-    floor: f64,
 }
 
 impl Curve {
@@ -183,10 +144,14 @@ impl Curve {
                         ));
                         simple(fit, reasons)
                     }
+                    None if gain >= CRITERION => {
+                        reasons.push(format!("{moves}. {NO_DROOP}"));
+                        Self { fits: false, ..simple(&evidence.straight, reasons) }
+                    }
                     None => {
                         reasons.push(format!(
-                            "{moves}; without repeats that is no proof of a bend (the corrected information criterion \
-                             changes by {:.1}, and a fall of 2 or more is asked of a curve that can be printed by).",
+                            "{moves}; without repeats that is no proof of a bend: the corrected information criterion \
+                             would fall by 2 or more, but changes by {:+.1}.",
                             -gain
                         ));
                         simple(&evidence.straight, reasons)
@@ -201,8 +166,9 @@ impl Curve {
         if neither && let Some(through) = Self::through(&evidence, &groups, misfit, misfit_bent) {
             return Some(through);
         }
-        if let Some(fit) = bent.filter(|_| bend < BEND) {
-            reasons.push(format!("{moves}; chance alone would show that much in {} of such tests.", chance(bend)));
+        reasons.push(format!("{moves}; chance alone would show that much in {} of such tests.", chance(bend)));
+        // A bend has to be called for, by itself or because nothing else fits, and has to fit.
+        if let Some(fit) = bent.filter(|_| misfit_bent >= POINTS && (bend < BEND || misfit < POINTS)) {
             reasons.push(if evidence.groups > 2 {
                 format!(
                     "About an evenly falling line the speeds scatter no more than repeats do (chance {}).",
@@ -213,20 +179,16 @@ impl Curve {
             });
             return Some(simple(fit, reasons));
         }
-        reasons.push(format!("{moves}; chance alone would show that much in {} of such tests.", chance(bend)));
-        if misfit >= POINTS {
-            reasons.push(format!(
-                "The same output at every speed fits as well as repeats agree (chance {}).",
-                chance(misfit)
-            ));
+        let mut curve = simple(&evidence.straight, Vec::new());
+        let reason = if misfit >= POINTS && (bend >= BEND || bent.is_some()) {
+            format!("The same output at every speed fits as well as repeats agree (chance {}).", chance(misfit))
         } else {
-            reasons.push(
-                "No rising curve fits these weighings: some speeds differ by more than their repeats do, without order. \
-                 Look at those weighings again; the simplest curve is taken until then."
-                    .to_owned(),
-            );
-        }
-        Some(simple(&evidence.straight, reasons))
+            curve.fits = false;
+            if evidence.groups > 2 && misfit < POINTS { NO_ORDER } else { NO_DROOP }.to_owned()
+        };
+        reasons.push(reason);
+        curve.reasons = reasons;
+        Some(curve)
     }
 
     fn simple(fit: LeastSquares, evidence: &Evidence, groups: &[Group], reasons: Vec<String>) -> Self {
@@ -240,6 +202,7 @@ impl Curve {
         Self {
             model,
             reasons,
+            fits: true,
             residual_share: sd / evidence.mean,
             residual_df: fit.residual_df,
             range_rpm: [groups.first().map_or(0.0, |g| g.rpm), groups.last().map_or(0.0, |g| g.rpm)],
@@ -280,6 +243,7 @@ impl Curve {
         Some(Self {
             model: Model::Points,
             reasons,
+            fits: true,
             residual_share: sd / evidence.mean,
             residual_df: df,
             range_rpm: [first.rpm, last.rpm],
@@ -340,90 +304,9 @@ impl Curve {
     }
 }
 
-impl Group {
-    /// Mean flow, mm³/s.
-    pub(super) fn flow(&self) -> f64 {
-        self.per_turn * self.rpm / 60.0
-    }
-}
-
-impl Evidence {
-    fn gather(points: &[Point], noise_share: f64) -> Option<Self> {
-        let per_turn: Vec<f64> = points.iter().map(Point::per_turn).collect();
-        let speeds: Vec<f64> = points.iter().map(|point| point.rpm).collect();
-        let ones = vec![1.0; points.len()];
-        let straight = least_squares(std::slice::from_ref(&ones), &per_turn).ok()?;
-        let groups = groups(points);
-        let bent = if groups.len() > 1 { least_squares(&[ones, speeds], &per_turn).ok() } else { None };
-        let mean = straight.coefficients.first().copied()?;
-        let floor = (mean * noise_share.max(ROUNDING)).powi(2);
-        let deviation = |group: &Group| {
-            let values = group.members.iter().filter_map(|index| per_turn.get(*index));
-            values.map(|value| (value - group.per_turn).powi(2)).sum::<f64>()
-        };
-        let df = points.len() - groups.len();
-        let squares = groups.iter().map(deviation).sum::<f64>().max(floor * df as f64);
-        Some(Self { points: points.len(), groups: groups.len(), straight, bent, repeats: (squares, df), mean, floor })
-    }
-
-    /// Chance that speeds lie as far from the fit as they do if it were true; 1 where it cannot be tested.
-    fn lack_of_fit(&self, fit: Option<&LeastSquares>) -> f64 {
-        let (squares, df) = self.repeats;
-        let Some(fit) = fit else { return 1.0 };
-        let free = self.groups.saturating_sub(fit.coefficients.len());
-        if free == 0 || df == 0 {
-            return 1.0;
-        }
-        let extra = (fit.sse - squares).max(0.0) / free as f64;
-        f_above(extra / (squares / df as f64), free as f64, df as f64)
-    }
-
-    /// Chance that a bend explains as much as it does if there were none.
-    fn bend(&self, misfit_bent: f64) -> f64 {
-        let Some(bent) = &self.bent else { return 1.0 };
-        // A line that does not fit has residuals that are no measure of chance; the repeats are.
-        let (squares, df) = if misfit_bent < POINTS {
-            self.repeats
-        } else {
-            (bent.sse.max(self.floor * bent.residual_df as f64), bent.residual_df)
-        };
-        f_above((self.straight.sse - bent.sse).max(0.0) / (squares / df as f64), 1.0, df as f64)
-    }
-
-    /// By how much a bend lowers the corrected information criterion; `None` for too few points.
-    fn criterion_gain(&self) -> Option<f64> {
-        let bent = self.bent.as_ref().filter(|_| self.points >= WITHOUT_REPEATS)?;
-        let n = self.points as f64;
-        // The variance counts as one more parameter.
-        let criterion = |fit: &LeastSquares| {
-            let k = fit.coefficients.len() as f64 + 1.0;
-            n * (fit.sse / n).max(self.floor).ln() + 2.0 * k + 2.0 * k * (k + 1.0) / (n - k - 1.0)
-        };
-        Some(criterion(&self.straight) - criterion(bent))
-    }
-}
-
 /// Whether a drooping curve falls with speed at all, and its flow still rises at the fastest speed.
 fn rises_to(fit: &LeastSquares, fastest: f64) -> bool {
     matches!(fit.coefficients.as_slice(), [slow, slope] if *slope < 0.0 && slow + 2.0 * slope * fastest > 0.0)
-}
-
-/// Points of like speed together, from slow to fast.
-fn groups(points: &[Point]) -> Vec<Group> {
-    let mut order: Vec<(usize, &Point)> = points.iter().enumerate().collect();
-    order.sort_by(|a, b| a.1.rpm.total_cmp(&b.1.rpm));
-    let mut groups: Vec<Group> = Vec::new();
-    for (index, point) in order {
-        match groups.last_mut() {
-            Some(group) if point.rpm <= group.rpm * (1.0 + SAME_SPEED) => group.members.push(index),
-            _ => groups.push(Group { rpm: point.rpm, members: vec![index], per_turn: 0.0 }),
-        }
-    }
-    for group in &mut groups {
-        let sum: f64 = group.members.iter().filter_map(|index| points.get(*index)).map(Point::per_turn).sum();
-        group.per_turn = sum / group.members.len() as f64;
-    }
-    groups
 }
 
 /// Straight between the nodes, constant beyond them.
@@ -495,6 +378,20 @@ mod tests {
         assert!(matches!(Curve::choose(&falling, 0.0).expect("points").model, Model::Drooping { .. }));
         let few = points(&[(20.0, 20.0), (40.0, 18.0), (60.0, 16.0)]);
         assert!(matches!(Curve::choose(&few, 0.0).expect("points").model, Model::Proportional { .. }));
+    }
+
+    #[test]
+    fn reasons_fit_what_was_seen() {
+        let reasons = |rows: &[(f64, f64)]| Curve::choose(&points(rows), 0.0).expect("points").reasons.join(" ");
+        let two_rising = [(20.0, 10.0), (20.0, 10.1), (40.0, 15.0), (40.0, 15.1)];
+        assert!(reasons(&two_rising).contains("rises by") && reasons(&two_rising).contains(NO_DROOP));
+        let once_rising = [(20.0, 10.0), (40.0, 12.0), (60.0, 14.1), (80.0, 16.0), (100.0, 18.0)];
+        assert!(reasons(&once_rising).contains(NO_DROOP));
+        let steady = [(20.0, 10.0), (20.0, 10.2), (40.0, 10.1), (40.0, 10.3), (60.0, 10.2), (60.0, 10.0)];
+        assert!(reasons(&steady).contains("fits as well as repeats agree"));
+        let jumping = [(20.0, 10.0), (20.0, 10.1), (40.0, 4.0), (40.0, 4.1), (60.0, 9.0), (60.0, 9.1)];
+        assert!(reasons(&jumping).contains("without order"), "{}", reasons(&jumping));
+        assert!(reasons(&[(20.0, 10.0), (20.0, 10.1)]).contains("One speed only"));
     }
 
     #[test]

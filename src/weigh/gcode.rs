@@ -1,30 +1,19 @@
 //! The purge test as G-code.
 //!
 //! Rules that every controller bears: upper case, one command a line, at most 80 characters, plain decimals, comments
-//! on lines of their own in ASCII without parentheses, `G4` with P in milliseconds only, relative E set after
-//! the only word that may end it (`G90`).
+//! on lines of their own in ASCII without parentheses, `G4` with P in milliseconds only, relative E set after the only
+//! word that may end it (`G90`).
 
-use super::plan::{CAUTIONS, EWords, Pause, Plan, PlannedRun};
+use super::plan::{CAUTIONS, EWords, LONGEST_LINE, Pause, Plan, PlannedRun, STEPS};
 
-/// Longest line, characters: the shortest line buffer of common controllers holds 96.
-pub(super) const LONGEST: usize = 80;
-/// E is written in steps of this many to the unit: five decimals, the most that all controllers read.
-const STEPS: f64 = 1e5;
-
-/// Lines that an E of so many turns is cut into.
-pub(super) fn pieces(e: &EWords, turns: f64) -> u64 {
-    let total = steps(e, turns);
-    let most = e.most.map_or(u64::MAX, |most| ((most * STEPS).floor() as u64).max(1));
-    total.div_ceil(most).max(1)
+impl Plan {
+    /// The G-code of the test: ASCII, upper case, one command a line, at most 80 characters.
+    pub fn gcode(&self) -> String {
+        text(self)
+    }
 }
 
-/// E of so many turns in steps; the cast saturates.
-fn steps(e: &EWords, turns: f64) -> u64 {
-    (turns * e.per_turn * STEPS).round() as u64
-}
-
-/// The whole file.
-pub(super) fn text(plan: &Plan) -> String {
+fn text(plan: &Plan) -> String {
     let mut file = File { text: String::new(), e: plan.e };
     file.comment(&format!("Purge test by meltwright {}: weighs what the screw gives", env!("CARGO_PKG_VERSION")));
     file.comment("CAUTION");
@@ -42,8 +31,13 @@ pub(super) fn text(plan: &Plan) -> String {
         file.line(&format!("T{}", plan.e.tool));
     }
     file.line("G21");
-    file.line("G90");
-    file.line("M83");
+    if plan.e.axis == 'E' {
+        file.line("G90");
+        file.line("M83");
+    } else {
+        // M83 is about E only; there is no X, Y or Z in this file that G91 could reach.
+        file.line("G91");
+    }
     file.comment(&format!("Heat to {} C and wait", decimal(plan.temperature_c, 1)));
     file.line(&format!("M109 S{}", decimal(plan.temperature_c, 1)));
     if plan.soak_s > 0.0 {
@@ -93,6 +87,9 @@ pub(super) fn text(plan: &Plan) -> String {
     }
     file.comment("Heater off; barrel and nozzle stay hot for long");
     file.line("M104 S0");
+    if plan.e.axis != 'E' {
+        file.line("G90");
+    }
     file.text
 }
 
@@ -111,7 +108,7 @@ impl File {
     fn comment(&mut self, words: &str) {
         let mut line = ";".to_owned();
         for word in words.split_whitespace() {
-            if line.len() + 1 + word.len() > LONGEST {
+            if line.len() + 1 + word.len() > LONGEST_LINE {
                 self.line(&line);
                 line = "; ".to_owned();
             }
@@ -151,8 +148,8 @@ impl File {
 
     /// Turns the screw, in as many lines as the controller's limit asks; their E adds up exactly.
     fn turn(&mut self, rpm: f64, turns: f64) {
-        let total = steps(&self.e, turns);
-        let pieces = pieces(&self.e, turns);
+        let total = self.e.steps(turns);
+        let pieces = self.e.pieces(turns);
         let up_to = |piece: u64| u128::from(total) * u128::from(piece) / u128::from(pieces);
         for piece in 0..pieces {
             let part = (up_to(piece + 1) - up_to(piece)) as f64 / STEPS;
@@ -207,7 +204,7 @@ mod tests {
                 let plan = plan(&set, &PlanOptions::default());
                 let text = plan.gcode();
                 for line in text.lines() {
-                    assert!(line.is_ascii() && line.len() <= LONGEST && !line.contains(['(', ')']), "{line}");
+                    assert!(line.is_ascii() && line.len() <= LONGEST_LINE && !line.contains(['(', ')']), "{line}");
                     assert!(line.starts_with(';') || !line.bytes().any(|byte| byte.is_ascii_lowercase()), "{line}");
                     assert!(line.starts_with(';') || !line.contains(';'), "{line}");
                 }

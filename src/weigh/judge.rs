@@ -2,7 +2,8 @@
 
 use serde::Serialize;
 
-use super::curve::{Curve, Point};
+use super::curve::Curve;
+use super::evidence::Point;
 use crate::physics::regression::least_squares;
 use crate::physics::student::t_outside;
 

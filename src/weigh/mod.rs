@@ -1,14 +1,19 @@
 //! From weighings to a calibration: a purge test to run, a sheet to fill in, a curve to print by.
 //!
-//! `plan` writes the test ([`Plan`]), `sheet` reads what was weighed ([`Sheet`]), `curve` chooses how output follows
-//! screw speed ([`Curve`]), `fit` judges the weighings and puts everything together ([`Fit`]), `section` writes it as
-//! part of a profile, and `conditions` says under which conditions a calibration holds ([`Conditions`]).
+//! - `plan` plans the test ([`Plan`]) and `gcode` writes it.
+//! - `sheet` reads what was weighed ([`Sheet`]), cell by cell (`cells`).
+//! - `curve` chooses how output follows screw speed ([`Curve`]), by what `evidence` tells; `judge` finds stray weighings,
+//!   scatter and drift.
+//! - `fitting` puts it all together ([`Fit::new`]); `caution` says what to mind, `section` writes lines for a profile.
+//! - `conditions` says under which conditions a calibration holds ([`Conditions`], [`stale`]).
 
 mod caution;
 mod cells;
 mod conditions;
 mod curve;
+mod evidence;
 mod fit;
+mod fitting;
 mod gcode;
 mod judge;
 mod plan;
@@ -16,7 +21,8 @@ mod section;
 mod sheet;
 
 pub use conditions::{Conditions, FeedMode, stale};
-pub use curve::{Curve, Estimate, Model, Point};
+pub use curve::{Curve, Estimate, Model};
+pub use evidence::Point;
 pub use fit::{Caution, Fit, MeltLag, SpecificOutput, SpeedRow, WeighedRow};
 pub use judge::Drift;
 pub use plan::{CAUTIONS, Pause, Plan, PlanOptions, PlannedDrool, PlannedRun};

@@ -3,7 +3,6 @@
 use serde::Serialize;
 
 use super::conditions::FeedMode;
-use super::gcode;
 use super::sheet::{SHEET_COLUMNS, SHEET_SETTINGS};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
@@ -25,6 +24,10 @@ pub const CAUTIONS: [&str; 7] = [
     "The manual of the machine, local codes and licensed practice come before anything said here.",
 ];
 
+/// Longest line of G-code, characters: the shortest line buffer of common controllers holds 96.
+pub(super) const LONGEST_LINE: usize = 80;
+/// E is written in steps of this many to the unit: five decimals, the most that all controllers read.
+pub(super) const STEPS: f64 = 1e5;
 /// Speeds of a test if none are named: even shares of the highest.
 const SPEEDS: u32 = 5;
 /// Mass a run aims at if no time is named, g: the ten that a weighing needs, and a fifth more.
@@ -37,6 +40,8 @@ const BEFORE_STOP_S: f64 = 20.0;
 const COLLECT_S: f64 = 15.0;
 /// Melt lags after which nothing worth weighing is left.
 const LAGS: f64 = 6.0;
+/// Most lines of E a test may have.
+const MOST_LINES: u64 = 100_000;
 /// Share of the sustained capacity that bursts use, so that rounding does not lift them above it.
 const SAFE: f64 = 0.95;
 /// Share of the sustained capacity up to which the screw may run on: E and F words are rounded.
@@ -139,6 +144,19 @@ pub(super) struct EWords {
     pub most: Option<f64>,
     /// Tool to choose first.
     pub tool: u32,
+}
+
+impl EWords {
+    /// E of so many turns, in steps; the cast saturates.
+    pub(super) fn steps(&self, turns: f64) -> u64 {
+        (turns * self.per_turn * STEPS).round() as u64
+    }
+
+    /// Lines that an E of so many turns is cut into.
+    pub(super) fn pieces(&self, turns: f64) -> u64 {
+        let most = self.most.map_or(u64::MAX, |most| ((most * STEPS).floor() as u64).max(1));
+        self.steps(turns).div_ceil(most).max(1)
+    }
 }
 
 /// A test, ready to be written out.
@@ -260,11 +278,15 @@ impl Plan {
             + f64::from(drool.stops) * stop_s;
         let before_stops = grams(flow(fastest), drool.seconds_before) * f64::from(drool.stops);
         let total_g = settle.expected_g + runs.iter().map(|run| run.expected_g).sum::<f64>() + before_stops;
-        let most_lines = runs.iter().map(|run| gcode::pieces(&e, run.turns)).max().unwrap_or(1);
-        if most_lines > 10_000 {
+        let lines = |run: &PlannedRun| {
+            let bursts = u64::from(run.bursts);
+            e.pieces(run.turns / f64::from(run.bursts)).saturating_mul(bursts)
+        };
+        let most_lines = runs.iter().map(lines).max().unwrap_or(1);
+        if runs.iter().chain(std::iter::once(&settle)).map(lines).fold(0, u64::saturating_add) > MOST_LINES {
             return Err(usage(
-                "the controller's limit of E in one line would cut a run into more than 10,000 lines".to_owned(),
-                "raise controller.max_e_only_mm in the controller and in the profile, or give shorter times (--seconds)",
+                format!("the limits of the profile would cut the test into more than {MOST_LINES} lines"),
+                "look at controller.max_e_only_mm and screw.sustained_flow_mm3_s, or plan fewer and shorter runs",
             ));
         }
         let lot = profile.feedstock.lot.value.clone().unwrap_or_default();
@@ -294,18 +316,12 @@ impl Plan {
         })
     }
 
-    /// The G-code of the test: ASCII, upper case, one command a line, at most 80 characters.
-    pub fn gcode(&self) -> String {
-        gcode::text(self)
-    }
-
     /// The sheet to fill in, CSV with commas; it reads back with [`super::Sheet::read`] once it is filled in.
     pub fn sheet(&self) -> String {
         let mut text =
             "# Purge test of meltwright. Fill in the date and every mass; then run: meltwright weigh fit\n".to_owned();
-        for ((name, needed, about), value) in SHEET_SETTINGS.iter().zip(&self.settings) {
-            let needed = if *needed { "" } else { " (may stay empty)" };
-            text.push_str(&format!("{name},{},{}\n", quoted(value), quoted(&format!("{about}{needed}"))));
+        for ((name, _, about), value) in SHEET_SETTINGS.iter().zip(&self.settings) {
+            text.push_str(&format!("{name},{},{}\n", quoted(value), quoted(about)));
         }
         let names: Vec<&str> = SHEET_COLUMNS.iter().map(|column| column.0).collect();
         text.push_str(&format!("\n{}\n", names.join(",")));
@@ -347,7 +363,7 @@ fn check(options: &PlanOptions) -> Result<()> {
         Pause::Dwell(seconds) => within("--pause", *seconds, 1.0, 3600.0, " s"),
         Pause::Command(command) => {
             let plain = command.bytes().all(|byte| matches!(byte, b' '..=b'~') && !byte.is_ascii_lowercase());
-            if command.trim().is_empty() || command.len() > gcode::LONGEST || !plain || command.contains([';', '(']) {
+            if command.trim().is_empty() || command.len() > LONGEST_LINE || !plain || command.contains([';', '(']) {
                 return Err(usage(
                     "the pause command must be one line of at most 80 plain characters in upper case, without a comment"
                         .to_owned(),

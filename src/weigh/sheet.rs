@@ -142,7 +142,7 @@ impl Sheet {
 /// Finds the row with the names of the columns, and what separates them.
 fn find_header(lines: &[&str]) -> Result<(usize, u8)> {
     let mut best: Option<(usize, usize, u8)> = None;
-    for (index, text) in lines.iter().enumerate() {
+    for (index, text) in lines.iter().enumerate().filter(|(_, text)| !bare(text).starts_with('#')) {
         for separator in *b",;\t" {
             let cells = text.split(char::from(separator)).map(bare);
             let known = cells.filter(|cell| SHEET_COLUMNS.iter().any(|column| column.0 == cell)).count();
@@ -421,6 +421,7 @@ impl Columns {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     const SHEET: &str = "date,2026-11-20\nlot,2024-117\ntemperature_c,205\nnozzle_mm,1.2\nfeed_mode,gravity\n\
         density_g_cm3,1.12,from the data sheet\nscale_resolution_g,0.01\n\nkind,rpm,seconds,mass_g\n\
@@ -489,6 +490,20 @@ mod tests {
         }
         for text in ["2026-02-29", "2026-13-01", "11/20/2026", "20.11.26", "today", "-1-1-2026", "2026-11"] {
             assert_eq!(day(text), None, "{text}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn nothing_makes_it_panic(bytes in proptest::collection::vec(any::<u8>(), 0..200), at in 0_usize..400) {
+            let _ = Sheet::read(&bytes);
+            // Noise in the middle of a sound sheet goes further in.
+            let mut sheet = SHEET.as_bytes().to_vec();
+            let at = at.min(sheet.len());
+            sheet.splice(at..at, bytes.iter().copied().take(4));
+            if let Err(error) = Sheet::read(&sheet) {
+                prop_assert!(!error.to_string().is_empty() && error.kind().help().is_some());
+            }
         }
     }
 }
