@@ -108,90 +108,87 @@ impl Curve {
     pub fn choose(points: &[Point], noise_share: f64) -> Option<Self> {
         let evidence = Evidence::gather(points, noise_share)?;
         let groups = groups(points);
-        let fastest = groups.last()?.rpm;
-        let mut reasons = Vec::new();
-        let bent = evidence.bent.as_ref().filter(|fit| rises_to(fit, fastest));
+        let (first, last) = (groups.first()?, groups.last()?);
+        if groups.len() == 1 {
+            let reason = "One speed only: whether the output of a turn changes with speed cannot be seen.";
+            return Some(Self::simple(&evidence.straight, &evidence, &groups, vec![reason.to_owned()]));
+        }
         let slope = evidence.bent.as_ref().and_then(|fit| fit.coefficients.get(1)).copied().unwrap_or(0.0);
-        let range = match groups.as_slice() {
-            [one] => format!("at {} rev/min", short(one.rpm)),
-            [first, .., last] => format!("from {} to {} rev/min", short(first.rpm), short(last.rpm)),
-            [] => return None,
-        };
-        let simple = |fit: &LeastSquares, reasons| Self::simple(fit.clone(), &evidence, &groups, reasons);
-        if evidence.groups == 1 {
-            reasons.push("One speed only: whether the output of a turn changes with speed cannot be seen.".to_owned());
-            return Some(simple(&evidence.straight, reasons));
-        }
-        let change = slope * (fastest - groups.first()?.rpm) / evidence.mean;
+        let change = slope * (last.rpm - first.rpm) / evidence.mean;
         let moves = format!(
-            "The output of a turn {} by {} {range}",
+            "The output of a turn {} by {:.1} % from {} to {} rev/min",
             if change < 0.0 { "falls" } else { "rises" },
-            percent(change.abs())
+            change.abs() * 100.0,
+            short(first.rpm),
+            short(last.rpm)
         );
-        if evidence.repeats.1 < REPEATS {
-            return Some(match evidence.criterion_gain() {
-                None => {
-                    reasons.push(format!(
-                        "{} weighings without repeats cannot tell a bend from scatter; the simplest curve is taken.",
-                        points.len()
-                    ));
-                    simple(&evidence.straight, reasons)
-                }
-                Some(gain) => match bent.filter(|_| gain >= CRITERION) {
-                    Some(fit) => {
-                        reasons.push(format!(
-                            "{moves}; the corrected information criterion is {gain:.1} lower with a bend, and 2 is enough."
-                        ));
-                        simple(fit, reasons)
-                    }
-                    None if gain >= CRITERION => {
-                        reasons.push(format!("{moves}. {NO_DROOP}"));
-                        Self { fits: false, ..simple(&evidence.straight, reasons) }
-                    }
-                    None => {
-                        reasons.push(format!(
-                            "{moves}; without repeats that is no proof of a bend: the corrected information criterion \
-                             would fall by 2 or more, but changes by {:+.1}.",
-                            -gain
-                        ));
-                        simple(&evidence.straight, reasons)
-                    }
-                },
-            });
-        }
-        let misfit = evidence.lack_of_fit(Some(&evidence.straight));
-        let misfit_bent = evidence.lack_of_fit(evidence.bent.as_ref());
-        let bend = evidence.bend(misfit_bent);
-        let neither = misfit < POINTS && (misfit_bent < POINTS || bent.is_none());
-        if neither && let Some(through) = Self::through(&evidence, &groups, misfit, misfit_bent) {
-            return Some(through);
-        }
-        reasons.push(format!("{moves}; chance alone would show that much in {} of such tests.", chance(bend)));
-        // A bend has to be called for, by itself or because nothing else fits, and has to fit.
-        if let Some(fit) = bent.filter(|_| misfit_bent >= POINTS && (bend < BEND || misfit < POINTS)) {
-            reasons.push(if evidence.groups > 2 {
-                format!(
-                    "About an evenly falling line the speeds scatter no more than repeats do (chance {}).",
-                    chance(misfit_bent)
-                )
-            } else {
-                "Two speeds only: that the output falls evenly is assumed.".to_owned()
-            });
-            return Some(simple(fit, reasons));
-        }
-        let mut curve = simple(&evidence.straight, Vec::new());
-        let reason = if misfit >= POINTS && (bend >= BEND || bent.is_some()) {
-            format!("The same output at every speed fits as well as repeats agree (chance {}).", chance(misfit))
+        // A drooping curve that can be printed by.
+        let bent = evidence.bent.as_ref().filter(|fit| rises_to(fit, last.rpm));
+        Some(if evidence.repeats.1 < REPEATS {
+            Self::without_repeats(&evidence, &groups, bent, &moves)
         } else {
-            curve.fits = false;
-            if evidence.groups > 2 && misfit < POINTS { NO_ORDER } else { NO_DROOP }.to_owned()
-        };
-        reasons.push(reason);
-        curve.reasons = reasons;
-        Some(curve)
+            Self::with_repeats(&evidence, &groups, bent, &moves)
+        })
     }
 
-    fn simple(fit: LeastSquares, evidence: &Evidence, groups: &[Group], reasons: Vec<String>) -> Self {
+    /// The information criterion decides.
+    fn without_repeats(evidence: &Evidence, groups: &[Group], bent: Option<&LeastSquares>, moves: &str) -> Self {
+        let simple = |fit, reason| Self::simple(fit, evidence, groups, vec![reason]);
+        let straight = &evidence.straight;
+        let Some(gain) = evidence.criterion_gain() else {
+            let count = evidence.points;
+            let reason = format!(
+                "{count} weighings without repeats cannot tell a bend from scatter; the simplest curve is taken."
+            );
+            return simple(straight, reason);
+        };
+        match bent {
+            _ if gain < CRITERION => simple(
+                straight,
+                format!(
+                    "{moves}; without repeats that is no proof of a bend, for which the corrected information criterion \
+                     would have to fall by 2 (it changes by {:+.1}).",
+                    -gain
+                ),
+            ),
+            Some(fit) => simple(
+                fit,
+                format!("{moves}; a bend lowers the corrected information criterion by {gain:.1}, and 2 is enough."),
+            ),
+            None => Self { fits: false, ..simple(straight, format!("{moves}. {NO_DROOP}")) },
+        }
+    }
+
+    /// The scatter of the repeats decides.
+    fn with_repeats(evidence: &Evidence, groups: &[Group], bent: Option<&LeastSquares>, moves: &str) -> Self {
+        let misfit = evidence.lack_of_fit(Some(&evidence.straight));
+        let misfit_bent = evidence.lack_of_fit(evidence.bent.as_ref());
+        let neither = misfit < POINTS && (misfit_bent < POINTS || bent.is_none());
+        if neither && let Some(through) = Self::through(evidence, groups, misfit, misfit_bent) {
+            return through;
+        }
+        let bend = evidence.bend(misfit_bent);
+        let moves = format!("{moves}; chance alone would show that much in {} of such tests.", chance(bend));
+        // A bend has to be called for, by itself or because nothing else fits, and has to fit.
+        if let Some(fit) = bent.filter(|_| misfit_bent >= POINTS && (bend < BEND || misfit < POINTS)) {
+            let reason = if evidence.groups > 2 {
+                let fits = chance(misfit_bent);
+                format!("About an evenly falling line the speeds scatter no more than repeats do (chance {fits}).")
+            } else {
+                "Two speeds only: that the output falls evenly is assumed.".to_owned()
+            };
+            return Self::simple(fit, evidence, groups, vec![moves, reason]);
+        }
+        let fits = misfit >= POINTS && (bend >= BEND || bent.is_some());
+        let reason = if fits {
+            format!("The same output at every speed fits as well as repeats agree (chance {}).", chance(misfit))
+        } else {
+            if evidence.groups > 2 && misfit < POINTS { NO_ORDER } else { NO_DROOP }.to_owned()
+        };
+        Self { fits, ..Self::simple(&evidence.straight, evidence, groups, vec![moves, reason]) }
+    }
+
+    fn simple(fit: &LeastSquares, evidence: &Evidence, groups: &[Group], reasons: Vec<String>) -> Self {
         let model = match fit.coefficients.as_slice() {
             [slow, slope] => Model::Drooping { slow_mm3_rev: *slow, fall_mm3_rev_per_rpm: -slope },
             coefficients => {
@@ -208,7 +205,7 @@ impl Curve {
             range_rpm: [groups.first().map_or(0.0, |g| g.rpm), groups.last().map_or(0.0, |g| g.rpm)],
             starved_rpm: Vec::new(),
             groups: groups.to_vec(),
-            shape: Shape::Line(fit),
+            shape: Shape::Line(fit.clone()),
             sd,
         }
     }
@@ -319,11 +316,6 @@ fn between(nodes: &[[f64; 2]], x: f64) -> f64 {
         before = Some(*node);
     }
     before.map_or(0.0, |node| node[1])
-}
-
-/// A share in words.
-fn percent(share: f64) -> String {
-    format!("{:.1} %", share * 100.0)
 }
 
 /// A chance in words.

@@ -194,7 +194,7 @@ pub fn fit(fit: &Fit, name: &str, profile: &str, detail: Detail, show_section: b
     if !fit.cautions.is_empty() {
         text.push_str("\nMind this\n");
         for caution in &fit.cautions {
-            text.push_str(&paragraph("  - ", &format!("{}: {}", sentence(&caution.what), caution.help)));
+            text.push_str(&paragraph("  - ", &format!("{}. {}.", sentence(&caution.what), sentence(&caution.help))));
         }
     }
     if show_section {
