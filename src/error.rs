@@ -54,6 +54,14 @@ pub enum ErrorKind {
         /// What to do about it.
         help: String,
     },
+    /// A sheet of weighings cannot be used.
+    #[error("{what}")]
+    Sheet {
+        /// What is wrong with it.
+        what: String,
+        /// What to do about it.
+        help: String,
+    },
     /// The file carries the marker of an earlier run.
     #[error("this file was already rewritten by meltwright")]
     AlreadyRewritten,
@@ -150,9 +158,10 @@ impl ErrorKind {
     pub fn help(&self) -> Option<String> {
         match self {
             Self::Io { .. } => None,
-            Self::NotGcode { help, .. } | Self::Unsupported { help, .. } | Self::Usage { help, .. } => {
-                Some(help.clone())
-            }
+            Self::NotGcode { help, .. }
+            | Self::Unsupported { help, .. }
+            | Self::Sheet { help, .. }
+            | Self::Usage { help, .. } => Some(help.clone()),
             Self::Malformed { .. } => Some(
                 "the file was left as it was; export it again, or run with --lenient to pass such lines through"
                     .to_owned(),

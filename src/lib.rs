@@ -20,6 +20,7 @@
 //! - [`summary`] and [`findings`] are the account of a run; they serialise with serde, and keys are only ever added.
 //! - [`replay`] executes a file on a virtual machine and compares what is laid with what was wanted.
 //! - [`pipeline`] wires all of this in bounded memory: [`pipeline::rewrite`] and [`pipeline::audit`] are the way in.
+//! - [`weigh`] turns weighings into a profile: purge test, sheet, curve, judgement.
 //! - [`error`](mod@error) and [`units`] serve all of them.
 //!
 //! # Example
@@ -68,6 +69,7 @@ pub mod replay;
 pub mod source;
 pub mod summary;
 pub mod units;
+pub mod weigh;
 
 /// Rust code in the handbooks is compiled with the examples.
 #[cfg(doctest)]

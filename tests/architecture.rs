@@ -26,7 +26,8 @@ const ARROWS: &[(&str, &[&str])] = &[
         "pipeline",
         &["demand", "error", "findings", "line", "motion", "moves", "passes", "profile", "replay", "source", "summary"],
     ),
-    ("cli", &["error", "pipeline", "profile", "replay", "source", "summary"]),
+    ("weigh", &["demand", "error", "physics", "profile", "units"]),
+    ("cli", &["error", "pipeline", "profile", "replay", "source", "summary", "weigh"]),
 ];
 
 /// Where each crate is at home: paths in `src` by their start. `None`: anywhere.
@@ -34,7 +35,9 @@ const HOMES: &[(&str, Option<&[&str]>)] = &[
     ("annotate_snippets", Some(&["cli/"])),
     ("clap", Some(&["cli/"])),
     ("indicatif", Some(&["cli/"])),
+    ("plotters", Some(&["cli/"])),
     ("serde_json", Some(&["cli/"])),
+    ("csv", Some(&["weigh/"])),
     ("nom", Some(&["line/"])),
     ("rayon", Some(&["pipeline/", "cli/work.rs"])),
     ("sha2", Some(&["pipeline/"])),

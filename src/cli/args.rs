@@ -6,6 +6,8 @@ use clap::{Args as ClapArgs, Parser, Subcommand};
 use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
+use super::weigh_args::WeighArgs;
+
 const EXAMPLES: &str = "\
 Examples:
   Look at a sliced casting pad before the long print:
@@ -83,6 +85,8 @@ pub enum Command {
     Replay(ReplayArgs),
     /// Write, check or show the profile of the machine
     Profile(ProfileArgs),
+    /// Measure what the screw gives: plan a purge test, turn its weighings into a profile
+    Weigh(WeighArgs),
 }
 
 /// Which profile, and what is laid over it.

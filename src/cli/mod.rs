@@ -9,6 +9,7 @@ mod output;
 mod plan;
 mod progress;
 mod render;
+mod weigh_args;
 mod work;
 
 use std::ffi::OsString;
@@ -61,6 +62,7 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Audit(args) => commands::audit::run(&args),
         Command::Replay(args) => commands::replay::run(&args),
         Command::Profile(args) => commands::profile::run(&args.action),
+        Command::Weigh(args) => commands::weigh::run(&args.action),
     };
     outcome.unwrap_or_else(|error| {
         output::error(&error);

@@ -316,7 +316,8 @@ fn is_same_file(one: &Path, other: &Path) -> bool {
     identity(one) == identity(other)
 }
 
-fn is_dash(path: &Path) -> bool {
+/// Whether a path stands for a stream of the process.
+pub fn is_dash(path: &Path) -> bool {
     path.as_os_str() == OsStr::new("-")
 }
 
@@ -330,7 +331,8 @@ pub fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
     if gcode_out || json == Some(&Json::Stdout) { Stream::Err } else { Stream::Out }
 }
 
-fn detail(loudness: &Loudness) -> Detail {
+/// How much was asked for.
+pub fn detail(loudness: &Loudness) -> Detail {
     match loudness {
         Loudness { quiet: true, .. } => Detail::Headline,
         Loudness { verbose: true, .. } => Detail::All,

@@ -26,6 +26,11 @@ impl Entry {
         self.key.split_once('.').unwrap_or(("", self.key))
     }
 
+    /// The line of this value in its section of a profile, `key = value`.
+    pub fn line(&self) -> String {
+        format!("{} = {}", self.parts().1, self.stated())
+    }
+
     /// The right-hand side in a profile: bare, or a table where provenance or note would be lost.
     fn stated(&self) -> String {
         if self.provenance == Provenance::Assumed && self.note.is_none() {
@@ -68,8 +73,7 @@ impl Profile {
     pub fn show(&self) -> String {
         const WIDEST: usize = 64;
         let entries = self.entries();
-        let lines: Vec<String> =
-            entries.iter().map(|entry| format!("{} = {}", entry.parts().1, entry.stated())).collect();
+        let lines: Vec<String> = entries.iter().map(Entry::line).collect();
         let widths = lines.iter().map(|line| line.chars().count());
         // Lines longer than most do not push the comments of all others out of sight.
         let column = widths.filter(|width| *width <= WIDEST).max().unwrap_or(0);

@@ -5,6 +5,7 @@ pub mod hook;
 pub mod profile;
 pub mod replay;
 pub mod rewrite;
+pub mod weigh;
 
 use meltwright::error::{Error, Result};
 use meltwright::summary::Summary;

@@ -6,9 +6,11 @@ pub mod json;
 mod layout;
 mod number;
 mod parts;
+pub mod plot;
 pub mod profile;
 pub mod replay;
 pub mod summary;
+pub mod weigh;
 
 #[cfg(test)]
 mod sample;

@@ -1,0 +1,156 @@
+//! `meltwright weigh`
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::weigh::{Fit, Pause, Plan, PlanOptions, Sheet};
+
+use super::write_text;
+use crate::cli::plan::{self, Detail, Json};
+use crate::cli::render::{plot, weigh};
+use crate::cli::weigh_args::{FitArgs, PlanArgs, WeighAction};
+use crate::cli::{Exit, output};
+
+/// Names of the two files in a folder.
+const GCODE_NAME: &str = "weigh.gcode";
+const SHEET_ENDING: &str = "csv";
+/// Bytes of a sheet that are read: one more than the library takes, so that it can refuse it.
+const MOST_BYTES: u64 = (1 << 20) + 1;
+
+/// Plans a purge test or fits its sheet.
+///
+/// # Errors
+/// When options, profile or sheet are wrong, or a file cannot be read or written.
+pub fn run(action: &WeighAction) -> Result<Exit> {
+    match action {
+        WeighAction::Plan(args) => plan(args)?,
+        WeighAction::Fit(args) => fit(args)?,
+    }
+    Ok(Exit::Done)
+}
+
+fn plan(args: &PlanArgs) -> Result<()> {
+    let (gcode, sheet) = targets(&args.output)?;
+    let chosen = plan::choose(&args.profile, Some(&gcode))?;
+    let options = PlanOptions {
+        speeds_rpm: args.speeds.clone(),
+        repeats: args.repeats,
+        seconds: args.seconds,
+        temperature_c: args.temperature,
+        soak_s: args.soak,
+        settle_s: args.settle,
+        pause: args.pause_command.clone().map_or(Pause::Dwell(args.pause), Pause::Command),
+        stops: args.stops,
+        turn_mm3: args.turn_mm3,
+        feed_mode: args.feed.into(),
+    };
+    let planned = Plan::new(&chosen.profile, &options)?;
+    write_text(&gcode, &planned.gcode())?;
+    write_text(&sheet, &planned.sheet())?;
+    let names = [gcode.display().to_string(), sheet.display().to_string()];
+    let json = args.json.as_deref().map(plan::json);
+    output::to(plan::text(false, json.as_ref()), &weigh::plan(&planned, &names))?;
+    if let Some(to) = &json {
+        write_json(to, &weigh::plan_json(&planned, &names)?)?;
+    }
+    Ok(())
+}
+
+/// The G-code file and the sheet, neither of which exists yet.
+fn targets(output: &Path) -> Result<(PathBuf, PathBuf)> {
+    let gcode = if output.is_dir() { output.join(GCODE_NAME) } else { output.to_owned() };
+    let ending = gcode.extension().map(|ending| ending.to_ascii_lowercase());
+    if plan::is_dash(output) || ending.is_some_and(|ending| ending == SHEET_ENDING) {
+        return Err(usage(
+            "the test is two files, a G-code file and a sheet beside it".to_owned(),
+            "pass -o with an existing folder, or with the name of the G-code file",
+        ));
+    }
+    let sheet = gcode.with_extension(SHEET_ENDING);
+    for path in [&gcode, &sheet] {
+        new_file(path)?;
+    }
+    Ok((gcode, sheet))
+}
+
+/// A filled-in sheet or a profile is not written over.
+fn new_file(path: &Path) -> Result<()> {
+    if path.symlink_metadata().is_ok() {
+        return Err(usage(
+            format!("{} exists already and was left as it is", path.display()),
+            "name a new file, or move the old one away",
+        ));
+    }
+    Ok(())
+}
+
+fn fit(args: &FitArgs) -> Result<()> {
+    let section_out = args.output.as_deref().is_some_and(plan::is_dash);
+    let json = args.json.as_deref().map(plan::json);
+    if section_out && json == Some(Json::Stdout) {
+        return Err(usage(
+            "the lines for the profile and JSON cannot both go to standard output".to_owned(),
+            "write one of them to a file, with -o PATH or --json PATH",
+        ));
+    }
+    if let Some(path) = args.output.as_deref().filter(|_| !section_out) {
+        new_file(path)?;
+    }
+    if let Some(path) = &args.plot
+        && path.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("svg"))
+    {
+        return Err(usage(
+            format!("{} does not end in .svg", path.display()),
+            "name the picture with the ending .svg, which every browser opens",
+        ));
+    }
+    let from_stdin = plan::is_dash(&args.sheet);
+    let path = (!from_stdin).then_some(args.sheet.as_path());
+    let chosen = plan::choose(&args.profile, path)?;
+    let judged = read(path).and_then(|bytes| Sheet::read(&bytes)).and_then(|sheet| Fit::new(&sheet, &chosen.profile));
+    let fitted = judged.map_err(|error| match path {
+        Some(path) => error.in_file(path),
+        None => error,
+    })?;
+    if let Some(path) = &args.plot {
+        write_text(path, &plot::svg(&fitted)?)?;
+    }
+    if let Some(path) = args.output.as_deref().filter(|_| !section_out) {
+        write_text(path, &fitted.profile_section)?;
+    }
+    let name = path.map_or_else(|| "standard input".to_owned(), |path| path.display().to_string());
+    let detail = plan::detail(&args.loudness);
+    let show_section = args.output.is_none() && detail != Detail::Headline;
+    let text = weigh::fit(&fitted, &name, &chosen.origin, detail, show_section);
+    output::to(plan::text(section_out, json.as_ref()), &text)?;
+    if section_out {
+        output::to_stdout(&fitted.profile_section)?;
+    }
+    if let Some(to) = &json {
+        write_json(to, &weigh::fit_json(&fitted, &name)?)?;
+    }
+    Ok(())
+}
+
+/// The bytes of a sheet, from a file or from standard input.
+fn read(path: Option<&Path>) -> Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    let read = match path {
+        Some(path) => std::fs::File::open(path).and_then(|file| file.take(MOST_BYTES).read_to_end(&mut bytes)),
+        None => std::io::stdin().lock().take(MOST_BYTES).read_to_end(&mut bytes),
+    };
+    read.map_err(|error| Error::io("read the sheet", error))?;
+    Ok(bytes)
+}
+
+fn write_json(to: &Json, text: &str) -> Result<()> {
+    match to {
+        Json::Stdout => output::to_stdout(text),
+        Json::File(path) => write_text(path, text),
+    }
+}
+
+fn usage(what: String, help: &str) -> Error {
+    Error::new(ErrorKind::Usage { what, help: help.to_owned() })
+}

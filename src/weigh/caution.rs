@@ -1,0 +1,212 @@
+//! What the reader should know about a fit.
+
+use super::conditions::Conditions;
+use super::fit::{Caution, Fit};
+use super::sheet::Sheet;
+use crate::profile::{Profile, Provenance};
+
+/// Least mass of a weighing, g. Common practice, no source: below, cut strands and drops count too much.
+const LEAST_MASS_G: f64 = 10.0;
+/// Largest step of the scale as a share of the smallest mass.
+const LARGEST_STEP: f64 = 0.005;
+/// Scatter of repeats above which the screw does not run evenly. Common practice, no source.
+const UNEVEN: f64 = 0.05;
+/// Least mass of a drool in steps of the scale.
+const DROOL_STEPS: f64 = 10.0;
+/// Melt lags after which nothing worth weighing is left: exp(-5) is 0.7 %.
+const LAGS: f64 = 5.0;
+/// Speeds below this number show no bend, or not its form.
+const FEW_SPEEDS: usize = 3;
+
+/// All there is to say, most important first.
+pub(super) fn all(fit: &Fit, sheet: &Sheet, profile: &Profile) -> Vec<Caution> {
+    let mut found = Vec::new();
+    let mut add = |what: String, help: &str| found.push(Caution { what, help: help.to_owned() });
+    conditions(fit, profile, &mut add);
+    weighings(fit, &mut add);
+    speeds(fit, profile, &mut add);
+    drool(fit, sheet, &mut add);
+    if fit.unfilled > 0 {
+        add(
+            format!("{} of the sheet no mass and were passed over", counted(fit.unfilled, "row has", "rows have")),
+            "fill them in and fit again, if they were run",
+        );
+    }
+    if fit.density_provenance == Provenance::Assumed {
+        add(
+            format!("all flows rest on a density of {} g/cm³, which is assumed", fit.density_g_cm3),
+            "take it from the data sheet of the lot and mark it as measured; grams on the scale and grams in the summary agree in any case",
+        );
+    }
+    found
+}
+
+fn conditions(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) {
+    let differences = fit.conditions.differences(profile);
+    if !differences.is_empty() {
+        add(
+            format!("the sheet and the profile in force do not belong together: {}", differences.join("; ")),
+            "use the result only in a profile with the same nozzle, lot and temperature",
+        );
+    }
+    if let Some(before) = Conditions::of_profile(profile) {
+        let differences = fit.conditions.differences_from(&before);
+        if !differences.is_empty() {
+            add(
+                format!(
+                    "the output in the profile was measured otherwise ({}): {}",
+                    before.date,
+                    differences.join("; ")
+                ),
+                "keep a profile for each way of feeding, nozzle and lot; the curve of one says nothing about the other",
+            );
+        }
+    }
+    if fit.conditions.lot.is_none() {
+        add(
+            "the sheet names no lot".to_owned(),
+            "lots of one grade differ; write the lot into the sheet, so that it can be seen later whether the curve still holds",
+        );
+    }
+}
+
+fn weighings(fit: &Fit, add: &mut impl FnMut(String, &str)) {
+    if !fit.curve.fits {
+        add(
+            "no curve fits these weighings; the one below is the simplest, and its bands are too narrow".to_owned(),
+            "see why under the reasons, and weigh again before printing by it",
+        );
+    }
+    for run in fit.runs.iter().filter(|run| run.stray) {
+        add(
+            format!(
+                "line {} of the sheet lies {:+.1} % off the curve, further than chance explains among {} weighings",
+                run.line,
+                run.deviation_share * 100.0,
+                fit.runs.len()
+            ),
+            "if something went wrong in that run, put # before the row and fit again; never leave it out for its value alone",
+        );
+    }
+    if let Some(drift) = fit.drift.filter(|drift| drift.is_real()) {
+        add(
+            format!("the output changed by {:+.1} % from the first to the last run", drift.share * 100.0),
+            "the barrel had not settled: soak and purge longer before the first run, and weigh again",
+        );
+    }
+    if let Some(scatter) = fit.repeatability_share.filter(|scatter| *scatter > UNEVEN) {
+        add(
+            format!("repeats of one speed scatter by {:.1} %", scatter * 100.0),
+            "more than 5 % means that the screw surges or feeds unevenly: look for bridging in the hopper and for wet granules",
+        );
+    }
+    let smallest = fit.runs.iter().map(|run| run.mass_g).fold(f64::INFINITY, f64::min);
+    let light = fit.runs.iter().filter(|run| run.mass_g < LEAST_MASS_G).count();
+    if light > 0 {
+        add(
+            format!(
+                "{} below {LEAST_MASS_G} g, the smallest {} g",
+                counted(light, "weighing is", "weighings are"),
+                (smallest * 1e3).round() / 1e3
+            ),
+            "run the screw longer at these speeds (--seconds)",
+        );
+    }
+    match fit.scale_resolution_g {
+        None => add(
+            "the sheet does not say how fine the scale is".to_owned(),
+            "fill in scale_resolution_g, so that its error is counted",
+        ),
+        Some(step) if step > LARGEST_STEP * smallest => add(
+            format!("one step of the scale ({step} g) is {:.1} % of the smallest mass", 100.0 * step / smallest),
+            "weigh more at once or on a finer scale; half a per cent is fine enough",
+        ),
+        Some(_) => {}
+    }
+    let first = fit.runs.first().map_or(0.0, |run| run.mass_g);
+    if fit.runs.len() > 2 && fit.runs.iter().all(|run| run.mass_g == first) {
+        add(
+            "all weighings are equal".to_owned(),
+            "check that each row holds its own mass; equal ones say nothing about the error",
+        );
+    }
+}
+
+fn speeds(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) {
+    let fastest = fit.curve.range_rpm[1];
+    let allowed = profile.screw.max_speed_rpm.value;
+    if !fit.curve.starved_rpm.is_empty() {
+        let speeds: Vec<String> = fit.curve.starved_rpm.iter().map(f64::to_string).collect();
+        add(
+            format!(
+                "the flow no longer rises at {} rev/min: the screw starves, slips or melts no more there",
+                speeds.join(", ")
+            ),
+            &format!("set screw.max_speed_rpm to {fastest}; the curve ends there"),
+        );
+    } else if fastest < allowed * (1.0 - 1e-9) {
+        add(
+            format!(
+                "the fastest run was at {fastest} rev/min, but the profile allows {allowed}: nothing is known in between"
+            ),
+            "weigh up to the highest speed, or lower screw.max_speed_rpm to what was weighed",
+        );
+    }
+    if fastest > allowed * (1.0 + 1e-9) {
+        add(
+            format!("the fastest run was at {fastest} rev/min, above screw.max_speed_rpm ({allowed})"),
+            "check the speeds in the sheet, or the highest speed in the profile",
+        );
+    }
+    let speeds = fit.speeds.len();
+    if speeds < FEW_SPEEDS {
+        add(
+            format!("{} weighed: too few to see how the output bends", counted(speeds, "speed was", "speeds were")),
+            "weigh at five speeds up to the highest, three times each",
+        );
+    }
+    if fit.repeatability_share.is_none() {
+        add("no speed was weighed twice".to_owned(), "repeat each speed, so that scatter can be told from a bend");
+    }
+}
+
+fn drool(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
+    let Some(lag) = &fit.melt_lag else {
+        add(
+            "no drool was weighed, so the melt lag is not known".to_owned(),
+            "collect what comes out after stops, in a row of the kind drool",
+        );
+        return;
+    };
+    if !lag.fits_profile() {
+        add(
+            format!("the drool gives a melt lag of {:.0} s, more than a profile takes; it was left out", lag.seconds),
+            "check mass and stops of the drool: only what comes out after the screw has stopped counts",
+        );
+    }
+    if let Some(step) = fit.scale_resolution_g {
+        let small = sheet.drools.iter().filter(|drool| drool.mass_g < DROOL_STEPS * step).count();
+        if small > 0 {
+            add(
+                format!(
+                    "{} less than {DROOL_STEPS} steps of the scale",
+                    counted(small, "drool weighs", "drools weigh")
+                ),
+                "collect several stops together (--stops) and write their number into stops",
+            );
+        }
+    }
+    if sheet.drools.iter().any(|drool| drool.seconds < LAGS * lag.seconds) {
+        add(
+            format!(
+                "a drool was collected for less than five melt lags ({:.1} s): some of it may have come later",
+                LAGS * lag.seconds
+            ),
+            "collect it longer",
+        );
+    }
+}
+
+fn counted(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}

@@ -1,0 +1,32 @@
+//! From weighings to a calibration: a purge test to run, a sheet to fill in, a curve to print by.
+//!
+//! - `plan` plans the test ([`Plan`]) and `gcode` writes it.
+//! - `sheet` reads what was weighed ([`Sheet`]), cell by cell (`cells`).
+//! - `curve` chooses how output follows screw speed ([`Curve`]), by what `evidence` tells; `judge` finds stray weighings,
+//!   scatter and drift.
+//! - `fitting` puts it all together ([`Fit::new`]); `caution` says what to mind, `section` writes lines for a profile.
+//! - `conditions` says under which conditions a calibration holds ([`Conditions`], [`stale`]).
+
+mod caution;
+mod cells;
+mod conditions;
+mod curve;
+mod evidence;
+mod fit;
+mod fitting;
+mod gcode;
+mod judge;
+mod plan;
+mod section;
+mod sheet;
+
+pub use conditions::{Conditions, FeedMode, stale};
+pub use curve::{Curve, Estimate, Model};
+pub use evidence::Point;
+pub use fit::{Caution, Fit, MeltLag, SpecificOutput, SpeedRow, WeighedRow};
+pub use judge::Drift;
+pub use plan::{CAUTIONS, Pause, Plan, PlanOptions, PlannedDrool, PlannedRun};
+pub use sheet::{Drool, SHEET_COLUMNS, SHEET_SETTINGS, Sheet, Weighing};
+
+/// Share of confidence of every band.
+pub const CONFIDENCE: f64 = 0.95;

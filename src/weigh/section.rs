@@ -1,0 +1,107 @@
+//! What was measured, as a section of a profile.
+
+use super::conditions::Conditions;
+use super::curve::{Curve, Model};
+use super::fit::MeltLag;
+use crate::profile::{Entry, Origin, Provenance};
+
+/// Digits that are written: more than any weighing bears.
+const DIGITS: i32 = 5;
+/// Straight pieces by which a drooping curve is written; they stay below the curve by less than 1/256 of the whole
+/// droop.
+const PIECES: u32 = 8;
+/// Straight pieces between two points of a curve through points.
+const PIECES_BETWEEN: u32 = 4;
+
+/// The `[screw]` section of a profile that holds what was measured.
+pub(super) fn screw(curve: &Curve, lag: Option<&MeltLag>, conditions: &Conditions, weighings: usize) -> String {
+    let [slowest, fastest] = curve.range_rpm;
+    let band = curve.at(fastest);
+    let note = format!(
+        "{conditions}; {weighings} weighings, {} to {} rpm, +- {:.1} %",
+        number(slowest),
+        number(fastest),
+        100.0 * band.confidence_mm3_s / band.flow_mm3_s
+    );
+    let (key, other, value) = match curve.model {
+        Model::Proportional { specific_output_mm3_rev } => {
+            ("screw.specific_output_mm3_rev", "output_curve", number(specific_output_mm3_rev))
+        }
+        Model::Drooping { .. } | Model::Points => {
+            ("screw.output_curve", "specific_output_mm3_rev", list(&points(curve)))
+        }
+    };
+    let mut text = format!(
+        "# Measured by weighing. Put these lines into the [screw] section of your profile, in place of what\n\
+         # it says of the same keys; {other} has to go from it.\n[screw]\n{}\n",
+        measured(key, value, note)
+    );
+    if let Some(lag) = lag.filter(|lag| lag.fits_profile()) {
+        let note = format!("{conditions}; {}", lag.words());
+        text.push_str(&format!("{}\n", measured("screw.melt_lag_s", number(lag.seconds), note)));
+    }
+    text
+}
+
+fn measured(key: &'static str, value: String, note: String) -> String {
+    let (provenance, origin) = (Provenance::Measured, Origin::Profile);
+    Entry { key, value, provenance, origin, note: Some(note) }.line()
+}
+
+/// Points whose straight connection stands for the curve, rising in both coordinates.
+fn points(curve: &Curve) -> Vec<[f64; 2]> {
+    let fastest = curve.range_rpm[1];
+    let mut speeds: Vec<f64> = Vec::new();
+    if curve.model == Model::Points {
+        let mut before = 0.0;
+        for group in curve.groups.iter().filter(|group| group.rpm <= fastest) {
+            let step = (group.rpm - before) / f64::from(PIECES_BETWEEN);
+            speeds.extend((1..=PIECES_BETWEEN).map(|piece| before + step * f64::from(piece)));
+            before = group.rpm;
+        }
+    } else {
+        speeds.extend((1..=PIECES).map(|piece| fastest * f64::from(piece) / f64::from(PIECES)));
+    }
+    let mut points: Vec<[f64; 2]> = Vec::new();
+    for rpm in speeds {
+        let point = [rounded(rpm), rounded(curve.flow_mm3_s(rpm))];
+        let [speed_before, flow_before] = points.last().copied().unwrap_or([0.0, 0.0]);
+        if point[0] > speed_before && point[1] > flow_before {
+            points.push(point);
+        }
+    }
+    points
+}
+
+fn list(points: &[[f64; 2]]) -> String {
+    let points: Vec<String> = points.iter().map(|[rpm, flow]| format!("[{rpm:?}, {flow:?}]")).collect();
+    format!("[{}]", points.join(", "))
+}
+
+fn number(value: f64) -> String {
+    format!("{}", rounded(value))
+}
+
+/// To [`DIGITS`] digits.
+fn rounded(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return 0.0;
+    }
+    let places = DIGITS - 1 - value.abs().log10().floor().clamp(-30.0, 30.0) as i32;
+    let factor = 10.0_f64.powi(places.abs());
+    if places >= 0 { (value * factor).round() / factor } else { (value / factor).round() * factor }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn digits() {
+        for (value, known) in
+            [(21.345_678, 21.346), (0.000_123_456_7, 0.000_123_46), (123_456.7, 123_460.0), (0.0, 0.0)]
+        {
+            assert_eq!(rounded(value), known);
+        }
+    }
+}

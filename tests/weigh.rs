@@ -1,0 +1,262 @@
+//! `meltwright weigh` from outside: the two files of a test, what a sheet is answered with, what is refused.
+
+mod support;
+
+use insta::assert_snapshot;
+use support::{Bench, read};
+
+/// The workshop's sheet; invented data.
+const PADS: &str = include_str!("../fixtures/weigh/pads.csv");
+
+const SETTINGS: &str = "date,2026-11-20\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\n";
+
+/// A sheet of these rows under the usual settings.
+fn sheet(rows: &str) -> String {
+    format!("{SETTINGS}kind,rpm,seconds,mass_g\n{rows}")
+}
+
+#[test]
+fn a_plan_passes_the_audit_on_every_controller() {
+    for unit in ["virtual-filament-mm", "screw-turns", "mm3"] {
+        for (preset, axis) in [("host", "E"), ("board", "E"), ("network", "E"), ("custom", "A")] {
+            let bench = Bench::new();
+            let (unit, preset) = (format!("screw.e_unit={unit}"), format!("controller.preset={preset}"));
+            let axis = format!("screw.axis={axis}");
+            let set = ["--set", &unit, "--set", &preset, "--set", &axis, "--set", "screw.virtual_diameter_mm=1.75"];
+            let stops = ["--stops", "3", "--repeats", "2"];
+            bench.run(&[&["weigh", "plan", "-o", "."][..], &stops, &set].concat()).code(0);
+            let audit = bench.run(&[&["audit", "weigh.gcode", "--json", "-"][..], &set].concat()).code(0);
+            let account: serde_json::Value = serde_json::from_str(&audit.stdout).expect("JSON");
+            let findings = account["findings"].as_array().expect("a list");
+            assert!(findings.iter().all(|finding| finding["level"] != "error"), "{unit} {preset}: {findings:?}");
+            // All that the plan asks for by the profile, nothing lost to a mode: 2 rounds of runs at 15 mm³ a turn, each
+            // 24 + 48 + 72 + 96 + 120 turns a minute for 5 minutes, a minute of purge, three stops of 20 s at 120.
+            let turns = 2.0 * 360.0 * 5.0 + 72.0 + 3.0 * 40.0;
+            let volume = account["before"]["volume_mm3"].as_f64().expect("a number");
+            assert!((volume - 15.0 * turns).abs() < 1.0, "{unit} {preset} {axis}: {volume}");
+        }
+    }
+}
+
+#[test]
+fn a_plan_is_told_cautions_first() {
+    let bench = Bench::new();
+    let set = ["--set", "screw.e_unit=screw-turns", "--set", "screw.specific_output_mm3_rev=400"];
+    let set =
+        [&set[..], &["--set", "screw.sustained_flow_mm3_s=none", "--set", "screw.melting_limit_mm3_s=none"]].concat();
+    let ran = bench.run(
+        &[&["weigh", "plan", "-o", "lot-118.gcode", "--speeds", "30,100,60", "--repeats", "2"][..], &set].concat(),
+    );
+    let ran = ran.code(0);
+    assert!(ran.stdout.starts_with("Before you start\n") && ran.stderr.is_empty());
+    assert_snapshot!("plan", ran.stdout);
+    assert_snapshot!("plan_sheet", read(&bench.path("lot-118.csv")));
+    let gcode = read(&bench.path("lot-118.gcode"));
+    let first = gcode.lines().position(|line| !line.starts_with(';')).expect("a command");
+    let cautions = gcode.lines().take(first).collect::<Vec<_>>().join(" ");
+    for word in ["hot", "nip points", "Ventilate", "manual"] {
+        assert!(cautions.contains(word), "{word}");
+    }
+    // Up through the speeds and down again, so that a drift does not look like speed.
+    let speeds: Vec<&str> = gcode.lines().filter_map(|line| line.strip_prefix("; Run ")?.split(' ').nth(3)).collect();
+    assert_eq!(speeds, ["30", "60", "100", "100", "60", "30"]);
+}
+
+#[test]
+fn a_filled_in_plan_is_a_sound_sheet() {
+    let bench = Bench::new();
+    let set = ["--set", "screw.e_unit=screw-turns", "--set", "feedstock.lot=\"B, 7\""];
+    bench.run(&[&["weigh", "plan", "-o", "."][..], &set].concat()).code(0);
+    let empty = bench.run(&["weigh", "fit", "weigh.csv"]);
+    assert_snapshot!("unfilled_sheet", empty.shown());
+    let filled = read(&bench.path("weigh.csv")).replace("date,,", "date,2026-11-20,").replace(",,,,\n", ",,,11.5,\n");
+    bench.file("weigh.csv", filled.replace(",1,,,\n", ",1,,0.3,\n"));
+    let ran = bench.run(&["weigh", "fit", "weigh.csv", "--json", "-"]).code(0);
+    let account: serde_json::Value = serde_json::from_str(&ran.stdout).expect("JSON");
+    assert_eq!(
+        (account["conditions"]["lot"].as_str(), account["runs"].as_array().map(Vec::len)),
+        (Some("B, 7"), Some(15))
+    );
+    assert_eq!(account["melt_lag"]["collections"], 1);
+}
+
+#[test]
+fn plans_that_cannot_be_are_refused() {
+    let cases: [&[&str]; 10] = [
+        &["--speeds", "60,130"],
+        &["--speeds", "0"],
+        &["--repeats", "0"],
+        &["--seconds", "2"],
+        &["--temperature", "260"],
+        &["--pause-command", "m0 ; wait"],
+        &["--set", "screw.e_unit=virtual-filament-mm"],
+        &["--stops", "500"],
+        &["--speeds", "0.5"],
+        &["--turn-mm3", "0"],
+    ];
+    let mut said = String::new();
+    for case in cases {
+        let bench = Bench::new();
+        let unit: &[&str] = if case[0] == "--set" { &[] } else { &["--set", "screw.e_unit=screw-turns"] };
+        let ran = bench.run(&[&["weigh", "plan", "-o", "."], case, unit].concat()).code(2);
+        assert!(bench.names().is_empty() && ran.stdout.is_empty());
+        said.push_str(&format!("{}\n{}\n", case.join(" "), ran.stderr));
+    }
+    assert_snapshot!(said);
+}
+
+#[test]
+fn nothing_is_written_over() {
+    let bench = Bench::new();
+    let plan = ["weigh", "plan", "-o", "test.gcode", "--set", "screw.e_unit=mm3"];
+    bench.file("test.csv", "filled in");
+    assert!(bench.run(&plan).code(2).stderr.contains("test.csv exists already"));
+    assert_eq!((bench.names(), read(&bench.path("test.csv"))), (vec!["test.csv".to_owned()], "filled in".to_owned()));
+    for output in ["test.csv", "-"] {
+        assert!(bench.run(&["weigh", "plan", "-o", output]).code(2).stderr.contains("two files"));
+    }
+    bench.file("pads.csv", PADS);
+    bench.file("shop.toml", "[screw]\n");
+    assert!(bench.run(&["weigh", "fit", "pads.csv", "-o", "shop.toml"]).code(2).stderr.contains("exists already"));
+    assert_eq!(read(&bench.path("shop.toml")), "[screw]\n");
+    bench.run(&["weigh", "fit", "pads.csv", "--plot", "pads.gcode"]).code(2);
+    bench.run(&["weigh", "fit", "pads.csv", "-o", "-", "--json", "-"]).code(2);
+}
+
+#[test]
+fn what_a_sheet_is_answered_with() {
+    let bench = Bench::new();
+    bench.file("pads.csv", PADS);
+    let ran = bench.run(&["weigh", "fit", "pads.csv"]).code(0);
+    assert_snapshot!("fit", ran.stdout);
+    assert!(ran.stderr.is_empty());
+    assert_snapshot!("fit_verbose", bench.run(&["weigh", "fit", "pads.csv", "-v"]).code(0).stdout);
+    let quiet = bench.run(&["weigh", "fit", "pads.csv", "-q"]).code(0);
+    assert_eq!(quiet.stdout.lines().count(), 1);
+    assert!(ran.stdout.lines().all(|line| line.chars().count() < 100 || line.contains("provenance")));
+}
+
+#[test]
+fn the_readme_shows_what_is_printed() {
+    let bench = Bench::new();
+    bench.folder("fixtures");
+    bench.folder("fixtures/weigh");
+    bench.file("fixtures/weigh/pads.csv", PADS);
+    let printed = bench.run(&["weigh", "fit", "fixtures/weigh/pads.csv"]).code(0).stdout;
+    let readme = include_str!("../README.md");
+    let shown = readme.split("```").find(|block| block.starts_with("text\nThe output of a turn")).expect("the block");
+    assert!(printed.starts_with(shown.trim_start_matches("text\n")), "{printed}");
+}
+
+#[test]
+fn the_section_goes_where_it_was_asked_to() {
+    let bench = Bench::new();
+    bench.file("pads.csv", PADS);
+    let alone = bench.run(&["weigh", "fit", "pads.csv", "-o", "-"]).code(0);
+    let args = ["weigh", "fit", "pads.csv", "-o", "section.toml", "--plot", "pads.svg", "--json", "pads.json"];
+    bench.run(&args).code(0);
+    assert_eq!(read(&bench.path("section.toml")), alone.stdout);
+    assert!(read(&bench.path("pads.svg")).starts_with("<svg "));
+    bench.run(&["profile", "check", "section.toml"]).code(0);
+    let shown = bench.run(&["profile", "show", "--profile", "section.toml"]).code(0).stdout;
+    let lines: Vec<&str> = shown.lines().filter(|line| line.contains("# measured, profile")).collect();
+    assert_eq!(lines.len(), 2, "{shown}");
+    let from_pipe = bench.run_with(&["weigh", "fit", "-", "-o", "-"], PADS).code(0);
+    assert_eq!(from_pipe.stdout, alone.stdout);
+}
+
+#[test]
+fn the_account_as_json() {
+    let bench = Bench::new();
+    bench.file("pads.csv", PADS);
+    let ran = bench.run(&["weigh", "fit", "pads.csv", "--json", "-"]).code(0);
+    assert!(ran.stderr.starts_with("The output of a turn droops"));
+    let account: serde_json::Value = serde_json::from_str(&ran.stdout).expect("JSON");
+    let keys: Vec<&String> = account.as_object().expect("an object").keys().collect();
+    assert_snapshot!("fit_json_keys", format!("{keys:#?}"));
+    assert_eq!(
+        (account["model"].as_str(), account["conditions"]["feed_mode"].as_str()),
+        (Some("drooping"), Some("gravity"))
+    );
+    // The truth the data was made from: 23 and 0.035, and a lag of 0.45 s.
+    let near =
+        |value: &serde_json::Value, truth: f64, room: f64| (value.as_f64().expect("a number") - truth).abs() < room;
+    assert!(near(&account["slow_mm3_rev"], 23.0, 0.3) && near(&account["fall_mm3_rev_per_rpm"], 0.035, 0.005));
+    assert!(near(&account["melt_lag"]["seconds"], 0.45, 0.05));
+    let plan = bench.run(&["weigh", "plan", "-o", "t.gcode", "--json", "-", "--set", "screw.e_unit=mm3"]).code(0);
+    let plan: serde_json::Value = serde_json::from_str(&plan.stdout).expect("JSON");
+    assert_eq!((plan["runs"].as_array().map(Vec::len), plan["turn_mm3"].as_f64()), (Some(15), Some(15.0)));
+}
+
+#[test]
+fn spreadsheets_of_other_countries() {
+    let bench = Bench::new();
+    bench.file("pads.csv", PADS);
+    let plain = bench.run(&["weigh", "fit", "pads.csv", "-o", "-"]).code(0).stdout;
+    let rows: String = PADS.lines().filter(|line| !line.starts_with('#')).map(|line| format!("{line}\r\n")).collect();
+    let german = format!("\u{feff}{}", rows.replace(',', ";").replace('.', ",").replace("2026-11-20", "20.11.2026"));
+    bench.file("messung.csv", german);
+    assert_eq!(bench.run(&["weigh", "fit", "messung.csv", "-o", "-"]).code(0).stdout, plain);
+}
+
+#[test]
+fn bad_sheets_say_what_is_wrong() {
+    let good = "run,60,60,11.5\nrun,60,60,11.6\n";
+    let with = |row: &str| sheet(&format!("{good}{row}\n"));
+    let cases: Vec<(&str, Vec<u8>)> = vec![
+        ("empty", Vec::new()),
+        ("blank", b"\n  \n".to_vec()),
+        ("workbook", b"PK\x03\x04".to_vec()),
+        ("wide", b"\xff\xfed\0a\0".to_vec()),
+        ("prose", b"weighed on Friday\n12 g, then 13 g\n".to_vec()),
+        ("no-mass-column", format!("{SETTINGS}kind,rpm,seconds,note\nrun,60,60,\n").into()),
+        ("two-missing", format!("{SETTINGS}kind,mass_g\nrun,11.5\n").into()),
+        ("unknown-column", format!("{SETTINGS}kind,rpm,seconds,mass_g,mass_kg\nrun,60,60,11.5,\n").into()),
+        ("twice", format!("{SETTINGS}kind,rpm,seconds,mass_g,rpm\nrun,60,60,11.5,\n").into()),
+        ("negative", with("run,60,60,-11.5").into()),
+        ("zero-mass", with("run,60,60,0").into()),
+        ("zero-speed", with("run,0,60,11.5").into()),
+        ("zero-seconds", with("run,60,0,11.5").into()),
+        ("no-speed", with("run,,60,11.5").into()),
+        ("words", with("run,60,60,11.5 g").into()),
+        ("thousands", with("run,60,60,\"1,100.5\"").into()),
+        ("comma-decimal", with("run,60,60,11,5").into()),
+        ("comma-decimal-quoted", with("run,60,60,\"11,5\"").into()),
+        ("exponent", with("run,60,60,1e9").into()),
+        ("too-fast", with("run,20000,60,11").into()),
+        ("kind", with("purge,60,60,11.5").into()),
+        ("open-quote", with("run,60,60,\"11.5").into()),
+        ("one-point", sheet("run,60,60,11.5\n").into()),
+        ("unfilled", sheet("run,60,60,\nrun,60,60,\n").into()),
+        ("wrong-unit", sheet("run,0.01,0.01,900\nrun,0.01,0.01,910\n").into()),
+        ("no-date", sheet(good).replace("date,2026-11-20\n", "").into()),
+        ("date", sheet(good).replace("2026-11-20", "11/20/2026").into()),
+        ("feed-mode", sheet(good).replace("gravity", "crammer").into()),
+        ("nozzle", sheet(good).replace("nozzle_mm,1", "nozzle_mm,12").into()),
+        ("setting-comma", sheet(good).replace("nozzle_mm,1", "nozzle_mm,1,2").into()),
+        ("setting-unknown", format!("speed,12\n{}", sheet(good)).into()),
+        ("setting-twice", format!("date,2026-11-21\n{}", sheet(good)).into()),
+        ("run-number", format!("{SETTINGS}kind,run,rpm,seconds,mass_g\nrun,1,60,60,11\nrun,1,60,60,11\n").into()),
+        ("cup", format!("{SETTINGS}kind,rpm,seconds,tare_g,mass_g\nrun,60,60,20,11\n").into()),
+        ("umlaut", with("run,60,60,fünf").into()),
+    ];
+    let mut said = String::new();
+    for (name, content) in cases {
+        let bench = Bench::new();
+        let file = format!("{name}.csv");
+        bench.file(&file, content);
+        let ran = bench.run(&["weigh", "fit", &file]).code(1);
+        assert!(ran.stdout.is_empty() && ran.stderr.contains("help: "), "{name}\n{}", ran.stderr);
+        said.push_str(&format!("{}\n", ran.stderr));
+    }
+    assert_snapshot!(said);
+}
+
+#[test]
+fn a_sheet_that_is_not_there() {
+    let bench = Bench::new();
+    bench.run(&["weigh", "fit", "none.csv"]).code(1);
+    bench.folder("folder");
+    bench.run(&["weigh", "fit", "folder"]).code(1);
+    bench.run(&["weigh"]).code(2);
+}
