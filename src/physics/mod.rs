@@ -4,6 +4,7 @@
 //! [`range::OutOfRange`]; what lies outside the range a relation was made for has an answer, and says so.
 
 pub mod die;
+pub mod estimate;
 pub mod mixture;
 pub mod operating;
 pub mod pump;

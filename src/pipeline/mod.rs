@@ -6,6 +6,7 @@
 
 pub mod edits;
 pub mod intake;
+pub mod layers;
 pub mod limiter;
 pub mod prescan;
 pub mod scribe;

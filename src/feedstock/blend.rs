@@ -1,0 +1,600 @@
+//! A recipe of several components: what comes out, what to weigh in, and what speaks against it.
+
+use serde::Serialize;
+
+use super::component::{Component, Dryness};
+use super::library::{Drying, Library, Mixing};
+use super::{no_answer, usage};
+use crate::error::Result;
+use crate::physics::mixture::{Bounds, density, hashin_shtrikman, mass_fractions, reuss_voigt, volume_fractions};
+use crate::physics::stiffness::gent_inverse;
+use crate::units::{Density, Mass, Modulus, SpecificOutput, Volume};
+
+/// Scatter of the output of a blend where only the profile's output is known: our guess, no source.
+const GUESSED_SCATTER: f64 = 0.25;
+/// Least and most output of materials that separate, as a share of what is expected: common practice, no source.
+const SEPARATED: [f64; 2] = [0.5, 2.0];
+/// Hardest reading a profile takes, Shore A.
+const HARDEST: f64 = 100.0;
+
+/// What the shares of a recipe count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Basis {
+    /// Grams.
+    Mass,
+    /// Volumes of the solid.
+    Volume,
+}
+
+/// A component and how much of the blend it is.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Part {
+    /// What it is.
+    #[serde(flatten)]
+    pub component: Component,
+    /// Share of the mass, 0 ..= 1.
+    pub mass_fraction: f64,
+    /// Share of the volume of the solid, 0 ..= 1.
+    pub volume_fraction: f64,
+}
+
+/// Stiffness of a mixture.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct MixedStiffness {
+    /// Bounds for mixtures that look alike in all directions.
+    pub hashin_shtrikman_mpa: Bounds<Modulus>,
+    /// Bounds that hold whatever the mixture looks like.
+    pub reuss_voigt_mpa: Bounds<Modulus>,
+    /// The first bounds again, with the scatter of stiffness at a given hardness added.
+    pub with_scatter_mpa: Bounds<Modulus>,
+    /// The first bounds as hardness, by inverting Gent's relation; close to 100 for rigid mixtures.
+    pub shore_a: Bounds<f64>,
+}
+
+/// What the expected output rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutputBasis {
+    /// Each component was weighed alone.
+    Components,
+    /// The output of the profile, for whatever it was set for.
+    Profile,
+}
+
+/// Output to expect from a turn of the screw.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct ExpectedOutput {
+    /// The band.
+    pub band_mm3_rev: Bounds<SpecificOutput>,
+    /// What it rests on.
+    pub basis: OutputBasis,
+    /// Some of the components separate, or are not known to mix.
+    pub separates: bool,
+}
+
+/// Something that speaks against a recipe or has to be known.
+#[derive(Clone, Debug, PartialEq, thiserror::Error, Serialize)]
+#[serde(tag = "caution", rename_all = "kebab-case")]
+pub enum Caution {
+    /// Two components separate.
+    #[error(
+        "{one} and {other} separate ({source_text}): flow can swing between 50 and 200 % (common practice, no source), and layers may peel"
+    )]
+    Separates {
+        /// One of them.
+        one: String,
+        /// The other.
+        other: String,
+        /// Who says so.
+        source_text: String,
+    },
+    /// Nothing says that two components mix.
+    #[error(
+        "nothing says that {one} and {other} mix: expect them to separate, with flow between 50 and 200 % (common practice, no source)"
+    )]
+    NotKnownToMix {
+        /// One of them.
+        one: String,
+        /// The other.
+        other: String,
+    },
+    /// No temperature suits all.
+    #[error("no nozzle temperature suits all: one needs at least {least_c} °C, another bears {most_c} °C at most")]
+    NoCommonTemperature {
+        /// Highest of the lowest temperatures, °C.
+        least_c: f64,
+        /// Lowest of the highest temperatures, °C.
+        most_c: f64,
+    },
+    /// A component has no temperatures.
+    #[error("the nozzle temperatures of {name} are not known; those of the others are taken")]
+    TemperatureUnknown {
+        /// Which.
+        name: String,
+    },
+    /// Components dry at different temperatures.
+    #[error(
+        "dry each component by itself before mixing; together only at the lowest temperature for the longest time, {temperature_c} °C for {time_h} h"
+    )]
+    DryApart {
+        /// Lowest of the temperatures, °C.
+        temperature_c: f64,
+        /// Longest of the times, h.
+        time_h: f64,
+    },
+    /// A component's drying is not known.
+    #[error("it is not known whether {name} has to be dried: see its data sheet")]
+    DryingUnknown {
+        /// Which.
+        name: String,
+    },
+    /// A component's stiffness is not known.
+    #[error("neither hardness nor modulus of {name} is known: the blend has no stiffness band")]
+    StiffnessUnknown {
+        /// Which.
+        name: String,
+    },
+    /// A component's hardness lies where relations are extrapolated.
+    #[error("the stiffness of {name} is extrapolated: measure it where it matters")]
+    Extrapolated {
+        /// Which.
+        name: String,
+    },
+}
+
+/// A mixture of components.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Blend {
+    /// What the shares were given by.
+    pub basis: Basis,
+    /// The components.
+    pub parts: Vec<Part>,
+    /// Density of the solid.
+    pub density_g_cm3: Density,
+    /// Stiffness, if that of all components is known.
+    pub stiffness: Option<MixedStiffness>,
+    /// Output to expect.
+    pub output: ExpectedOutput,
+    /// Nozzle temperatures that suit all components, °C; none if there are none or nothing is known.
+    pub nozzle_c: Option<[f64; 2]>,
+    /// Drying of all together.
+    pub dryness: Dryness,
+    /// What speaks against it.
+    pub cautions: Vec<Caution>,
+}
+
+/// What to weigh in of one component.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Weighing {
+    /// Which component.
+    pub name: String,
+    /// How much of it.
+    pub mass_g: Mass,
+    /// The room it takes when poured, where its bulk density is known.
+    pub poured_mm3: Option<Volume>,
+}
+
+impl Blend {
+    /// Mixes components. `profile_output`: what a turn gives of the feedstock the profile was set for.
+    ///
+    /// # Errors
+    /// [`crate::error::ErrorKind::Usage`] for shares that add up to neither 100 nor 1 (within 0.1 %), for a component
+    /// named twice, and for food together with plastics.
+    pub fn new(
+        components: Vec<Component>,
+        basis: Basis,
+        profile_output: SpecificOutput,
+        library: &Library,
+    ) -> Result<Self> {
+        check(&components)?;
+        let total: f64 = components.iter().map(|c| c.share).sum();
+        let shares: Vec<f64> = components.iter().map(|c| c.share / total).collect();
+        let with_density: Vec<(f64, Density)> =
+            shares.iter().zip(&components).map(|(share, c)| (*share, c.density_g_cm3)).collect();
+        let (by_mass, by_volume) = match basis {
+            Basis::Mass => (shares, volume_fractions(&with_density).map_err(no_answer)?),
+            Basis::Volume => (mass_fractions(&with_density).map_err(no_answer)?, shares),
+        };
+        let with_mass: Vec<(f64, Density)> =
+            by_mass.iter().zip(&components).map(|(share, c)| (*share, c.density_g_cm3)).collect();
+        let mixed = density(&with_mass).map_err(no_answer)?;
+        let fractions = by_mass.into_iter().zip(by_volume);
+        let parts: Vec<Part> = components
+            .into_iter()
+            .zip(fractions)
+            .map(|(component, (mass_fraction, volume_fraction))| Part { component, mass_fraction, volume_fraction })
+            .collect();
+        let mut cautions = Vec::new();
+        let separates = mixing(&parts, library, &mut cautions);
+        let stiffness = stiffness(&parts, &mut cautions)?;
+        let nozzle_c = temperatures(&parts, &mut cautions);
+        let dryness = dryness(&parts, &mut cautions);
+        let output = output(&parts, profile_output, separates);
+        Ok(Self { basis, parts, density_g_cm3: mixed, stiffness, output, nozzle_c, dryness, cautions })
+    }
+
+    /// What to weigh in for a mass of the blend.
+    pub fn weighings(&self, total: Mass) -> Vec<Weighing> {
+        let weighing = |part: &Part| {
+            let mass_g = total * part.mass_fraction;
+            let poured_mm3 = part.component.bulk_density_g_cm3.map(|bulk| mass_g / bulk);
+            Weighing { name: part.component.name.clone(), mass_g, poured_mm3 }
+        };
+        self.parts.iter().map(weighing).collect()
+    }
+
+    /// A name of one line: the shares and the components.
+    pub fn name(&self) -> String {
+        let share = |part: &Part| match self.basis {
+            Basis::Mass => part.mass_fraction,
+            Basis::Volume => part.volume_fraction,
+        };
+        let parts =
+            self.parts.iter().map(|part| format!("{} % {}", rounded(share(part) * 100.0, 1), part.component.name));
+        let by = match self.basis {
+            Basis::Mass => "mass",
+            Basis::Volume => "volume",
+        };
+        format!("{}, by {by}", parts.collect::<Vec<_>>().join(" + "))
+    }
+
+    /// The `[feedstock]` section of a profile for this blend; every value counts as assumed.
+    ///
+    /// # Errors
+    /// [`crate::error::ErrorKind::Usage`] when no nozzle temperature suits all components: such a section would hide it.
+    pub fn section(&self) -> Result<String> {
+        let hot = self.cautions.iter().find(|c| matches!(c, Caution::NoCommonTemperature { .. }));
+        if let Some(caution) = hot {
+            return Err(usage(
+                format!("no [feedstock] section can be written: {caution}"),
+                "choose components whose temperatures overlap, or give nozzle-min and nozzle-max from their data sheets",
+            ));
+        }
+        let mut lines =
+            vec!["# Computed from a recipe, not measured: weigh the output of the blend itself.".to_owned()];
+        lines.push("[feedstock]".to_owned());
+        lines.push(format!("name = {}", toml::Value::String(self.name())));
+        let mut value = |key: &str, value: String, note: &str| {
+            lines.push(format!("{key} = {{ value = {value}, provenance = \"assumed\", note = \"{note}\" }}"));
+        };
+        value("density_g_cm3", float(self.density_g_cm3.as_g_cm3(), 4), "from the recipe, by volume");
+        let mut missing = Vec::new();
+        match &self.stiffness {
+            Some(stiffness) => {
+                let Bounds { low, high } = stiffness.shore_a;
+                let note = format!(
+                    "low end of the band {} to {}, the safe one for limits on acceleration",
+                    rounded(low.clamp(0.0, HARDEST), 0),
+                    rounded(high.clamp(0.0, HARDEST), 0)
+                );
+                value("shore_a", float(low.clamp(0.0, HARDEST), 1), &note);
+            }
+            None => missing.push("shore_a"),
+        }
+        match self.nozzle_c {
+            Some([least, most]) => {
+                value("nozzle_temperature_min_c", float(least, 1), "highest of the lowest");
+                value("nozzle_temperature_max_c", float(most, 1), "lowest of the highest");
+            }
+            None => missing.extend(["nozzle_temperature_min_c", "nozzle_temperature_max_c"]),
+        }
+        match self.dryness {
+            Dryness::Needed(Drying { temperature_c, time_h }) => {
+                value("drying_temperature_c", float(temperature_c, 1), "lowest of the components");
+                value("drying_time_h", float(time_h, 1), "longest of the components");
+            }
+            Dryness::NotNeeded => {
+                value("drying_temperature_c", "\"none\"".to_owned(), "no component needs it");
+                value("drying_time_h", "\"none\"".to_owned(), "no component needs it");
+            }
+            Dryness::Unknown => missing.extend(["drying_temperature_c", "drying_time_h"]),
+        }
+        lines.extend(
+            missing.iter().map(|key| format!("# {key}: not known of all components, set it; else the default holds")),
+        );
+        Ok(lines.join("\n") + "\n")
+    }
+}
+
+fn check(components: &[Component]) -> Result<()> {
+    if components.is_empty() {
+        return Err(usage(
+            "a recipe needs at least one entry",
+            "name shares and grades, for example 70:tpe-30a 30:tpe-60a",
+        ));
+    }
+    let total: f64 = components.iter().map(|c| c.share).sum();
+    if (total - 100.0).abs() > 0.1 && (total - 1.0).abs() > 1e-3 {
+        let scaled = components.iter().map(|c| format!("{}:{}", rounded(c.share / total * 100.0, 2), c.name));
+        return Err(usage(
+            format!("the shares add up to {}, not to 100 (or 1)", rounded(total, 3)),
+            format!("correct them; in the same proportion they would be {}", scaled.collect::<Vec<_>>().join(" ")),
+        ));
+    }
+    for (index, component) in components.iter().enumerate() {
+        if components.iter().skip(index + 1).any(|other| other.name == component.name) {
+            let help = "name each component once; two lots of a grade get names of their own with name=";
+            return Err(usage(format!("`{}` stands twice in the recipe", component.name), help));
+        }
+    }
+    let food = components.iter().find(|c| c.food);
+    let other = components.iter().find(|c| !c.food);
+    if let (Some(food), Some(other)) = (food, other) {
+        return Err(usage(
+            format!("`{}` is food and `{}` is not: they are not mixed", food.name, other.name),
+            "food needs feedstock, machine and process approved for it, with nothing else in them",
+        ));
+    }
+    Ok(())
+}
+
+/// Says which components separate; whether any do.
+fn mixing(parts: &[Part], library: &Library, cautions: &mut Vec<Caution>) -> bool {
+    let before = cautions.len();
+    for (index, one) in parts.iter().enumerate() {
+        for other in parts.iter().skip(index + 1) {
+            let names = || (one.component.name.clone(), other.component.name.clone());
+            let known = match (&one.component.family, &other.component.family) {
+                (Some(a), Some(b)) => library.mixing(a, b),
+                _ => Mixing::Unknown,
+            };
+            match known {
+                Mixing::Same => {}
+                Mixing::Separates(source) => {
+                    let (one, other) = names();
+                    cautions.push(Caution::Separates { one, other, source_text: source.to_owned() });
+                }
+                Mixing::Unknown => {
+                    let (one, other) = names();
+                    cautions.push(Caution::NotKnownToMix { one, other });
+                }
+            }
+        }
+    }
+    cautions.len() > before
+}
+
+fn stiffness(parts: &[Part], cautions: &mut Vec<Caution>) -> Result<Option<MixedStiffness>> {
+    let mut known = Vec::with_capacity(parts.len());
+    for part in parts {
+        let name = || part.component.name.clone();
+        match part.component.stiffness {
+            Some(stiffness) => {
+                if stiffness.extrapolated {
+                    cautions.push(Caution::Extrapolated { name: name() });
+                }
+                known.push((part.volume_fraction, stiffness));
+            }
+            None => cautions.push(Caution::StiffnessUnknown { name: name() }),
+        }
+    }
+    if known.len() < parts.len() {
+        return Ok(None);
+    }
+    let of = |pick: fn(&crate::physics::stiffness::Stiffness) -> Modulus| -> Vec<(f64, Modulus)> {
+        known.iter().map(|(share, stiffness)| (*share, pick(stiffness))).collect()
+    };
+    let centre = of(|s| s.modulus_mpa);
+    let narrow = hashin_shtrikman(&centre).map_err(no_answer)?;
+    let low = hashin_shtrikman(&of(|s| s.low_mpa)).map_err(no_answer)?.low;
+    let high = hashin_shtrikman(&of(|s| s.high_mpa)).map_err(no_answer)?.high;
+    Ok(Some(MixedStiffness {
+        hashin_shtrikman_mpa: narrow,
+        reuss_voigt_mpa: reuss_voigt(&centre).map_err(no_answer)?,
+        with_scatter_mpa: Bounds { low: low.min(narrow.low), high: high.max(narrow.high) },
+        shore_a: Bounds { low: gent_inverse(narrow.low), high: gent_inverse(narrow.high) },
+    }))
+}
+
+fn temperatures(parts: &[Part], cautions: &mut Vec<Caution>) -> Option<[f64; 2]> {
+    let mut common: Option<[f64; 2]> = None;
+    for part in parts {
+        match (part.component.nozzle_c, common) {
+            (Some(window), None) => common = Some(window),
+            (Some([least, most]), Some([l, m])) => common = Some([least.max(l), most.min(m)]),
+            (None, _) => cautions.push(Caution::TemperatureUnknown { name: part.component.name.clone() }),
+        }
+    }
+    match common {
+        Some([least_c, most_c]) if least_c > most_c => {
+            cautions.push(Caution::NoCommonTemperature { least_c, most_c });
+            None
+        }
+        other => other,
+    }
+}
+
+fn dryness(parts: &[Part], cautions: &mut Vec<Caution>) -> Dryness {
+    let (mut all, mut unknown, mut differ) = (None::<Drying>, false, false);
+    for part in parts {
+        match part.component.dryness {
+            Dryness::Unknown => {
+                unknown = true;
+                cautions.push(Caution::DryingUnknown { name: part.component.name.clone() });
+            }
+            Dryness::NotNeeded => {}
+            Dryness::Needed(drying) => {
+                differ |= all.is_some_and(|other| other != drying);
+                let other = all.unwrap_or(drying);
+                all = Some(Drying {
+                    temperature_c: drying.temperature_c.min(other.temperature_c),
+                    time_h: drying.time_h.max(other.time_h),
+                });
+            }
+        }
+    }
+    match all {
+        Some(drying) => {
+            if differ {
+                cautions.push(Caution::DryApart { temperature_c: drying.temperature_c, time_h: drying.time_h });
+            }
+            Dryness::Needed(drying)
+        }
+        None if unknown => Dryness::Unknown,
+        None => Dryness::NotNeeded,
+    }
+}
+
+fn output(parts: &[Part], profile_output: SpecificOutput, separates: bool) -> ExpectedOutput {
+    let weighed: Vec<(f64, SpecificOutput)> =
+        parts.iter().filter_map(|p| p.component.output_mm3_rev.map(|output| (p.volume_fraction, output))).collect();
+    let (basis, expected, mut low, mut high) = if weighed.len() == parts.len() {
+        let mean: f64 = weighed.iter().map(|(share, output)| share * output.as_mm3_rev()).sum();
+        let ends = weighed.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), (_, output)| {
+            (low.min(output.as_mm3_rev()), high.max(output.as_mm3_rev()))
+        });
+        (OutputBasis::Components, mean, ends.0, ends.1)
+    } else {
+        let expected = profile_output.as_mm3_rev();
+        (OutputBasis::Profile, expected, expected * (1.0 - GUESSED_SCATTER), expected * (1.0 + GUESSED_SCATTER))
+    };
+    if separates {
+        low = low.min(expected * SEPARATED[0]);
+        high = high.max(expected * SEPARATED[1]);
+    }
+    let band = Bounds { low: SpecificOutput::from_mm3_rev(low), high: SpecificOutput::from_mm3_rev(high) };
+    ExpectedOutput { band_mm3_rev: band, basis, separates }
+}
+
+/// A number with so many decimals at most.
+fn rounded(value: f64, decimals: i32) -> f64 {
+    let factor = 10_f64.powi(decimals);
+    (value * factor).round() / factor
+}
+
+/// A TOML float.
+fn float(value: f64, decimals: i32) -> String {
+    toml::Value::Float(rounded(value, decimals)).to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::{Profile, Provenance};
+    use proptest::prelude::*;
+
+    const PROFILE: SpecificOutput = SpecificOutput::from_mm3_rev(20.0);
+
+    fn mix(basis: Basis, entries: &[&str]) -> Result<Blend> {
+        let library = Library::embedded();
+        let components = entries.iter().map(|text| Component::parse(text, &library)).collect::<Result<Vec<_>>>()?;
+        Blend::new(components, basis, PROFILE, &library)
+    }
+
+    /// 5A and 85A in equal volumes: 24.6A to 68.5A, worked in independent code; the mean of the readings is 45A.
+    #[test]
+    fn hardness_is_a_band_and_never_an_average() {
+        let blend = mix(Basis::Volume, &["50:tpe-5a", "50:tpu-85a"]).unwrap();
+        let stiffness = blend.stiffness.unwrap();
+        assert!((stiffness.hashin_shtrikman_mpa.low.as_mpa() - 0.9062).abs() < 5.1e-5);
+        assert!((stiffness.hashin_shtrikman_mpa.high.as_mpa() - 5.1596).abs() < 5.1e-5);
+        assert!((stiffness.reuss_voigt_mpa.high.as_mpa() - 6.7303).abs() < 5.1e-5);
+        assert!((stiffness.shore_a.low - 24.6).abs() < 0.05 && (stiffness.shore_a.high - 68.5).abs() < 0.05);
+        // 60A and 85A: the average, 72.5A, lies below the band.
+        let harder = mix(Basis::Volume, &["50:tpe-60a", "50:tpu-85a"]).unwrap();
+        assert!(harder.stiffness.unwrap().shore_a.low > 72.5);
+    }
+
+    #[test]
+    fn density_and_recipe_by_mass() {
+        let blend = mix(Basis::Mass, &["70:own,name=a,density=1.12", "30:own,name=b,density=1.21"]).unwrap();
+        assert!((blend.density_g_cm3.as_g_cm3() - 1.145_562).abs() < 5e-7);
+        let weighings = blend.weighings(Mass::from_g(250.0));
+        assert!((weighings[0].mass_g.as_g() - 175.0).abs() < 1e-9 && (weighings[1].mass_g.as_g() - 75.0).abs() < 1e-9);
+        let by_volume = mix(Basis::Volume, &["0.5:own,name=a,density=1", "0.5:own,name=b,density=3"]).unwrap();
+        // By hand: equal volumes of 1 and 3 g/cm³ are 25 and 75 % of the mass, at 2 g/cm³.
+        assert!((by_volume.parts[1].mass_fraction - 0.75).abs() < 1e-12);
+        assert!((by_volume.density_g_cm3.as_g_cm3() - 2.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn output_of_weighed_components_and_of_unknown_ones() {
+        let near = mix(Basis::Mass, &["50:tpe-20a,output=14", "50:tpe-40a,output=18"]).unwrap();
+        assert_eq!(near.output.basis, OutputBasis::Components);
+        assert_eq!(near.output.band_mm3_rev.low.as_mm3_rev(), 14.0);
+        assert_eq!(near.output.band_mm3_rev.high.as_mm3_rev(), 18.0);
+        let guessed = mix(Basis::Mass, &["50:tpe-20a", "50:tpe-40a,output=18"]).unwrap();
+        assert_eq!(guessed.output.basis, OutputBasis::Profile);
+        assert_eq!(guessed.output.band_mm3_rev.low.as_mm3_rev(), 15.0);
+        let separating = mix(Basis::Mass, &["80:pla", "20:tpu-85a"]).unwrap();
+        assert!(separating.output.separates);
+        // 50 and 200 % of 20.
+        assert_eq!(separating.output.band_mm3_rev.low.as_mm3_rev(), 10.0);
+        assert_eq!(separating.output.band_mm3_rev.high.as_mm3_rev(), 40.0);
+        assert!(separating.cautions.iter().any(|c| matches!(c, Caution::Separates { .. })));
+    }
+
+    #[test]
+    fn sections_load_into_a_profile() {
+        for entries in [
+            &["70:tpe-30a", "30:tpe-60a"][..],
+            &["100:tpu-85a"],
+            &["60:chocolate-dark", "40:chocolate-milk"],
+            &["40:own,name=say \"x\" \\ y,density=0.95", "60:tpe-5a"],
+            &["90:pla", "10:regrind-pla"],
+            &["100:own,density=1"],
+        ] {
+            let blend = mix(Basis::Mass, entries).unwrap();
+            let text = blend.section().unwrap();
+            let profile = Profile::load(&text, "blend.toml").unwrap_or_else(|error| panic!("{error:?}\n{text}"));
+            assert_eq!(profile.feedstock.name.value, blend.name());
+            assert!((profile.feedstock.density_g_cm3.value - blend.density_g_cm3.as_g_cm3()).abs() < 5.1e-5);
+            assert_eq!(profile.feedstock.density_g_cm3.provenance, Provenance::Assumed);
+        }
+    }
+
+    #[test]
+    fn recipes_that_cannot_be() {
+        for (entries, said) in [
+            (&["70:tpe-30a", "20:tpe-60a"][..], "add up to 90, not to 100"),
+            (&["0.5:tpe-30a", "0.6:tpe-60a"], "add up to 1.1"),
+            (&["50:tpe-30a", "50:tpe-30a"], "stands twice"),
+            (&["50:tpe-30a", "50:chocolate-dark"], "is food"),
+            (&[], "at least one entry"),
+        ] {
+            let error = mix(Basis::Mass, entries).unwrap_err();
+            assert!(error.to_string().contains(said), "{entries:?}: {error}");
+        }
+        let proportion = mix(Basis::Mass, &["2:tpe-30a", "1:tpe-60a"]).unwrap_err();
+        assert!(proportion.kind().help().unwrap().contains("66.67:tpe-30a 33.33:tpe-60a"));
+        let hot = mix(Basis::Mass, &["50:tpe-5a", "50:petg"]).unwrap();
+        assert!(hot.section().unwrap_err().to_string().contains("no nozzle temperature suits all"));
+    }
+
+    #[test]
+    fn cautions_name_what_is_missing() {
+        let blend = mix(Basis::Mass, &["50:tpu-85a", "50:own,name=x,density=1"]).unwrap();
+        let said: Vec<String> = blend.cautions.iter().map(ToString::to_string).collect();
+        for part in ["nothing says that tpu-85a and x mix", "stiffness band", "temperatures of x", "x has to be dried"]
+        {
+            assert!(said.iter().any(|caution| caution.contains(part)), "{part}: {said:?}");
+        }
+        let apart = mix(Basis::Mass, &["50:tpu-85a", "50:tpu-95a"]).unwrap();
+        assert!(apart.cautions.contains(&Caution::DryApart { temperature_c: 90.0, time_h: 3.0 }));
+    }
+
+    proptest! {
+        #[test]
+        fn blends_lie_between_their_components(share in 1.0..99.0_f64, a in 0..8_usize, b in 0..8_usize) {
+            let names = ["tpe-5a", "tpe-20a", "tpe-40a", "tpe-60a", "tpu-70a", "tpu-85a", "tpu-95a", "pla"];
+            prop_assume!(a != b);
+            let entries = [format!("{share}:{}", names[a]), format!("{}:{}", 100.0 - share, names[b])];
+            let blend = mix(Basis::Mass, &entries.iter().map(String::as_str).collect::<Vec<_>>()).unwrap();
+            let parts = &blend.parts;
+            let sum: f64 = parts.iter().map(|p| p.volume_fraction).sum();
+            prop_assert!((sum - 1.0).abs() < 1e-9);
+            let densities = parts.iter().map(|p| p.component.density_g_cm3.as_g_cm3());
+            let (least, most) = densities.fold((9.9, 0.0_f64), |(l, h), d| (d.min(l), d.max(h)));
+            prop_assert!((least - 1e-9..=most + 1e-9).contains(&blend.density_g_cm3.as_g_cm3()));
+            let s = blend.stiffness.unwrap();
+            let row = [
+                s.with_scatter_mpa.low, s.hashin_shtrikman_mpa.low, s.hashin_shtrikman_mpa.high, s.with_scatter_mpa.high,
+            ];
+            prop_assert!(row.windows(2).all(|pair| pair[0].as_mpa() <= pair[1].as_mpa() * (1.0 + 1e-12)));
+            prop_assert!(s.shore_a.low <= s.shore_a.high + 1e-9);
+            let grams: f64 = blend.weighings(Mass::from_g(100.0)).iter().map(|w| w.mass_g.as_g()).sum();
+            prop_assert!((grams - 100.0).abs() < 1e-9);
+        }
+    }
+}
