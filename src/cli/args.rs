@@ -6,6 +6,8 @@ use clap::{Args as ClapArgs, Parser, Subcommand};
 use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
+use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ScrewArgs};
+
 const EXAMPLES: &str = "\
 Examples:
   Look at a sliced casting pad before the long print:
@@ -71,6 +73,14 @@ pub enum Command {
     Audit(AuditArgs),
     /// Write, check or show the profile of the machine
     Profile(ProfileArgs),
+    /// Estimate output, pressure and limits of a screw from its measures
+    Screw(Box<ScrewArgs>),
+    /// Mix grades: density, stiffness, output, grams to weigh in, cautions
+    Blend(BlendArgs),
+    /// Say how much to purge, and where in a print to change the hopper
+    Changeover(ChangeoverArgs),
+    /// List or show generic grades of feedstock, each value with its source
+    Feedstock(FeedstockArgs),
 }
 
 /// Which profile, and what is laid over it.

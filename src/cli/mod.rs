@@ -5,6 +5,7 @@
 
 mod args;
 mod commands;
+mod material_args;
 mod output;
 mod plan;
 mod progress;
@@ -60,6 +61,10 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Hook(args) => return commands::hook::run(&args),
         Command::Audit(args) => commands::audit::run(&args),
         Command::Profile(args) => commands::profile::run(&args.action),
+        Command::Screw(args) => commands::screw::run(&args),
+        Command::Blend(args) => commands::blend::run(&args),
+        Command::Changeover(args) => commands::changeover::run(&args),
+        Command::Feedstock(args) => commands::feedstock::run(&args.action),
     };
     outcome.unwrap_or_else(|error| {
         output::error(&error);

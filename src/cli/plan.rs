@@ -314,16 +314,18 @@ fn is_same_file(one: &Path, other: &Path) -> bool {
     identity(one) == identity(other)
 }
 
-fn is_dash(path: &Path) -> bool {
+/// Whether a path stands for standard input or output.
+pub fn is_dash(path: &Path) -> bool {
     path.as_os_str() == OsStr::new("-")
 }
 
-fn json(path: &Path) -> Json {
+/// Where JSON goes that was asked for with `path`.
+pub fn json(path: &Path) -> Json {
     if is_dash(path) { Json::Stdout } else { Json::File(path.to_owned()) }
 }
 
 /// Text stays out of the way of anything a program may read.
-fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
+pub fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
     if gcode_out || json == Some(&Json::Stdout) { Stream::Err } else { Stream::Out }
 }
 

@@ -196,20 +196,26 @@ pub fn place(barrel: &Barrel, layers: &[f64], layer: u64, share: f64) -> Result<
     })
 }
 
-/// The point of a print at which a volume is laid; none before its start or behind its end.
+/// The point of a print at which a volume is laid; none before its start or behind its end. Where a layer ends, the next
+/// one begins.
 fn point(layers: &[f64], wanted: f64) -> Option<Point> {
+    // Sums of many layers differ in their last digits by the way they were added up.
+    const SAME_MM3: f64 = 1e-6;
     if wanted < 0.0 {
         return None;
     }
     let mut laid = 0.0;
-    for (layer, volume) in layers.iter().enumerate() {
-        if *volume > 0.0 && wanted <= laid + volume {
-            let into_layer = ((wanted - laid) / volume).clamp(0.0, 1.0);
-            return Some(Point { layer: layer as u64, into_layer, laid_mm3: Volume::from_mm3(wanted) });
-        }
+    let mut end = None;
+    for (layer, volume) in layers.iter().enumerate().filter(|(_, volume)| **volume > 0.0) {
+        let into_layer = ((wanted - laid) / volume).clamp(0.0, 1.0);
+        let here = Point { layer: layer as u64, into_layer, laid_mm3: Volume::from_mm3(wanted) };
         laid += volume;
+        if wanted < laid - SAME_MM3 {
+            return Some(here);
+        }
+        end = Some(here);
     }
-    None
+    end.filter(|_| wanted <= laid + SAME_MM3)
 }
 
 #[cfg(test)]
@@ -251,7 +257,9 @@ mod tests {
         // 5 % at 0.0513 melt volumes: 2604.27 + 500 + 51.29; 95 % where the layer begins.
         assert_eq!(placed.begins.unwrap().layer, 4);
         assert!((placed.begins.unwrap().laid_mm3.as_mm3() - 3155.56).abs() < 0.01);
-        assert!((placed.ends.unwrap().laid_mm3.as_mm3() - 6100.0).abs() < 1e-6);
+        let ends = placed.ends.unwrap();
+        assert!((ends.laid_mm3.as_mm3() - 6100.0).abs() < 1e-6 && ends.into_layer < 1e-6);
+        assert_eq!(ends.layer, 7, "a layer begins where the one before ends");
         assert!((placed.transition_mm3.as_mm3() - 2944.44).abs() < 0.01);
         assert_eq!((placed.fit, placed.layers), (Fit::Fits, 10));
     }

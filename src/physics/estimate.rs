@@ -79,7 +79,7 @@ pub struct Estimate {
     pub exit_speed_mm_s: f64,
     /// Melt in channel and head.
     pub melt_volume: Volume,
-    /// Mean time the melt spends there at the operating point, s.
+    /// Mean time the melt spends there at the capacity, s.
     pub residence_s: f64,
     /// All limits that are known, as laid.
     pub limits: Vec<(Limit, VolumeFlow)>,
@@ -89,6 +89,8 @@ pub struct Estimate {
     pub limiting: Limit,
     /// What a turn gives as long as neither melting nor pressure bounds it, as laid.
     pub specific_output: SpecificOutput,
+    /// Speed that gives the capacity, as if output were proportional to it.
+    pub speed_at_capacity: RotationSpeed,
     /// Mass for each minute at the capacity.
     pub mass_per_min: Mass,
 }
@@ -122,6 +124,7 @@ impl Estimate {
         limits.extend(setup.pressure_limit.map(by_pressure));
         let lowest = limits.iter().copied().reduce(|least, next| if next.1 < least.1 { next } else { least });
         let (limiting, capacity) = lowest.unwrap_or((Limit::Pumping, VolumeFlow::ZERO));
+        let specific_output = SpecificOutput::from_mm3_rev(from_turning * 60.0 / rpm);
         let channel_rate = channel.shear_rate(setup.speed);
         let melt_volume = channel.volume() + before_metering(setup)? + setup.head;
         Ok(Self {
@@ -131,12 +134,13 @@ impl Estimate {
             channel_viscosity: setup.melt.viscosity(channel_rate),
             nozzle_rate: setup.die.apparent_rate(point.flow) * setup.melt.rabinowitsch(),
             exit_speed_mm_s: setup.die.exit_speed(point.flow),
-            residence_s: melt_volume.as_mm3() / point.flow.as_mm3_s(),
+            residence_s: melt_volume.as_mm3() / (capacity.as_mm3_s() / as_laid),
             melt_volume,
             limits,
             capacity,
             limiting,
-            specific_output: SpecificOutput::from_mm3_rev(from_turning * 60.0 / rpm),
+            specific_output,
+            speed_at_capacity: RotationSpeed::from_rpm(capacity.as_mm3_s() / specific_output.as_mm3_rev() * 60.0),
             mass_per_min: Volume::from_mm3(capacity.as_mm3_s() * 60.0) * solid,
             channel,
         })
@@ -200,21 +204,31 @@ mod tests {
         }
     }
 
-    /// By hand: W = 16 cos(17.657°) - 1.6 = 13.6463 mm, V_z = 47.8974 mm/s, Q_d = 522.89; K = 24.544 and B = 18.829
-    /// mm³/(s MPa), so dP = 12.056 MPa and Q = 295.90 mm³/s.
+    /// Worked apart from this code: W = 16 cos(17.657°) - 1.6 = 13.6463 mm, V_z = 47.8975 mm/s, Q_d = 522.897 mm³/s; K =
+    /// 24.5437 and B = 47.0938 mm³/(s MPa), so dP = Q_d / (K + B) = 7.29921 MPa and Q = K dP = 179.1495 mm³/s.
     #[test]
     fn an_example_by_hand() {
         let found = Estimate::of(&setup()).unwrap();
-        assert!((found.line.drag.as_mm3_s() - 522.89).abs() < 0.01, "{:?}", found.line);
-        assert!((found.line.lost_per_mpa - 18.829).abs() < 0.001, "{:?}", found.line);
-        assert!((found.point.pressure.as_mpa() - 12.056).abs() < 0.001, "{:?}", found.point);
-        assert!((found.point.flow.as_mm3_s() - 295.90).abs() < 0.05, "{:?}", found.point);
+        assert!((found.line.drag.as_mm3_s() - 522.897).abs() < 0.001, "{:?}", found.line);
+        assert!((found.line.lost_per_mpa - 47.0938).abs() < 0.0001, "{:?}", found.line);
+        assert!((found.point.pressure.as_mpa() - 7.29921).abs() < 0.00001, "{:?}", found.point);
+        assert!((found.point.flow.as_mm3_s() - 179.1495).abs() < 0.0001, "{:?}", found.point);
         // Nine tenths as solid, one turn a second.
-        assert!((found.specific_output.as_mm3_rev() - 266.31).abs() < 0.05);
+        assert!((found.specific_output.as_mm3_rev() - 161.2345).abs() < 0.0001);
         // Metering 13.6463 * 1.6 * 60 / sin = 4319.1; before it 13.6463 * 2.8 * 100 / sin / 2 = 6298.7; head 500.
-        assert!((found.melt_volume.as_mm3() - 11_117.8).abs() < 1.0, "{:?}", found.melt_volume);
-        assert!((found.residence_s - 37.57).abs() < 0.02, "{}", found.residence_s);
-        assert_eq!(found.limiting, Limit::Pumping);
+        assert!((found.melt_volume.as_mm3() - 11_117.74).abs() < 0.01, "{:?}", found.melt_volume);
+        assert!((found.residence_s - 62.0585).abs() < 0.0005, "{}", found.residence_s);
+        assert_eq!((found.limiting, found.speed_at_capacity.as_rpm().round()), (Limit::Pumping, 60.0));
+    }
+
+    /// At 30 mm³/s as laid, 33.33 of melt, 11 117.74 mm³ last 333.53 s, at 30 / 161.2345 of the turns of a minute.
+    #[test]
+    fn a_bound_below_the_screw_slows_everything() {
+        let cold = Setup { melting_limit: Some(VolumeFlow::from_mm3_s(30.0)), ..setup() };
+        let found = Estimate::of(&cold).unwrap();
+        assert!((found.residence_s - 333.53).abs() < 0.005, "{}", found.residence_s);
+        assert!((found.speed_at_capacity.as_rpm() - 11.164).abs() < 0.0005, "{:?}", found.speed_at_capacity);
+        assert!((found.specific_output.as_mm3_rev() - 161.2345).abs() < 0.0001);
     }
 
     #[test]

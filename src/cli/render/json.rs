@@ -75,14 +75,25 @@ pub fn failed(job: &Job, error: &Error, spacing: Spacing) -> Result<String> {
     named(job, &Failed { error }, spacing)
 }
 
+/// A value that is about no file.
+///
+/// # Errors
+/// As [`rewrite`].
+pub fn alone<T: Serialize>(value: &T) -> Result<String> {
+    written(serde_json::to_string_pretty(value))
+}
+
+fn written(text: serde_json::Result<String>) -> Result<String> {
+    text.map(|text| text + "\n").map_err(|e| Error::io("write the account as JSON", e.into()))
+}
+
 fn named<T: Serialize>(job: &Job, account: &T, spacing: Spacing) -> Result<String> {
     let file = job.source.name();
     let named = Named { file, account };
-    let text = match spacing {
+    written(match spacing {
         Spacing::Pretty => serde_json::to_string_pretty(&named),
         Spacing::Line => serde_json::to_string(&named),
-    };
-    text.map(|text| text + "\n").map_err(|e| Error::io("write the account as JSON", e.into()))
+    })
 }
 
 #[cfg(test)]

@@ -1,12 +1,17 @@
 //! Puts values into words; knows nothing of streams and terminals.
 
 pub mod audit;
+pub mod blend;
+pub mod changeover;
 pub mod error;
+pub mod feedstock;
 pub mod json;
 mod layout;
 mod number;
 mod parts;
+pub mod plot_lines;
 pub mod profile;
+pub mod screw;
 pub mod summary;
 
 #[cfg(test)]
