@@ -16,12 +16,13 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("source", &["error"]),
     ("profile", &["error"]),
     ("physics", &["units"]),
+    ("feedstock", &["error", "physics", "profile", "units"]),
     ("moves", &["error", "findings", "line", "profile", "units"]),
     ("demand", &["physics", "profile", "units"]),
     ("passes", &["demand", "moves"]),
     ("summary", &["demand", "findings", "moves", "passes", "units"]),
     ("pipeline", &["demand", "error", "findings", "line", "moves", "passes", "profile", "source", "summary"]),
-    ("cli", &["error", "pipeline", "profile", "source", "summary"]),
+    ("cli", &["demand", "error", "feedstock", "physics", "pipeline", "profile", "source", "summary", "units"]),
 ];
 
 /// Where each crate is at home: paths in `src` by their start. `None`: anywhere.
@@ -34,7 +35,7 @@ const HOMES: &[(&str, Option<&[&str]>)] = &[
     ("rayon", Some(&["pipeline/", "cli/work.rs"])),
     ("sha2", Some(&["pipeline/"])),
     ("serde_spanned", Some(&["profile/"])),
-    ("toml", Some(&["profile/"])),
+    ("toml", Some(&["profile/", "feedstock/"])),
     ("tempfile", Some(&["source/"])),
     ("memchr", None),
     ("serde", None),

@@ -20,7 +20,7 @@ fn help_and_version() {
     assert!(help.stdout.contains("pads.gcode"));
     let version = bench.run(&["--version"]).code(0);
     assert_eq!(version.stdout, format!("meltwright {}\n", env!("CARGO_PKG_VERSION")));
-    for command in ["rewrite", "hook", "audit", "profile"] {
+    for command in ["rewrite", "hook", "audit", "profile", "screw", "blend", "changeover", "feedstock"] {
         let help = bench.run(&[command, "--help"]).code(0);
         assert!(help.stdout.lines().all(|line| line.chars().count() < 100));
     }

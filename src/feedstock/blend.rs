@@ -2,20 +2,23 @@
 
 use serde::Serialize;
 
+use super::caution::Caution;
 use super::component::{Component, Dryness};
 use super::library::{Drying, Library, Mixing};
-use super::{no_answer, usage};
+use super::{no_answer, rounded, usage};
 use crate::error::Result;
-use crate::physics::mixture::{Bounds, density, hashin_shtrikman, mass_fractions, reuss_voigt, volume_fractions};
+use crate::physics::mixture::{
+    Bounds, density, hashin_shtrikman, mass_fractions, reuss_voigt, viscosity, volume_fractions,
+};
 use crate::physics::stiffness::gent_inverse;
-use crate::units::{Density, Mass, Modulus, SpecificOutput, Volume};
+use crate::units::{Density, Mass, Modulus, SpecificOutput, Viscosity, Volume};
 
 /// Scatter of the output of a blend where only the profile's output is known: our guess, no source.
 const GUESSED_SCATTER: f64 = 0.25;
 /// Least and most output of materials that separate, as a share of what is expected: common practice, no source.
 const SEPARATED: [f64; 2] = [0.5, 2.0];
-/// Hardest reading a profile takes, Shore A.
-const HARDEST: f64 = 100.0;
+/// Shear rate at which viscosities are compared, 1/s.
+pub const COMPARED_AT: f64 = 100.0;
 
 /// What the shares of a recipe count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -73,76 +76,6 @@ pub struct ExpectedOutput {
     pub separates: bool,
 }
 
-/// Something that speaks against a recipe or has to be known.
-#[derive(Clone, Debug, PartialEq, thiserror::Error, Serialize)]
-#[serde(tag = "caution", rename_all = "kebab-case")]
-pub enum Caution {
-    /// Two components separate.
-    #[error(
-        "{one} and {other} separate ({source_text}): flow can swing between 50 and 200 % (common practice, no source), and layers may peel"
-    )]
-    Separates {
-        /// One of them.
-        one: String,
-        /// The other.
-        other: String,
-        /// Who says so.
-        source_text: String,
-    },
-    /// Nothing says that two components mix.
-    #[error(
-        "nothing says that {one} and {other} mix: expect them to separate, with flow between 50 and 200 % (common practice, no source)"
-    )]
-    NotKnownToMix {
-        /// One of them.
-        one: String,
-        /// The other.
-        other: String,
-    },
-    /// No temperature suits all.
-    #[error("no nozzle temperature suits all: one needs at least {least_c} °C, another bears {most_c} °C at most")]
-    NoCommonTemperature {
-        /// Highest of the lowest temperatures, °C.
-        least_c: f64,
-        /// Lowest of the highest temperatures, °C.
-        most_c: f64,
-    },
-    /// A component has no temperatures.
-    #[error("the nozzle temperatures of {name} are not known; those of the others are taken")]
-    TemperatureUnknown {
-        /// Which.
-        name: String,
-    },
-    /// Components dry at different temperatures.
-    #[error(
-        "dry each component by itself before mixing; together only at the lowest temperature for the longest time, {temperature_c} °C for {time_h} h"
-    )]
-    DryApart {
-        /// Lowest of the temperatures, °C.
-        temperature_c: f64,
-        /// Longest of the times, h.
-        time_h: f64,
-    },
-    /// A component's drying is not known.
-    #[error("it is not known whether {name} has to be dried: see its data sheet")]
-    DryingUnknown {
-        /// Which.
-        name: String,
-    },
-    /// A component's stiffness is not known.
-    #[error("neither hardness nor modulus of {name} is known: the blend has no stiffness band")]
-    StiffnessUnknown {
-        /// Which.
-        name: String,
-    },
-    /// A component's hardness lies where relations are extrapolated.
-    #[error("the stiffness of {name} is extrapolated: measure it where it matters")]
-    Extrapolated {
-        /// Which.
-        name: String,
-    },
-}
-
 /// A mixture of components.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Blend {
@@ -154,6 +87,8 @@ pub struct Blend {
     pub density_g_cm3: Density,
     /// Stiffness, if that of all components is known.
     pub stiffness: Option<MixedStiffness>,
+    /// Viscosity at 100 1/s by two rules, where the melt of all components is known and none are known to separate.
+    pub viscosity_pa_s: Option<Bounds<Viscosity>>,
     /// Output to expect.
     pub output: ExpectedOutput,
     /// Nozzle temperatures that suit all components, °C; none if there are none or nothing is known.
@@ -208,10 +143,11 @@ impl Blend {
         let mut cautions = Vec::new();
         let separates = mixing(&parts, library, &mut cautions);
         let stiffness = stiffness(&parts, &mut cautions)?;
+        let viscosity_pa_s = if separates { None } else { melt(&parts)? };
         let nozzle_c = temperatures(&parts, &mut cautions);
         let dryness = dryness(&parts, &mut cautions);
         let output = output(&parts, profile_output, separates);
-        Ok(Self { basis, parts, density_g_cm3: mixed, stiffness, output, nozzle_c, dryness, cautions })
+        Ok(Self { basis, parts, density_g_cm3: mixed, stiffness, viscosity_pa_s, output, nozzle_c, dryness, cautions })
     }
 
     /// What to weigh in for a mass of the blend.
@@ -237,63 +173,6 @@ impl Blend {
             Basis::Volume => "volume",
         };
         format!("{}, by {by}", parts.collect::<Vec<_>>().join(" + "))
-    }
-
-    /// The `[feedstock]` section of a profile for this blend; every value counts as assumed.
-    ///
-    /// # Errors
-    /// [`crate::error::ErrorKind::Usage`] when no nozzle temperature suits all components: such a section would hide it.
-    pub fn section(&self) -> Result<String> {
-        let hot = self.cautions.iter().find(|c| matches!(c, Caution::NoCommonTemperature { .. }));
-        if let Some(caution) = hot {
-            return Err(usage(
-                format!("no [feedstock] section can be written: {caution}"),
-                "choose components whose temperatures overlap, or give nozzle-min and nozzle-max from their data sheets",
-            ));
-        }
-        let mut lines =
-            vec!["# Computed from a recipe, not measured: weigh the output of the blend itself.".to_owned()];
-        lines.push("[feedstock]".to_owned());
-        lines.push(format!("name = {}", toml::Value::String(self.name())));
-        let mut value = |key: &str, value: String, note: &str| {
-            lines.push(format!("{key} = {{ value = {value}, provenance = \"assumed\", note = \"{note}\" }}"));
-        };
-        value("density_g_cm3", float(self.density_g_cm3.as_g_cm3(), 4), "from the recipe, by volume");
-        let mut missing = Vec::new();
-        match &self.stiffness {
-            Some(stiffness) => {
-                let Bounds { low, high } = stiffness.shore_a;
-                let note = format!(
-                    "low end of the band {} to {}, the safe one for limits on acceleration",
-                    rounded(low.clamp(0.0, HARDEST), 0),
-                    rounded(high.clamp(0.0, HARDEST), 0)
-                );
-                value("shore_a", float(low.clamp(0.0, HARDEST), 1), &note);
-            }
-            None => missing.push("shore_a"),
-        }
-        match self.nozzle_c {
-            Some([least, most]) => {
-                value("nozzle_temperature_min_c", float(least, 1), "highest of the lowest");
-                value("nozzle_temperature_max_c", float(most, 1), "lowest of the highest");
-            }
-            None => missing.extend(["nozzle_temperature_min_c", "nozzle_temperature_max_c"]),
-        }
-        match self.dryness {
-            Dryness::Needed(Drying { temperature_c, time_h }) => {
-                value("drying_temperature_c", float(temperature_c, 1), "lowest of the components");
-                value("drying_time_h", float(time_h, 1), "longest of the components");
-            }
-            Dryness::NotNeeded => {
-                value("drying_temperature_c", "\"none\"".to_owned(), "no component needs it");
-                value("drying_time_h", "\"none\"".to_owned(), "no component needs it");
-            }
-            Dryness::Unknown => missing.extend(["drying_temperature_c", "drying_time_h"]),
-        }
-        lines.extend(
-            missing.iter().map(|key| format!("# {key}: not known of all components, set it; else the default holds")),
-        );
-        Ok(lines.join("\n") + "\n")
     }
 }
 
@@ -387,6 +266,17 @@ fn stiffness(parts: &[Part], cautions: &mut Vec<Caution>) -> Result<Option<Mixed
     }))
 }
 
+/// Viscosity, each component at the temperature its melt is known for.
+fn melt(parts: &[Part]) -> Result<Option<Bounds<Viscosity>>> {
+    let mut known = Vec::with_capacity(parts.len());
+    for part in parts {
+        let Some(flow) = part.component.melt else { return Ok(None) };
+        let law = flow.law().map_err(no_answer)?;
+        known.push((part.mass_fraction, law.viscosity(COMPARED_AT)));
+    }
+    viscosity(&known).map(Some).map_err(no_answer)
+}
+
 fn temperatures(parts: &[Part], cautions: &mut Vec<Caution>) -> Option<[f64; 2]> {
     let mut common: Option<[f64; 2]> = None;
     for part in parts {
@@ -457,21 +347,9 @@ fn output(parts: &[Part], profile_output: SpecificOutput, separates: bool) -> Ex
     ExpectedOutput { band_mm3_rev: band, basis, separates }
 }
 
-/// A number with so many decimals at most.
-fn rounded(value: f64, decimals: i32) -> f64 {
-    let factor = 10_f64.powi(decimals);
-    (value * factor).round() / factor
-}
-
-/// A TOML float.
-fn float(value: f64, decimals: i32) -> String {
-    toml::Value::Float(rounded(value, decimals)).to_string()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::profile::{Profile, Provenance};
     use proptest::prelude::*;
 
     const PROFILE: SpecificOutput = SpecificOutput::from_mm3_rev(20.0);
@@ -517,31 +395,15 @@ mod tests {
         let guessed = mix(Basis::Mass, &["50:tpe-20a", "50:tpe-40a,output=18"]).unwrap();
         assert_eq!(guessed.output.basis, OutputBasis::Profile);
         assert_eq!(guessed.output.band_mm3_rev.low.as_mm3_rev(), 15.0);
+        // By hand: K g^(n-1) with n = 0.45 at 100 1/s is 0.0794328 K; 1100 and 2000 Pa s^n in equal mass, by the log rule.
+        assert!((near.viscosity_pa_s.unwrap().low.as_pa_s() - 117.818).abs() < 0.001);
         let separating = mix(Basis::Mass, &["80:pla", "20:tpu-85a"]).unwrap();
+        assert_eq!(separating.viscosity_pa_s, None);
         assert!(separating.output.separates);
         // 50 and 200 % of 20.
         assert_eq!(separating.output.band_mm3_rev.low.as_mm3_rev(), 10.0);
         assert_eq!(separating.output.band_mm3_rev.high.as_mm3_rev(), 40.0);
         assert!(separating.cautions.iter().any(|c| matches!(c, Caution::Separates { .. })));
-    }
-
-    #[test]
-    fn sections_load_into_a_profile() {
-        for entries in [
-            &["70:tpe-30a", "30:tpe-60a"][..],
-            &["100:tpu-85a"],
-            &["60:chocolate-dark", "40:chocolate-milk"],
-            &["40:own,name=say \"x\" \\ y,density=0.95", "60:tpe-5a"],
-            &["90:pla", "10:regrind-pla"],
-            &["100:own,density=1"],
-        ] {
-            let blend = mix(Basis::Mass, entries).unwrap();
-            let text = blend.section().unwrap();
-            let profile = Profile::load(&text, "blend.toml").unwrap_or_else(|error| panic!("{error:?}\n{text}"));
-            assert_eq!(profile.feedstock.name.value, blend.name());
-            assert!((profile.feedstock.density_g_cm3.value - blend.density_g_cm3.as_g_cm3()).abs() < 5.1e-5);
-            assert_eq!(profile.feedstock.density_g_cm3.provenance, Provenance::Assumed);
-        }
     }
 
     #[test]
@@ -558,8 +420,6 @@ mod tests {
         }
         let proportion = mix(Basis::Mass, &["2:tpe-30a", "1:tpe-60a"]).unwrap_err();
         assert!(proportion.kind().help().unwrap().contains("66.67:tpe-30a 33.33:tpe-60a"));
-        let hot = mix(Basis::Mass, &["50:tpe-5a", "50:petg"]).unwrap();
-        assert!(hot.section().unwrap_err().to_string().contains("no nozzle temperature suits all"));
     }
 
     #[test]

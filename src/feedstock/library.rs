@@ -157,9 +157,15 @@ impl Library {
         let found = self.grades.iter().find(|grade| grade.name.eq_ignore_ascii_case(name));
         found.ok_or_else(|| {
             let names = self.grades.iter().map(|grade| grade.name.as_str());
+            // `tpu85` is nearer to `tpu-85a` than a count of letters tells.
+            let bare = |text: &str| -> String {
+                text.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_lowercase()).collect()
+            };
+            let typed = bare(name);
+            let begun = names.clone().find(|other| typed.len() > 2 && bare(other).starts_with(&typed));
             let shown: String = name.chars().filter(|c| !c.is_control()).take(40).collect();
             let all = "`meltwright feedstock list` shows all grades";
-            let help = match nearest(name, names) {
+            let help = match begun.or_else(|| nearest(name, names)) {
                 Some(near) => format!("did you mean `{near}`? {all}"),
                 None => all.to_owned(),
             };
@@ -238,7 +244,9 @@ mod tests {
     fn wrong_names_are_answered_with_near_ones() {
         let library = Library::embedded();
         assert_eq!(library.grade("TPE-30A").unwrap().name, "tpe-30a");
-        for (typed, near) in [("tpe-30", "tpe-30a"), ("tpu85a", "tpu-85a"), ("choclate-milk", "chocolate-milk")] {
+        for (typed, near) in
+            [("tpe-30", "tpe-30a"), ("tpu85", "tpu-85a"), ("TPU_95", "tpu-95a"), ("choclate-milk", "chocolate-milk")]
+        {
             let help = library.grade(typed).unwrap_err().kind().help().unwrap();
             assert!(help.contains(&format!("`{near}`")), "{typed}: {help}");
         }

@@ -3,7 +3,7 @@
 //! Fractions are shares of the whole and have to add up to 1 within a millionth.
 
 use super::range::{OutOfRange, above_zero, not_below_zero, when};
-use crate::units::{Density, Modulus};
+use crate::units::{Density, Modulus, Viscosity};
 
 /// Two bounds that hold a property.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -113,6 +113,37 @@ pub fn hashin_shtrikman(parts: &[(f64, Modulus)]) -> Result<Bounds<Modulus>, Out
     Ok(Bounds { low: bound(softest), high: bound(stiffest) })
 }
 
+/// Viscosity of a mixture by two rules that are both in use; the truth of melts that mix mostly lies near them.
+///
+/// log rule: ln eta = sum of w_i ln eta_i;   cube-root rule: eta^(1/3) = sum of w_i eta_i^(1/3)
+///
+/// | symbol | argument | unit | range                      |
+/// |--------|----------|------|----------------------------|
+/// | w      | first    | -    | 0 ..= 1, together 1, mass  |
+/// | eta    | second   | Pa·s | above 0                    |
+///
+/// The log rule never lies above the cube-root rule.
+///
+/// # Accuracy
+/// Not known. Melts that separate follow neither.
+///
+/// # Errors
+/// When a viscosity is not above zero or the fractions do not make a whole.
+///
+/// # Source
+/// S. Arrhenius 1887 and the cube-root rule of Kendall and Monroe 1917 (from memory).
+pub fn viscosity(parts: &[(f64, Viscosity)]) -> Result<Bounds<Viscosity>, OutOfRange> {
+    whole(parts.iter().map(|part| part.0))?;
+    let (mut log, mut root) = (0.0, 0.0);
+    for (share, eta) in parts {
+        let eta = above_zero("the viscosity of a constituent (Pa·s)", eta.as_pa_s())?;
+        log += share * eta.ln();
+        root += share * eta.cbrt();
+    }
+    let (low, high) = (Viscosity::from_pa_s(log.exp()), Viscosity::from_pa_s(root.powi(3)));
+    Ok(Bounds { low: low.min(high), high })
+}
+
 fn check(parts: &[(f64, Modulus)]) -> Result<(), OutOfRange> {
     whole(parts.iter().map(|part| part.0))?;
     parts.iter().try_for_each(|part| above_zero("the modulus of a constituent (MPa)", part.1.as_mpa()).map(|_| ()))
@@ -162,6 +193,15 @@ mod tests {
                 assert!((got.as_mpa() - expected).abs() < 5.1e-5, "{a}A/{b}A: {got:?} instead of {expected}");
             }
         }
+    }
+
+    /// 70 to 30 of 300 and 1200 Pa s: 454.7150 by the log rule, 488.1882 by the cube root, worked in independent code.
+    #[test]
+    fn viscosity_by_both_rules() {
+        let eta = Viscosity::from_pa_s;
+        let band = viscosity(&[(0.7, eta(300.0)), (0.3, eta(1200.0))]).unwrap();
+        assert!((band.low.as_pa_s() - 454.7150).abs() < 5.1e-5 && (band.high.as_pa_s() - 488.1882).abs() < 5.1e-5);
+        assert!(viscosity(&[(1.0, eta(0.0))]).is_err() && viscosity(&[(0.5, eta(1.0))]).is_err());
     }
 
     /// Averaging the hardness of 60A and 85A, then Gent, gives 6.2170 MPa; the bounds begin at 6.7322.

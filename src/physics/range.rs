@@ -2,7 +2,7 @@
 
 /// A quantity for which a model has no answer.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[error("{quantity} must {must}, but is {value}")]
+#[error("{quantity} must {must}, but is {}", shown(*.value))]
 pub struct OutOfRange {
     /// The quantity, in words.
     pub quantity: &'static str,
@@ -10,6 +10,15 @@ pub struct OutOfRange {
     pub must: &'static str,
     /// What it is, in the unit of the argument.
     pub value: f64,
+}
+
+/// A number without the digits that arithmetic left behind.
+fn shown(value: f64) -> String {
+    if value.abs() < 0.001 || value.abs() > 1e9 || !value.is_finite() {
+        return value.to_string();
+    }
+    let text = format!("{value:.4}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 /// `value`, if it is a number above zero.
@@ -52,5 +61,8 @@ mod tests {
         }
         let said = above_zero("the length", -2.5).unwrap_err().to_string();
         assert_eq!(said, "the length must be above zero, but is -2.5");
+        for (value, text) in [(0.1 + 0.2, "0.3"), (120.0, "120"), (1e-9, "0.000000001"), (f64::NAN, "NaN")] {
+            assert_eq!(shown(value), text);
+        }
     }
 }

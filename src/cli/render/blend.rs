@@ -90,6 +90,11 @@ fn figures(blend: &Blend) -> Table {
         row("", mpa(scatter.low.as_mpa(), scatter.high.as_mpa()), "with the scatter at a given hardness");
         row("hardness", hardness(s.shore_a.low, s.shore_a.high), "from the first band, by Gent; not an average");
     }
+    if let Some(band) = blend.viscosity_pa_s {
+        let (low, high) = (decimal(band.low.as_pa_s(), 0), decimal(band.high.as_pa_s(), 0));
+        let value = if low == high { format!("{low} Pa·s") } else { format!("{low} to {high} Pa·s") };
+        row("viscosity", value, "log and cube-root rule, at 100 1/s");
+    }
     let band = blend.output.band_mm3_rev;
     let why = match (blend.output.basis, blend.output.separates) {
         (OutputBasis::Components, false) => "between the weighed components",

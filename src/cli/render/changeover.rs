@@ -54,8 +54,9 @@ pub fn text(account: &Account) -> String {
     }
     text.push_str(&table.text());
     let basis = format!(
-        "Grams with {} g/cm³ ({}), turns with {} mm³/rev, time at the sustained capacity of {} mm³/s. Dead corners are \
-         not counted: real purges take more. Look at the strand, not only at the scale.",
+        "Grams with {} g/cm³ ({}), turns with {} mm³/rev, time at the sustained capacity of {} mm³/s. The number of \
+         tanks is a guess until a purge was watched, and dead corners are not counted: real purges take more. Look at \
+         the strand, not only at the scale.",
         decimal(account.density_g_cm3.as_g_cm3(), 3),
         account.density_from,
         decimal(account.specific_output_mm3_rev.as_mm3_rev(), 1),
