@@ -222,7 +222,7 @@ fn mixing(parts: &[Part], library: &Library, cautions: &mut Vec<Caution>) -> boo
                 Mixing::Same => {}
                 Mixing::Separates(source) => {
                     let (one, other) = names();
-                    cautions.push(Caution::Separates { one, other, source_text: source.to_owned() });
+                    cautions.push(Caution::Separates { one, other, source: source.to_owned() });
                 }
                 Mixing::Unknown => {
                     let (one, other) = names();

@@ -82,10 +82,16 @@ pub fn show(grade: &Grade, family: Option<&Family>) -> String {
     };
     text.push_str(&remarks("Notes", &grade.notes));
     text.push_str(&remarks("Hazards", family.map_or(&[], |family| &family.hazards)));
-    text.push_str(&mind(
-        "Barrel, nozzle and drying oven burn; melt sticks to skin: cool burns with water, do not peel it off. Never PVC; \
-         POM only apart from everything else.",
-    ));
+    text.push_str(&mind(match family {
+        Some(family) if family.food => {
+            "A machine that carried plastic is not fit for food. Wash what touches food, mind allergens, and keep hands out \
+             of the feed opening while the screw can turn."
+        }
+        _ => {
+            "Barrel, nozzle and drying oven burn; melt sticks to skin: cool burns with water, do not peel it off. Never \
+             PVC; POM only apart from everything else."
+        }
+    }));
     text
 }
 

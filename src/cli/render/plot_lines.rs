@@ -32,10 +32,12 @@ pub struct Figure {
 const COLUMNS: usize = 64;
 const ROWS: usize = 16;
 /// Width, height and margins of the SVG, pixels.
-const SIZE: [f64; 2] = [720.0, 480.0];
+const SIZE: [f64; 2] = [720.0, 540.0];
 const LEFT: f64 = 80.0;
 const BOTTOM: f64 = 60.0;
-const TOP: f64 = 48.0;
+/// Height of the title, and of each line of the legend below it, pixels.
+const TITLE: f64 = 40.0;
+const LEGEND: f64 = 20.0;
 const RIGHT: f64 = 24.0;
 /// Colours and dashes of lines, told apart without colour as well.
 const STYLES: [(&str, &str); 4] = [("#1f5fa8", ""), ("#1f5fa8", "6 4"), ("#b3541e", ""), ("#555555", "2 4")];
@@ -92,9 +94,11 @@ impl Figure {
     pub fn svg(&self) -> String {
         let [x_end, y_end] = self.ends();
         let [width, height] = SIZE;
+        // The legend stands above the field, where it hides no line.
+        let top = TITLE + LEGEND * (self.lines.len() + 1) as f64 + 8.0;
         let at = |[x, y]: [f64; 2]| {
             let right = LEFT + x / x_end * (width - LEFT - RIGHT);
-            let down = height - BOTTOM - y / y_end * (height - TOP - BOTTOM);
+            let down = height - BOTTOM - y / y_end * (height - top - BOTTOM);
             (right, down)
         };
         let mut svg = format!(
@@ -109,7 +113,7 @@ impl Figure {
             let (_, y) = at([0.0, y_end * share]);
             let (right, bottom) = (width - RIGHT, height - BOTTOM);
             svg.push_str(&format!(
-                "<path d=\"M{x:.1} {TOP}V{bottom}M{LEFT} {y:.1}H{right}\" stroke=\"#dddddd\" fill=\"none\"/>\n\
+                "<path d=\"M{x:.1} {top}V{bottom}M{LEFT} {y:.1}H{right}\" stroke=\"#dddddd\" fill=\"none\"/>\n\
                  <text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>\n\
                  <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>\n",
                 bottom + 18.0,
@@ -126,9 +130,9 @@ impl Figure {
             height - 14.0,
             escaped(&self.x_label),
             escaped(&self.y_label),
-            y = 0.5 * (TOP + height - BOTTOM),
+            y = 0.5 * (top + height - BOTTOM),
         ));
-        let mut legend = TOP + 14.0;
+        let mut legend = TITLE + 12.0;
         for (line, (colour, dashes)) in self.lines.iter().zip(STYLES.iter().cycle()) {
             let points: Vec<String> = line
                 .points
@@ -141,20 +145,20 @@ impl Figure {
             svg.push_str(&format!("<polyline points=\"{}\" {stroke}/>\n", points.join(" ")));
             svg.push_str(&format!(
                 "<path d=\"M{:.1} {:.1}h28\" {stroke}/>\n<text x=\"{:.1}\" y=\"{legend:.1}\">{}</text>\n",
-                width - RIGHT - 250.0,
+                LEFT,
                 legend - 4.0,
-                width - RIGHT - 214.0,
+                LEFT + 40.0,
                 escaped(&line.label)
             ));
-            legend += 20.0;
+            legend += LEGEND;
         }
         let (x, y) = at(self.dot.1);
         svg.push_str(&format!(
             "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\"/>\n<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"5\"/>\n\
              <text x=\"{:.1}\" y=\"{legend:.1}\">{}</text>\n</svg>\n",
-            width - RIGHT - 236.0,
+            LEFT + 14.0,
             legend - 4.0,
-            width - RIGHT - 214.0,
+            LEFT + 40.0,
             escaped(&self.dot.0)
         ));
         svg
@@ -244,8 +248,17 @@ mod tests {
         assert!(svg.starts_with("<svg ") && svg.ends_with("</svg>\n"));
         assert!(svg.contains("falls &amp; rises &lt;here&gt;"));
         assert_eq!(svg.matches("<polyline").count(), 2);
-        // The dot stands in the middle of the field: 80 + 616 / 2, 420 - 372 / 2.
-        assert!(svg.contains("<circle cx=\"388.0\" cy=\"234.0\""), "{svg}");
+        // The dot stands in the middle of the field: 80 + 616 / 2, 480 - 372 / 2.
+        assert!(svg.contains("<circle cx=\"388.0\" cy=\"294.0\""), "{svg}");
+        // Lines stay in the field: 80 to 696 and 108 to 480.
+        for polyline in svg.lines().filter(|line| line.starts_with("<polyline")) {
+            let points = polyline.split('"').nth(1).unwrap();
+            for point in points.split(' ') {
+                let (x, y) = point.split_once(',').unwrap();
+                let (x, y): (f64, f64) = (x.parse().unwrap(), y.parse().unwrap());
+                assert!((80.0..=696.0).contains(&x) && (108.0..=480.0).contains(&y), "{point}");
+            }
+        }
         for word in ["pressure, MPa", "flow, mm³/s", "falls", "rises", "meets"] {
             assert!(svg.contains(word), "{word}");
         }
