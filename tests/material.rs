@@ -255,3 +255,35 @@ fn files_that_cannot_be_read_exit_1() {
     let lenient = ["changeover", "--melt-volume", "1", "--file", "broken.gcode", "--at-layer", "1", "--lenient"];
     assert!(bench.run(&[&lenient[..], &MM3].concat()).code(1).stderr.contains("lays no melt"));
 }
+
+/// The blocks of README.md, each found by its first line, are what the commands print; lines may be left out.
+#[test]
+fn the_readme_shows_what_is_printed() {
+    let readme = include_str!("../README.md");
+    let bench = Bench::new();
+    bench.file("pads.gcode", include_str!("../fixtures/demo/casting_pads.gcode"));
+    let commands: [(&str, &[&str]); 4] = [
+        (
+            "Estimated from geometry",
+            &["--bore", "8", "--depth", "0.6", "--length", "30", "--compression", "2.5", "--screw-length", "96"],
+        ),
+        ("The blend", &["70:tpe-30a,output=14.2", "30:tpe-60a,output=16.8", "--part-grams", "215", "--purge", "20"]),
+        ("Purge until", &["--melt-volume", "2", "--granules-left", "6", "--file", "pads.gcode", "--at-layer", "40"]),
+        ("  grade  ", &["list"]),
+    ];
+    let names: [&[&str]; 4] = [&["screw", "--feedstock", "tpe-30a"], &["blend"], &["changeover"], &["feedstock"]];
+    for ((first, options), name) in commands.iter().zip(names) {
+        let printed = bench.run(&[name, options].concat()).code(0).stdout;
+        let start = readme.find(&format!("```text\n{first}")).unwrap_or_else(|| panic!("no block {first}"));
+        let block = readme[start..].lines().skip(1).take_while(|line| *line != "```");
+        let mut shown = 0;
+        for line in block {
+            assert!(printed.lines().any(|other| other == line), "README shows {line:?}, printed is:\n{printed}");
+            shown += 1;
+        }
+        assert!(shown > 4, "{first}");
+        // The command is shown as well.
+        let typed = options.iter().filter(|option| !option.contains("pads.gcode"));
+        typed.for_each(|option| assert!(readme.contains(option), "{option}"));
+    }
+}

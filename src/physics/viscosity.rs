@@ -152,7 +152,7 @@ mod tests {
         // By hand: a tenth of the viscosity at a hundred times the rate is n = 1 - 1/2, and K = 500 * 10^(1/2).
         let melt = PowerLaw::through((10.0, pa_s(500.0)), (1000.0, pa_s(50.0))).unwrap();
         assert!((melt.index() - 0.5).abs() < 1e-12);
-        assert!((melt.consistency() - 1581.138_830).abs() < 1e-5);
+        assert!((melt.consistency() - 1_581.138_830).abs() < 1e-5);
         assert!((melt.viscosity(1000.0).as_pa_s() - 50.0).abs() < 1e-9);
     }
 

@@ -40,7 +40,7 @@ const TITLE: f64 = 40.0;
 const LEGEND: f64 = 20.0;
 const RIGHT: f64 = 24.0;
 /// Colours and dashes of lines, told apart without colour as well.
-const STYLES: [(&str, &str); 4] = [("#1f5fa8", ""), ("#1f5fa8", "6 4"), ("#b3541e", ""), ("#555555", "2 4")];
+const STYLES: [(&str, &str); 4] = [("#1f5fa8", "none"), ("#1f5fa8", "6 4"), ("#b3541e", "none"), ("#555555", "2 4")];
 
 impl Figure {
     /// Ends of both axes: round numbers that hold all points.

@@ -166,7 +166,8 @@ fn cautions(report: &Report<'_>) -> String {
         );
     }
     found.push(
-        "isothermal, no slip, no entrance loss; small screws are known to give less. Weigh 20 turns before you trust it",
+        "isothermal, no slip, no entrance loss; small screws mostly give less (common practice, no source). Weigh 20 turns \
+         before you trust it",
     );
     let lines: String = found.into_iter().map(|caution| paragraph("  - ", caution)).collect();
     format!("\nCautions\n{lines}")
