@@ -150,6 +150,8 @@ pub struct Placement {
     pub ends: Option<Point>,
     /// Length of the transition between the two.
     pub transition_mm3: Volume,
+    /// Layers the transition touches, where both ends lie in the print.
+    pub transition_layers: Option<u64>,
     /// Whether it fits.
     pub fit: Fit,
 }
@@ -180,7 +182,10 @@ pub fn place(barrel: &Barrel, layers: &[f64], layer: u64, share: f64) -> Result<
     } else {
         Fit::Fits
     };
+    let begins = point(layers, change + trace.as_mm3());
+    let ends = point(layers, ends);
     let change = point(layers, change);
+    let transition_layers = begins.zip(ends).map(|(first, last)| last.layer.saturating_sub(first.layer) + 1);
     Ok(Placement {
         layer,
         share,
@@ -188,10 +193,11 @@ pub fn place(barrel: &Barrel, layers: &[f64], layer: u64, share: f64) -> Result<
         total_mm3: Volume::from_mm3(total),
         lead_mm3: lead,
         layers_before: change.map(|point| layer.saturating_sub(point.layer)),
-        begins: point(layers, before - lead.as_mm3() + trace.as_mm3()),
-        ends: point(layers, ends),
+        begins,
+        ends,
         change,
         transition_mm3: done - trace,
+        transition_layers,
         fit,
     })
 }
@@ -261,7 +267,8 @@ mod tests {
         assert!((ends.laid_mm3.as_mm3() - 6100.0).abs() < 1e-6 && ends.into_layer < 1e-6);
         assert_eq!(ends.layer, 7, "a layer begins where the one before ends");
         assert!((placed.transition_mm3.as_mm3() - 2944.44).abs() < 0.01);
-        assert_eq!((placed.fit, placed.layers), (Fit::Fits, 10));
+        // Layers 4 to 7, of the last one nothing but its beginning.
+        assert_eq!((placed.fit, placed.layers, placed.transition_layers), (Fit::Fits, 10, Some(4)));
     }
 
     #[test]

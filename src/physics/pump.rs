@@ -388,6 +388,11 @@ mod tests {
         let channel = Channel::new(&geometry).unwrap();
         close(channel.helix().to_degrees(), 17.656_79, 1e-6);
         close(channel.helix().sin() * channel.helix().cos(), 0.289_025_5, 1e-6);
+        // In pounds an hour, inches, rev/min and specific gravity, with a shape factor of 0.95: 2.937 D² H N SG.
+        let inches = Geometry { lead: Length::from_mm(INCH), ..plain(INCH, 0.1 * INCH, 20.0, 100.0) };
+        let flow = Channel::new(&inches).unwrap().drag_flow(RotationSpeed::from_rpm(10.0)).as_mm3_s();
+        let pounds = 0.95 * flow * 1e-3 * 3600.0 / 453.592_37;
+        close(pounds / (0.1 * 10.0), 2.937, 2e-4);
     }
 
     /// Both factors to the digits of the series summed in independent code; bold ends known from textbooks.

@@ -68,6 +68,7 @@ fn add(layers: &mut Vec<f64>, step: &Move) -> Result<()> {
 mod tests {
     use super::*;
     use crate::pipeline::{Options, audit};
+    use proptest::prelude::*;
     use std::io::Cursor;
 
     fn profile() -> Profile {
@@ -92,6 +93,16 @@ mod tests {
         let sum: f64 = layers.iter().sum();
         assert!((sum / summary.before.volume_mm3 - 1.0).abs() < 1e-9, "{sum} {}", summary.before.volume_mm3);
         assert_eq!(layers.len() as u64, summary.before.layers + 1);
+    }
+
+    proptest! {
+        #[test]
+        fn no_input_makes_it_panic(text in "([GMT;(NXYZEF0-9. \\n-]|G1 X|E1|;LAYER_CHANGE\\n|G92 E0\\n){0,60}") {
+            for lenient in [false, true] {
+                let Ok(layers) = volume_by_layer(&mut Cursor::new(&text), &profile(), lenient) else { continue };
+                prop_assert!(layers.iter().all(|volume| volume.is_finite() && *volume >= 0.0));
+            }
+        }
     }
 
     #[test]

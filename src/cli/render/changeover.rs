@@ -94,7 +94,8 @@ fn in_print(placed: &Placement, density: Density) -> String {
     };
     row("change the hopper", placed.change, before);
     row("first trace, 5 %", placed.begins, String::new());
-    row("nearly all, 95 %", placed.ends, format!("{} of transition", grams(placed.transition_mm3)));
+    let over = placed.transition_layers.map_or_else(String::new, |layers| format!(", {}", counted(layers, "layer")));
+    row("nearly all, 95 %", placed.ends, format!("{} of transition{over}", grams(placed.transition_mm3)));
     let verdict = match placed.fit {
         Fit::Fits => "It fits the print.".to_owned(),
         Fit::TooEarly { purge_mm3 } => format!(
