@@ -169,6 +169,9 @@ fn the_library_as_json() {
     assert!(bench.run(&run).code(0).stdout.starts_with("tpu-95a: "));
     let grade: Value = serde_json::from_str(&read(&bench.path("tpu.json"))).unwrap();
     assert_eq!(grade["hardness"]["value"]["scale"], "A");
+    // 95A is 43.8292 MPa by Gent.
+    assert!((grade["stiffness_by_hardness"]["modulus_mpa"].as_f64().unwrap() - 43.8292).abs() < 5.1e-5);
+    assert!(grade["hazards"].to_string().contains("isocyanates"));
     assert!(grade["density_g_cm3"]["source"].as_str().unwrap().contains("82A"));
 }
 

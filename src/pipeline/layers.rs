@@ -18,16 +18,22 @@ const BLOCK: usize = 64 * 1024;
 /// Volume of new melt that the screw lays in each layer, mm³; the first entry is what is laid before layer 1.
 ///
 /// The file streams through; only the list itself is kept. A file that was rewritten before is taken as well, since
-/// that changed no volume.
+/// that changed no volume. `progress` is called with the number of bytes worked on so far.
 ///
 /// # Errors
 /// As [`super::audit`]; and [`ErrorKind::Unsupported`] for a file that lays nothing, or has more than a million layers.
-pub fn volume_by_layer<R: Read + Seek>(input: &mut R, profile: &Profile, lenient: bool) -> Result<Vec<f64>> {
+pub fn volume_by_layer<R: Read + Seek>(
+    input: &mut R,
+    profile: &Profile,
+    lenient: bool,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Vec<f64>> {
     let scan = prescan(input)?;
     let rules = Rules::new(profile, &scan.settings, lenient);
     let mut resolver = Resolver::new(rules, &scan.settings, true);
     let mut reader = BlockReader::new(input, BLOCK);
-    let (mut block, mut moves, mut layers, mut lines) = (Block::default(), Vec::new(), Vec::new(), 0);
+    let (mut block, mut moves, mut layers) = (Block::default(), Vec::new(), Vec::new());
+    let (mut lines, mut bytes) = (0, 0);
     while reader.next(&mut block.bytes)? {
         block.lex();
         block.first_line = lines + 1;
@@ -37,6 +43,8 @@ pub fn volume_by_layer<R: Read + Seek>(input: &mut R, profile: &Profile, lenient
         for step in moves.iter().filter(|step| step.has(Move::SCREW)) {
             add(&mut layers, step)?;
         }
+        bytes += block.bytes.len() as u64;
+        progress(bytes);
     }
     if layers.iter().all(|volume| *volume <= 0.0) {
         return Err(Error::new(ErrorKind::Unsupported {
@@ -80,7 +88,7 @@ mod tests {
     fn layers_by_hand() {
         let text = "M83\nG1 E30 F60\n;LAYER_CHANGE\nG1 Z0.5 F600\nG1 X20 E40 F600\nG1 E-5 F300\n;LAYER_CHANGE\n\
                     G1 Z1\nG1 E5\nG1 X0 E25\n";
-        let layers = volume_by_layer(&mut Cursor::new(text), &profile(), false).unwrap();
+        let layers = volume_by_layer(&mut Cursor::new(text), &profile(), false, &mut |_| {}).unwrap();
         assert_eq!(layers, [30.0, 40.0, 25.0]);
     }
 
@@ -88,7 +96,7 @@ mod tests {
     fn the_sum_is_that_of_the_audit() {
         let demo = include_str!("../../fixtures/demo/casting_pads.gcode");
         let profile = Profile::embedded();
-        let layers = volume_by_layer(&mut Cursor::new(demo), &profile, false).unwrap();
+        let layers = volume_by_layer(&mut Cursor::new(demo), &profile, false, &mut |_| {}).unwrap();
         let summary = audit(&mut Cursor::new(demo), &profile, &Options::default(), &mut |_| {}).unwrap();
         let sum: f64 = layers.iter().sum();
         assert!((sum / summary.before.volume_mm3 - 1.0).abs() < 1e-9, "{sum} {}", summary.before.volume_mm3);
@@ -99,7 +107,7 @@ mod tests {
         #[test]
         fn no_input_makes_it_panic(text in "([GMT;(NXYZEF0-9. \\n-]|G1 X|E1|;LAYER_CHANGE\\n|G92 E0\\n){0,60}") {
             for lenient in [false, true] {
-                let Ok(layers) = volume_by_layer(&mut Cursor::new(&text), &profile(), lenient) else { continue };
+                let Ok(layers) = volume_by_layer(&mut Cursor::new(&text), &profile(), lenient, &mut |_| {}) else { continue };
                 prop_assert!(layers.iter().all(|volume| volume.is_finite() && *volume >= 0.0));
             }
         }
@@ -107,7 +115,7 @@ mod tests {
 
     #[test]
     fn a_file_without_melt_is_refused() {
-        let error = volume_by_layer(&mut Cursor::new("G28\nG1 X5 F600\n"), &profile(), false).unwrap_err();
+        let error = volume_by_layer(&mut Cursor::new("G28\nG1 X5 F600\n"), &profile(), false, &mut |_| {}).unwrap_err();
         assert!(matches!(error.kind(), ErrorKind::Unsupported { .. }));
     }
 }

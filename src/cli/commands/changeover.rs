@@ -13,6 +13,7 @@ use meltwright::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow};
 
 use super::tell;
 use crate::cli::material_args::ChangeoverArgs;
+use crate::cli::progress::Progress;
 use crate::cli::render::changeover::{Account, text};
 use crate::cli::{Exit, plan};
 
@@ -59,10 +60,10 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
 }
 
 fn layers_of(path: &Path, lenient: bool, profile: &Profile) -> Result<Vec<f64>> {
-    if plan::is_dash(path) {
-        let mut input = Input::spooled(&mut std::io::stdin().lock())?;
-        return volume_by_layer(&mut input, profile, lenient);
-    }
-    let mut input = Input::open(path)?;
-    volume_by_layer(&mut input, profile, lenient).map_err(|error| error.in_file(path))
+    let from_stdin = plan::is_dash(path);
+    let mut input = if from_stdin { Input::spooled(&mut std::io::stdin().lock())? } else { Input::open(path)? };
+    let progress = Progress::new(true);
+    let bar = progress.start(path.display().to_string(), input.len());
+    let layers = volume_by_layer(&mut input, profile, lenient, &mut |done| bar.at(done));
+    layers.map_err(|error| if from_stdin { error } else { error.in_file(path) })
 }

@@ -1,12 +1,23 @@
 //! `meltwright feedstock`
 
 use meltwright::error::Result;
-use meltwright::feedstock::library::Library;
+use meltwright::feedstock::library::{Grade, Library, Sourced};
+use meltwright::physics::stiffness::{Stiffness, estimate};
+use serde::Serialize;
 
 use super::tell;
 use crate::cli::Exit;
 use crate::cli::material_args::FeedstockAction;
 use crate::cli::render::feedstock;
+
+/// A grade with what follows from its hardness and its family.
+#[derive(Serialize)]
+struct Account<'a> {
+    #[serde(flatten)]
+    grade: &'a Grade,
+    stiffness_by_hardness: Option<Stiffness>,
+    hazards: &'a [Sourced<String>],
+}
 
 /// Lists the library or shows a grade of it.
 ///
@@ -20,7 +31,13 @@ pub fn run(action: &FeedstockAction) -> Result<Exit> {
         }
         FeedstockAction::Show { name, json } => {
             let grade = library.grade(name)?;
-            tell(&feedstock::show(grade, library.family(&grade.family)), json.as_deref(), grade)?;
+            let family = library.family(&grade.family);
+            let account = Account {
+                grade,
+                stiffness_by_hardness: grade.hardness.as_ref().and_then(|hardness| estimate(hardness.value).ok()),
+                hazards: family.map_or(&[], |family| &family.hazards),
+            };
+            tell(&feedstock::show(grade, family), json.as_deref(), &account)?;
         }
     }
     Ok(Exit::Done)
