@@ -10,7 +10,7 @@ use crate::error::Result;
 use crate::physics::mixture::{
     Bounds, density, hashin_shtrikman, mass_fractions, reuss_voigt, viscosity, volume_fractions,
 };
-use crate::physics::stiffness::gent_inverse;
+use crate::physics::stiffness::{Stiffness, gent_inverse};
 use crate::units::{Density, Mass, Modulus, SpecificOutput, Viscosity, Volume};
 
 /// Scatter of the output of a blend where only the profile's output is known: our guess, no source.
@@ -125,15 +125,17 @@ impl Blend {
         check(&components)?;
         let total: f64 = components.iter().map(|c| c.share).sum();
         let shares: Vec<f64> = components.iter().map(|c| c.share / total).collect();
-        let with_density: Vec<(f64, Density)> =
-            shares.iter().zip(&components).map(|(share, c)| (*share, c.density_g_cm3)).collect();
-        let (by_mass, by_volume) = match basis {
-            Basis::Mass => (shares, volume_fractions(&with_density).map_err(no_answer)?),
-            Basis::Volume => (mass_fractions(&with_density).map_err(no_answer)?, shares),
+        let beside = |shares: &[f64]| -> Vec<(f64, Density)> {
+            shares.iter().copied().zip(components.iter().map(|c| c.density_g_cm3)).collect()
         };
-        let with_mass: Vec<(f64, Density)> =
-            by_mass.iter().zip(&components).map(|(share, c)| (*share, c.density_g_cm3)).collect();
-        let mixed = density(&with_mass).map_err(no_answer)?;
+        let (by_mass, by_volume) = match basis {
+            Basis::Mass => {
+                let by_volume = volume_fractions(&beside(&shares)).map_err(no_answer)?;
+                (shares, by_volume)
+            }
+            Basis::Volume => (mass_fractions(&beside(&shares)).map_err(no_answer)?, shares),
+        };
+        let mixed = density(&beside(&by_mass)).map_err(no_answer)?;
         let fractions = by_mass.into_iter().zip(by_volume);
         let parts: Vec<Part> = components
             .into_iter()
@@ -251,7 +253,7 @@ fn stiffness(parts: &[Part], cautions: &mut Vec<Caution>) -> Result<Option<Mixed
     if known.len() < parts.len() {
         return Ok(None);
     }
-    let of = |pick: fn(&crate::physics::stiffness::Stiffness) -> Modulus| -> Vec<(f64, Modulus)> {
+    let of = |pick: fn(&Stiffness) -> Modulus| -> Vec<(f64, Modulus)> {
         known.iter().map(|(share, stiffness)| (*share, pick(stiffness))).collect()
     };
     let centre = of(|s| s.modulus_mpa);
