@@ -16,6 +16,7 @@
 //! - [`moves`] follows the modal state and turns each line into at most one [`moves::Move`], in mm, mm/s and mm³.
 //! - [`profile`] holds what is known of machine, controller, screw and feedstock, each value with its provenance.
 //! - [`physics`] and [`demand`] say what the screw can give and what moves ask of it.
+//! - [`feedstock`] holds generic grades, mixes them, and says what a change from one to another takes.
 //! - [`passes`] lower speeds, each with a reason, and put them into F words.
 //! - [`summary`] and [`findings`] are the account of a run; they serialise with serde, and keys are only ever added.
 //! - [`replay`] executes a file on a virtual machine and compares what is laid with what was wanted.
@@ -57,6 +58,7 @@
 
 pub mod demand;
 pub mod error;
+pub mod feedstock;
 pub mod findings;
 pub mod line;
 pub mod motion;

@@ -101,6 +101,19 @@ quantity!(
     SpecificOutput, from_mm3_rev, as_mm3_rev, "cubic millimetres per revolution"
 );
 
+quantity!(
+    /// Pressure or stress, held in MPa.
+    Pressure, from_mpa, as_mpa, "megapascals"
+);
+quantity!(
+    /// Young's modulus at small strain, held in MPa.
+    Modulus, from_mpa, as_mpa, "megapascals"
+);
+quantity!(
+    /// Dynamic viscosity, held in Pa·s.
+    Viscosity, from_pa_s, as_pa_s, "pascal seconds"
+);
+
 impl Area {
     /// Cross-section of a round strand of this diameter.
     pub fn of_circle(diameter: Length) -> Self {
@@ -114,6 +127,13 @@ impl Mul<Density> for Volume {
     fn mul(self, density: Density) -> Mass {
         // 1 cm³ = 1000 mm³
         Mass::from_g(self.as_mm3() * 1e-3 * density.as_g_cm3())
+    }
+}
+
+impl Div<Density> for Mass {
+    type Output = Volume;
+    fn div(self, density: Density) -> Volume {
+        Volume::from_mm3(self.as_g() / density.as_g_cm3() * 1e3)
     }
 }
 
@@ -132,6 +152,7 @@ mod tests {
     fn one_cubic_centimetre_weighs_its_density() {
         let mass = Volume::from_mm3(1000.0) * Density::from_g_cm3(1.12);
         assert!((mass.as_g() - 1.12).abs() < 1e-12);
+        assert!(((mass / Density::from_g_cm3(1.12)).as_mm3() - 1000.0).abs() < 1e-9);
     }
 
     #[test]

@@ -16,6 +16,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("source", &["error"]),
     ("profile", &["error"]),
     ("physics", &["units"]),
+    ("feedstock", &["error", "physics", "profile", "units"]),
     ("moves", &["error", "findings", "line", "profile", "units"]),
     ("motion", &["moves", "profile"]),
     ("demand", &["physics", "profile", "units"]),
@@ -27,7 +28,22 @@ const ARROWS: &[(&str, &[&str])] = &[
         &["demand", "error", "findings", "line", "motion", "moves", "passes", "profile", "replay", "source", "summary"],
     ),
     ("weigh", &["demand", "error", "physics", "profile", "units"]),
-    ("cli", &["error", "pipeline", "profile", "replay", "source", "summary", "weigh"]),
+    (
+        "cli",
+        &[
+            "demand",
+            "error",
+            "feedstock",
+            "physics",
+            "pipeline",
+            "profile",
+            "replay",
+            "source",
+            "summary",
+            "units",
+            "weigh",
+        ],
+    ),
 ];
 
 /// Where each crate is at home: paths in `src` by their start. `None`: anywhere.
@@ -42,7 +58,7 @@ const HOMES: &[(&str, Option<&[&str]>)] = &[
     ("rayon", Some(&["pipeline/", "cli/work.rs"])),
     ("sha2", Some(&["pipeline/"])),
     ("serde_spanned", Some(&["profile/"])),
-    ("toml", Some(&["profile/"])),
+    ("toml", Some(&["profile/", "feedstock/"])),
     ("tempfile", Some(&["source/"])),
     ("memchr", None),
     ("serde", None),

@@ -20,7 +20,9 @@ fn help_and_version() {
     assert!(help.stdout.contains("pads.gcode"));
     let version = bench.run(&["--version"]).code(0);
     assert_eq!(version.stdout, format!("meltwright {}\n", env!("CARGO_PKG_VERSION")));
-    for command in ["rewrite", "hook", "audit", "replay", "profile"] {
+    for command in
+        ["rewrite", "hook", "audit", "replay", "profile", "weigh", "screw", "blend", "changeover", "feedstock"]
+    {
         let help = bench.run(&[command, "--help"]).code(0);
         assert!(help.stdout.lines().all(|line| line.chars().count() < 100));
     }

@@ -41,6 +41,8 @@ fn blank(kind: Kind) -> Move {
         e_len: 0,
         e_decimals: 0,
         layer: 1,
+        e_count: 0.0,
+        flow_factor: 1.0,
         delta: [0.0; 3],
         length: 0.0,
         e: 0.0,

@@ -6,6 +6,7 @@ use clap::{Args as ClapArgs, Parser, Subcommand};
 use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
+use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ScrewArgs};
 use super::weigh_args::WeighArgs;
 
 const EXAMPLES: &str = "\
@@ -87,6 +88,14 @@ pub enum Command {
     Profile(ProfileArgs),
     /// Measure what the screw gives: plan a purge test, turn its weighings into a profile
     Weigh(WeighArgs),
+    /// Estimate output, pressure and limits of a screw from its measures
+    Screw(Box<ScrewArgs>),
+    /// Mix grades: density, stiffness, output, grams to weigh in, cautions
+    Blend(BlendArgs),
+    /// Say how much to purge, and where in a print to change the hopper
+    Changeover(ChangeoverArgs),
+    /// List or show generic grades of feedstock, each value with its source
+    Feedstock(FeedstockArgs),
 }
 
 /// Which profile, and what is laid over it.

@@ -5,6 +5,7 @@
 
 mod args;
 mod commands;
+mod material_args;
 mod output;
 mod plan;
 mod progress;
@@ -63,6 +64,10 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Replay(args) => commands::replay::run(&args),
         Command::Profile(args) => commands::profile::run(&args.action),
         Command::Weigh(args) => commands::weigh::run(&args.action),
+        Command::Screw(args) => commands::screw::run(&args),
+        Command::Blend(args) => commands::blend::run(&args),
+        Command::Changeover(args) => commands::changeover::run(&args),
+        Command::Feedstock(args) => commands::feedstock::run(&args.action),
     };
     outcome.unwrap_or_else(|error| {
         output::error(&error);

@@ -1,7 +1,19 @@
 //! Pure models: numbers in, numbers out. No files, no profile, no G-code.
+//!
+//! Each formula stands with its symbols, units, tested ranges and source. What has no answer is an
+//! [`range::OutOfRange`]; what lies outside the range a relation was made for has an answer, and says so.
 
+pub mod die;
+pub mod estimate;
 pub mod melt;
+pub mod mixture;
 pub mod monotone;
+pub mod operating;
+pub mod pump;
+pub mod range;
 pub mod regression;
 pub mod screw;
+pub mod stiffness;
 pub mod student;
+pub mod tanks;
+pub mod viscosity;

@@ -9,6 +9,7 @@ pub mod compose;
 pub mod drive;
 pub mod edits;
 pub mod intake;
+pub mod layers;
 pub mod limiter;
 pub mod planning;
 pub mod prescan;

@@ -17,6 +17,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 pub use check::Caution;
+pub(crate) use fault::nearest;
 pub use find::{Env, Found, System, find};
 pub use load::Assignment;
 pub use show::Entry;
@@ -320,6 +321,18 @@ pub enum Output {
     Constant(f64),
     /// Points (rev/min, mm³/s), rising in both; a straight line between, from the origin.
     Curve(Vec<[f64; 2]>),
+}
+
+impl Output {
+    /// What a turn gives, mm³/rev; of a curve, at its fastest point.
+    pub fn per_turn_mm3(&self) -> f64 {
+        match self {
+            Self::Constant(mm3_rev) => *mm3_rev,
+            Self::Curve(points) => {
+                points.last().map_or(0.0, |[rpm, flow]| if *rpm > 0.0 { flow * 60.0 / rpm } else { 0.0 })
+            }
+        }
+    }
 }
 
 /// The screw and the drive.

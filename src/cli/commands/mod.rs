@@ -1,16 +1,22 @@
 //! One module for each command.
 
 pub mod audit;
+pub mod blend;
+pub mod changeover;
+pub mod feedstock;
 pub mod hook;
 pub mod profile;
 pub mod replay;
 pub mod rewrite;
+pub mod screw;
 pub mod weigh;
 
-use meltwright::error::{Error, Result};
+use std::path::Path;
+
+use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::summary::Summary;
 
-use super::plan::{Job, Json, Plan};
+use super::plan::{self, Job, Json, Plan};
 use super::progress::Progress;
 use super::render::json::{self, Spacing};
 use super::{Exit, output, work};
@@ -79,6 +85,31 @@ fn each_file(
     }
 }
 
+/// Shows a result in words, and writes it as JSON where that was asked for.
+fn tell(words: &str, json: Option<&Path>, account: &impl serde::Serialize) -> Result<()> {
+    let json = json.map(plan::json);
+    output::to(plan::text(false, json.as_ref()), words)?;
+    match json {
+        None => Ok(()),
+        Some(Json::Stdout) => output::to_stdout(&json::alone(account)?),
+        Some(Json::File(path)) => write_text(&path, &json::alone(account)?),
+    }
+}
+
+/// Writes a text to a new file.
+///
+/// # Errors
+/// When something is there already, even a link that leads nowhere.
+fn write_new(path: &Path, text: &str) -> Result<()> {
+    if path.symlink_metadata().is_ok() {
+        return Err(Error::new(ErrorKind::Usage {
+            what: format!("{} exists already and was left as it is", path.display()),
+            help: "name a new file, or move the old one away".to_owned(),
+        }));
+    }
+    write_text(path, text)
+}
+
 /// Failures count more than findings, and a wrong command line or profile more than a failure.
 fn worse(one: Exit, other: Exit) -> Exit {
     let weight = |exit| match exit {
@@ -91,7 +122,7 @@ fn worse(one: Exit, other: Exit) -> Exit {
 }
 
 /// Writes a small text file, whole or not at all.
-fn write_text(path: &std::path::Path, text: &str) -> Result<()> {
+fn write_text(path: &Path, text: &str) -> Result<()> {
     use std::io::Write;
     let mut file = meltwright::source::Replacement::for_target(path)?;
     file.write_all(text.as_bytes()).map_err(|e| Error::io("write the file", e).in_file(path))?;

@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
-use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::error::Result;
 use meltwright::profile::Profile;
 
-use super::write_text;
+use super::write_new;
 use crate::cli::args::{ProfileAction, ProfileChoice};
 use crate::cli::render::profile;
 use crate::cli::{Exit, output, plan};
@@ -28,14 +28,7 @@ pub fn run(action: &ProfileAction) -> Result<Exit> {
 }
 
 fn new(path: &Path) -> Result<()> {
-    // A link that leads nowhere is in the way as well.
-    if path.symlink_metadata().is_ok() {
-        return Err(Error::new(ErrorKind::Usage {
-            what: format!("{} exists already and was left as it is", path.display()),
-            help: "name a new file, or move the old one away".to_owned(),
-        }));
-    }
-    write_text(path, Profile::template())?;
+    write_new(path, Profile::template())?;
     output::to_stdout(&format!(
         "Wrote {}. Replace what you know, mark what you measured, then run: meltwright profile check {}\n",
         path.display(),

@@ -93,6 +93,14 @@ pub fn failed(job: &Job, error: &Error, spacing: Spacing) -> Result<String> {
     named(job, &Failed { error }, spacing)
 }
 
+/// A value that is about no file.
+///
+/// # Errors
+/// As [`rewrite`].
+pub fn alone<T: Serialize>(value: &T) -> Result<String> {
+    written(value, Spacing::Pretty)
+}
+
 fn named<T: Serialize>(job: &Job, account: &T, spacing: Spacing) -> Result<String> {
     let file = job.source.name();
     written(&Named { file, account }, spacing)

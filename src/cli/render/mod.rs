@@ -1,14 +1,19 @@
 //! Puts values into words; knows nothing of streams and terminals.
 
 pub mod audit;
+pub mod blend;
+pub mod changeover;
 pub mod error;
+pub mod feedstock;
 pub mod json;
 mod layout;
 mod number;
 mod parts;
 pub mod plot;
+pub mod plot_lines;
 pub mod profile;
 pub mod replay;
+pub mod screw;
 pub mod summary;
 pub mod weigh;
 

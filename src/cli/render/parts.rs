@@ -174,6 +174,13 @@ pub fn assumed(values: &[AssumedValue]) -> String {
     format!("\nAssumed values this depends on\n{}{}", table.text(), paragraph("  ", hint))
 }
 
+/// What to mind, in brief, with the words that put it behind the machine's own rules.
+pub fn mind(words: &str) -> String {
+    let before = "The manual of the machine, the data sheet of the feedstock, local codes and licensed practice come \
+        before anything said here.";
+    format!("\nMind\n{}", paragraph("  ", &format!("{words} {before}")))
+}
+
 /// What to mind at the machine.
 pub fn cautions() -> String {
     let words = "Barrel and nozzle are hot; keep hands and sleeves away from the feed opening while the screw \

@@ -2,7 +2,7 @@
 
 use crate::moves::controller::Watch;
 use crate::moves::settings::FileSettings;
-use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Output, Preset, Profile};
+use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Preset, Profile};
 use crate::units::{Area, Length};
 
 /// What a controller that plans on a host waits at `M84` and `M18`, s. Measured on whole files.
@@ -58,12 +58,7 @@ impl Rules {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
             e_volume_mm3: settings.rewritten_e_mm3.or(match screw.e_unit.value {
                 EUnit::Mm3 => Some(1.0),
-                EUnit::ScrewTurns => Some(match &screw.output.value {
-                    Output::Constant(mm3_rev) => *mm3_rev,
-                    Output::Curve(points) => {
-                        points.last().map_or(0.0, |[rpm, flow]| if *rpm > 0.0 { flow * 60.0 / rpm } else { 0.0 })
-                    }
-                }),
+                EUnit::ScrewTurns => Some(screw.output.value.per_turn_mm3()),
                 EUnit::VirtualFilament => {
                     screw.virtual_diameter_mm.value.or_else(|| settings.strand_diameter_mm(tool)).map(strand)
                 }

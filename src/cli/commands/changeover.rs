@@ -1,0 +1,69 @@
+//! `meltwright changeover`
+
+use std::path::Path;
+
+use meltwright::demand::capacity::Capacity;
+use meltwright::error::Result;
+use meltwright::feedstock::changeover::{Barrel, place};
+use meltwright::feedstock::library::Library;
+use meltwright::pipeline::layers::volume_by_layer;
+use meltwright::profile::Profile;
+use meltwright::source::Input;
+use meltwright::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow};
+
+use super::tell;
+use crate::cli::material_args::ChangeoverArgs;
+use crate::cli::progress::Progress;
+use crate::cli::render::changeover::{Account, text};
+use crate::cli::{Exit, plan};
+
+/// Computes a change-over.
+///
+/// # Errors
+/// When numbers, grade or profile are wrong, the file cannot be read, or has no such layer.
+pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
+    let chosen = plan::choose(&args.profile, args.file.as_deref().filter(|path| !plan::is_dash(path)))?;
+    let profile = &chosen.profile;
+    let library = Library::embedded();
+    let old = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
+    let (density, density_from) = match &args.to {
+        Some(name) => {
+            let grade = library.grade(name)?;
+            (Density::from_g_cm3(grade.density_g_cm3.value), grade.name.clone())
+        }
+        None => (old, "the profile".to_owned()),
+    };
+    let solids = Mass::from_g(args.granules_left) / old;
+    let barrel = Barrel::new(Volume::from_mm3(args.melt_volume * 1e3), args.tanks, solids)?;
+    let output = SpecificOutput::from_mm3_rev(profile.screw.output.value.per_turn_mm3());
+    let flow = Capacity::of(profile).sustained_mm3_s;
+    let purge = barrel.purge(density, output, VolumeFlow::from_mm3_s(flow))?;
+    let placement = match (&args.file, args.at_layer) {
+        (Some(path), Some(layer)) => {
+            let layers = layers_of(path, args.lenient, profile)?;
+            Some(place(&barrel, &layers, layer, args.share / 100.0)?)
+        }
+        _ => None,
+    };
+    let account = Account {
+        barrel,
+        density_before_g_cm3: old,
+        density_g_cm3: density,
+        density_from,
+        specific_output_mm3_rev: output,
+        sustained_capacity_mm3_s: flow,
+        purge,
+        placement,
+    };
+    tell(&text(&account), args.json.as_deref(), &account)?;
+    Ok(Exit::Done)
+}
+
+fn layers_of(path: &Path, lenient: bool, profile: &Profile) -> Result<Vec<f64>> {
+    let from_stdin = plan::is_dash(path);
+    let mut input = if from_stdin { Input::spooled(&mut std::io::stdin().lock())? } else { Input::open(path)? };
+    let progress = Progress::new(true);
+    let bar = progress.start(path.display().to_string(), input.len());
+    let layers = volume_by_layer(&mut input, profile, lenient, &mut |done| bar.at(done));
+    layers.map_err(|error| if from_stdin { error } else { error.in_file(path) })
+}

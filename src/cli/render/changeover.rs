@@ -1,0 +1,125 @@
+//! A change-over in words.
+
+use meltwright::feedstock::changeover::{Barrel, Fit, Placement, Point, PurgeStep};
+use meltwright::units::{Density, SpecificOutput, Volume};
+use serde::Serialize;
+
+use super::layout::{Align, Table, paragraph};
+use super::number::{count, counted, decimal, percent, time};
+use super::parts::mind;
+
+/// What is told of a change-over.
+#[derive(Serialize)]
+pub struct Account {
+    /// Melt, tanks and what lies before.
+    #[serde(flatten)]
+    pub barrel: Barrel,
+    /// Density of the feedstock in the barrel; masses of the print are computed with it.
+    pub density_before_g_cm3: Density,
+    /// Density of the new feedstock; masses of the purge are computed with it.
+    pub density_g_cm3: Density,
+    /// Where that density comes from.
+    pub density_from: String,
+    /// Output turns are computed with.
+    pub specific_output_mm3_rev: SpecificOutput,
+    /// Flow times are computed with.
+    pub sustained_capacity_mm3_s: f64,
+    /// The purge.
+    pub purge: Vec<PurgeStep>,
+    /// The change in a print, if one was given.
+    pub placement: Option<Placement>,
+}
+
+/// The report.
+pub fn text(account: &Account) -> String {
+    let barrel = &account.barrel;
+    let mut text =
+        format!("{} of melt, stirred like {}", cm3(barrel.melt_mm3), counted(u64::from(barrel.tanks), "tank"));
+    if barrel.solids_mm3 > Volume::ZERO {
+        text.push_str(&format!(", behind {} of granules", cm3(barrel.solids_mm3)));
+    }
+    text.push_str("\n\nPurge until so much of what comes out is new\n");
+    let right = Align::Right;
+    let mut table = Table::new([right; 6]);
+    table.row(["new", "melt volumes", "cm³", "g", "turns", "time"]);
+    for step in &account.purge {
+        table.row([
+            percent(step.share),
+            decimal(step.turnovers, 2),
+            decimal(step.volume_mm3.as_mm3() * 1e-3, 1),
+            decimal(step.mass_g.as_g(), 1),
+            decimal(step.turns, 0),
+            time(step.time_s),
+        ]);
+    }
+    text.push_str(&table.text());
+    let basis = format!(
+        "Grams with {} g/cm³ ({}), turns with {} mm³/rev, time at the sustained capacity of {} mm³/s. The number of \
+         tanks is a guess until a purge was watched, and dead corners are not counted: real purges take more. Look at \
+         the strand, not only at the scale.",
+        decimal(account.density_g_cm3.as_g_cm3(), 3),
+        account.density_from,
+        decimal(account.specific_output_mm3_rev.as_mm3_rev(), 1),
+        decimal(account.sustained_capacity_mm3_s, 1)
+    );
+    text.push_str(&paragraph("  ", &basis));
+    if let Some(placement) = &account.placement {
+        text.push_str(&in_print(placement, account.density_before_g_cm3));
+    }
+    text.push_str(&mind(
+        "Purged melt burns: let it fall as thin flat strands, quench it in water, ventilate. Keep hands out of hopper and \
+         feed opening while the screw can turn. Never go from or to PVC or POM in one machine: purging does not make \
+         that safe.",
+    ));
+    text
+}
+
+fn in_print(placed: &Placement, density: Density) -> String {
+    let grams = |volume: Volume| format!("{} g", decimal((volume * density).as_g(), 1));
+    let point = |point: Option<Point>| match point {
+        Some(Point { layer: 0, laid_mm3, .. }) => ["before layer 1".to_owned(), grams(laid_mm3)],
+        Some(Point { layer, into_layer, laid_mm3 }) => {
+            [format!("layer {}, {} into it", count(layer), percent(into_layer)), grams(laid_mm3)]
+        }
+        None => ["outside the print".to_owned(), String::new()],
+    };
+    let mut table = Table::new([Align::Left, Align::Left, Align::Right, Align::Left]);
+    let mut row = |label: &str, place: Option<Point>, note: String| {
+        let [words, laid] = point(place);
+        table.row([label.to_owned(), words, laid, note]);
+    };
+    let before = match placed.layers_before {
+        Some(layers) => format!("{} and {} before", grams(placed.lead_mm3), counted(layers, "layer")),
+        None => format!("{} before", grams(placed.lead_mm3)),
+    };
+    row("change the hopper", placed.change, before);
+    row("first trace, 5 %", placed.begins, String::new());
+    let over = placed.transition_layers.map_or_else(String::new, |layers| format!(", {}", counted(layers, "layer")));
+    row("nearly all, 95 %", placed.ends, format!("{} of transition{over}", grams(placed.transition_mm3)));
+    let verdict = match placed.fit {
+        Fit::Fits => "It fits the print.".to_owned(),
+        Fit::TooEarly { purge_mm3 } => format!(
+            "It does not fit: the hopper would have to be changed before the print. Change it, purge {}, then start; or \
+             take a later layer.",
+            grams(purge_mm3)
+        ),
+        Fit::TooLate { missing_mm3 } => format!(
+            "It does not fit: the print ends {} before the transition is over. Take an earlier layer, or let a purge \
+             beside the part take the rest.",
+            grams(missing_mm3)
+        ),
+    };
+    format!(
+        "\n{} of the new recipe where layer {} of {} begins ({} laid in all)\n{}{}",
+        percent(placed.share),
+        count(placed.layer),
+        count(placed.layers),
+        grams(placed.total_mm3),
+        table.text(),
+        paragraph("  ", &verdict)
+    )
+}
+
+fn cm3(volume: Volume) -> String {
+    format!("{} cm³", decimal(volume.as_mm3() * 1e-3, 1))
+}
