@@ -24,12 +24,6 @@ e_step_mm_s = 1.0
 e_only_speed_mm_s = 120.0
 e_only_accel_mm_s2 = 3000.0
 look_ahead_moves = "none"
-
-
-[machine]
-corner = { rule = "right-angle-speed", mm_s = 5.0 }
-axis_speed_mm_s = "none"
-axis_accel_mm_s2 = "none"
 excess_e_is = "refused"
 exponent = "word"
 max_line_characters = "none"
@@ -55,6 +49,11 @@ min_extrude_temperature_c = 170.0
 max_absolute_e = "none"
 needs_final_line_end = true
 needs_utf8 = true
+
+[machine]
+corner = { rule = "right-angle-speed", mm_s = 5.0 }
+axis_speed_mm_s = "none"
+axis_accel_mm_s2 = "none"
 "#;
 
 /// Plans in the printer's microcontroller: drops the E of any line that asks for too much and moves on dry.
@@ -74,11 +73,6 @@ e_step_mm_s = "none"
 e_only_speed_mm_s = "none"
 e_only_accel_mm_s2 = 3000.0
 look_ahead_moves = 15
-
-[machine]
-corner = { rule = "deviation", mm = 0.013 }
-axis_speed_mm_s = [300.0, 300.0, 20.0, 120.0]
-axis_accel_mm_s2 = [3000.0, 3000.0, 200.0, 10000.0]
 excess_e_is = "dropped"
 exponent = "cut"
 max_line_characters = 95.0
@@ -102,6 +96,11 @@ min_extrude_temperature_c = 170.0
 max_absolute_e = 65536.0
 needs_final_line_end = false
 needs_utf8 = false
+
+[machine]
+corner = { rule = "deviation", mm = 0.013 }
+axis_speed_mm_s = [300.0, 300.0, 20.0, 120.0]
+axis_accel_mm_s2 = [3000.0, 3000.0, 200.0, 10000.0]
 "#;
 
 /// Network board with its own configuration files: no limit on E or bead area is known.
@@ -121,11 +120,6 @@ e_step_mm_s = "none"
 e_only_speed_mm_s = "none"
 e_only_accel_mm_s2 = 3000.0
 look_ahead_moves = 40
-
-[machine]
-corner = { rule = "axis-step", mm_s = [10.0, 10.0, 0.3, 5.0] }
-axis_speed_mm_s = [300.0, 300.0, 20.0, 120.0]
-axis_accel_mm_s2 = [3000.0, 3000.0, 200.0, 10000.0]
 excess_e_is = "dropped"
 exponent = "number"
 max_line_characters = 256.0
@@ -149,6 +143,11 @@ min_extrude_temperature_c = "none"
 max_absolute_e = "none"
 needs_final_line_end = false
 needs_utf8 = false
+
+[machine]
+corner = { rule = "axis-step", mm_s = [10.0, 10.0, 0.3, 5.0] }
+axis_speed_mm_s = [300.0, 300.0, 20.0, 120.0]
+axis_accel_mm_s2 = [3000.0, 3000.0, 200.0, 10000.0]
 "#;
 
 /// The rules of a preset, as TOML. `custom` starts from the strictest, those of `host`.
