@@ -217,6 +217,14 @@ codes! {
     ToolNotScrew, Note, "tool-not-screw",
         "moves belong to tools that are not named as screws in the profile: they were left alone",
         "name all screws in screw.tools, for example --set screw.tools=[0,1]";
+    /// E of the output has a unit of its own.
+    OutputUnit, Warning, "output-unit",
+        "E of the output counts in another unit than E of the input: the controller has to be set up for it",
+        "set the steps of E (or the turn of the drive) and the strand diameter in the controller's configuration, then mark screw.output_diameter_mm as measured; or keep E as it is with screw.output_e_unit = \"as-in-file\"";
+    /// The controller brakes where E steps, so that E cannot follow the flow along the path.
+    EStepTooSmall, Note, "e-step-too-small",
+        "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",
+        "count E on a thicker strand, or raise controller.e_step_mm_s if the controller takes more";
     /// Nozzle of the file and of the profile differ.
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",

@@ -20,9 +20,9 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("moves", &["error", "findings", "line", "profile", "units"]),
     ("motion", &["moves", "profile"]),
     ("demand", &["physics", "profile", "units"]),
-    ("passes", &["demand", "moves"]),
+    ("passes", &["demand", "motion", "moves", "profile"]),
     ("replay", &["demand", "error", "motion", "moves", "physics", "profile", "units"]),
-    ("summary", &["demand", "findings", "moves", "passes", "units"]),
+    ("summary", &["demand", "findings", "motion", "moves", "passes", "replay", "units"]),
     (
         "pipeline",
         &["demand", "error", "findings", "line", "motion", "moves", "passes", "profile", "replay", "source", "summary"],

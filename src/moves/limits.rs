@@ -65,9 +65,9 @@ impl MotionLimits {
         const PER_MINUTE: f64 = 1.0 / 60.0;
         match (words, command) {
             (LimitWords::Named, 204) => {
-                self.sets_accel = true;
                 // One of P and T alone changes nothing.
                 let both = word(b'P').zip(word(b'T')).map(|(p, t)| p.min(t));
+                self.sets_accel = word(b'S').or(both).is_some();
                 set(&mut self.print_accel, word(b'S').or(both));
                 set(&mut self.travel_accel, word(b'S').or(both));
             }

@@ -14,22 +14,61 @@ use crate::passes::lag::gaps::Gaps;
 use crate::passes::lag::ramp::{Bounds, Ramp};
 use crate::passes::lag::spring::Melt;
 use crate::passes::sustained::Sustained;
-use crate::profile::{AccelWords, LagCompensation, Output, OutputUnit, Profile};
+use crate::profile::{AccelWords, Corner, LagCompensation, Output, OutputUnit, Profile};
 
 /// Shortest piece of a bead as a share of the bore, and at least this long, mm: below, some controllers join pieces.
 const SHORTEST_SHARE: f64 = 0.1;
 const SHORTEST_MM: f64 = 0.1;
 
-/// How the lag is made up for, with the passes that run.
-pub fn how(profile: &Profile, passes: Passes) -> How {
+/// Along a path, the flow of the screw may change from full speed back to full speed forward.
+const WIDEST_STEP: f64 = 2.0;
+
+/// How the lag is made up for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Choice {
+    /// How it is done.
+    pub how: How,
+    /// Least diameter of the output's strand, mm, at which the controller would let E follow the flow along the path;
+    /// `None` where it does, or nobody asked for it.
+    pub wanted_diameter_mm: Option<f64>,
+}
+
+/// How the lag is made up for, with the passes that run. `file_volume`: of a unit of E in the input, mm³.
+///
+/// Where the controller would brake at every change of flow, the turns at rest are the better way.
+pub fn choice(profile: &Profile, passes: Passes, capacity: &Capacity, file_volume: Option<f64>) -> Choice {
+    let chosen = |how| Choice { how, wanted_diameter_mm: None };
     if profile.screw.melt_lag_s.value <= 0.0 || !passes.starts {
-        return How::Not;
+        return chosen(How::Not);
     }
     match profile.screw.lag_compensated_by.value {
-        LagCompensation::File if passes.ramps => How::AlongPath,
-        LagCompensation::Controller => How::ByController,
-        LagCompensation::File | LagCompensation::None => How::AtRest,
+        LagCompensation::Controller => chosen(How::ByController),
+        LagCompensation::File if passes.ramps => {
+            let step = flow_step(profile, passes, file_volume);
+            let needed = WIDEST_STEP * capacity.screw_mm3_s;
+            if step >= needed {
+                return chosen(How::AlongPath);
+            }
+            let area = needed / e_step(profile);
+            Choice { how: How::AtRest, wanted_diameter_mm: Some((area / FRAC_PI_4).sqrt()) }
+        }
+        LagCompensation::File | LagCompensation::None => chosen(How::AtRest),
     }
+}
+
+/// Largest jump of E that the controller takes without braking, units per second.
+fn e_step(profile: &Profile) -> f64 {
+    let rules = MotionRules::of(profile);
+    match rules.corner {
+        Corner::AxisStep([_, _, _, e]) => rules.e_step.min(e),
+        _ => rules.e_step,
+    }
+}
+
+/// The same as a flow, mm³/s.
+fn flow_step(profile: &Profile, passes: Passes, file_volume: Option<f64>) -> f64 {
+    // Where a unit of E has no one volume, the flow of the seams is not bounded by it.
+    output_volume(&unit(profile, passes), file_volume).map_or(f64::INFINITY, |volume| e_step(profile) * volume)
 }
 
 /// The melt and the screw of a profile.
@@ -76,9 +115,9 @@ pub fn output_volume(unit: &Unit, file: Option<f64>) -> Option<f64> {
 }
 
 /// The passes that decide how fast moves are.
-pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity) -> Limiter {
+pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How) -> Limiter {
     let rules = MotionRules::of(profile);
-    let (melt, how) = (melt(profile, capacity), how(profile, passes));
+    let melt = melt(profile, capacity);
     let held_to = passes.capacity.then(|| {
         let fastest = capacity.peak_mm3_s.max(capacity.screw_mm3_s);
         (capacity.clone(), Sustained::new(capacity.sustained_mm3_s, capacity.window_s, fastest))
@@ -101,21 +140,19 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity) -> Limite
 }
 
 /// What tells the screw; `file_volume`: volume of a unit of E in the input, mm³.
-pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, file_volume: Option<f64>) -> Drive {
+pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, file_volume: Option<f64>) -> Drive {
     let (controller, nozzle) = (&profile.controller, profile.nozzle.diameter_mm.value);
     let rules = MotionRules::of(profile);
     let melt = melt(profile, capacity);
     let unit = unit(profile, passes);
-    // Where a unit of E has no one volume, the flow of the seams is not bounded by it.
-    let volume = output_volume(&unit, file_volume);
     let bounds = Bounds {
         bore_mm: nozzle,
         shortest_mm: (SHORTEST_SHARE * nozzle).max(SHORTEST_MM),
         max_area_mm2: controller.max_bead_area_per_nozzle_sq.value.map_or(f64::INFINITY, |f| f * nozzle * nozzle),
-        flow_step_mm3_s: volume.map_or(f64::INFINITY, |volume| rules.e_step * volume),
+        flow_step_mm3_s: flow_step(profile, passes, file_volume),
     };
     Drive::new(Setup {
-        how: how(profile, passes),
+        how,
         melt,
         ramp: Ramp::new(melt, bounds),
         count: ECount::new(unit),

@@ -55,6 +55,10 @@ pub struct ScrewAccount {
     pub drooled_mm3: f64,
     /// Longest time without a bead, s.
     pub longest_idle_s: f64,
+    /// Lines of turns at rest.
+    pub turn_lines: u64,
+    /// Between screw and nozzle now, mm³.
+    pub stored_mm3: f64,
 }
 
 /// Follows the print and tells the screw what to do.
@@ -120,6 +124,11 @@ impl Drive {
         }
     }
 
+    /// The account so far.
+    pub fn finish(&mut self) {
+        self.account.stored_mm3 = self.spring.stored;
+    }
+
     /// Whether no E word ever changes.
     pub fn is_idle(&self) -> bool {
         self.how == How::Not && !self.count.is_another_unit()
@@ -132,7 +141,7 @@ impl Drive {
 
     /// Decides for the next move. `ahead`: the flow to come where it is charged; lines that go before its own are added
     /// to `lines`, pieces of its line to `pieces`.
-    #[allow(clippy::too_many_arguments)]
+    #[allow(clippy::too_many_arguments, reason = "a move with what is known of it, and where its lines go")]
     pub fn next(
         &mut self,
         step: &Move,
@@ -335,6 +344,7 @@ impl Drive {
         let feed = feeds.turn(speed, step);
         let (relative, factor) = (step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm());
         let parts = parts(units, self.most_e[1]);
+        self.account.turn_lines += u64::from(parts);
         let mut time = 0.0;
         for k in 0..parts {
             let word = self.count.word(turn.volume / f64::from(parts), rate, relative, factor);

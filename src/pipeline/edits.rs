@@ -146,6 +146,10 @@ pub struct Written {
     pub lines_added: u64,
     /// Lines taken out.
     pub lines_removed: u64,
+    /// Turns without motion among them.
+    pub e_only_removed: u64,
+    /// Reversals along a path whose E was taken out.
+    pub stripped: u64,
     /// Lines written as several.
     pub lines_split: u64,
     /// Beads among the pieces added by splitting.
@@ -181,9 +185,11 @@ impl Written {
                 let remove = memchr::memchr(b'\n', rest).map_or(rest.len(), |end| end + 1) as u32;
                 block.edits.push(Edit { at, remove, put: Put::Text(Box::default()) });
                 self.lines_removed += 1;
+                self.e_only_removed += u64::from(matches!(step.kind, Kind::EIn | Kind::EOut));
                 return;
             }
-            ELine::Strip | ELine::Word(_) => {}
+            ELine::Strip => self.stripped += 1,
+            ELine::Word(_) => {}
             ELine::Pieces(count) => {
                 let at = line_start(&block.bytes, step.feed_at);
                 let first = (block.pieces.len() - usize::from(count)) as u32;

@@ -4,6 +4,7 @@
 //! ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting and writing. Order is kept throughout, so
 //! that the output does not depend on the number of threads or the size of blocks.
 
+mod account;
 pub mod assemble;
 pub mod compose;
 pub mod drive;
@@ -24,17 +25,17 @@ use sha2::{Digest, Sha256};
 
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
-use crate::findings::{Code, Finding, Findings, Level, Place};
+use crate::findings::{Finding, Level};
 use crate::line::Block;
 use crate::motion::Planner;
 use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
-use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
-use crate::profile::{AccelWords, EUnit, Excess, Profile, Provenance};
+use crate::profile::{AccelWords, Excess, Profile};
 use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
-use crate::summary::{AssumedValue, Record, Summary};
+use crate::summary::{Record, Summary};
+use account::{Run, e_unit, hexadecimal, summary};
 use compose::{Modes, Scratch, compose};
 use edits::Outgoing;
 use intake::Intake;
@@ -277,11 +278,12 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         unit => assemble::output_volume(&unit, None),
     };
     let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, options.passes, e_mm3));
-    let drive = assemble::drive(profile, options.passes, &capacity, rules.e_volume_mm3);
+    let choice = assemble::choice(profile, options.passes, &capacity, rules.e_volume_mm3);
+    let drive = assemble::drive(profile, options.passes, &capacity, choice.how, rules.e_volume_mm3);
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);
     let initial_feed = profile.controller.initial_feed_mm_s.value;
-    let mut limiter = assemble::limiter(profile, options.passes, &capacity);
+    let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how);
     let accel_word: &[u8] = match profile.controller.accel_words.value {
         AccelWords::AllMoves => b"M204 S",
         AccelWords::Beads => b"M204 P",
@@ -351,49 +353,9 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         sustained_window_s: capacity.window_s,
         ..Record::of_this_program()
     };
-    Ok(summary(intake.resolver, scribe, profile, &scan.settings, &capacity, record))
-}
-
-/// Gathers the account of a finished run.
-fn summary(
-    resolver: Resolver,
-    scribe: Scribe,
-    profile: &Profile,
-    settings: &FileSettings,
-    capacity: &Capacity,
-    record: Record,
-) -> Summary {
-    let Scribe { tally, written, findings: demands, .. } = scribe;
-    let layers = u64::from(resolver.layer_count());
-    let (volume, mut findings) = (resolver.volume(), resolver.findings);
-    findings.merge(demands);
-    note_nozzle(profile, settings, &mut findings);
-    let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
-    after.beads += written.beads_added;
-    after.e_only += written.e_only_added;
-    after.moves += written.beads_added + written.e_only_added + written.other_added;
-    changes.feeds_written = written.feeds;
-    // The marker is a line too, wherever a file is rewritten.
-    changes.lines_added = written.lines_added + u64::from(record.output_bytes > 0);
-    changes.lines_split = written.lines_split;
-    let mut keys = capacity.depends_on.clone();
-    keys.push("feedstock.density_g_cm3");
-    if profile.screw.e_unit.value == EUnit::VirtualFilament && profile.screw.virtual_diameter_mm.value.is_some() {
-        keys.push("screw.virtual_diameter_mm");
-    }
-    let assumed = assumed_among(profile, &keys);
-    Summary { before, after, changes, assumed, findings: findings.into_list(), provenance: record }
-}
-
-/// Those of `keys` whose values are not measured.
-fn assumed_among(profile: &Profile, keys: &[&str]) -> Vec<AssumedValue> {
-    let entries = keys.iter().filter_map(|key| profile.entry(key));
-    let assumed = entries.filter(|entry| entry.provenance == Provenance::Assumed).map(|entry| AssumedValue {
-        key: entry.key.to_owned(),
-        value: entry.value,
-        origin: entry.origin.to_string(),
-    });
-    assumed.collect()
+    scribe.drive.finish();
+    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes: options.passes, choice };
+    Ok(summary(&run, intake.resolver, scribe, record))
 }
 
 /// A file of prose or comments.
@@ -402,19 +364,6 @@ fn no_commands() -> Error {
         what: "there is no G-code command in this file".to_owned(),
         help: "give the plain G-code file the slicing program exports".to_owned(),
     })
-}
-
-fn hexadecimal(hash: Sha256) -> String {
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-/// Notes that the file was sliced for another nozzle.
-fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Findings) {
-    let mounted = profile.nozzle.diameter_mm.value;
-    if let Some(sliced) = settings.nozzle_diameter_mm.filter(|sliced| (sliced - mounted).abs() > 0.01) {
-        let detail = format!("{sliced} mm in the file, {mounted} mm in the profile");
-        findings.add(Code::NozzleDiffers, || Place { line: 0, layer: 0, z_mm: 0.0, detail });
-    }
 }
 
 /// The marker line: short, plain ASCII, no parentheses.
@@ -427,21 +376,4 @@ fn marker(profile: &Profile, passes: Passes, e_mm3: Option<f64>) -> Vec<u8> {
         text.extend_from_slice(format!("{MARKER_E}{volume} mm3").as_bytes());
     }
     text
-}
-
-/// What one unit of E is, and where that comes from.
-fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
-    let screw = &profile.screw;
-    match screw.e_unit.value {
-        EUnit::Mm3 => "1 mm³ (profile)".to_owned(),
-        EUnit::ScrewTurns => "one turn of the screw (profile)".to_owned(),
-        EUnit::VirtualFilament => {
-            let tool = screw.tools.value.first().copied().unwrap_or(0);
-            match (screw.virtual_diameter_mm.value, settings.strand_diameter_mm(tool)) {
-                (Some(d), _) => format!("1 mm of a strand of {d} mm (profile)"),
-                (None, Some(d)) => format!("1 mm of a strand of {d} mm (stated in the file)"),
-                (None, None) => "stated by M200 in the file".to_owned(),
-            }
-        }
-    }
 }

@@ -5,9 +5,10 @@ use std::path::Path;
 
 use serde::Serialize;
 
+use super::account::assumed_among;
 use super::intake::is_command;
 use super::prescan::prescan;
-use super::{Options, assumed_among, no_commands};
+use super::{Options, no_commands};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::line::Block;

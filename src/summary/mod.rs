@@ -8,6 +8,7 @@ use serde::Serialize;
 
 pub use crate::findings::{Finding, Level, Place};
 pub use crate::passes::Reason;
+pub use crate::replay::{Replay, ReplayFigures};
 
 /// The whole account of one file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -18,6 +19,11 @@ pub struct Summary {
     pub after: Figures,
     /// What was changed, and why.
     pub changes: Changes,
+    /// What the screw is told in the output.
+    pub screw: ScrewFigures,
+    /// Both files executed on the virtual machine, where that was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub replay: Option<Replay>,
     /// Assumed values of the profile that the result depends on.
     pub assumed: Vec<AssumedValue>,
     /// What the reader should know or act on, worst first.
@@ -29,7 +35,7 @@ pub struct Summary {
 /// Figures of one file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Figures {
-    /// Print time, s: path over commanded speed, plus dwells.
+    /// Print time, s, as the controller executes the moves, dwells included.
     pub time_s: f64,
     /// Highest demand of a single bead, mm³/s.
     pub peak_demand_mm3_s: f64,
@@ -66,8 +72,12 @@ pub struct Changes {
     pub by_reason: Vec<ReasonCount>,
     /// Lines in which a feed was written.
     pub feeds_written: u64,
-    /// Lines added (marker, pieces of split lines, restored feeds).
+    /// Lines in which an acceleration was written.
+    pub accelerations_written: u64,
+    /// Lines added (marker, pieces of split lines, restored feeds, turns of the screw, accelerations).
     pub lines_added: u64,
+    /// Lines taken out: the file's own reversals and refills.
+    pub lines_removed: u64,
     /// Lines written as several.
     pub lines_split: u64,
     /// By role of the bead.
@@ -78,6 +88,33 @@ pub struct Changes {
     pub histogram: Vec<Bin>,
     /// The changes that cost most time, largest first; at most ten.
     pub largest: Vec<LargestChange>,
+}
+
+/// What the screw is told in the output, and what the model of the melt makes of it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct ScrewFigures {
+    /// How the lag of the melt is made up for: `none`, `at-rest`, `along-path` or `by-controller`.
+    pub lag_compensation: &'static str,
+    /// What one unit of E is in the output.
+    pub e_unit: String,
+    /// Pushed along beads, net, mm³.
+    pub beads_mm3: f64,
+    /// Pushed at rest before runs of beads, mm³.
+    pub charged_mm3: f64,
+    /// Turned back at rest behind runs of beads, mm³.
+    pub relieved_mm3: f64,
+    /// Let out while travelling and waiting, mm³.
+    pub drooled_mm3: f64,
+    /// Between screw and nozzle at the end, mm³.
+    pub stored_at_end_mm3: f64,
+    /// Charges at rest.
+    pub charges: u64,
+    /// Turns back at rest.
+    pub reliefs: u64,
+    /// The file's own reversals and refills that were taken out.
+    pub replaced: u64,
+    /// Longest time without a bead once the print has begun, s.
+    pub longest_idle_s: f64,
 }
 
 /// Moves slowed for one reason.

@@ -140,8 +140,8 @@ mod tests {
         let mut step = crate::passes::sample::bead(10.0, 1.0);
         // A 0.1 mm2 at 50 mm/s: 5 mm3/s; 0.7 * 25 / (0.4 * 0.1) = 437.5.
         assert!((limit(&step, 50.0, 3000.0, 0.1, &melt) - 437.5).abs() < 1e-9);
-        // At 29 mm3/s the spare is 1: 0.7 / 0.04 = 17.5, but a ramp may not take longer than 0.4 s: 290 / 0.4.
-        assert!((limit(&step, 290.0, 3000.0, 0.1, &melt) - 725.0).abs() < 1e-9);
+        // At 29 mm3/s the spare is 1: 0.7 / 0.04 = 17.5, but a ramp may not take longer than 0.3 s: 290 / 0.3.
+        assert!((limit(&step, 290.0, 3000.0, 0.1, &melt) - 966.666_666_666_7).abs() < 1e-9);
         step.kind = Kind::Travel;
         assert_eq!(limit(&step, 50.0, 3000.0, 0.1, &melt), f64::INFINITY);
     }
@@ -162,18 +162,12 @@ mod tests {
         travel.kind = Kind::Travel;
         assert_eq!(accels.next(&bead, 437.5, 50.0), Ruling { bound: 430.0, word: Some(430) });
         assert_eq!(accels.next(&bead, 600.0, 50.0), Ruling { bound: 430.0, word: None });
-        assert_eq!(accels.next(&bead, 646.0, 50.0), Ruling { bound: 640.0, word: None }.with_word());
-        // A short slow travel is not worth a line; 50 mm at 150 mm/s is: 150 / 640 - 150 / 3000 = 0.18 s.
+        assert_eq!(accels.next(&bead, 668.0, 50.0), Ruling { bound: 660.0, word: Some(660) });
+        // A short slow travel is not worth a line; 50 mm at 150 mm/s is: 150 / 660 - 150 / 3000 = 0.18 s.
         travel.length = 1.0;
         assert_eq!(accels.next(&travel, f64::INFINITY, 5.0).word, None);
         travel.length = 50.0;
         assert_eq!(accels.next(&travel, f64::INFINITY, 150.0), Ruling { bound: 3000.0, word: Some(3000) });
         assert_eq!(accels.next(&bead, f64::INFINITY, 50.0), Ruling { bound: f64::INFINITY, word: None });
-    }
-
-    impl Ruling {
-        fn with_word(self) -> Self {
-            Self { word: Some(self.bound as u32), ..self }
-        }
     }
 }

@@ -309,11 +309,12 @@ mod tests {
         // 0 to 50 mm/s at 400 mm/s2 (3.125 mm), then even, then back to 5: by hand tau A v = 0.4 * 0.1 * 50 = 2 mm3.
         let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125, ready: 50.0 };
         let volume = ramp.piece(&up, 0.1, &mut spring);
-        assert!((spring.stored - 2.0).abs() < 0.07, "the screw's bound of 29.4 cuts a little: {}", spring.stored);
-        assert!(volume > 2.0 && volume <= 29.4 / 50.0 * 3.125 + 1e-9, "{volume}");
+        // The screw's 0.98 * 30 = 29.4 mm3/s cut it to 29.4 / 50 = 0.588 mm2: 1.8375 mm3, and S to
+        // 0.588 * 400 (0.4 * 0.125 - 0.16 (1 - e^-0.3125)) = 1.660159.
+        assert!((volume - 1.8375).abs() < 1e-9 && (spring.stored - 1.660_159).abs() < 1e-6, "{volume}, {spring:?}");
         let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0 };
         ramp.piece(&even, 0.1, &mut spring);
-        assert!((spring.stored - 2.0).abs() < 0.07);
+        assert!((spring.stored - 2.0).abs() < 0.06, "what was missing is made good, by 3 % at most: {}", spring.stored);
         let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0 };
         let volume = ramp.piece(&down, 0.1, &mut spring);
         assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);

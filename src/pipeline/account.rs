@@ -1,0 +1,165 @@
+//! The account of a finished run.
+
+use sha2::{Digest, Sha256};
+
+use super::Passes;
+use super::assemble::{self, Choice};
+use super::drive::{How, ScrewAccount};
+use super::scribe::Scribe;
+use crate::demand::capacity::Capacity;
+use crate::findings::{Code, Findings, Place};
+use crate::moves::resolve::Resolver;
+use crate::moves::settings::FileSettings;
+use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
+use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
+
+/// What a run was done with.
+pub struct Run<'a> {
+    /// The profile.
+    pub profile: &'a Profile,
+    /// Settings of the file.
+    pub settings: &'a FileSettings,
+    /// What the screw gives.
+    pub capacity: &'a Capacity,
+    /// Passes that ran.
+    pub passes: Passes,
+    /// How the lag was made up for.
+    pub choice: Choice,
+}
+
+/// Gathers the account of a finished run.
+pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
+    let Run { profile, capacity, .. } = *run;
+    let Scribe { tally, written, findings: demands, drive, .. } = scribe;
+    let layers = u64::from(resolver.layer_count());
+    let (volume, mut findings) = (resolver.volume(), resolver.findings);
+    findings.merge(demands);
+    note_nozzle(profile, run.settings, &mut findings);
+    let is_written = record.output_bytes > 0;
+    if is_written {
+        note_output(run, &mut findings);
+    }
+    let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
+    let turns = drive.account.turn_lines;
+    after.beads += written.beads_added;
+    after.e_only = after.e_only + written.e_only_added + turns - written.e_only_removed;
+    after.travels += written.stripped;
+    after.moves = after.moves + written.beads_added + written.e_only_added + written.other_added + turns;
+    after.moves -= written.e_only_removed;
+    changes.feeds_written = written.feeds;
+    changes.accelerations_written = written.accels;
+    // The marker is a line too, wherever a file is rewritten.
+    changes.lines_added = written.lines_added + u64::from(is_written);
+    changes.lines_removed = written.lines_removed;
+    changes.lines_split = written.lines_split;
+    let mut keys = capacity.depends_on.clone();
+    keys.extend(["feedstock.density_g_cm3", "machine.max_accel_mm_s2", "machine.max_speed_mm_s", "machine.corner"]);
+    if profile.screw.e_unit.value == EUnit::VirtualFilament && profile.screw.virtual_diameter_mm.value.is_some() {
+        keys.push("screw.virtual_diameter_mm");
+    }
+    if run.choice.how != How::Not {
+        keys.push("screw.melt_lag_s");
+    }
+    if assemble::unit(profile, run.passes) != crate::passes::e_count::Unit::AsInFile {
+        keys.push("screw.output_e_unit");
+        if profile.screw.output_e_unit.value == OutputUnit::VirtualFilament {
+            keys.push("screw.output_diameter_mm");
+        }
+    }
+    let assumed = assumed_among(profile, &keys);
+    let screw = screw(run, &drive.account);
+    Summary { before, after, changes, screw, assumed, findings: findings.into_list(), provenance: record, replay: None }
+}
+
+/// What the screw is told.
+fn screw(run: &Run<'_>, account: &ScrewAccount) -> ScrewFigures {
+    let e_unit = match assemble::unit(run.profile, run.passes) {
+        crate::passes::e_count::Unit::AsInFile => "as in the file".to_owned(),
+        unit => match (run.profile.screw.output_e_unit.value, assemble::output_volume(&unit, None)) {
+            (OutputUnit::VirtualFilament, _) => {
+                format!("1 mm of a strand of {} mm", run.profile.screw.output_diameter_mm.value)
+            }
+            (OutputUnit::Mm3, _) => "1 mm³".to_owned(),
+            _ => "one turn of the screw".to_owned(),
+        },
+    };
+    ScrewFigures {
+        lag_compensation: match run.choice.how {
+            How::Not => "none",
+            How::AtRest => "at-rest",
+            How::AlongPath => "along-path",
+            How::ByController => "by-controller",
+        },
+        e_unit,
+        beads_mm3: account.beads_mm3,
+        charged_mm3: account.charged_mm3,
+        relieved_mm3: account.relieved_mm3,
+        drooled_mm3: account.drooled_mm3,
+        stored_at_end_mm3: account.stored_mm3,
+        charges: account.charges,
+        reliefs: account.reliefs,
+        replaced: account.replaced,
+        longest_idle_s: account.longest_idle_s,
+    }
+}
+
+/// What has to be right at the machine for the file that was written.
+fn note_output(run: &Run<'_>, findings: &mut Findings) {
+    let screw = &run.profile.screw;
+    let place = |detail: String| Place { line: 0, layer: 0, z_mm: 0.0, detail };
+    if let Some(diameter) = run.choice.wanted_diameter_mm {
+        findings.add(Code::EStepTooSmall, || {
+            place(format!("screw.output_e_unit = \"virtual-filament-mm\" with at least {diameter:.1} mm"))
+        });
+    }
+    let assumed = screw.output_diameter_mm.provenance == Provenance::Assumed;
+    let unit = assemble::unit(run.profile, run.passes);
+    if unit != crate::passes::e_count::Unit::AsInFile && assumed {
+        let detail = match assemble::output_volume(&unit, None) {
+            Some(volume) => format!("one unit of E pushes {volume:.3} mm³"),
+            None => "one unit of E is one turn of the screw".to_owned(),
+        };
+        findings.add(Code::OutputUnit, || place(detail));
+    }
+}
+
+/// Those of `keys` whose values are not measured.
+pub fn assumed_among(profile: &Profile, keys: &[&str]) -> Vec<AssumedValue> {
+    let entries = keys.iter().filter_map(|key| profile.entry(key));
+    let assumed = entries.filter(|entry| entry.provenance == Provenance::Assumed).map(|entry| AssumedValue {
+        key: entry.key.to_owned(),
+        value: entry.value,
+        origin: entry.origin.to_string(),
+    });
+    assumed.collect()
+}
+
+pub fn hexadecimal(hash: Sha256) -> String {
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Notes that the file was sliced for another nozzle.
+pub fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Findings) {
+    let mounted = profile.nozzle.diameter_mm.value;
+    if let Some(sliced) = settings.nozzle_diameter_mm.filter(|sliced| (sliced - mounted).abs() > 0.01) {
+        let detail = format!("{sliced} mm in the file, {mounted} mm in the profile");
+        findings.add(Code::NozzleDiffers, || Place { line: 0, layer: 0, z_mm: 0.0, detail });
+    }
+}
+
+/// What one unit of E is, and where that comes from.
+pub fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
+    let screw = &profile.screw;
+    match screw.e_unit.value {
+        EUnit::Mm3 => "1 mm³ (profile)".to_owned(),
+        EUnit::ScrewTurns => "one turn of the screw (profile)".to_owned(),
+        EUnit::VirtualFilament => {
+            let tool = screw.tools.value.first().copied().unwrap_or(0);
+            match (screw.virtual_diameter_mm.value, settings.strand_diameter_mm(tool)) {
+                (Some(d), _) => format!("1 mm of a strand of {d} mm (profile)"),
+                (None, Some(d)) => format!("1 mm of a strand of {d} mm (stated in the file)"),
+                (None, None) => "stated by M200 in the file".to_owned(),
+            }
+        }
+    }
+}
