@@ -122,44 +122,64 @@ fn quantum(size: f64, scale: f64) -> u64 {
     whole + u64::from(up)
 }
 
+/// The two digits of each number below 100.
+const PAIRS: [[u8; 2]; 100] = {
+    let mut pairs = [[0; 2]; 100];
+    let mut n = 0;
+    while n < 100 {
+        pairs[n] = [b'0' + (n / 10) as u8, b'0' + (n % 10) as u8];
+        n += 1;
+    }
+    pairs
+};
+
 /// Writes `quantum / 10^decimals`; at most 22 decimals.
-fn write_quantum(out: &mut Vec<u8>, negative: bool, mut quantum: u64, decimals: u8) {
+fn write_quantum(out: &mut Vec<u8>, negative: bool, quantum: u64, decimals: u8) {
     if quantum == 0 {
         out.push(b'0');
         return;
     }
-    let mut fraction = decimals;
-    while fraction > 0 && quantum.is_multiple_of(10) {
-        quantum /= 10;
-        fraction -= 1;
+    // Sign, at most 16 digits or a zero and 22 decimals, point: 25 bytes. Digits are written from the end, with a gap
+    // for the point that the whole part is moved into.
+    let mut text = [b'0'; 40];
+    let end = text.len();
+    let mut at = end;
+    let mut rest = quantum;
+    while rest > u64::from(u32::MAX) {
+        let pair = PAIRS[(rest % 100) as usize];
+        rest /= 100;
+        at -= 2;
+        text[at..at + 2].copy_from_slice(&pair);
     }
-    // Sign, at most 16 digits or a zero and 22 decimals, point: 25 bytes.
-    let mut text = [b'0'; 32];
-    let mut at = text.len();
-    let point = fraction > 0;
-    while fraction > 0 {
-        at -= 1;
-        text[at] = b'0' + (quantum % 10) as u8;
-        quantum /= 10;
-        fraction -= 1;
+    let mut rest = rest as u32;
+    while rest >= 100 {
+        let pair = PAIRS[(rest % 100) as usize];
+        rest /= 100;
+        at -= 2;
+        text[at..at + 2].copy_from_slice(&pair);
     }
-    if point {
-        at -= 1;
-        text[at] = b'.';
+    let pair = PAIRS[rest as usize % 100];
+    at -= 2;
+    text[at..at + 2].copy_from_slice(&pair);
+    at += usize::from(rest < 10);
+    let point = end - usize::from(decimals);
+    let mut last = end;
+    while last > point && text[last - 1] == b'0' {
+        last -= 1;
     }
-    loop {
-        at -= 1;
-        text[at] = b'0' + (quantum % 10) as u8;
-        quantum /= 10;
-        if quantum == 0 {
-            break;
-        }
-    }
+    let at = at.min(point - 1);
+    let whole = &text[at..point];
     if negative {
-        at -= 1;
-        text[at] = b'-';
+        out.push(b'-');
     }
-    out.extend_from_slice(&text[at..]);
+    if last == point {
+        out.extend_from_slice(whole);
+        return;
+    }
+    let mut moved = [b'.'; 40];
+    moved[at - 1..point - 1].copy_from_slice(whole);
+    moved[point..last].copy_from_slice(&text[point..last]);
+    out.extend_from_slice(&moved[at - 1..last]);
 }
 
 /// Any finite value by the standard formatter, trimmed.

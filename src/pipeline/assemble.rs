@@ -136,7 +136,7 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How)
         melt,
         bore_mm: profile.nozzle.diameter_mm.value,
     };
-    Limiter::new(passes, Planner::new(&rules))
+    Limiter::new(passes, how == How::AtRest, Planner::new(&rules))
 }
 
 /// What tells the screw; `file_volume`: volume of a unit of E in the input, mm³.

@@ -47,17 +47,18 @@ pub struct Limiter {
     planner: Planner,
     plans: Queue,
     timings: Vec<Timing>,
-    /// For each timing to come whether it is of a stop that the output adds.
+    /// For each timing to come whether it is of a stop that the output adds; only where it does.
     added: VecDeque<bool>,
     raw: Vec<Timing>,
-    ahead: Ahead,
+    /// Where the screw is charged at rest, the flow to come is looked for.
+    ahead: Option<Ahead>,
     flows: Queue,
     flow: Vec<f64>,
 }
 
 impl Limiter {
-    /// `planner`: of the machine at rest.
-    pub fn new(passes: Passes, planner: Planner) -> Self {
+    /// `at_rest`: the screw is charged at rest; `planner`: of the machine at rest.
+    pub fn new(passes: Passes, at_rest: bool, planner: Planner) -> Self {
         Self {
             may_quicken: passes.gaps.is_some() || passes.count.is_another_unit(),
             passes,
@@ -70,7 +71,7 @@ impl Limiter {
             timings: Vec::new(),
             added: VecDeque::new(),
             raw: Vec::new(),
-            ahead: Ahead::default(),
+            ahead: at_rest.then(Ahead::default),
             flows: Queue::default(),
             flow: Vec::new(),
         }
@@ -96,7 +97,9 @@ impl Limiter {
         self.hand_over(ready);
         self.planner.finish();
         self.hand_over(ready);
-        self.ahead.finish();
+        if let Some(ahead) = &mut self.ahead {
+            ahead.finish();
+        }
         self.hand_over(ready);
     }
 
@@ -117,18 +120,30 @@ impl Limiter {
         for block in blocks.drain(..) {
             self.plan(block);
         }
-        self.planner.hand_over(&mut self.raw);
-        for timing in self.raw.drain(..) {
-            if self.added.pop_front() == Some(false) {
-                self.timings.push(timing);
+        if self.ahead.is_none() {
+            self.planner.hand_over(&mut self.timings);
+        } else {
+            self.planner.hand_over(&mut self.raw);
+            for timing in self.raw.drain(..) {
+                if self.added.pop_front() == Some(false) {
+                    self.timings.push(timing);
+                }
             }
         }
         self.plans.settle(&mut self.timings, |block| &mut block.after, &mut blocks);
-        for block in blocks.drain(..) {
-            self.look_ahead(block);
+        match &mut self.ahead {
+            None => ready.append(&mut blocks),
+            Some(ahead) => {
+                for block in blocks.drain(..) {
+                    for ((step, &mark), after) in block.moves.iter().zip(&block.marks).zip(&block.after) {
+                        ahead.push(step, mark, after.time);
+                    }
+                    self.flows.push(block);
+                }
+                ahead.hand_over(&mut self.flow);
+                self.flows.settle(&mut self.flow, |block| &mut block.ahead, ready);
+            }
         }
-        self.ahead.hand_over(&mut self.flow);
-        self.flows.settle(&mut self.flow, |block| &mut block.ahead, ready);
     }
 
     /// First: speeds.
@@ -205,18 +220,12 @@ impl Limiter {
                 let stop = Move { kind: Kind::Stop, time: 0.0, ..planned };
                 self.planner.push(&stop, crate::motion::Beside::default(), 0.0, f64::INFINITY);
             }
-            self.added.push_back(false);
+            if self.ahead.is_some() {
+                self.added.push_back(false);
+            }
             self.planner.push(&planned, beside, speed, ruling.bound);
             rulings.push(ruling);
         }
         self.plans.push(block);
-    }
-
-    /// Fourth: the flow to come, where the screw is to be charged for it.
-    fn look_ahead(&mut self, block: Outgoing) {
-        for ((step, &mark), after) in block.moves.iter().zip(&block.marks).zip(&block.after) {
-            self.ahead.push(step, mark, after.time);
-        }
-        self.flows.push(block);
     }
 }

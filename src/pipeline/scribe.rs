@@ -72,8 +72,9 @@ impl Scribe {
     fn block(&mut self, block: &mut Outgoing) {
         let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
         let mut besides = Besides::of(side);
-        let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after).zip(ahead);
-        for ((((((step, before), verdict), &mut mark), ruling), after), &mut ahead) in all {
+        let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after);
+        for (index, (((((step, before), verdict), &mut mark), ruling), after)) in all.enumerate() {
+            let ahead = ahead.get(index).copied().unwrap_or(0.0);
             let line = *first_line + u64::from(step.line);
             let arc = besides.next(step).arc.copied();
             if let Some(accel) = ruling.word {

@@ -132,6 +132,11 @@ impl Ramp {
     /// Adds the pieces of a bead to `pieces`; the last ends at 1.
     pub fn bead(&mut self, step: &Move, last: bool, timing: &Timing, spring: &mut Spring, pieces: &mut Vec<Piece>) {
         let area = step.volume / step.length;
+        if let Some(even) = self.even(step, last, timing, area, spring) {
+            let volume = self.piece(&even, area, spring);
+            pieces.push(Piece { end: 1.0, volume });
+            return;
+        }
         let mut sections = self.sections(step, timing, area, spring);
         if last && !step.has(Move::WHOLE) {
             self.end_run(&mut sections, area);
@@ -144,6 +149,21 @@ impl Ramp {
             let share = if index + 1 == list.len() { 1.0 } else { (end / step.length).min(1.0) };
             pieces.push(Piece { end: share, volume });
         }
+    }
+
+    /// The one section of a bead whose speed hardly changes and for which the store is as it should be: most beads of
+    /// dense curves are such.
+    fn even(&self, step: &Move, last: bool, timing: &Timing, area: f64, spring: &Spring) -> Option<Section> {
+        let Timing { entry, top, exit, accel, time } = *timing;
+        let (up, down) = (top - entry, top - exit);
+        let brief = BRIEF * accel * self.bounds.bore_mm;
+        if last || time <= 0.0 || up * up > brief || down * down > brief {
+            return None;
+        }
+        let mean = step.length / time;
+        let wanted = self.melt.lag_s * area * mean;
+        let fits = (wanted - spring.stored).abs() <= OFF * wanted;
+        fits.then_some(Section { length: step.length, v0: mean, v1: mean, time, ready: mean })
     }
 
     /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
