@@ -148,6 +148,9 @@ pub struct RewriteArgs {
     /// Say what would be changed; write no G-code
     #[arg(long)]
     pub dry_run: bool,
+    /// Execute the file before and after on the virtual machine, and show how well what is laid fits
+    #[arg(long)]
+    pub replay: bool,
     /// Passes to run, comma-separated: all, none, capacity, ramps, starts, scale
     #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
     pub passes: Passes,

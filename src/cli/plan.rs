@@ -75,6 +75,8 @@ pub struct Job {
     pub sink: Sink,
     /// With which profile.
     pub profile: Arc<Chosen>,
+    /// Both files are executed on the virtual machine afterwards.
+    pub replay: bool,
 }
 
 /// How much is said.
@@ -139,7 +141,7 @@ impl Plan {
             ));
         }
         Ok(Self {
-            jobs: jobs(sources, sinks, &args.profile)?,
+            jobs: jobs(sources, sinks, &args.profile, args.replay)?,
             options: options(args.passes, &args.strictness, names_input(&args.loudness, json.as_ref())),
             threads: args.threads,
             detail: detail(&args.loudness),
@@ -158,7 +160,7 @@ impl Plan {
         let sinks = vec![Sink::Audit; sources.len()];
         let json = args.json.as_deref().map(json);
         Ok(Self {
-            jobs: jobs(sources, sinks, &args.profile)?,
+            jobs: jobs(sources, sinks, &args.profile, false)?,
             options: options(Passes::ALL, &args.strictness, names_input(&args.loudness, json.as_ref())),
             threads: args.threads,
             detail: detail(&args.loudness),
@@ -177,7 +179,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let source = Source::File(args.file.clone());
     let sink = Sink::File(args.file.clone());
     let profile = Arc::new(choose(&args.profile, source.path())?);
-    let job = Job { source, sink, profile };
+    let job = Job { source, sink, profile, replay: false };
     Ok((job, options(args.passes, &args.strictness, args.report.is_some())))
 }
 
@@ -201,7 +203,7 @@ fn load(found: &Found, choice: &ProfileChoice) -> Result<Chosen> {
     Ok(Chosen { profile, origin })
 }
 
-fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice) -> Result<Vec<Job>> {
+fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: bool) -> Result<Vec<Job>> {
     let env = Env::from_process();
     // Files in one folder share a profile; it is read once.
     let mut known: Vec<(Found, Arc<Chosen>)> = Vec::new();
@@ -216,7 +218,7 @@ fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice) -> Resul
                 profile
             }
         };
-        jobs.push(Job { source, sink, profile });
+        jobs.push(Job { source, sink, profile, replay });
     }
     Ok(jobs)
 }

@@ -1,13 +1,14 @@
 //! Works on files, several at a time, and hands the results over in the order the files were named.
 
 use std::collections::BTreeMap;
+use std::io::{Seek, Write};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::thread;
 
 use meltwright::error::{Error, Result};
-use meltwright::pipeline::{self, Options};
-use meltwright::source::{Input, Replacement};
+use meltwright::pipeline::{self, Options, Original};
+use meltwright::source::{Input, Replacement, scratch};
 use meltwright::summary::Summary;
 
 use super::output;
@@ -26,6 +27,10 @@ pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary>
     let bar = progress.start(job.source.name(), input.len());
     let step = &mut |done| bar.at(done);
     let profile = &job.profile.profile;
+    if job.replay {
+        let outcome = replayed(job, input, options, step);
+        return outcome.map_err(|error| in_source(error, &job.source));
+    }
     let outcome = match &job.sink {
         Sink::Audit => pipeline::audit(&mut input, profile, options, step),
         Sink::Nowhere => pipeline::rewrite(&mut input, &mut std::io::sink(), profile, options, step),
@@ -41,6 +46,34 @@ pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary>
     };
     let mut summary = outcome.map_err(|error| in_source(error, &job.source))?;
     summary.provenance.profile.clone_from(&job.profile.origin);
+    Ok(summary)
+}
+
+/// Rewrites into a temporary file, executes both files on the virtual machine, then hands the result on.
+fn replayed(job: &Job, mut input: Input, options: &Options, step: &mut dyn FnMut(u64)) -> Result<Summary> {
+    let profile = &job.profile.profile;
+    let mut written = scratch()?;
+    let mut summary = pipeline::rewrite(&mut input, &mut written, profile, options, step)?;
+    let beside = Original { input: &mut input, path: job.source.path() };
+    let account = pipeline::replay(&mut written, Some(beside), profile, options, &mut |_| {})?;
+    summary.replay = Some(account.replay);
+    summary.provenance.profile.clone_from(&job.profile.origin);
+    let mut copy = |to: &mut dyn Write| -> Result<()> {
+        let failed = |error| Error::io("write the output", error);
+        written.rewind().map_err(failed)?;
+        std::io::copy(&mut &written, to).and_then(|_| to.flush()).map_err(failed)
+    };
+    match &job.sink {
+        Sink::Audit | Sink::Nowhere => {}
+        Sink::Stdout => copy(&mut output::gcode())?,
+        Sink::File(target) => {
+            let mut replacement = Replacement::for_target(target)?;
+            copy(&mut replacement)?;
+            // Some systems refuse to replace a file that is still open.
+            drop(input);
+            replacement.commit()?;
+        }
+    }
     Ok(summary)
 }
 

@@ -15,6 +15,14 @@ pub struct Input {
     path: Option<PathBuf>,
 }
 
+/// An anonymous temporary file that leaves nothing behind.
+///
+/// # Errors
+/// When the system gives none.
+pub fn scratch() -> Result<File> {
+    tempfile::tempfile().map_err(|e| Error::io("make a temporary file", e))
+}
+
 impl Input {
     /// Opens `path`. What cannot seek (a pipe, a terminal) is spooled first.
     ///

@@ -8,6 +8,6 @@ mod input;
 mod replace;
 mod sniff;
 
-pub use input::Input;
+pub use input::{Input, scratch};
 pub use replace::Replacement;
 pub use sniff::{HEAD, sniff};

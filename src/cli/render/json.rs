@@ -124,7 +124,7 @@ mod tests {
 
     fn job() -> Job {
         let chosen = Chosen { profile: Profile::embedded(), origin: String::new() };
-        Job { source: Source::File("pads.gcode".into()), sink: Sink::Nowhere, profile: Arc::new(chosen) }
+        Job { source: Source::File("pads.gcode".into()), sink: Sink::Nowhere, profile: Arc::new(chosen), replay: false }
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! The account of a replay.
 
 use meltwright::pipeline::ReplayAccount;
-use meltwright::replay::{Conditions, ReplayFigures};
+use meltwright::replay::{Conditions, Replay, ReplayFigures};
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, decimal, flow, time, volume};
@@ -76,6 +76,25 @@ pub fn table(before: Option<&ReplayFigures>, after: &ReplayFigures) -> String {
     table.text()
 }
 
+/// The figures that tell most, for the account of a rewrite.
+pub fn brief(replay: &Replay) -> String {
+    let mut table = Table::new([Align::Left, Align::Right, Align::Right]);
+    table.row(["", "before", "after"]);
+    let percent = |value: f64| format!("{} %", decimal(value, 1));
+    type Cell<'a> = &'a dyn Fn(&ReplayFigures) -> String;
+    let rows: [(&str, Cell<'_>); 5] = [
+        ("bead path more than 10 % off", &|f| percent(f.path_outside_10_pct)),
+        ("bead path more than 25 % off", &|f| percent(f.path_outside_25_pct)),
+        ("laid on the part, of what is wanted", &|f| percent(100.0 * f.laid_over_wanted)),
+        ("laid standing, at starts and stops", &|f| volume(f.at_starts_mm3 + f.at_stops_mm3)),
+        ("drool on travels", &|f| volume(f.drool_mm3)),
+    ];
+    for (what, cell) in rows {
+        table.row([what.to_owned(), replay.before.as_ref().map_or_else(String::new, cell), cell(&replay.after)]);
+    }
+    table.text()
+}
+
 /// What the figures were computed with.
 fn machine(conditions: &Conditions, profile: &str) -> String {
     let Conditions { lag_s, dead_time_s, screw_mm3_s, bore_mm, compensation_s } = *conditions;
@@ -99,7 +118,6 @@ fn machine(conditions: &Conditions, profile: &str) -> String {
 mod tests {
     use super::*;
     use crate::cli::render::layout::WIDTH;
-    use meltwright::replay::Replay;
 
     fn figures(outside: f64) -> ReplayFigures {
         ReplayFigures {

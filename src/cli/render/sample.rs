@@ -1,8 +1,8 @@
 //! Summaries written by hand, for tests of their text.
 
 use meltwright::summary::{
-    AssumedValue, Bin, Changes, Figures, Finding, LargestChange, Level, Place, Reason, ReasonCount, Record, Share,
-    Summary,
+    AssumedValue, Bin, Changes, Figures, Finding, LargestChange, Level, Place, Reason, ReasonCount, Record,
+    ScrewFigures, Share, Summary,
 };
 
 /// A print of casting pads that asks too much in places.
@@ -59,7 +59,9 @@ pub fn pads() -> Summary {
                 ReasonCount { reason: Reason::ScrewSpeed, moves: 12, time_added_s: 3.0 },
             ],
             feeds_written: 1_530,
+            accelerations_written: 311,
             lines_added: 15,
+            lines_removed: 24,
             lines_split: 7,
             roles: vec![share("infill", 1_284), share("perimeter", 0)],
             layer_bands: vec![share("1-12", 900), share("13-24", 384)],
@@ -83,6 +85,20 @@ pub fn pads() -> Summary {
                 time_added_s: 1.9,
             }],
         },
+        screw: ScrewFigures {
+            lag_compensation: "at-rest",
+            e_unit: "as in the file".to_owned(),
+            beads_mm3: 80_950.0,
+            charged_mm3: 2_310.4,
+            relieved_mm3: 2_080.1,
+            drooled_mm3: 41.7,
+            stored_at_end_mm3: 0.2,
+            charges: 1_140,
+            reliefs: 1_139,
+            replaced: 2_120,
+            longest_idle_s: 14.2,
+        },
+        replay: None,
         assumed: vec![AssumedValue {
             key: "screw.max_speed_rpm".to_owned(),
             value: "120.0".to_owned(),
@@ -132,6 +148,7 @@ pub fn calm() -> Summary {
     summary.before.peak_demand_mm3_s = 19.5;
     summary.after = summary.before.clone();
     summary.changes = Changes::default();
+    summary.screw = ScrewFigures { lag_compensation: "none", ..ScrewFigures::default() };
     summary.findings.clear();
     summary.assumed.clear();
     summary

@@ -4,7 +4,7 @@ use meltwright::summary::{Figures, Reason, Summary};
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, flow, time, volume};
-use super::parts;
+use super::{parts, replay};
 use crate::cli::plan::Detail;
 
 /// Whether the file was rewritten or only looked at.
@@ -37,6 +37,11 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
         Tense::Would => "Why moves would be slowed",
     };
     text.push_str(&parts::reasons(title, &changes.by_reason));
+    text.push_str(&screw(summary, tense));
+    if let Some(replay) = &summary.replay {
+        text.push_str("\nWhat is laid, on the virtual machine\n");
+        text.push_str(&replay::brief(replay));
+    }
     if all {
         text.push_str(&parts::shares("By role, before and then", &changes.roles));
         text.push_str(&parts::shares("By layers, before and then", &changes.layer_bands));
@@ -77,33 +82,44 @@ fn headline(summary: &Summary, tense: Tense) -> String {
     };
     let turns = changes.by_reason.iter().filter(|r| r.reason == Reason::ScrewSpeed).map(|r| r.moves).sum();
     let beads = changes.moves_slowed.saturating_sub(turns);
+    let lag = match summary.screw.lag_compensation {
+        "along-path" => "E follows the flow along each bead, ahead of the lag of the melt",
+        "at-rest" => "Fixed reversals gave way to turns of the screw that the melt asks for",
+        "by-controller" => "The controller makes up for the lag of the melt",
+        _ => "",
+    };
     let slowed = match (beads, turns) {
         (0, 0) => {
             let rest = match changes.lines_split {
-                0 => nothing.to_owned(),
-                n => format!("{} with much E {} written as several", counted(n, "line"), were(n)),
+                _ if !lag.is_empty() => String::new(),
+                0 => format!("; {nothing}"),
+                n => format!("; {} with much E {} written as several", counted(n, "line"), were(n)),
             };
-            return format!("No move asks more than the screw can give; {rest}.");
+            format!("No move asks more than the screw can give{rest}.")
         }
-        (0, turns) => format!("{} asked a faster screw than there is and {} slowed", turned(turns), were(turns)),
+        (0, turns) => format!("{} asked a faster screw than there is and {} slowed.", turned(turns), were(turns)),
         (beads, turns) => {
             let also = match turns {
                 0 => String::new(),
                 n => format!(", {} as well", turned(n)),
             };
             format!(
-                "{} of {} asked more than the screw can give and {} slowed{also}",
+                "{} of {} asked more than the screw can give and {} slowed{also}.",
                 count(beads),
                 counted(summary.before.beads, "bead"),
                 were(beads)
             )
         }
     };
+    let lag = if lag.is_empty() { String::new() } else { format!("\n{lag}.") };
+    if lag.is_empty() && beads + turns == 0 {
+        return slowed;
+    }
     let (before, after) = (time(summary.before.time_s), time(summary.after.time_s));
     if before == after {
-        format!("{slowed}.\nThe print {takes} {after}, as before.")
+        format!("{slowed}{lag}\nThe print {takes} {after}, as before.")
     } else {
-        format!("{slowed}.\nThe print {takes} {after} instead of {before}.")
+        format!("{slowed}{lag}\nThe print {takes} {after} instead of {before}.")
     }
 }
 
@@ -137,6 +153,51 @@ fn main_table(summary: &Summary) -> String {
     format!("\n{}", table.text())
 }
 
+/// What the screw is told.
+fn screw(summary: &Summary, tense: Tense) -> String {
+    let (screw, changes, record) = (&summary.screw, &summary.changes, &summary.provenance);
+    let how = match screw.lag_compensation {
+        "along-path" => "by E along the path of each bead",
+        "at-rest" => "by turns at rest between runs of beads",
+        "by-controller" => "by the controller",
+        _ => return String::new(),
+    };
+    let mut table = Table::new([Align::Left, Align::Left]);
+    table.row(["melt lag is made up for", how]);
+    table.row(["one unit of E", &screw.e_unit]);
+    if screw.replaced > 0 {
+        table.row(["reversals of the file taken out", &counted(screw.replaced, "line")]);
+    }
+    if screw.charges + screw.reliefs > 0 {
+        let turns = format!(
+            "{} forward ({}), {} back ({})",
+            count(screw.charges),
+            volume(screw.charged_mm3),
+            count(screw.reliefs),
+            volume(screw.relieved_mm3)
+        );
+        table.row(["turns at rest", &turns]);
+    }
+    table.row(["drool on travels, by the model", &volume(screw.drooled_mm3)]);
+    table.row(["longest time without a bead", &time(screw.longest_idle_s)]);
+    let (input, added) = (record.input_lines, changes.lines_added);
+    let output = (input + added).saturating_sub(changes.lines_removed);
+    if input > 0 {
+        let growth = 100.0 * (output as f64 / input as f64 - 1.0);
+        table.row(["lines", &format!("{} from {}, {} %", count(output), count(input), signed(growth))]);
+    }
+    let title = match tense {
+        Tense::Was => "The screw",
+        Tense::Would => "The screw would be told",
+    };
+    format!("\n{title}\n{}", table.text())
+}
+
+fn signed(percent: f64) -> String {
+    let text = decimal(percent.abs(), 0);
+    if text == "0" { text } else { format!("{} {text}", if percent < 0.0 { "-" } else { "+" }) }
+}
+
 /// Where the result comes from.
 fn record(summary: &Summary) -> String {
     let (changes, record) = (&summary.changes, &summary.provenance);
@@ -157,11 +218,19 @@ fn record(summary: &Summary) -> String {
     table.row([
         "output",
         &format!(
-            "{}, {} written, {} added, {} split",
+            "{}, {} added, {} taken out, {} split",
             counted(record.output_bytes, "byte"),
-            counted(changes.feeds_written, "feed"),
             counted(changes.lines_added, "line"),
+            counted(changes.lines_removed, "line"),
             counted(changes.lines_split, "line")
+        ),
+    ]);
+    table.row([
+        "words",
+        &format!(
+            "{} written, {}",
+            counted(changes.feeds_written, "feed"),
+            counted(changes.accelerations_written, "acceleration")
         ),
     ]);
     format!("\nWhere this comes from\n{}", table.text())
