@@ -10,6 +10,7 @@ use crate::demand::capacity::Capacity;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::FileSettings;
+use crate::passes::e_count::Unit;
 use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
 use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
 
@@ -57,10 +58,10 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     if profile.screw.e_unit.value == EUnit::VirtualFilament && profile.screw.virtual_diameter_mm.value.is_some() {
         keys.push("screw.virtual_diameter_mm");
     }
-    if run.choice.how != How::Not {
+    if is_written && run.choice.how != How::Not {
         keys.push("screw.melt_lag_s");
     }
-    if assemble::unit(profile, run.passes) != crate::passes::e_count::Unit::AsInFile {
+    if is_written && assemble::unit(profile, run.passes) != Unit::AsInFile {
         keys.push("screw.output_e_unit");
         if profile.screw.output_e_unit.value == OutputUnit::VirtualFilament {
             keys.push("screw.output_diameter_mm");
@@ -74,7 +75,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
 /// What the screw is told.
 fn screw(run: &Run<'_>, account: &ScrewAccount) -> ScrewFigures {
     let e_unit = match assemble::unit(run.profile, run.passes) {
-        crate::passes::e_count::Unit::AsInFile => "as in the file".to_owned(),
+        Unit::AsInFile => "as in the file".to_owned(),
         unit => match (run.profile.screw.output_e_unit.value, assemble::output_volume(&unit, None)) {
             (OutputUnit::VirtualFilament, _) => {
                 format!("1 mm of a strand of {} mm", run.profile.screw.output_diameter_mm.value)
@@ -114,7 +115,7 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
     }
     let assumed = screw.output_diameter_mm.provenance == Provenance::Assumed;
     let unit = assemble::unit(run.profile, run.passes);
-    if unit != crate::passes::e_count::Unit::AsInFile && assumed {
+    if unit != Unit::AsInFile && assumed {
         let detail = match assemble::output_volume(&unit, None) {
             Some(volume) => format!("one unit of E pushes {volume:.3} mm³"),
             None => "one unit of E is one turn of the screw".to_owned(),
