@@ -117,7 +117,9 @@ impl Pair<'_> {
             let m = self.before.at(index);
             let place = |part: &Move| format!("line {} (output line {}): ", m.line, part.line);
             for part in range.clone().map(|i| self.after.at(i)) {
-                c.check("path", part.is_arc == m.is_arc && part.tool == m.tool, || place(part) + "another kind of path");
+                c.check("path", part.is_arc == m.is_arc && part.tool == m.tool, || {
+                    place(part) + "another kind of path"
+                });
                 if range.len() == 1 {
                     c.check("path", near(part.length, m.length, 1e-9) && distance(part.to, m.to) < 1e-9, || {
                         place(part) + &format!("{} mm became {} mm", m.length, part.length)
@@ -146,7 +148,8 @@ impl Pair<'_> {
         for (index, range) in pieces.iter().enumerate() {
             let m = self.before.at(index);
             for part in range.clone().map(|i| self.after.at(i)) {
-                let place = || format!("line {} (output line {}): feed {} became {}", m.line, part.line, m.feed, part.feed);
+                let place =
+                    || format!("line {} (output line {}): feed {} became {}", m.line, part.line, m.feed, part.feed);
                 c.check("feed", part.feed <= m.feed * (1.0 + 1e-9), place);
                 if m.is_travel() || !self.is_screw(m) {
                     c.check("feed", near(part.feed, m.feed, 1e-12) && near(part.e, m.e, 1e-9), place);
@@ -282,7 +285,10 @@ impl Pair<'_> {
             if unmarked.starts_with(b"; rewritten by meltwright") {
                 continue;
             }
-            if kept.next_if(|&l| old[l - 1].strip_prefix(b"\xef\xbb\xbf".as_slice()).unwrap_or(old[l - 1]) == line).is_some() {
+            if kept
+                .next_if(|&l| old[l - 1].strip_prefix(b"\xef\xbb\xbf".as_slice()).unwrap_or(old[l - 1]) == line)
+                .is_some()
+            {
                 follow_accel(line, &mut own);
                 continue;
             }
