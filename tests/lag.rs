@@ -119,6 +119,8 @@ fn every_fixture_keeps_every_promise() {
     let mut complaints = Vec::new();
     let mut names = runs::fixtures_in("gcode/ok");
     names.extend(runs::fixtures_in("gcode/controller"));
+    // What a number with an exponent means is up to the controller; the reader has one meaning only.
+    names.retain(|name| !name.ends_with("exponent.gcode"));
     names.push("demo/casting_pads.gcode".to_owned());
     for way in WAYS.into_iter().chain(MORE_WAYS) {
         for (unit, limit) in units.into_iter().flat_map(|u| limits.map(|l| (u, l))) {

@@ -380,7 +380,8 @@ fn target(words: &[Word], state: &State) -> [f64; 3] {
 fn go(words: &[Word], line: usize, motion: Option<u32>, state: &mut State, rules: &Rules, out: &mut Reading) {
     out.motion.push(line);
     let unit = if state.inches { 25.4 } else { 1.0 };
-    if let Some(feed) = value(words, b'F') {
+    // Nothing moves at no feed: the one before stays.
+    if let Some(feed) = value(words, b'F').filter(|feed| *feed > 0.0) {
         state.feed = feed * unit / 60.0;
     }
     let to = target(words, state);
