@@ -20,6 +20,8 @@ const OFF_PATH_MM: f64 = 1.5e-3;
 /// Places nearer to each other are one, mm.
 const SAME_MM: f64 = 2e-3;
 
+/// Distances between absolute words are rounded: a refill differs by at most this share from its reversal.
+const ROUNDED: f64 = 1e-4;
 /// Boards plan arcs as chords and ways in whole steps: what a time may be shorter than path over speed.
 const MOTION: f64 = 5e-3;
 
@@ -261,7 +263,9 @@ impl Pair<'_> {
             } else if m.is_bead() {
                 drawn = if self.is_screw(m) { 0.0 } else { drawn };
             } else {
-                own += if m.is_e_only() { (volume - drawn).max(0.0) } else { 0.0 };
+                // What differs from the reversal before it by rounding alone is no new melt.
+                let new = (volume - drawn).max(0.0);
+                own += if m.is_e_only() && new > ROUNDED * volume { new } else { 0.0 };
                 drawn = (drawn - volume).max(0.0);
             }
         }
@@ -377,7 +381,8 @@ fn follow_accel(line: &[u8], is_host: bool, own: &mut [f64; 2]) {
             (_, p, t) if !is_host => *own = [p.unwrap_or(own[0]), t.unwrap_or(own[1])],
             _ => {}
         }
-    } else if code.starts_with("SET_VELOCITY_LIMIT")
+    } else if is_host
+        && code.starts_with("SET_VELOCITY_LIMIT")
         && let Some((_, rest)) = code.split_once(" ACCEL=")
         && let Some(value) = number(rest)
     {
