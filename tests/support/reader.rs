@@ -107,6 +107,8 @@ pub struct Reading {
     pub pull_backs: usize,
     /// Motion lines the reader could not follow.
     pub unread: Vec<usize>,
+    /// Motion lines with E that neither move nor turn anything.
+    pub idle_turns: usize,
     /// All motion lines, whether they move anything or not.
     pub motion: Vec<usize>,
 }
@@ -431,6 +433,7 @@ fn go(words: &[Word], line: usize, motion: Option<u32>, state: &mut State, rules
     }
     state.at = to;
     if length == 0.0 && e == 0.0 {
+        out.idle_turns += usize::from(value(words, rules.axis).is_some());
         return;
     }
     let percent = state.flow_percent.iter().find(|entry| entry.0 == state.tool).map_or(100.0, |entry| entry.1);
