@@ -2,6 +2,8 @@
 
 #[path = "support/check.rs"]
 mod check;
+#[path = "support/planned.rs"]
+mod planned;
 #[path = "support/reader.rs"]
 mod reader;
 #[path = "support/runs.rs"]
@@ -133,7 +135,7 @@ fn rows() -> Vec<Row> {
 
 /// The profile of a row.
 fn profile_for(row: &Row) -> Profile {
-    let mut profile = runs::profile();
+    let mut profile = runs::without_inertia(runs::profile());
     profile.screw.e_unit.value = EUnit::Mm3;
     (row.set)(&mut profile);
     profile
@@ -143,13 +145,13 @@ fn fixture(name: &str) -> Vec<u8> {
     runs::fixture(&format!("gcode/ok/{name}.gcode"))
 }
 
-/// A file rewritten with E in mm³.
+/// A file rewritten with E in mm³ by the capacity pass, for a machine without inertia.
 fn rewritten(name: &str, set: fn(&mut Profile)) -> (String, meltwright::summary::Summary) {
-    let mut profile = runs::profile();
+    let mut profile = runs::without_inertia(runs::profile());
     profile.screw.e_unit.value = EUnit::Mm3;
     set(&mut profile);
     let (bytes, summary) =
-        runs::rewrite(&fixture(name), &profile, &Options::default()).unwrap_or_else(|e| panic!("{name}: {e}"));
+        runs::rewrite(&fixture(name), &profile, &runs::capacity_alone()).unwrap_or_else(|e| panic!("{name}: {e}"));
     (bytes.iter().map(|&b| char::from(b)).collect(), summary)
 }
 
@@ -207,7 +209,7 @@ fn feeds_after_the_rewrite_are_those_worked_out_by_hand() {
     let mut complaints = Vec::new();
     for row in rows() {
         let profile = profile_for(&row);
-        match runs::rewrite(&fixture(row.file), &profile, &Options::default()) {
+        match runs::rewrite(&fixture(row.file), &profile, &runs::capacity_alone()) {
             Ok((output, _)) => {
                 let reading = reader::read(&output, &runs::rules(&profile));
                 let feeds: Vec<f64> = reading.beads().map(|m| m.feed).collect();
@@ -349,7 +351,7 @@ fn pieces(name: &str) -> (Vec<reader::Move>, Vec<String>) {
         p.controller.max_e_per_line_mm.value = Some(200.0);
     };
     let (text, summary) = rewritten(name, set);
-    let mut profile = runs::profile();
+    let mut profile = runs::without_inertia(runs::profile());
     set(&mut profile);
     let found = check::capacity(&fixture(name), text.as_bytes(), &profile, &summary).into_lines();
     assert_eq!(summary.changes.lines_split, 1, "{name}");

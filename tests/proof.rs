@@ -1,4 +1,5 @@
-//! The promises of a rewrite, checked on whole files with a reader that shares nothing with the library.
+//! The promises of the capacity pass, checked on whole files with a reader that shares nothing with the library but
+//! the planner's times. `tests/lag.rs` does the same for all passes.
 
 #[path = "support/check.rs"]
 mod check;
@@ -7,6 +8,8 @@ mod corpus;
 #[path = "../fixtures/demo/generate.rs"]
 #[allow(dead_code, reason = "its main belongs to the example")]
 mod generate_demo;
+#[path = "support/planned.rs"]
+mod planned;
 #[path = "support/reader.rs"]
 mod reader;
 #[path = "support/runs.rs"]
@@ -69,7 +72,7 @@ const CORPUS: &[(&str, Expect)] = &[
 
 /// All promises for one file; an empty list when they hold.
 fn prove(input: &[u8], profile: &Profile, expect: Expect) -> Vec<String> {
-    let options = Options::default();
+    let options = runs::capacity_alone();
     match runs::rewrite(input, profile, &runs::no_pass()) {
         Ok((same, _)) if same == input => {}
         Ok(_) => return vec!["without passes: the bytes differ".to_owned()],
@@ -96,7 +99,7 @@ fn prove(input: &[u8], profile: &Profile, expect: Expect) -> Vec<String> {
         Ok((again, _)) if output == input && again == output => {}
         Ok(_) => complaints.push("second run: not refused".to_owned()),
     }
-    match runs::rewrite(&output, profile, &Options { again: true, ..Options::default() }) {
+    match runs::rewrite(&output, profile, &Options { again: true, ..options.clone() }) {
         Ok((again, _)) if again == output => {}
         Ok(_) => complaints.push("second run, let through: the bytes differ".to_owned()),
         Err(error) => complaints.push(format!("second run, let through: {error}")),
@@ -132,13 +135,16 @@ fn the_demo_keeps_every_promise() {
 #[test]
 fn the_demo_asks_too_much_in_places_and_not_everywhere() {
     let profile = runs::profile();
-    let reading = reader::read(&runs::fixture("demo/casting_pads.gcode"), &runs::rules(&profile));
+    let demo = runs::fixture("demo/casting_pads.gcode");
+    let reading = reader::read(&demo, &runs::rules(&profile));
     let above: f64 = reading.beads().filter(|m| m.flow() > 25.0).map(reader::Move::time).sum();
     let all: f64 = reading.beads().map(reader::Move::time).sum();
     assert!((0.3..0.9).contains(&(above / all)), "{above} of {all} s");
     // Bead of 1.4 x 0.6 mm with rounded ends: 0.8 * 0.6 + pi / 4 * 0.36 = 0.762743 mm2; at 42 mm/s 32.035 mm3/s.
     assert!(reading.beads().any(|m| (m.flow() - 32.035).abs() < 0.01));
-    assert!(reader::highest_average(&reading, 60.0) > 1.5 * 18.0);
+    let executed = check::executed(&reading, &planned::plan(&demo, &profile));
+    let average = executed.highest_average(60.0);
+    assert!(average > 18.0, "{average} mm3/s");
 }
 
 #[test]
@@ -150,9 +156,12 @@ fn every_fixture_keeps_every_promise() {
             let profile = low(peak);
             let reading = reader::read(&input, &runs::rules(&profile));
             let fastest = runs::screw_flow(&profile);
-            let too_fast =
-                |m: &reader::Move| m.is_bead() && m.flow() > peak || m.is_e_only() && m.flow().abs() > fastest;
-            let expect = if reading.moves.iter().any(too_fast) || reader::highest_average(&reading, 20.0) > 3.0 {
+            let planned = planned::plan(&input, &profile);
+            let too_fast = |m: &reader::Move| {
+                m.is_bead() && planned.flow(m) > peak || m.is_e_only() && planned.flow(m).abs() > fastest
+            };
+            let average = check::executed(&reading, &planned).highest_average(20.0);
+            let expect = if reading.moves.iter().any(too_fast) || average > 3.0 {
                 Expect::Slowed
             } else {
                 Expect::NothingToSlow

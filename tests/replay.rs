@@ -387,7 +387,6 @@ fn follow_originals(files: &[std::path::PathBuf], preset: &str) {
         let after = balanced(account.replay.after);
         near(before.wanted_mm3, after.wanted_mm3, 1e-6 * before.wanted_mm3);
         near(before.bead_path_mm, after.bead_path_mm, 1e-6 * before.bead_path_mm);
-        assert!(after.time_s >= before.time_s * (1.0 - 1e-9), "{name}");
         println!(
             "{name:50} ±10 %: {:5.1} {:5.1}  laid {:.3} {:.3}  {:6.0} s {:6.0} s",
             before.path_outside_10_pct,

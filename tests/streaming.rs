@@ -8,7 +8,7 @@ mod reader;
 mod runs;
 
 use meltwright::pipeline::Options;
-use meltwright::profile::Profile;
+use meltwright::profile::{LagCompensation, OutputUnit, Profile};
 
 const SIZES: &[usize] = &[1, 7, 64, 4096, 256 * 1024];
 
@@ -19,14 +19,33 @@ fn low() -> Profile {
     profile
 }
 
+/// All passes: along the path, and at rest in the unit of the file and in another.
+fn ways() -> [Profile; 3] {
+    [
+        (LagCompensation::File, OutputUnit::VirtualFilament),
+        (LagCompensation::None, OutputUnit::AsInFile),
+        (LagCompensation::None, OutputUnit::ScrewTurns),
+    ]
+    .map(|(by, unit)| {
+        let mut profile = low();
+        profile.screw.lag_compensated_by.value = by;
+        profile.screw.output_e_unit.value = unit;
+        profile
+    })
+}
+
 fn assert_same_for_all(name: &str, input: &[u8], sizes: &[usize]) {
-    let profile = low();
-    let (bytes, summary) =
-        runs::rewrite(input, &profile, &Options::default()).unwrap_or_else(|e| panic!("{name}: {e}"));
+    for profile in ways() {
+        assert_same(name, input, sizes, &profile);
+    }
+}
+
+fn assert_same(name: &str, input: &[u8], sizes: &[usize], profile: &Profile) {
+    let (bytes, summary) = runs::rewrite(input, profile, &Options::default()).unwrap_or_else(|e| panic!("{name}: {e}"));
     for &block_size in sizes {
         let options = Options { block_size, ..Options::default() };
         let (other, its_summary) =
-            runs::rewrite(input, &profile, &options).unwrap_or_else(|e| panic!("{name}, blocks of {block_size}: {e}"));
+            runs::rewrite(input, profile, &options).unwrap_or_else(|e| panic!("{name}, blocks of {block_size}: {e}"));
         assert!(other == bytes, "{name}: other bytes with blocks of {block_size}");
         assert_eq!(its_summary, summary, "{name}: another summary with blocks of {block_size}");
     }
@@ -35,7 +54,7 @@ fn assert_same_for_all(name: &str, input: &[u8], sizes: &[usize]) {
         // Small blocks, so that there is something to share out.
         let options = Options { block_size: 4096, ..Options::default() };
         let (other, its_summary) = pool
-            .install(|| runs::rewrite(input, &profile, &options))
+            .install(|| runs::rewrite(input, profile, &options))
             .unwrap_or_else(|e| panic!("{name}, {threads} threads: {e}"));
         assert!(other == bytes, "{name}: other bytes with {threads} threads");
         assert_eq!(its_summary, summary, "{name}: another summary with {threads} threads");

@@ -154,6 +154,11 @@ impl Drive {
         line_end: &[u8],
     ) -> Driven {
         let mut driven = Driven { e: ELine::Keep, rest_s: 0.0, e_scale: 1.0 };
+        // In the output a unit of E is what this program says; counted lines cannot be taken out.
+        if step.flags & (Move::E_UNIT | Move::NUMBERED) == Move::E_UNIT && self.count.is_another_unit() {
+            driven.e = ELine::Remove;
+            return driven;
+        }
         if !step.has(Move::SCREW) {
             self.wait(timing.time);
             if step.e != 0.0 {

@@ -338,8 +338,9 @@ fn feed_word(FeedWord { value, decimals }: FeedWord, space: bool) -> Put {
 fn line_start(bytes: &[u8], at: u32) -> u32 {
     let before = bytes.get(..at as usize).unwrap_or_default();
     let start = memchr::memrchr(b'\n', before).map_or(0, |end| end as u32 + 1);
-    // A byte order mark stays at the start of the file.
-    if start == 0 && bytes.starts_with(b"\xef\xbb\xbf") && at >= 3 { 3 } else { start }
+    // A byte order mark stays where it is; within a file it may stand at the start of any line.
+    let rest = bytes.get(start as usize..).unwrap_or_default();
+    if rest.starts_with(b"\xef\xbb\xbf") && at >= start + 3 { start + 3 } else { start }
 }
 
 fn letter_at(bytes: &[u8], at: u32) -> u8 {

@@ -10,7 +10,7 @@ use crate::motion::{Plan, Planner, Timing};
 use crate::moves::{Kind, Move};
 use crate::passes::e_count::ECount;
 use crate::passes::lag::accel::{self, Accels, Ruling};
-use crate::passes::lag::gaps::{Gaps, Marks};
+use crate::passes::lag::gaps::{Gaps, Marks, is_dropped};
 use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
 use crate::passes::sustained::Sustained;
@@ -158,7 +158,9 @@ impl Limiter {
                         false => (before.top, before.time),
                     };
                     let verdict = peak::judge(step, top, capacity);
-                    let least = verdict.least_time(step, time);
+                    // What is taken out takes no time.
+                    let goes = self.passes.gaps.is_some() && is_dropped(step);
+                    let least = if goes { 0.0 } else { verdict.least_time(step, time) };
                     sustained.push(step, verdict, least, offset);
                 }
             }

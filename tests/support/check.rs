@@ -7,11 +7,15 @@ use std::ops::Range;
 use meltwright::profile::Profile;
 use meltwright::summary::{Figures, Summary};
 
+use crate::planned::{self, Planned};
 use crate::reader::{self, Move, Reading, Timeline};
 use crate::runs;
 
 /// Most complaints of one kind that are listed.
 const LISTED: usize = 3;
+
+/// What a feed rounded down to its last digit may change in a time.
+const FEED_DIGIT: f64 = 2e-3;
 
 /// Complaints, the first few of each kind.
 #[derive(Default)]
@@ -21,7 +25,8 @@ pub struct Complaints {
 }
 
 impl Complaints {
-    fn add(&mut self, kind: &'static str, text: impl FnOnce() -> String) {
+    /// Notes a complaint.
+    pub fn add(&mut self, kind: &'static str, text: impl FnOnce() -> String) {
         let index = self.counts.iter().position(|c| c.0 == kind).unwrap_or_else(|| {
             self.counts.push((kind, 0));
             self.counts.len() - 1
@@ -32,7 +37,8 @@ impl Complaints {
         }
     }
 
-    fn check(&mut self, kind: &'static str, holds: bool, text: impl FnOnce() -> String) {
+    /// Notes a complaint where something does not hold.
+    pub fn check(&mut self, kind: &'static str, holds: bool, text: impl FnOnce() -> String) {
         if !holds {
             self.add(kind, text);
         }
@@ -58,15 +64,16 @@ pub fn near(a: f64, b: f64, relative: f64) -> bool {
 pub fn capacity(input: &[u8], output: &[u8], profile: &Profile, summary: &Summary) -> Complaints {
     let rules = runs::rules(profile);
     let (before, after) = (reader::read(input, &rules), reader::read(output, &rules));
+    let (plan_before, plan_after) = (planned::plan(input, profile), planned::plan(output, profile));
     let mut c = Complaints::default();
     lines(input, output, &before, profile, &mut c);
     if let Some(pieces) = pieces(&before, &after, &mut c) {
         moves(&before, &after, &pieces, profile, &mut c);
-        untouched(&before, &after, &pieces, profile, &mut c);
+        untouched((&before, &plan_before), &after, &pieces, profile, &mut c);
     }
-    limits(&after, profile, &mut c);
-    figures("before", &summary.before, &before, profile, &mut c);
-    figures("after", &summary.after, &after, profile, &mut c);
+    limits(&after, &plan_after, profile, &mut c);
+    figures("before", &summary.before, (&before, &plan_before), 1e-6, profile, &mut c);
+    figures("after", &summary.after, (&after, &plan_after), FEED_DIGIT, profile, &mut c);
     c
 }
 
@@ -94,7 +101,8 @@ pub fn pieces(before: &Reading, after: &Reading, c: &mut Complaints) -> Option<V
     Some(out)
 }
 
-fn distance(a: [f64; 3], b: [f64; 3]) -> f64 {
+/// Between two points, mm.
+pub fn distance(a: [f64; 3], b: [f64; 3]) -> f64 {
     (0..3).map(|i| (a[i] - b[i]).powi(2)).sum::<f64>().sqrt()
 }
 
@@ -144,7 +152,7 @@ fn moves(before: &Reading, after: &Reading, pieces: &[Range<usize>], profile: &P
 }
 
 /// How far a point is from the path of a move, mm.
-fn off_path(m: &Move, point: [f64; 3]) -> f64 {
+pub fn off_path(m: &Move, point: [f64; 3]) -> f64 {
     if let Some(arc) = &m.arc {
         let [p, q, r] = arc.axes;
         let radial = (point[p] - arc.centre[0]).hypot(point[q] - arc.centre[1]) - arc.radius;
@@ -170,62 +178,82 @@ fn off_path(m: &Move, point: [f64; 3]) -> f64 {
     distance(point, std::array::from_fn(|i| m.from[i] + share * along[i]))
 }
 
-/// Peak, screw and moving average of the result.
-fn limits(after: &Reading, profile: &Profile, c: &mut Complaints) {
+/// Peak, screw and moving average of the result as it is executed: a feed above the capacity that is never reached may
+/// stay.
+fn limits(after: &Reading, planned: &Planned, profile: &Profile, c: &mut Complaints) {
     let screw = &profile.screw;
     let peak = screw.peak_flow_mm3_s.value.unwrap_or(f64::INFINITY);
     let fastest = runs::screw_flow(profile);
     for m in after.moves.iter().filter(|m| screw.tools.value.contains(&m.tool)) {
+        let flow = planned.flow(m);
         if m.is_bead() {
-            c.check("peak", m.flow() <= peak * (1.0 + 1e-6), || format!("output line {}: {} mm3/s", m.line, m.flow()));
+            c.check("peak", flow <= peak * (1.0 + 1e-6), || format!("output line {}: {flow} mm3/s", m.line));
         } else if m.is_e_only() {
-            c.check("screw", m.flow().abs() <= fastest * (1.0 + 1e-6), || {
-                format!("output line {}: {} mm3/s without motion", m.line, m.flow())
+            c.check("screw", flow.abs() <= fastest * (1.0 + 1e-6), || {
+                format!("output line {}: {flow} mm3/s without motion", m.line)
             });
         }
     }
     if let Some(sustained) = screw.sustained_flow_mm3_s.value {
-        let average = reader::highest_average(after, screw.sustained_window_s.value);
+        let average = executed(after, planned).highest_average(screw.sustained_window_s.value);
         c.check("sustained", average <= sustained * (1.0 + 1e-3), || {
             format!("the moving average reaches {average} mm3/s")
         });
     }
 }
 
+/// Volume against time as it is executed.
+pub fn executed(reading: &Reading, planned: &Planned) -> Timeline {
+    Timeline::new(reading, &planned.waits(reading), |_, m| planned.of(m).time)
+}
+
 /// Beads below every limit keep their feed.
-fn untouched(before: &Reading, after: &Reading, pieces: &[Range<usize>], profile: &Profile, c: &mut Complaints) {
+fn untouched(
+    (before, planned): (&Reading, &Planned),
+    after: &Reading,
+    pieces: &[Range<usize>],
+    profile: &Profile,
+    c: &mut Complaints,
+) {
     let screw = &profile.screw;
     let peak = screw.peak_flow_mm3_s.value.unwrap_or(f64::INFINITY);
     let fastest = runs::screw_flow(profile);
-    let clamped = |_: usize, m: &Move| match () {
-        () if m.is_bead() => m.time() * (m.flow() / peak).max(1.0),
-        () if m.is_e_only() => m.time() * (m.flow().abs() / fastest).max(1.0),
-        () => m.time(),
+    // The time a move takes at least once it is held to the capacity for single moves.
+    let clamped = |_: usize, m: &Move| {
+        let time = planned.of(m).time;
+        match () {
+            () if m.is_bead() && planned.flow(m) > peak => time.max(m.volume / peak),
+            () if m.is_e_only() && planned.flow(m).abs() > fastest => time.max(m.volume.abs() / fastest),
+            () => time,
+        }
     };
-    let timeline = Timeline::new(before, clamped);
+    let timeline = Timeline::new(before, &planned.waits(before), clamped);
     let sustained = screw.sustained_flow_mm3_s.value.unwrap_or(f64::INFINITY);
     let broken = timeline.above(sustained * (1.0 - 1e-6), screw.sustained_window_s.value);
     for (index, m) in before.moves.iter().enumerate().filter(|(_, m)| m.is_bead()) {
         let (start, end) = (timeline.times[index], timeline.times[index] + clamped(index, m));
         let next = broken.partition_point(|b| b.1 <= start);
         let in_broken = broken.get(next).is_some_and(|b| b.0 < end);
-        if m.flow() < peak * (1.0 - 1e-9) && !in_broken {
+        let flow = planned.flow(m);
+        if flow < peak * (1.0 - 1e-9) && !in_broken {
             let kept = after.moves[pieces[index].clone()].iter().all(|p| near(p.feed, m.feed, 1e-9));
             c.check("kept", kept, || {
-                format!(
-                    "line {}: a bead of {} mm3/s within all limits went from {} to {} mm/s",
-                    m.line,
-                    m.flow(),
-                    m.feed,
-                    after.moves[pieces[index].start].feed
-                )
+                let now = after.moves[pieces[index].start].feed;
+                format!("line {}: a bead of {flow} mm3/s within all limits went from {} to {now} mm/s", m.line, m.feed)
             });
         }
     }
 }
 
 /// The reported figures against the reader's.
-fn figures(when: &'static str, figures: &Figures, reading: &Reading, profile: &Profile, c: &mut Complaints) {
+fn figures(
+    when: &'static str,
+    figures: &Figures,
+    (reading, planned): (&Reading, &Planned),
+    tolerance: f64,
+    profile: &Profile,
+    c: &mut Complaints,
+) {
     let count = |test: fn(&Move) -> bool| reading.moves.iter().filter(|m| test(m)).count() as u64;
     let length = |test: fn(&Move) -> bool| reading.moves.iter().filter(|m| test(m)).map(|m| m.length).sum::<f64>();
     for (name, ours, theirs) in [
@@ -236,14 +264,15 @@ fn figures(when: &'static str, figures: &Figures, reading: &Reading, profile: &P
     ] {
         c.check("figures", ours == theirs, || format!("{when}: {name} {ours}, by the reader {theirs}"));
     }
-    let sustained = reader::highest_average(reading, profile.screw.sustained_window_s.value);
+    let sustained = executed(reading, planned).highest_average(profile.screw.sustained_window_s.value);
+    let peak = reading.beads().map(|m| planned.flow(m)).fold(0.0, f64::max);
     for (name, ours, theirs, tolerance) in [
-        ("time_s", figures.time_s, reading.time(), 1e-6),
+        ("time_s", figures.time_s, planned.total, tolerance),
         ("bead_volume_mm3", figures.bead_volume_mm3, reading.bead_volume(), 1e-6),
         ("bead_path_mm", figures.bead_path_mm, length(Move::is_bead), 1e-6),
         ("travel_path_mm", figures.travel_path_mm, length(Move::is_travel), 1e-6),
-        ("peak_demand_mm3_s", figures.peak_demand_mm3_s, reading.peak(), 1e-6),
-        ("sustained_demand_mm3_s", figures.sustained_demand_mm3_s, sustained, 1e-3),
+        ("peak_demand_mm3_s", figures.peak_demand_mm3_s, peak, tolerance),
+        ("sustained_demand_mm3_s", figures.sustained_demand_mm3_s, sustained, tolerance.max(1e-3)),
     ] {
         c.check("figures", near(ours, theirs, tolerance), || format!("{when}: {name} {ours}, by the reader {theirs}"));
     }

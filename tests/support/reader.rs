@@ -33,6 +33,8 @@ pub struct Move {
     pub arc: Option<Arc>,
     /// Change of E as volume, mm³.
     pub volume: f64,
+    /// Change of E, as `e` has it, for a unit on the line.
+    pub quantum: f64,
     /// Whether a homing or positions unknown to the reader came between this move and the one before.
     pub after_home: bool,
 }
@@ -105,22 +107,16 @@ pub struct Reading {
     pub pull_backs: usize,
     /// Motion lines the reader could not follow.
     pub unread: Vec<usize>,
+    /// Motion lines with E that neither move nor turn anything.
+    pub idle_turns: usize,
+    /// All motion lines, whether they move anything or not.
+    pub motion: Vec<usize>,
 }
 
 impl Reading {
     /// Moves that lay material.
     pub fn beads(&self) -> impl Iterator<Item = &Move> {
         self.moves.iter().filter(|m| m.is_bead())
-    }
-
-    /// Path over commanded speed, plus dwells, s.
-    pub fn time(&self) -> f64 {
-        self.moves.iter().map(Move::time).sum::<f64>() + self.dwells.iter().map(|d| d.1).sum::<f64>()
-    }
-
-    /// Highest flow of a bead, mm³/s.
-    pub fn peak(&self) -> f64 {
-        self.beads().map(Move::flow).fold(0.0, f64::max)
     }
 
     /// Volume of the beads, mm³.
@@ -384,8 +380,10 @@ fn target(words: &[Word], state: &State) -> [f64; 3] {
 }
 
 fn go(words: &[Word], line: usize, motion: Option<u32>, state: &mut State, rules: &Rules, out: &mut Reading) {
+    out.motion.push(line);
     let unit = if state.inches { 25.4 } else { 1.0 };
-    if let Some(feed) = value(words, b'F') {
+    // Nothing moves at no feed: the one before stays.
+    if let Some(feed) = value(words, b'F').filter(|feed| *feed > 0.0) {
         state.feed = feed * unit / 60.0;
     }
     let to = target(words, state);
@@ -435,6 +433,7 @@ fn go(words: &[Word], line: usize, motion: Option<u32>, state: &mut State, rules
     }
     state.at = to;
     if length == 0.0 && e == 0.0 {
+        out.idle_turns += usize::from(value(words, rules.axis).is_some());
         return;
     }
     let percent = state.flow_percent.iter().find(|entry| entry.0 == state.tool).map_or(100.0, |entry| entry.1);
@@ -449,6 +448,7 @@ fn go(words: &[Word], line: usize, motion: Option<u32>, state: &mut State, rules
         tool: state.tool,
         is_arc: arc.is_some(),
         arc,
+        quantum: unit * percent / 100.0,
         volume: e * state.strand_volume.unwrap_or(rules.volume_per_e),
         after_home: std::mem::take(&mut state.homed),
     });
@@ -496,12 +496,6 @@ fn arc_of(words: &[Word], from: [f64; 3], to: [f64; 3], clockwise: bool, axes: [
     Some(Arc { axes, centre, radius, sweep })
 }
 
-/// Highest volume pressed out within any stretch of `window` seconds, over that time, mm³/s.
-pub fn highest_average(reading: &Reading, window: f64) -> f64 {
-    let line = Timeline::new(reading, |_, m| m.time());
-    line.starts(window).into_iter().map(|t| line.volume_in(t, window) / window).fold(0.0, f64::max)
-}
-
 /// Volume pressed out of the nozzle against time: a bead counts in full, E in place as far as it is no refill of what
 /// was pulled back since the last bead.
 pub struct Timeline {
@@ -512,16 +506,16 @@ pub struct Timeline {
 }
 
 impl Timeline {
-    /// With `time` giving the time of each move.
-    pub fn new(reading: &Reading, time: impl Fn(usize, &Move) -> f64) -> Self {
-        let mut dwells = reading.dwells.iter().peekable();
+    /// With `waits` before moves, (index, s), and `time` giving the time of each move, s.
+    pub fn new(reading: &Reading, waits: &[(usize, f64)], time: impl Fn(usize, &Move) -> f64) -> Self {
+        let mut waits = waits.iter().peekable();
         let (mut now, mut volume) = (0.0, 0.0);
         let mut times = Vec::with_capacity(reading.moves.len() + 1);
         let mut corners = vec![(0.0, 0.0)];
         // All tools are the one screw here.
         let mut pulled_back = 0.0_f64;
         for (index, m) in reading.moves.iter().enumerate() {
-            while let Some((_, pause)) = dwells.next_if(|d| d.0 <= index) {
+            while let Some((_, pause)) = waits.next_if(|wait| wait.0 <= index) {
                 now += pause;
             }
             times.push(now);
@@ -548,6 +542,11 @@ impl Timeline {
             (Some(last), None) => last.1,
             (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (time - a.0) / (b.0 - a.0),
         }
+    }
+
+    /// Highest volume pressed out within any stretch of `window` seconds, over that time, mm³/s.
+    pub fn highest_average(&self, window: f64) -> f64 {
+        self.starts(window).into_iter().map(|t| self.volume_in(t, window) / window).fold(0.0, f64::max)
     }
 
     /// Volume laid in the window that starts at `time`, mm³.

@@ -8,7 +8,7 @@ use std::path::Path;
 
 use meltwright::error::Result;
 use meltwright::pipeline::{self, Options, Passes};
-use meltwright::profile::{DwellWords, EUnit, Excess, Output, Preset, Profile};
+use meltwright::profile::{Corner, DwellWords, EUnit, Excess, Output, OutputUnit, Preset, Profile};
 use meltwright::source;
 use meltwright::summary::Summary;
 
@@ -38,6 +38,23 @@ pub fn profile() -> Profile {
     with_capacity(p, 10.0, 10.0, 60.0)
 }
 
+/// A machine without inertia: what is commanded is executed, so that figures can be worked out by hand from feeds. Hand
+/// cases with inertia are in `tests/planner.rs`.
+pub fn without_inertia(mut profile: Profile) -> Profile {
+    let machine = &mut profile.machine;
+    machine.max_speed_mm_s.value = 1e9;
+    machine.max_accel_mm_s2.value = 1e13;
+    machine.corner.value = Corner::RightAngleSpeed(1e9);
+    machine.axis_speed_mm_s.value = None;
+    machine.axis_accel_mm_s2.value = None;
+    let controller = &mut profile.controller;
+    controller.min_cruise_share.value = 0.0;
+    controller.e_step_mm_s.value = None;
+    controller.e_only_speed_mm_s.value = None;
+    controller.e_only_accel_mm_s2.value = None;
+    profile
+}
+
 /// With these capacities, mm³/s, and this window, s.
 pub fn with_capacity(mut profile: Profile, peak: f64, sustained: f64, window: f64) -> Profile {
     profile.screw.peak_flow_mm3_s.value = Some(peak);
@@ -52,6 +69,20 @@ pub fn screw_flow(profile: &Profile) -> f64 {
     match &profile.screw.output.value {
         Output::Constant(per_turn) => per_turn * rpm / 60.0,
         Output::Curve(_) => panic!("the tests use a constant output"),
+    }
+}
+
+/// Volume of a unit of E in the output of all passes, mm³.
+pub fn output_volume(profile: &Profile) -> f64 {
+    let screw = &profile.screw;
+    match screw.output_e_unit.value {
+        OutputUnit::AsInFile => rules(profile).volume_per_e,
+        OutputUnit::Mm3 => 1.0,
+        OutputUnit::VirtualFilament => FRAC_PI_4 * screw.output_diameter_mm.value.powi(2),
+        OutputUnit::ScrewTurns => match &screw.output.value {
+            Output::Constant(per_turn) => *per_turn,
+            Output::Curve(_) => panic!("the tests use a constant output"),
+        },
     }
 }
 
@@ -82,6 +113,11 @@ pub fn rewrite(input: &[u8], profile: &Profile, options: &Options) -> Result<(Ve
     let mut output = Vec::new();
     let summary = pipeline::rewrite(&mut Cursor::new(input), &mut output, profile, options, &mut |_| {})?;
     Ok((output, summary))
+}
+
+/// Options with the capacity pass alone.
+pub fn capacity_alone() -> Options {
+    Options { passes: Passes { capacity: true, ..Passes::NONE }, ..Options::default() }
 }
 
 /// Options without any pass.

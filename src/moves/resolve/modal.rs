@@ -49,6 +49,8 @@ impl Resolver {
                 } else if words.get(b'S').is_some() {
                     state.volumetric = on;
                 }
+                let blank = self.blank(Kind::Feed);
+                self.moves.push(Move { flags: blank.flags | Move::E_UNIT, feed_at: at.line.start, ..blank });
             }
             220 => {
                 if words.mentions(b'B') {

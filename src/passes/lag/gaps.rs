@@ -34,12 +34,24 @@ impl Marks {
     }
 }
 
+/// A refill may differ by this share from the reversal it ends: distances between absolute words are rounded.
+const ROUNDED: f64 = 1e-4;
 /// Share of the melt's lag after which so much has drooled out that it is put back.
 const REFILL_AFTER: f64 = 0.1;
 /// Share of the lag after which the screw turns back, however short the way.
 const RELIEVE_AFTER: f64 = 0.5;
 /// A gap is decided on when this many moves wait for its end.
 const MOST_WAITING: usize = 1 << 14;
+
+/// Whether a line is taken out: a reversal or refill of the file's own, without motion. Counted lines cannot be.
+pub fn is_dropped(step: &Move) -> bool {
+    step.flags & (Move::SCREW | Move::NUMBERED) == Move::SCREW
+        && match step.kind {
+            Kind::EOut | Kind::SetEOut | Kind::SetEIn => true,
+            Kind::EIn => step.melt <= ROUNDED * step.volume,
+            _ => false,
+        }
+}
 
 /// Finds the gaps in the stream of moves.
 #[derive(Clone, Debug)]
@@ -79,11 +91,9 @@ impl Gaps {
     /// Takes the next move; `time`: about how long it takes, s.
     pub fn push(&mut self, step: &Move, time: f64) {
         let own = step.has(Move::SCREW);
-        // Lines that are counted cannot be taken out.
         let free = own && !step.has(Move::NUMBERED);
         let mut mark = match step.kind {
-            Kind::EOut | Kind::SetEOut | Kind::SetEIn if free => Marks::DROP,
-            Kind::EIn if free && step.melt <= 0.0 => Marks::DROP,
+            _ if is_dropped(step) => Marks::DROP,
             Kind::MovingEOut if free => Marks::STRIP,
             _ => Marks::NONE,
         };

@@ -187,8 +187,10 @@ impl Ramp {
             sections.push(Section { length: step.length, v0: entry, v1: exit, time, ready: exit });
             return sections;
         }
-        let ramp = |from: f64, to: f64| (to * to - from * from).abs() / (2.0 * accel);
-        let (up, down) = (ramp(entry, top), ramp(top, exit));
+        // Boards plan in whole steps, and arcs as chords: both ramps together may be longer than the bead.
+        let ramp = |from: f64, to: f64, accel: f64| (to * to - from * from).abs() / (2.0 * accel);
+        let accel = accel * ((ramp(entry, top, accel) + ramp(top, exit, accel)) / step.length).max(1.0);
+        let (up, down) = (ramp(entry, top, accel), ramp(top, exit, accel));
         // A brief ramp counts with the cruise.
         let mut cruise =
             Section { length: (step.length - up - down).max(0.0), v0: top, v1: top, time: 0.0, ready: top };
@@ -203,7 +205,7 @@ impl Ramp {
             cruise.length += down;
             cruise.time += (top - exit) / accel;
         }
-        if cruise.length > 0.0 {
+        if cruise.length > 1e-9 * step.length {
             let mean = cruise.length / cruise.time;
             let cruise = Section { v0: mean, v1: mean, ..cruise };
             if sections.count == 0 {
@@ -339,6 +341,16 @@ mod tests {
         let volume = ramp.piece(&down, 0.1, &mut spring);
         assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);
         assert!(volume < 0.0, "braking turns the screw back: {volume}");
+    }
+
+    #[test]
+    fn ramps_longer_than_the_bead_are_shortened_to_it() {
+        let step = crate::passes::sample::bead(1.0, 0.1);
+        // 0 to 40 mm/s and back to 30 at 1000 mm/s2 would take 0.8 + 0.35 mm.
+        let timing = Timing { entry: 0.0, top: 40.0, exit: 30.0, accel: 1000.0, time: 0.05 };
+        let sections = Ramp::new(melt(), bounds()).sections(&step, &timing, 0.1, &Spring::default());
+        let length: f64 = sections.list().iter().map(|s| s.length).sum();
+        assert!((length - 1.0).abs() < 1e-9 && sections.list().iter().all(|s| s.length >= 0.1), "{sections:?}");
     }
 
     #[test]

@@ -12,6 +12,8 @@ use crate::moves::{Kind, Move};
 
 /// The flow to come is taken over this time, s.
 const AHEAD_S: f64 = 0.25;
+/// And over at most this many moves, so that few wait however short they are.
+const MOST_AHEAD: usize = 1 << 12;
 /// Surplus laid at starts and stops is taken off the next charge, by at most this share of it.
 const MAKE_GOOD_SHARE: f64 = 0.05;
 /// A charge below this share of the whole is not worth a line.
@@ -83,7 +85,7 @@ impl Ahead {
             }
         }
         self.flows.push_back(0.0);
-        if self.open.is_some_and(|(_, seconds, _)| seconds >= AHEAD_S) {
+        if self.open.is_some_and(|(at, seconds, _)| seconds >= AHEAD_S || self.flows.len() - at >= MOST_AHEAD) {
             self.close();
         }
     }
@@ -141,6 +143,20 @@ mod tests {
         let turn = relieve(&mut spring, &Melt { max_reverse_mm3: 3.0, ..MELT }).unwrap();
         // 0.1 s back: 10 e^-0.25 - 12 (1 - e^-0.25) = 5.133617.
         assert!((turn.volume + 3.0).abs() < 1e-9 && (spring.stored - 5.133_617).abs() < 1e-6, "{spring:?}");
+    }
+
+    #[test]
+    fn moves_without_time_do_not_wait_for_ever() {
+        let mut ahead = Ahead::default();
+        let bead = sample::bead(10.0, 1.0);
+        let limits = Move { kind: Kind::Limits, ..bead };
+        let mut out = Vec::new();
+        ahead.push(&bead, Marks::CHARGE, 0.1);
+        for _ in 0..MOST_AHEAD {
+            ahead.push(&limits, Marks::NONE, 0.0);
+            ahead.hand_over(&mut out);
+        }
+        assert!(out.len() > MOST_AHEAD / 2 && (out[0] - 10.0).abs() < 1e-9, "{} settled", out.len());
     }
 
     #[test]

@@ -1,0 +1,226 @@
+//! The promises of all passes together, on every fixture and every real file, checked with a reader that shares nothing
+//! with the library but the planner's times.
+
+#[path = "support/check.rs"]
+mod check;
+#[path = "support/corpus.rs"]
+mod corpus;
+#[path = "support/planned.rs"]
+mod planned;
+#[path = "support/reader.rs"]
+mod reader;
+#[path = "support/runs.rs"]
+mod runs;
+#[path = "support/screw.rs"]
+mod screw;
+
+use std::io::Cursor;
+use std::path::PathBuf;
+
+use meltwright::error::ErrorKind;
+use meltwright::pipeline::{Options, Original, ReplayAccount, replay};
+use meltwright::profile::Profile;
+use meltwright::summary::Summary;
+use rayon::prelude::*;
+
+/// Ways to make up for the lag: name, controller, by what, unit of E in the output.
+const WAYS: [(&str, &str, &str, &str); 5] = [
+    ("host, by the file", "host", "file", "virtual-filament-mm"),
+    ("board, by the file", "board", "file", "virtual-filament-mm"),
+    ("host, at rest", "host", "none", "as-in-file"),
+    ("board, at rest", "board", "none", "as-in-file"),
+    ("host, at rest, other unit", "host", "none", "virtual-filament-mm"),
+];
+
+/// More of them, on fixtures only.
+const MORE_WAYS: [(&str, &str, &str, &str); 6] = [
+    ("network, by the file", "network", "file", "virtual-filament-mm"),
+    ("network, at rest", "network", "none", "mm3"),
+    ("host, by the controller", "host", "controller", "virtual-filament-mm"),
+    ("host, by the file, strand too thin", "host", "file", "as-in-file"),
+    ("board, by the file, unit of the file", "board", "file", "as-in-file"),
+    ("board, by the file, turns", "board", "file", "screw-turns"),
+];
+
+fn profile((_, preset, by, unit): (&str, &str, &str, &str), more: &str) -> Profile {
+    let text = format!(
+        "[controller]\npreset = \"{preset}\"\n[screw]\nlag_compensated_by = \"{by}\"\noutput_e_unit = \"{unit}\"\n\
+         tools = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9]\n{more}"
+    );
+    Profile::load(&text, "way.toml").unwrap_or_else(|error| panic!("{error}"))
+}
+
+/// What differs for a file of the collection.
+fn for_file(name: &str) -> &'static str {
+    if name.starts_with("volumetric") { "e_unit = \"mm3\"\n" } else { "" }
+}
+
+/// A rewrite; where the file does not say how thick the strand is, it is 1.75 mm. `None`: refused as it should be.
+fn rewritten(input: &[u8], profile: &Profile, options: &Options) -> Option<(Vec<u8>, Summary, Profile)> {
+    let mut profile = profile.clone();
+    let done = match runs::rewrite(input, &profile, options) {
+        Err(error) if matches!(error.kind(), ErrorKind::NoDiameter) => {
+            profile.screw.virtual_diameter_mm.value = Some(1.75);
+            runs::rewrite(input, &profile, options)
+        }
+        done => done,
+    };
+    match done {
+        Ok((output, summary)) => Some((output, summary, profile)),
+        Err(error) if matches!(error.kind(), ErrorKind::Unsupported { .. }) => None,
+        Err(error) => panic!("{error}"),
+    }
+}
+
+/// Strand of a file for the reader: what the summary says was used.
+fn strand(summary: &Summary) -> Option<f64> {
+    summary.provenance.e_unit.strip_prefix("1 mm of a strand of ")?.split(' ').next()?.parse().ok()
+}
+
+/// All promises for one file.
+fn prove(input: &[u8], way: &Profile) -> Vec<String> {
+    let Some((output, summary, mut profile)) = rewritten(input, way, &Options::default()) else { return Vec::new() };
+    let used = profile.clone();
+    if let Some(diameter) = strand(&summary) {
+        profile.screw.virtual_diameter_mm.value = Some(diameter);
+    }
+    let mut complaints = screw::all_passes(input, &output, &profile, &summary).into_lines();
+    match runs::rewrite(&output, &used, &Options::default()) {
+        Err(error) if matches!(error.kind(), ErrorKind::AlreadyRewritten) => {}
+        Err(error) => complaints.push(format!("second run: {error}")),
+        Ok(_) => complaints.push("second run: not refused".to_owned()),
+    }
+    match runs::rewrite(&output, &used, &Options { again: true, ..Options::default() }) {
+        Ok((again, _)) if again == output => {}
+        Ok(_) => complaints.push("second run, let through: the bytes differ".to_owned()),
+        Err(error) => complaints.push(format!("second run, let through: {error}")),
+    }
+    complaints
+}
+
+fn assert_proven(complaints: &[String]) {
+    assert!(complaints.is_empty(), "{} complaints:\n{}", complaints.len(), complaints.join("\n"));
+}
+
+/// Files of the collection in which there is something to push, with their names.
+fn real_files() -> Option<Vec<(String, Vec<u8>)>> {
+    let read = |path: PathBuf| {
+        let bytes = std::fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+        (runs::name_of(&path), bytes)
+    };
+    Some(corpus::files()?.into_iter().map(read).collect())
+}
+
+#[test]
+fn every_fixture_keeps_every_promise() {
+    let units = ["e_unit = \"mm3\"\n", "virtual_diameter_mm = 1.75\n"];
+    // Held to little, so that much is slowed; and not held at all.
+    let limits = ["peak_flow_mm3_s = 8.0\nsustained_flow_mm3_s = 3.0\nsustained_window_s = 20.0\n", ""];
+    let mut complaints = Vec::new();
+    let mut names = runs::fixtures_in("gcode/ok");
+    names.extend(runs::fixtures_in("gcode/controller"));
+    // What a number with an exponent means is up to the controller; the reader has one meaning only.
+    names.retain(|name| !name.ends_with("exponent.gcode"));
+    names.push("demo/casting_pads.gcode".to_owned());
+    for way in WAYS.into_iter().chain(MORE_WAYS) {
+        for (unit, limit) in units.into_iter().flat_map(|u| limits.map(|l| (u, l))) {
+            let profile = profile(way, &format!("{unit}{limit}"));
+            let found = names.par_iter().flat_map_iter(|name| {
+                let place =
+                    format!("{name}, {}, {}{}: ", way.0, unit.trim_end(), if limit.is_empty() { "" } else { ", held" });
+                prove(&runs::fixture(name), &profile).into_iter().map(move |c| place.clone() + &c)
+            });
+            complaints.extend(found.collect::<Vec<_>>());
+        }
+    }
+    assert_proven(&complaints);
+}
+
+#[test]
+fn every_real_file_keeps_every_promise() {
+    let Some(files) = real_files() else { return };
+    let mut complaints = Vec::new();
+    for way in WAYS {
+        let found = files.par_iter().flat_map_iter(|(name, input)| {
+            let place = format!("{name}, {}: ", way.0);
+            prove(input, &profile(way, for_file(name))).into_iter().map(move |c| place.clone() + &c)
+        });
+        complaints.extend(found.collect::<Vec<_>>());
+    }
+    assert_proven(&complaints);
+}
+
+/// A real file on the virtual machine: as it came, with all passes, with the capacity pass alone.
+struct Executed {
+    name: String,
+    account: ReplayAccount,
+    time: f64,
+    time_of_capacity: f64,
+}
+
+fn execute(name: &str, input: &[u8], way: (&str, &str, &str, &str)) -> Option<Executed> {
+    let (output, summary, profile) = rewritten(input, &profile(way, for_file(name)), &Options::default())?;
+    if summary.before.bead_volume_mm3 <= 0.0 {
+        return None;
+    }
+    let (_, of_capacity, _) = rewritten(input, &profile, &runs::capacity_alone())?;
+    let original = Original { input: &mut Cursor::new(input), path: None };
+    let account = replay(&mut Cursor::new(&output), Some(original), &profile, &Options::default(), &mut |_| {});
+    Some(Executed {
+        name: name.to_owned(),
+        account: account.unwrap_or_else(|error| panic!("{name}, {}: {error}", way.0)),
+        time: summary.after.time_s,
+        time_of_capacity: of_capacity.after.time_s,
+    })
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    assert!(values.len() > 10, "only {} files", values.len());
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+/// What the passes are for: the volume is right, hardly any path is outside 10 %, and it costs little time.
+#[test]
+fn flow_follows_on_real_files() {
+    let Some(files) = real_files() else { return };
+    let way = WAYS[0];
+    let done: Vec<Executed> = files.par_iter().filter_map(|(name, input)| execute(name, input, way)).collect();
+    let (mut off, mut better, mut longer) = (Vec::new(), Vec::new(), Vec::new());
+    for Executed { name, account, time, time_of_capacity } in &done {
+        let (after, before) = (&account.replay.after, account.replay.before.as_ref().expect("the original is run too"));
+        let (was, is) = (before.path_outside_10_pct, after.path_outside_10_pct);
+        println!(
+            "{name:48} laid/wanted {:7.4}  outside 10 % {was:7.3} -> {is:7.3} %  time x {:.3}",
+            after.laid_over_wanted,
+            time / time_of_capacity
+        );
+        off.push((after.laid_over_wanted - 1.0).abs());
+        if was > 0.5 {
+            better.push(was / is.max(1e-6));
+        }
+        longer.push(time / time_of_capacity);
+    }
+    let (off, better, longer) = (median(off), median(better), median(longer));
+    println!("median: laid off by {:.2} %, path outside falls {better:.1} times, time x {longer:.3}", 100.0 * off);
+    assert!(off <= 0.01, "laid volume is off by {:.2} % in the median", 100.0 * off);
+    assert!(better >= 5.0, "path outside 10 % falls only {better:.1} times in the median");
+    assert!(longer <= 1.10, "print time grows by {:.1} % in the median", 100.0 * (longer - 1.0));
+}
+
+/// Turns at rest go where the file had reversals of its own.
+#[test]
+fn turns_at_rest_take_few_lines() {
+    let Some(files) = real_files() else { return };
+    let more = |(name, input): &(String, Vec<u8>)| {
+        let (_, summary, _) = rewritten(input, &profile(WAYS[2], for_file(name)), &Options::default())?;
+        let changes = &summary.changes;
+        let lines = summary.provenance.input_lines as f64;
+        let after = lines + changes.lines_added as f64 - changes.lines_removed as f64;
+        println!("{name:48} lines x {:.3}", after / lines);
+        (summary.before.bead_volume_mm3 > 0.0).then_some(after / lines)
+    };
+    let more = median(files.par_iter().filter_map(more).collect());
+    println!("median: lines x {more:.3}");
+    assert!(more <= 1.15, "{:.1} % more lines in the median", 100.0 * (more - 1.0));
+}
