@@ -216,6 +216,8 @@ impl Move {
     pub const E_RELATIVE: u16 = 64;
     /// Positions on the line are distances.
     pub const RELATIVE: u16 = 1024;
+    /// The line becomes a comment.
+    pub const TAKE_OUT: u16 = 2048;
     /// An arc whose line cannot be written as several: an end is missing on it, or the centre is a position.
     pub const WHOLE: u16 = 512;
     /// The line starts with a line number.

@@ -6,7 +6,8 @@ use super::edits::Outgoing;
 use super::planning::Besides;
 use super::queue::Queue;
 use crate::demand::capacity::Capacity;
-use crate::motion::{Plan, Planner, Timing};
+use crate::motion::{Beside, Plan, Planner, Timing};
+use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use crate::passes::e_count::ECount;
 use crate::passes::lag::accel::{self, Accels, Ruling};
@@ -175,6 +176,8 @@ impl Limiter {
                 break;
             };
             let beside = besides.next(step);
+            let limits = beside.limits.map(MotionLimits::in_output);
+            let beside = Beside { limits: limits.as_ref(), ..beside };
             let mut planned = *step;
             if mark.has(Marks::DROP) {
                 planned.kind = Kind::Feed;
@@ -203,7 +206,7 @@ impl Limiter {
             if mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE) {
                 self.added.push_back(true);
                 let stop = Move { kind: Kind::Stop, time: 0.0, ..planned };
-                self.planner.push(&stop, crate::motion::Beside::default(), 0.0, f64::INFINITY);
+                self.planner.push(&stop, Beside::default(), 0.0, f64::INFINITY);
             }
             self.added.push_back(false);
             self.planner.push(&planned, beside, speed, ruling.bound);

@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use super::fault::decimal;
 use super::fault::{Complaint, Refusal};
-use super::{EUnit, Output, Preset, Profile};
+use super::{EUnit, LagCommands, LagCompensation, Output, Preset, Profile};
 
 /// Accepts every value.
 pub(super) fn any<T>(_: &T) -> Result<(), Complaint> {
@@ -203,6 +203,16 @@ impl Profile {
                     decimal(any)
                 ),
                 "lower controller.max_e_only_mm or set it to \"none\"",
+            );
+        }
+        if controller.lag_commands.value == LagCommands::TakeOut
+            && screw.lag_compensated_by.value == LagCompensation::Controller
+        {
+            add(
+                "controller.lag_commands",
+                "the controller is to make up for the lag, but the commands that switch that on are taken out"
+                    .to_owned(),
+                "switch it on in the controller's configuration, or set controller.lag_commands = \"keep\"",
             );
         }
         let feedstock = &self.feedstock;

@@ -10,8 +10,8 @@ use super::form::{
 };
 use super::{
     AccelWords, ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Kinematics,
-    LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile, Provenance,
-    Screw, Stated,
+    LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile,
+    Provenance, Screw, Stated,
 };
 
 /// One key and what is done with it.
@@ -153,6 +153,11 @@ keys! {
         look_ahead_moves: "look_ahead_moves" as OrNone<Number>,
             |v| if_some(v, |v| whole(*v, 3.0, 10_000.0, "\"none\" if the controller looks ahead without limit")),
             "moves the controller plans ahead, 3 or more, or \"none\"";
+        max_step_rate_hz: "max_step_rate_hz" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 1000.0, 1e8, "Hz", "\"none\" switches the check off")),
+            "most steps a second that the controller gives a motor, or \"none\"";
+        lag_commands: "lag_commands" as Word<LagCommands>, any,
+            "commands of the file that switch on the controller's own compensation of lag: \"keep\" or \"take-out\"";
         excess_e_is: "excess_e_is" as Word<ExcessEffect>, any,
             "what becomes of too much E in a line: \"refused\" (the print ends) or \"dropped\" (the head moves on dry)";
         exponent: "exponent" as Word<Exponent>, any,

@@ -169,6 +169,15 @@ pub enum ExcessEffect {
     Dropped,
 }
 
+/// What to do with lines that switch on the controller's own compensation of melt lag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LagCommands {
+    /// Leave and report them.
+    Keep,
+    /// Turn them into comments.
+    TakeOut,
+}
+
 /// What the controller makes of a number with an exponent (`E1e-5`).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Exponent {
@@ -222,6 +231,10 @@ pub struct Controller {
     pub e_only_accel_mm_s2: Stated<Option<f64>>,
     /// Moves the controller plans ahead, a whole number; `None`: as many as there are.
     pub look_ahead_moves: Stated<Option<f64>>,
+    /// Most steps a second that the controller gives a motor, Hz; `None`: not checked.
+    pub max_step_rate_hz: Stated<Option<f64>>,
+    /// What to do with lines that switch on the controller's own compensation of melt lag.
+    pub lag_commands: Stated<LagCommands>,
     /// What becomes of too much E in a line.
     pub excess_e_is: Stated<ExcessEffect>,
     /// What a number with an exponent is read as.
