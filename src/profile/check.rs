@@ -215,6 +215,18 @@ impl Profile {
                 "switch it on in the controller's configuration, or set controller.lag_commands = \"keep\"",
             );
         }
+        for (key, set) in [
+            ("screw.max_ramp_error", screw.max_ramp_error.value.is_some()),
+            ("screw.max_flow_step_mm3_s", screw.max_flow_step_mm3_s.value.is_some()),
+        ] {
+            if set && screw.lag_compensated_by.value != LagCompensation::None {
+                add(
+                    key,
+                    format!("{key} is not used, as the lag is made up for"),
+                    "set screw.lag_compensated_by = \"none\", or remove the key",
+                );
+            }
+        }
         let feedstock = &self.feedstock;
         if feedstock.drying_temperature_c.value.is_some() != feedstock.drying_time_h.value.is_some() {
             add(

@@ -371,6 +371,10 @@ pub struct Screw {
     pub dead_time_s: Stated<f64>,
     /// Who makes up for the lag.
     pub lag_compensated_by: Stated<LagCompensation>,
+    /// Where nobody makes up for the lag: share by which flow may be astray on ramps, 0..=1; `None`: not held.
+    pub max_ramp_error: Stated<Option<f64>>,
+    /// The same where the bead area jumps inside a run: largest jump of flow, mm³/s; `None`: not held.
+    pub max_flow_step_mm3_s: Stated<Option<f64>>,
     /// Farthest the screw is turned back at one time, turns.
     pub max_reverse_turns: Stated<f64>,
     /// Ways without extrusion shorter than this need no turn back, mm.
