@@ -33,14 +33,6 @@ pub struct Timing {
     pub time: f64,
 }
 
-impl Timing {
-    /// How a move is executed as a whole whose first part is executed as `self` and its second as `next`.
-    #[must_use]
-    pub fn then(self, next: Self) -> Self {
-        arcs::join(Some(self), next)
-    }
-}
-
 /// What the planner needs of a move beyond itself.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Beside<'a> {

@@ -51,17 +51,6 @@ impl Feeds {
         word
     }
 
-    /// The feeds of a move whose first piece runs at `speed`, mm/s: that of the piece, and that of the rest, which is in
-    /// force once [`Feeds::next`] has decided for the move.
-    pub fn pin(&self, step: &Move, speed: f64) -> [FeedWord; 2] {
-        let rest = self.in_force / step.unit_mm();
-        let rest = match self.in_force == step.feed_mm_min {
-            true => FeedWord { value: rest, decimals: step.feed_decimals },
-            false => lowered(rest),
-        };
-        [lowered(speed * 60.0 / (step.speed_factor * step.unit_mm())), rest]
-    }
-
     /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for
     /// one of the input, which feeds without motion count.
     pub fn next(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {

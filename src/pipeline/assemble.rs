@@ -132,25 +132,19 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How)
     let by_nobody = lags && screw.lag_compensated_by.value == LagCompensation::None;
     let ramp_error = screw.max_ramp_error.value.filter(|_| by_nobody);
     let eases = lags && matches!(how, How::AlongPath | How::ByController) || ramp_error.is_some();
-    // Its pieces are written where E is.
-    let flow_step = screw.max_flow_step_mm3_s.value.filter(|_| by_nobody && how == How::AtRest);
+    let flow_step = screw.max_flow_step_mm3_s.value.filter(|_| by_nobody);
     let gaps = (how != How::Not).then(|| Gaps::new(how == How::AtRest, profile.screw.min_travel_mm.value, &melt));
     let passes = limiter::Passes {
         capacity: held_to,
         accels: eases.then(|| Accels::new(form, &rules)),
         ramp_error,
-        flow_steps: flow_step.map(|most| FlowSteps::new(most, shortest_mm(profile.nozzle.diameter_mm.value), &rules)),
+        flow_steps: flow_step.map(FlowSteps::new),
         gaps,
         count: ECount::new(unit(profile, passes)),
         melt,
         bore_mm: profile.nozzle.diameter_mm.value,
     };
     Limiter::new(passes, Planner::new(&rules))
-}
-
-/// Shortest piece of a bead, mm.
-fn shortest_mm(nozzle_mm: f64) -> f64 {
-    (SHORTEST_SHARE * nozzle_mm).max(SHORTEST_MM)
 }
 
 /// What tells the screw; `file_volume`: volume of a unit of E in the input, mm³.
@@ -161,7 +155,7 @@ pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, f
     let unit = unit(profile, passes);
     let bounds = Bounds {
         bore_mm: nozzle,
-        shortest_mm: shortest_mm(nozzle),
+        shortest_mm: (SHORTEST_SHARE * nozzle).max(SHORTEST_MM),
         max_area_mm2: controller.max_bead_area_per_nozzle_sq.value.map_or(f64::INFINITY, |f| f * nozzle * nozzle),
         flow_step_mm3_s: flow_step(profile, passes, file_volume),
     };

@@ -34,8 +34,6 @@ pub struct LongLine {
     pub relative: bool,
     /// The path, for arcs.
     pub arc: Option<ArcPath>,
-    /// The feed of the first piece alone, where there are several and `feed` is given.
-    pub pin: Option<FeedWord>,
     /// The feed to write; `None`: as on the line.
     pub feed: Option<FeedWord>,
 }
@@ -130,17 +128,15 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
         }
         out.extend_from_slice(&[b' ', modes.e_letter]);
         write_fixed(out, piece.e, E_DECIMALS);
-        match (index, long.pin) {
-            (0, Some(pin)) => write_word(pin, out),
-            (0, None) | (1, Some(_)) => write_feed(line, words, long, out),
-            _ => {}
+        if index == 0 {
+            write_feed(line, words, long, out);
         }
         out.extend_from_slice(end_of_line);
         begun = piece.end;
     }
     // The last piece keeps the line's own words but those that differ.
     let mut from = 0;
-    let mut feed_written = leading.len() > usize::from(long.pin.is_some());
+    let mut feed_written = !leading.is_empty();
     let mut centre_written = false;
     for word in words {
         let start = word.start as usize;
@@ -185,19 +181,16 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
     let code_end = words.last().map_or(0, |word| word.end() as usize).max(from);
     out.extend_from_slice(line.get(from..code_end).unwrap_or_default());
     if let Some(feed) = long.feed.filter(|_| !feed_written) {
-        write_word(feed, out);
+        out.extend_from_slice(b" F");
+        write_fixed(out, feed.value, feed.decimals);
     }
     out.extend_from_slice(line.get(code_end..).unwrap_or_default());
 }
 
-fn write_word(feed: FeedWord, out: &mut Vec<u8>) {
-    out.extend_from_slice(b" F");
-    write_fixed(out, feed.value, feed.decimals);
-}
-
 fn write_feed(line: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) {
     if let Some(feed) = long.feed {
-        write_word(feed, out);
+        out.extend_from_slice(b" F");
+        write_fixed(out, feed.value, feed.decimals);
     } else if let Some(word) = words.iter().find(|word| word.letter == b'F') {
         out.push(b' ');
         out.extend_from_slice(line.get(word.start as usize..word.end() as usize).unwrap_or_default());
@@ -254,7 +247,7 @@ mod tests {
     }
 
     fn long(delta: [f64; 3], count: u16) -> LongLine {
-        LongLine { at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, pin: None, feed: None }
+        LongLine { at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, feed: None }
     }
 
     const HALVES: [EPiece; 2] = [EPiece { end: 0.25, e: 0.125 }, EPiece { end: 1.0, e: -0.02 }];
@@ -272,18 +265,6 @@ mod tests {
         assert_eq!(composed("G1 Y3 E1\n", line, &HALVES, Vec::new()), "G1 Y0.75 E0.125 F600\nG1 Y3 E-0.02\n");
         let line = LongLine { feed, ..long([0.0, 3.0, 0.0], 1) };
         assert_eq!(composed("G1 Y3 E1 ;x", line, &HALVES[1..], Vec::new()), "G1 Y3 E-0.02 F600 ;x");
-    }
-
-    #[test]
-    fn a_first_piece_with_a_feed_of_its_own_gives_the_other_back() {
-        let [pin, feed] = [90.0, 600.0].map(|value| Some(FeedWord { value, decimals: 0 }));
-        let line = LongLine { pin, feed, ..long([0.0, 3.0, 0.0], 2) };
-        assert_eq!(composed("G1 Y3 E1 ;x\n", line, &HALVES, Vec::new()), "G1 Y0.75 E0.125 F90\nG1 Y3 E-0.02 F600 ;x\n");
-        assert_eq!(composed("G1 Y3 F9 E1", line, &HALVES, Vec::new()), "G1 Y0.75 E0.125 F90\nG1 Y3 F600 E-0.02");
-        let line = LongLine { count: 3, ..line };
-        let third = |end: f64| EPiece { end, e: 0.1 };
-        let got = composed("G1 Y3 F9 E1\n", line, &[third(0.25), third(0.5), third(1.0)], Vec::new());
-        assert_eq!(got, "G1 Y0.75 E0.1 F90\nG1 Y1.5 E0.1 F600\nG1 Y3 F600 E0.1\n");
     }
 
     #[test]

@@ -77,8 +77,6 @@ pub struct Drive {
     pieces: Vec<Piece>,
     idle_s: f64,
     begun: bool,
-    /// Share of the path of the next bead that is a piece of its own, at its start.
-    pub pin: Option<f64>,
     /// What happened.
     pub account: ScrewAccount,
 }
@@ -122,7 +120,6 @@ impl Drive {
             pieces: Vec::new(),
             idle_s: 0.0,
             begun: false,
-            pin: None,
             account: ScrewAccount::default(),
         }
     }
@@ -305,17 +302,13 @@ impl Drive {
         line_end: &[u8],
     ) -> ELine {
         let differs = (volume - step.volume).abs() > 1e-9 * step.volume.abs();
-        let pin = self.pin.take();
-        if !self.rewrites() && !differs && pin.is_none() {
+        if !self.rewrites() && !differs {
             self.resync(step, lines, line_end);
             self.count.set(step.e_count / step.unit_mm());
             return ELine::Keep;
         }
         let flow = if time > 0.0 { volume / time } else { 0.0 };
         let (relative, factor) = (step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm());
-        if let Some(share) = pin {
-            return self.pinned(step, volume, flow, share, lines, pieces, line_end);
-        }
         let still = usize::from(step.length <= 0.0);
         let parts = parts((volume * self.count.units_per_mm3(flow)).abs(), self.most_e[still]);
         if parts == 1 || step.flags & (Move::NUMBERED | Move::ARC) != 0 {
@@ -326,38 +319,6 @@ impl Drive {
             pieces.push(EPiece { end: f64::from(k) / f64::from(parts), e: word.value });
         }
         ELine::Pieces(parts)
-    }
-
-    /// A bead whose first piece, a share of its path, is a line of its own.
-    #[allow(clippy::too_many_arguments, reason = "a bead, and where its pieces go")]
-    fn pinned(
-        &mut self,
-        step: &Move,
-        volume: f64,
-        flow: f64,
-        share: f64,
-        lines: &mut Vec<u8>,
-        pieces: &mut Vec<EPiece>,
-        line_end: &[u8],
-    ) -> ELine {
-        let (relative, factor) = (step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm());
-        let as_in_file = !self.rewrites();
-        if as_in_file {
-            self.resync(step, lines, line_end);
-            self.count.set((step.e_count - step.e / step.flow_factor) / step.unit_mm());
-        }
-        let word = self.count.word(volume * share, flow, relative, factor);
-        pieces.push(EPiece { end: share, e: word.value });
-        let rest = 1.0 - share;
-        let parts = parts((volume * rest * self.count.units_per_mm3(flow)).abs(), self.most_e[0]).min(u16::MAX - 1);
-        for k in 1..=parts {
-            let word = self.count.word(volume * rest / f64::from(parts), flow, relative, factor);
-            pieces.push(EPiece { end: share + rest * f64::from(k) / f64::from(parts), e: word.value });
-        }
-        if as_in_file {
-            self.count.set(step.e_count / step.unit_mm());
-        }
-        ELine::Pieces(parts + 1)
     }
 
     /// Where the count of the output has left that of the file and the next E is a position of the file's: sets it back.

@@ -11,7 +11,6 @@ use crate::passes::Verdict;
 use crate::passes::e_count::EWord;
 use crate::passes::feed::{FeedEdit, FeedWord};
 use crate::passes::lag::accel::Ruling;
-use crate::passes::lag::flow_step::Pin;
 use crate::passes::lag::gaps::Marks;
 
 /// What becomes of the E of a line.
@@ -27,8 +26,6 @@ pub enum ELine {
     Word(EWord),
     /// The line is written as several; the last so many pieces of the block are its pieces.
     Pieces(u16),
-    /// The same; the first piece has a feed of its own, and the next the one that follows.
-    Pinned(u16, [FeedWord; 2]),
 }
 
 /// A block on its way out.
@@ -46,8 +43,6 @@ pub struct Outgoing {
     pub verdicts: Vec<Verdict>,
     /// What becomes of the file's own reversals, and where the screw is turned instead.
     pub marks: Vec<Marks>,
-    /// Beads that begin slowly, by their index.
-    pub pins: Vec<(u32, Pin)>,
     /// How quickly each may change its speed.
     pub rulings: Vec<Ruling>,
     /// How the moves are executed in the output.
@@ -70,7 +65,6 @@ impl Outgoing {
         self.verdicts.clear();
         self.marks.clear();
         self.rulings.clear();
-        self.pins.clear();
         self.after.clear();
         self.ahead.clear();
     }
@@ -202,17 +196,16 @@ impl Written {
             }
             ELine::Strip => self.stripped += 1,
             ELine::Word(_) => {}
-            ELine::Pieces(count) | ELine::Pinned(count, _) => {
+            ELine::Pieces(count) => {
                 let at = line_start(&block.bytes, step.feed_at);
                 let first = (block.pieces.len() - usize::from(count)) as u32;
-                let (pin, feed) = match (e, edit) {
-                    (ELine::Pinned(_, [pin, rest]), _) => (Some(pin), Some(rest)),
-                    (_, FeedEdit::Keep) => (None, None),
-                    (_, FeedEdit::Replace(word) | FeedEdit::Insert(word) | FeedEdit::LineBefore(word)) => {
-                        (None, Some(word))
+                let feed = match edit {
+                    FeedEdit::Keep => None,
+                    FeedEdit::Replace(word) | FeedEdit::Insert(word) | FeedEdit::LineBefore(word) => {
+                        self.feeds += 1;
+                        Some(word)
                     }
                 };
-                self.feeds += u64::from(feed.is_some());
                 block.long.push(LongLine {
                     at,
                     first,
@@ -221,7 +214,6 @@ impl Written {
                     unit: step.unit_mm(),
                     relative: step.has(Move::RELATIVE),
                     arc,
-                    pin,
                     feed,
                 });
                 let added = u64::from(count) - 1;

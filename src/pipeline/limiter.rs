@@ -16,19 +16,19 @@ use crate::passes::lag::gaps::{Gaps, Marks};
 use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
 use crate::passes::sustained::Sustained;
-use crate::passes::{Reason, Verdict, peak};
+use crate::passes::{Verdict, peak};
 
 /// The passes that run; `None` for those that do not.
 #[derive(Debug)]
 pub struct Passes {
     /// Capacity.
     pub capacity: Option<(Capacity, Sustained)>,
+    /// Jumps of flow inside a run.
+    pub flow_steps: Option<FlowSteps>,
     /// Accelerations.
     pub accels: Option<Accels>,
     /// Share by which flow may be astray on ramps; `None`: what the screw can follow bounds the accelerations.
     pub ramp_error: Option<f64>,
-    /// Jumps of the bead area inside a run.
-    pub flow_steps: Option<FlowSteps>,
     /// Reversals and refills.
     pub gaps: Option<Gaps>,
     /// The unit of E in the output.
@@ -37,17 +37,6 @@ pub struct Passes {
     pub melt: Melt,
     /// Bore of the nozzle, mm.
     pub bore_mm: f64,
-}
-
-/// What the planner is given a step for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Part {
-    /// A move, or the last part of one.
-    Last,
-    /// The first part of a move that is planned as two.
-    First,
-    /// A stop that the output adds.
-    Added,
 }
 
 /// Runs the passes over the stream of moves.
@@ -59,15 +48,15 @@ pub struct Limiter {
     may_quicken: bool,
     speeds: Queue,
     verdicts: Vec<Verdict>,
+    levels: Queue,
+    levelled: Vec<Verdict>,
     gaps: Queue,
     marks: Vec<Marks>,
     planner: Planner,
     plans: Queue,
     timings: Vec<Timing>,
-    /// For each timing to come what it is of.
-    parts: VecDeque<Part>,
-    /// The first part of a move whose second part is still to come.
-    begun: Option<Timing>,
+    /// For each timing to come whether it is of a stop that the output adds.
+    added: VecDeque<bool>,
     raw: Vec<Timing>,
     ahead: Ahead,
     flows: Queue,
@@ -82,13 +71,14 @@ impl Limiter {
             passes,
             speeds: Queue::default(),
             verdicts: Vec::new(),
+            levels: Queue::default(),
+            levelled: Vec::new(),
             gaps: Queue::default(),
             marks: Vec::new(),
             planner,
             plans: Queue::default(),
             timings: Vec::new(),
-            parts: VecDeque::new(),
-            begun: None,
+            added: VecDeque::new(),
             raw: Vec::new(),
             ahead: Ahead::default(),
             flows: Queue::default(),
@@ -110,6 +100,10 @@ impl Limiter {
             sustained.finish();
         }
         self.hand_over(ready);
+        if let Some(steps) = &mut self.passes.flow_steps {
+            steps.finish();
+        }
+        self.hand_over(ready);
         if let Some(gaps) = &mut self.passes.gaps {
             gaps.finish();
         }
@@ -127,6 +121,15 @@ impl Limiter {
             sustained.hand_over(&mut self.verdicts);
         }
         self.speeds.settle(&mut self.verdicts, |block| &mut block.verdicts, &mut blocks);
+        if let Some(steps) = &mut self.passes.flow_steps {
+            for mut block in blocks.drain(..) {
+                let verdicts = std::mem::take(&mut block.verdicts);
+                block.moves.iter().zip(verdicts).for_each(|(step, verdict)| steps.push(step, verdict));
+                self.levels.push(block);
+            }
+            steps.hand_over(&mut self.levelled);
+            self.levels.settle(&mut self.levelled, |block| &mut block.verdicts, &mut blocks);
+        }
         for block in blocks.drain(..) {
             self.mark(block);
         }
@@ -139,10 +142,8 @@ impl Limiter {
         }
         self.planner.hand_over(&mut self.raw);
         for timing in self.raw.drain(..) {
-            match self.parts.pop_front() {
-                Some(Part::First) => self.begun = Some(timing),
-                Some(Part::Last) => self.timings.push(self.begun.take().map_or(timing, |begun| begun.then(timing))),
-                Some(Part::Added) | None => {}
+            if self.added.pop_front() == Some(false) {
+                self.timings.push(timing);
             }
         }
         self.plans.settle(&mut self.timings, |block| &mut block.after, &mut blocks);
@@ -188,33 +189,17 @@ impl Limiter {
 
     /// Third: accelerations, and how all of it is executed.
     fn plan(&mut self, mut block: Outgoing) {
-        let Outgoing { moves, side, before, verdicts, marks, rulings, pins, .. } = &mut block;
+        let Outgoing { moves, side, before, verdicts, marks, rulings, .. } = &mut block;
         let mut besides = Besides::of(side);
         let passes = &mut self.passes;
         for (index, step) in moves.iter().enumerate() {
-            let (Some(verdict), Some(&mark), Some(before)) =
-                (verdicts.get_mut(index), marks.get(index), before.get(index))
+            let (Some(verdict), Some(&mark), Some(before)) = (verdicts.get(index), marks.get(index), before.get(index))
             else {
                 break;
             };
             let beside = besides.next(step);
             let limits = beside.limits.map(MotionLimits::in_output);
             let beside = Beside { limits: limits.as_ref(), ..beside };
-            let turns = mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE);
-            let pin = passes.flow_steps.as_mut().and_then(|steps| {
-                limits.iter().for_each(|limits| steps.follow(limits));
-                if turns {
-                    steps.interrupt();
-                }
-                steps.next(step, verdict.speed)
-            });
-            if let Some(pin) = pin {
-                if pin.share < 1.0 {
-                    pins.push((index as u32, pin));
-                } else {
-                    verdict.limit(pin.speed, Reason::MeltLag);
-                }
-            }
             let mut planned = *step;
             if mark.has(Marks::DROP) {
                 planned.kind = Kind::Feed;
@@ -244,17 +229,12 @@ impl Limiter {
                     accels.next(&planned, limit, top)
                 }
             };
-            if turns {
-                self.parts.push_back(Part::Added);
+            if mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE) {
+                self.added.push_back(true);
                 let stop = Move { kind: Kind::Stop, time: 0.0, ..planned };
                 self.planner.push(&stop, Beside::default(), 0.0, f64::INFINITY);
             }
-            if let Some(pin) = pin.filter(|pin| pin.share < 1.0) {
-                self.parts.push_back(Part::First);
-                self.planner.push(&part(&planned, pin.share), beside, pin.speed.min(speed), ruling.bound);
-                planned = part(&planned, 1.0 - pin.share);
-            }
-            self.parts.push_back(Part::Last);
+            self.added.push_back(false);
             self.planner.push(&planned, beside, speed, ruling.bound);
             rulings.push(ruling);
         }
@@ -267,18 +247,5 @@ impl Limiter {
             self.ahead.push(step, mark, after.time);
         }
         self.flows.push(block);
-    }
-}
-
-/// A share of a straight move.
-fn part(step: &Move, share: f64) -> Move {
-    Move {
-        delta: step.delta.map(|axis| axis * share),
-        length: step.length * share,
-        e: step.e * share,
-        volume: step.volume * share,
-        melt: step.melt * share,
-        time: step.time * share,
-        ..*step
     }
 }

@@ -74,12 +74,10 @@ impl Scribe {
     }
 
     fn block(&mut self, block: &mut Outgoing) {
-        let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, first_line, pins, .. } =
-            block;
-        let mut pins = pins.iter().peekable();
+        let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
         let mut besides = Besides::of(side);
         let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after).zip(ahead);
-        for (index, ((((((step, before), verdict), &mut mark), ruling), after), &mut ahead)) in all.enumerate() {
+        for ((((((step, before), verdict), &mut mark), ruling), after), &mut ahead) in all {
             let line = *first_line + u64::from(step.line);
             let beside = besides.next(step);
             let arc = beside.arc.copied();
@@ -89,9 +87,7 @@ impl Scribe {
                 self.lines.extend_from_slice(line_end_at(&text.bytes, step.feed_at as usize));
                 self.written.accels += 1;
             }
-            let pin = pins.next_if(|pin| pin.0 as usize == index).map(|pin| pin.1);
-            self.drive.pin = pin.map(|pin| pin.share);
-            let mut driven = if self.drive.is_idle() {
+            let driven = if self.drive.is_idle() {
                 Driven { e: ELine::Keep, rest_s: 0.0, e_scale: 1.0 }
             } else {
                 let end = line_end_at(&text.bytes, step.feed_at as usize);
@@ -101,9 +97,6 @@ impl Scribe {
                 ELine::Remove => (FeedEdit::Keep, step.speed),
                 _ => self.feeds.next(step, verdict, driven.e_scale),
             };
-            if let (ELine::Pieces(count), Some(pin)) = (driven.e, pin) {
-                driven.e = ELine::Pinned(count, self.feeds.pin(step, pin.speed));
-            }
             let dropped = mark.has(Marks::DROP);
             let held = ruling.bound.is_finite();
             self.tally.add(&Executed {

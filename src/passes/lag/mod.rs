@@ -10,10 +10,8 @@
 //!   much as the flow before, the flow to come and the time between ask for. [`gaps`] finds these places and takes the
 //!   file's own fixed reversals out.
 //!
-//! Where nobody is to make up for it, [`accel`] and [`flow_step`] can keep flow from changing quickly.
-//!
 //! Both keep account of S over the whole print ([`spring`]), so that an error made in one place is made good in the
-//! next.
+//! next. Where nobody is to make up for the lag, [`flow_step`] and [`accel`] can keep flow from changing much or quickly.
 
 pub mod accel;
 pub mod flow_step;
