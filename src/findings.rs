@@ -180,7 +180,7 @@ codes! {
     /// The controller's own lag compensation is on.
     LagFeature, Warning, "lag-feature",
         "the file switches on the controller's own compensation of melt lag, which adds to the compensation of this program",
-        "switch it off in the slicing profile and in the controller's configuration; it is made for lags far shorter than a screw's";
+        "set controller.lag_commands = \"take-out\" to have a rewrite take it out of the file, or switch it off in the slicing profile; in the controller's configuration it must be off as well, it is made for lags far shorter than a screw's";
     /// `G4` in a form that does not wait.
     DwellForm, Warning, "dwell-form",
         "dwells are given in seconds by G4 S, which does not wait on this controller",
@@ -221,6 +221,18 @@ codes! {
     OutputUnit, Warning, "output-unit",
         "E of the output counts in another unit than E of the input: the controller has to be set up for it",
         "set the steps of E (or the turn of the drive) and the strand diameter in the controller's configuration, then mark screw.output_diameter_mm as measured; or keep E as it is with screw.output_e_unit = \"as-in-file\"";
+    /// The controller brakes at a junction because E per mm changes there.
+    EStepStall, Warning, "e-step-stall",
+        "the controller brakes where E per mm changes, far below what the corner alone would ask: the print stalls there",
+        "count E on a thicker strand (screw.output_diameter_mm), or raise controller.e_step_mm_s if the controller takes more";
+    /// A limit of the extruder axis slows whole moves.
+    ELimit, Warning, "e-limit",
+        "moves with extrusion are slowed as a whole, as they reach the limit of speed or acceleration of E",
+        "count E on a thicker strand (screw.output_diameter_mm), or raise E in machine.axis_speed_mm_s and machine.axis_accel_mm_s2 if the drive bears more";
+    /// Motor steps faster than the controller gives them.
+    StepRate, Warning, "step-rate",
+        "motors need more steps a second than the controller gives: it slows down, stutters or loses its place",
+        "slice with lower speed, take coarser microsteps (machine.steps_per_mm), or correct controller.max_step_rate_hz";
     /// The controller brakes where E steps, so that E cannot follow the flow along the path.
     EStepTooSmall, Note, "e-step-too-small",
         "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",

@@ -5,6 +5,7 @@
 
 mod arcs;
 pub mod board;
+pub mod braking;
 pub mod corner;
 pub mod host;
 pub mod rules;

@@ -32,6 +32,8 @@ pub struct MotionLimits {
     pub min_cruise_share: Option<f64>,
     /// Time by which the controller lets the extruder run ahead of the path, s; 0 switches that off.
     pub e_lag_s: Option<f64>,
+    /// The same in the output, where lines that switch it on may have been taken out.
+    pub e_lag_in_output_s: Option<f64>,
 }
 
 /// Sets `slot` where the line gives a usable number: finite and above zero.
@@ -51,10 +53,17 @@ fn set_axes(slots: &mut [Option<f64>; 4], word: impl Fn(u8) -> Option<f64>, scal
 }
 
 impl MotionLimits {
+    /// The limits as the output sets them.
+    #[must_use]
+    pub fn in_output(&self) -> Self {
+        Self { e_lag_s: self.e_lag_in_output_s, ..*self }
+    }
+
     /// Sets the controller's own lag compensation; 0 is sound.
     pub(super) fn set_lag(&mut self, seconds: Option<f64>) {
         if let Some(s) = seconds.filter(|s| (0.0..1e3).contains(s)) {
             self.e_lag_s = Some(s);
+            self.e_lag_in_output_s = Some(s);
         }
     }
 

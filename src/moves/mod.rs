@@ -218,6 +218,8 @@ impl Move {
     pub const RELATIVE: u16 = 1024;
     /// The line says what a unit of E is (`M200`).
     pub const E_UNIT: u16 = 2048;
+    /// The line becomes a comment.
+    pub const TAKE_OUT: u16 = 4096;
     /// An arc whose line cannot be written as several: an end is missing on it, or the centre is a position.
     pub const WHOLE: u16 = 512;
     /// The line starts with a line number.

@@ -52,6 +52,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     // The marker is a line too, wherever a file is rewritten.
     changes.lines_added = written.lines_added + u64::from(is_written);
     changes.lines_removed = written.lines_removed;
+    changes.lag_commands_taken_out = written.taken_out;
     changes.lines_split = written.lines_split;
     let mut keys = capacity.depends_on.clone();
     keys.extend(["feedstock.density_g_cm3", "machine.max_accel_mm_s2", "machine.max_speed_mm_s", "machine.corner"]);

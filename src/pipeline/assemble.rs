@@ -10,6 +10,7 @@ use crate::motion::Planner;
 use crate::motion::rules::MotionRules;
 use crate::passes::e_count::{ECount, Unit};
 use crate::passes::lag::accel::{AccelForm, Accels};
+use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::Gaps;
 use crate::passes::lag::ramp::{Bounds, Ramp};
 use crate::passes::lag::spring::Melt;
@@ -126,11 +127,18 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How)
         AccelWords::AllMoves => AccelForm::All,
         AccelWords::Beads => AccelForm::Beads,
     };
-    let eases = passes.ramps && melt.lag_s > 0.0 && matches!(how, How::AlongPath | How::ByController);
+    let screw = &profile.screw;
+    let lags = passes.ramps && melt.lag_s > 0.0;
+    let by_nobody = lags && screw.lag_compensated_by.value == LagCompensation::None;
+    let ramp_error = screw.max_ramp_error.value.filter(|_| by_nobody);
+    let eases = lags && matches!(how, How::AlongPath | How::ByController) || ramp_error.is_some();
+    let flow_step = screw.max_flow_step_mm3_s.value.filter(|_| by_nobody);
     let gaps = (how != How::Not).then(|| Gaps::new(how == How::AtRest, profile.screw.min_travel_mm.value, &melt));
     let passes = limiter::Passes {
         capacity: held_to,
         accels: eases.then(|| Accels::new(form, &rules)),
+        ramp_error,
+        flow_steps: flow_step.map(FlowSteps::new),
         gaps,
         count: ECount::new(unit(profile, passes)),
         melt,

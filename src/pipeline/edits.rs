@@ -135,6 +135,10 @@ impl Edited {
     }
 }
 
+/// What stands before a line that was made a comment.
+const TAKEN_OUT: &[u8] = b"; taken out: ";
+const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
+
 /// Counts of what was written.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Written {
@@ -148,6 +152,8 @@ pub struct Written {
     pub lines_removed: u64,
     /// Turns without motion among them.
     pub e_only_removed: u64,
+    /// Lines that switch on the controller's own compensation of lag, made comments.
+    pub taken_out: u64,
     /// Reversals along a path whose E was taken out.
     pub stripped: u64,
     /// Lines written as several.
@@ -256,6 +262,14 @@ impl Written {
         self.renew_checksum(block, step, before);
     }
 
+    /// Makes the line of a move a comment.
+    pub fn take_out(&mut self, block: &mut Edited, step: &Move) {
+        let marked = step.feed_at == 0 && block.bytes.starts_with(BYTE_ORDER_MARK);
+        let at = step.feed_at + if marked { BYTE_ORDER_MARK.len() as u32 } else { 0 };
+        block.edits.push(Edit { at, remove: 0, put: Put::Text(TAKEN_OUT.into()) });
+        self.taken_out += 1;
+    }
+
     fn line_before(&mut self, block: &mut Edited, step: &Move, feed: FeedWord) {
         let mut text = b"G1 F".to_vec();
         crate::line::number::write_fixed(&mut text, feed.value, feed.decimals);
@@ -340,7 +354,7 @@ fn line_start(bytes: &[u8], at: u32) -> u32 {
     let start = memchr::memrchr(b'\n', before).map_or(0, |end| end as u32 + 1);
     // A byte order mark stays where it is; within a file it may stand at the start of any line.
     let rest = bytes.get(start as usize..).unwrap_or_default();
-    if rest.starts_with(b"\xef\xbb\xbf") && at >= start + 3 { start + 3 } else { start }
+    if rest.starts_with(BYTE_ORDER_MARK) && at >= start + 3 { start + 3 } else { start }
 }
 
 fn letter_at(bytes: &[u8], at: u32) -> u8 {

@@ -6,10 +6,12 @@ use super::edits::Outgoing;
 use super::planning::Besides;
 use super::queue::Queue;
 use crate::demand::capacity::Capacity;
-use crate::motion::{Plan, Planner, Timing};
+use crate::motion::{Beside, Plan, Planner, Timing};
+use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use crate::passes::e_count::ECount;
 use crate::passes::lag::accel::{self, Accels, Ruling};
+use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::{Gaps, Marks, is_dropped};
 use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
@@ -21,8 +23,12 @@ use crate::passes::{Verdict, peak};
 pub struct Passes {
     /// Capacity.
     pub capacity: Option<(Capacity, Sustained)>,
+    /// Jumps of flow inside a run.
+    pub flow_steps: Option<FlowSteps>,
     /// Accelerations.
     pub accels: Option<Accels>,
+    /// Share by which flow may be astray on ramps; `None`: what the screw can follow bounds the accelerations.
+    pub ramp_error: Option<f64>,
     /// Reversals and refills.
     pub gaps: Option<Gaps>,
     /// The unit of E in the output.
@@ -42,6 +48,8 @@ pub struct Limiter {
     may_quicken: bool,
     speeds: Queue,
     verdicts: Vec<Verdict>,
+    levels: Queue,
+    levelled: Vec<Verdict>,
     gaps: Queue,
     marks: Vec<Marks>,
     planner: Planner,
@@ -64,6 +72,8 @@ impl Limiter {
             passes,
             speeds: Queue::default(),
             verdicts: Vec::new(),
+            levels: Queue::default(),
+            levelled: Vec::new(),
             gaps: Queue::default(),
             marks: Vec::new(),
             planner,
@@ -91,6 +101,10 @@ impl Limiter {
             sustained.finish();
         }
         self.hand_over(ready);
+        if let Some(steps) = &mut self.passes.flow_steps {
+            steps.finish();
+        }
+        self.hand_over(ready);
         if let Some(gaps) = &mut self.passes.gaps {
             gaps.finish();
         }
@@ -110,6 +124,15 @@ impl Limiter {
             sustained.hand_over(&mut self.verdicts);
         }
         self.speeds.settle(&mut self.verdicts, |block| &mut block.verdicts, &mut blocks);
+        if let Some(steps) = &mut self.passes.flow_steps {
+            for mut block in blocks.drain(..) {
+                let verdicts = std::mem::take(&mut block.verdicts);
+                block.moves.iter().zip(verdicts).for_each(|(step, verdict)| steps.push(step, verdict));
+                self.levels.push(block);
+            }
+            steps.hand_over(&mut self.levelled);
+            self.levels.settle(&mut self.levelled, |block| &mut block.verdicts, &mut blocks);
+        }
         for block in blocks.drain(..) {
             self.mark(block);
         }
@@ -192,6 +215,8 @@ impl Limiter {
                 break;
             };
             let beside = besides.next(step);
+            let limits = beside.limits.map(MotionLimits::in_output);
+            let beside = Beside { limits: limits.as_ref(), ..beside };
             let mut planned = *step;
             if mark.has(Marks::DROP) {
                 planned.kind = Kind::Feed;
@@ -213,14 +238,18 @@ impl Limiter {
                         accels.follow(limits);
                     }
                     let top = if self.may_quicken { verdict.speed } else { verdict.speed.min(before.top) };
-                    let limit = accel::limit(&planned, top, accels.own(), passes.bore_mm, &passes.melt);
+                    let (own, bore) = (accels.own(), passes.bore_mm);
+                    let limit = match passes.ramp_error {
+                        None => accel::limit(&planned, top, own, bore, &passes.melt),
+                        Some(error) => accel::within_error(&planned, top, own, bore, &passes.melt, error),
+                    };
                     accels.next(&planned, limit, top)
                 }
             };
             if mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE) {
                 self.added.push_back(true);
                 let stop = Move { kind: Kind::Stop, time: 0.0, ..planned };
-                self.planner.push(&stop, crate::motion::Beside::default(), 0.0, f64::INFINITY);
+                self.planner.push(&stop, Beside::default(), 0.0, f64::INFINITY);
             }
             if self.ahead.is_some() {
                 self.added.push_back(false);

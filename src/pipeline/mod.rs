@@ -28,10 +28,11 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::findings::{Finding, Level};
 use crate::line::Block;
 use crate::motion::Planner;
+use crate::motion::braking::Braking;
 use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
 use crate::passes::e_count::Unit;
-use crate::profile::{AccelWords, Excess, Profile};
+use crate::profile::{AccelWords, Excess, LagCommands, Profile};
 use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
@@ -273,6 +274,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         // What a rewrite would split is named.
         rules.excess_e = Excess::Report;
     }
+    rules.takes_out_lag = purpose == Purpose::Rewrite && profile.controller.lag_commands.value == LagCommands::TakeOut;
     let e_mm3 = match assemble::unit(profile, options.passes) {
         Unit::AsInFile => None,
         unit => assemble::output_volume(&unit, None),
@@ -289,7 +291,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         AccelWords::Beads => b"M204 P",
     };
     let tally = Tally::new(&capacity);
-    let mut scribe = Scribe::new(tally, drive, capacity.peak_mm3_s, initial_feed, accel_word, purpose);
+    let braking = Braking::new(profile);
+    let mut scribe = Scribe::new(tally, drive, capacity.peak_mm3_s, initial_feed, accel_word, purpose, braking);
     let modes = Modes { e_letter: profile.screw.axis.value.to_ascii_uppercase() };
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);

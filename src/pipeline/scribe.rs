@@ -4,6 +4,7 @@ use super::drive::{Drive, Driven};
 use super::edits::{ELine, Outgoing, Written, line_end_at};
 use super::planning::Besides;
 use crate::findings::{Code, Findings, Place};
+use crate::motion::braking::{Braking, Seen};
 use crate::moves::{Kind, Move};
 use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::gaps::Marks;
@@ -34,12 +35,13 @@ pub struct Scribe {
     accel_word: &'static [u8],
     feeds: Feeds,
     purpose: Purpose,
+    braking: Braking,
     lines: Vec<u8>,
 }
 
 impl Scribe {
     /// `initial_feed_mm_s`: feed in force before the first F word; `peak_mm3_s`: peak capacity; `accel_word`: what
-    /// stands before the number of an acceleration.
+    /// stands before the number of an acceleration; `braking`: looks at what the planner made of the file.
     pub fn new(
         tally: Tally,
         drive: Drive,
@@ -47,6 +49,7 @@ impl Scribe {
         initial_feed_mm_s: f64,
         accel_word: &'static [u8],
         purpose: Purpose,
+        braking: Braking,
     ) -> Self {
         Self {
             tally,
@@ -57,6 +60,7 @@ impl Scribe {
             accel_word,
             feeds: Feeds::new(initial_feed_mm_s),
             purpose,
+            braking,
             lines: Vec::new(),
         }
     }
@@ -76,7 +80,8 @@ impl Scribe {
         for (index, (((((step, before), verdict), &mut mark), ruling), after)) in all.enumerate() {
             let ahead = ahead.get(index).copied().unwrap_or(0.0);
             let line = *first_line + u64::from(step.line);
-            let arc = besides.next(step).arc.copied();
+            let beside = besides.next(step);
+            let arc = beside.arc.copied();
             if let Some(accel) = ruling.word {
                 self.lines.extend_from_slice(self.accel_word);
                 self.lines.extend_from_slice(accel.to_string().as_bytes());
@@ -108,6 +113,10 @@ impl Scribe {
             });
             match self.purpose {
                 Purpose::Rewrite => {
+                    if step.has(Move::TAKE_OUT) {
+                        self.written.take_out(text, step);
+                        continue;
+                    }
                     let untouched = edit == FeedEdit::Keep
                         && driven.e == ELine::Keep
                         && self.lines.is_empty()
@@ -119,6 +128,10 @@ impl Scribe {
                 Purpose::Audit => {
                     self.lines.clear();
                     report(&mut self.findings, self.peak_mm3_s, step, verdict, before.top, line);
+                    let seen = self.braking.look(step, beside, before);
+                    if seen != Seen::default() {
+                        report_braking(&mut self.findings, step, &seen, line);
+                    }
                 }
             }
         }
@@ -151,4 +164,38 @@ fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdi
         }
         Reason::MeltLag => {}
     }
+}
+
+/// Adds what the controller makes of a move, by the time it costs.
+fn report_braking(findings: &mut Findings, step: &Move, seen: &Seen, line: u64) {
+    let place = |detail: String| Place { line, layer: u64::from(step.layer), z_mm: step.z, detail };
+    if let Some(stall) = &seen.e_step {
+        let [before, behind] = stall.e_per_mm;
+        findings.add_weighted(Code::EStepStall, stall.lost_s, || {
+            let speeds = format!("from {} to {} mm/s", short(stall.from), short(stall.to));
+            place(format!("{speeds}: E per mm goes {before:.2} to {behind:.2}"))
+        });
+    }
+    if let Some(slowed) = &seen.e_limit {
+        findings.add_weighted(Code::ELimit, slowed.lost_s, || {
+            let unit = if slowed.of_accel { "mm/s²" } else { "mm/s" };
+            let kind = if slowed.of_accel { "units of E/s²" } else { "units of E/s" };
+            place(format!(
+                "{} instead of {} {unit}: at most {} {kind}",
+                short(slowed.to),
+                short(slowed.from),
+                short(slowed.limit)
+            ))
+        });
+    }
+    if let Some(rate) = &seen.step_rate {
+        findings.add_weighted(Code::StepRate, rate.rate_hz, || {
+            place(format!("{}: {:.0} steps a second, at most {:.0}", rate.axis, rate.rate_hz, rate.most_hz))
+        });
+    }
+}
+
+/// A figure with one decimal where it has few digits before it.
+fn short(value: f64) -> String {
+    if value < 10.0 { format!("{value:.1}") } else { format!("{value:.0}") }
 }

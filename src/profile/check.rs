@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use super::fault::decimal;
 use super::fault::{Complaint, Refusal};
-use super::{EUnit, Output, Preset, Profile};
+use super::{EUnit, LagCommands, LagCompensation, Output, Preset, Profile};
 
 /// Accepts every value.
 pub(super) fn any<T>(_: &T) -> Result<(), Complaint> {
@@ -204,6 +204,28 @@ impl Profile {
                 ),
                 "lower controller.max_e_only_mm or set it to \"none\"",
             );
+        }
+        if controller.lag_commands.value == LagCommands::TakeOut
+            && screw.lag_compensated_by.value == LagCompensation::Controller
+        {
+            add(
+                "controller.lag_commands",
+                "the controller is to make up for the lag, but the commands that switch that on are taken out"
+                    .to_owned(),
+                "switch it on in the controller's configuration, or set controller.lag_commands = \"keep\"",
+            );
+        }
+        for (key, set) in [
+            ("screw.max_ramp_error", screw.max_ramp_error.value.is_some()),
+            ("screw.max_flow_step_mm3_s", screw.max_flow_step_mm3_s.value.is_some()),
+        ] {
+            if set && screw.lag_compensated_by.value != LagCompensation::None {
+                add(
+                    key,
+                    format!("{key} is not used, as the lag is made up for"),
+                    "set screw.lag_compensated_by = \"none\", or remove the key",
+                );
+            }
         }
         let feedstock = &self.feedstock;
         if feedstock.drying_temperature_c.value.is_some() != feedstock.drying_time_h.value.is_some() {

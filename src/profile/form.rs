@@ -8,8 +8,8 @@ use toml::de::DeValue;
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
 use super::{
-    AccelWords, ArcForm, Corner, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics, LagCompensation,
-    LimitWords, Output, OutputUnit, PartMoves, Preset, Provenance,
+    AccelWords, ArcForm, Corner, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics, LagCommands,
+    LagCompensation, LimitWords, Output, OutputUnit, PartMoves, Preset, Provenance,
 };
 
 /// A TOML value with its place in the text.
@@ -91,6 +91,7 @@ words! {
     Preset { "host" => Host, "board" => Board, "network" => Network, "custom" => Custom }
     DwellWords { "p-only" => POnly, "s-wins" => SWins }
     LimitWords { "named" => Named, "per-second" => PerSecond, "per-minute" => PerMinute }
+    LagCommands { "keep" => Keep, "take-out" => TakeOut }
     Excess { "split" => Split, "report" => Report }
     ExcessEffect { "refused" => Refused, "dropped" => Dropped }
     Exponent { "number" => Number, "cut" => Cut, "word" => Word }
@@ -114,6 +115,7 @@ blank! {
     Preset => Self::Host;
     DwellWords => Self::POnly;
     LimitWords => Self::Named;
+    LagCommands => Self::Keep;
     Excess => Self::Report;
     ExcessEffect => Self::Refused;
     Exponent => Self::Number;

@@ -10,8 +10,8 @@ use super::form::{
 };
 use super::{
     AccelWords, ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Kinematics,
-    LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile, Provenance,
-    Screw, Stated,
+    LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile,
+    Provenance, Screw, Stated,
 };
 
 /// One key and what is done with it.
@@ -153,6 +153,11 @@ keys! {
         look_ahead_moves: "look_ahead_moves" as OrNone<Number>,
             |v| if_some(v, |v| whole(*v, 3.0, 10_000.0, "\"none\" if the controller looks ahead without limit")),
             "moves the controller plans ahead, 3 or more, or \"none\"";
+        max_step_rate_hz: "max_step_rate_hz" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 1000.0, 1e8, "Hz", "\"none\" switches the check off")),
+            "most steps a second that the controller gives a motor, or \"none\"";
+        lag_commands: "lag_commands" as Word<LagCommands>, any,
+            "commands of the file that switch on the controller's own compensation of lag: \"keep\" or \"take-out\"";
         excess_e_is: "excess_e_is" as Word<ExcessEffect>, any,
             "what becomes of too much E in a line: \"refused\" (the print ends) or \"dropped\" (the head moves on dry)";
         exponent: "exponent" as Word<Exponent>, any,
@@ -235,6 +240,12 @@ keys! {
             "time before the melt begins to answer the screw, s";
         lag_compensated_by: "lag_compensated_by" as Word<LagCompensation>, any,
             "who makes up for the lag: \"file\", \"controller\" or \"none\"";
+        max_ramp_error: "max_ramp_error" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 1.0, "", "a share of the flow: 0.2 for a fifth; \"none\" leaves accelerations alone")),
+            "with lag_compensated_by \"none\": share by which flow may be astray on ramps, up to 1, or \"none\"";
+        max_flow_step_mm3_s: "max_flow_step_mm3_s" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.01, 1e5, "mm3/s", "\"none\" leaves junctions alone")),
+            "with lag_compensated_by \"none\": largest jump of flow where the bead area changes, mm3/s, or \"none\"";
         max_reverse_turns: "max_reverse_turns" as Number,
             |v| within(*v, 0.0, 20.0, "rev", "a reversed screw relieves pressure and then sucks air; half a turn is plenty"),
             "farthest the screw is turned back at one time, turns";

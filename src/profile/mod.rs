@@ -169,6 +169,15 @@ pub enum ExcessEffect {
     Dropped,
 }
 
+/// What to do with lines that switch on the controller's own compensation of melt lag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LagCommands {
+    /// Leave and report them.
+    Keep,
+    /// Turn them into comments.
+    TakeOut,
+}
+
 /// What the controller makes of a number with an exponent (`E1e-5`).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Exponent {
@@ -222,6 +231,10 @@ pub struct Controller {
     pub e_only_accel_mm_s2: Stated<Option<f64>>,
     /// Moves the controller plans ahead, a whole number; `None`: as many as there are.
     pub look_ahead_moves: Stated<Option<f64>>,
+    /// Most steps a second that the controller gives a motor, Hz; `None`: not checked.
+    pub max_step_rate_hz: Stated<Option<f64>>,
+    /// What to do with lines that switch on the controller's own compensation of melt lag.
+    pub lag_commands: Stated<LagCommands>,
     /// What becomes of too much E in a line.
     pub excess_e_is: Stated<ExcessEffect>,
     /// What a number with an exponent is read as.
@@ -358,6 +371,10 @@ pub struct Screw {
     pub dead_time_s: Stated<f64>,
     /// Who makes up for the lag.
     pub lag_compensated_by: Stated<LagCompensation>,
+    /// Where nobody makes up for the lag: share by which flow may be astray on ramps, 0..=1; `None`: not held.
+    pub max_ramp_error: Stated<Option<f64>>,
+    /// The same where the bead area jumps inside a run: largest jump of flow, mm³/s; `None`: not held.
+    pub max_flow_step_mm3_s: Stated<Option<f64>>,
     /// Farthest the screw is turned back at one time, turns.
     pub max_reverse_turns: Stated<f64>,
     /// Ways without extrusion shorter than this need no turn back, mm.

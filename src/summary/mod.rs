@@ -78,6 +78,8 @@ pub struct Changes {
     pub lines_added: u64,
     /// Lines taken out: the file's own reversals and refills.
     pub lines_removed: u64,
+    /// Lines that switch on the controller's own compensation of melt lag, made comments.
+    pub lag_commands_taken_out: u64,
     /// Lines written as several.
     pub lines_split: u64,
     /// By role of the bead.

@@ -84,6 +84,7 @@ pub fn pads() -> Summary {
                 demand_after_mm3_s: 21.0,
                 time_added_s: 1.9,
             }],
+            ..Changes::default()
         },
         screw: ScrewFigures {
             lag_compensation: "at-rest",
@@ -139,6 +140,7 @@ pub fn pads() -> Summary {
             sustained_capacity_mm3_s: 16.0,
             sustained_window_s: 60.0,
         },
+        ..Summary::default()
     }
 }
 

@@ -42,6 +42,7 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
         text.push_str("\nWhat is laid, on the virtual machine\n");
         text.push_str(&replay::brief(replay));
     }
+    text.push_str(&taken_out(changes.lag_commands_taken_out));
     if all {
         text.push_str(&parts::shares("By role, before and then", &changes.roles));
         text.push_str(&parts::shares("By layers, before and then", &changes.layer_bands));
@@ -56,6 +57,17 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
         text.push_str(&parts::cautions());
     }
     text
+}
+
+/// Commands that were made comments; empty where there are none.
+fn taken_out(commands: u64) -> String {
+    match commands {
+        0 => String::new(),
+        n => format!(
+            "\n{}",
+            paragraph("", &format!("Taken out: {} for the controller's own lag compensation.", counted(n, "command")))
+        ),
+    }
 }
 
 fn turned(n: u64) -> String {
@@ -273,6 +285,16 @@ mod tests {
     #[test]
     fn nothing_changed() {
         insta::assert_snapshot!(shown(&sample::calm(), Detail::Normal, Tense::Was));
+    }
+
+    #[test]
+    fn commands_taken_out_are_told() {
+        let mut summary = sample::calm();
+        summary.changes.lag_commands_taken_out = 2;
+        let told = shown(&summary, Detail::Normal, Tense::Was);
+        assert!(told.contains("\nTaken out: 2 commands for the controller's own lag compensation.\n"), "{told}");
+        summary.changes.lag_commands_taken_out = 0;
+        assert!(!shown(&summary, Detail::Normal, Tense::Was).contains("Taken out"));
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! changed: a line that cannot be read leaves everything as it was.
 
 mod excess;
+mod lag;
 mod modal;
 mod motion;
 mod rules;
@@ -284,6 +285,9 @@ impl Resolver {
         let text = at.text().split(|byte| *byte == b';').next().unwrap_or_default();
         let length = u32::try_from(text.len()).unwrap_or(u32::MAX);
         let text = text.trim_ascii();
+        if self.takes_out_named(text, at) {
+            return;
+        }
         self.state.limits.sets_accel = false;
         let before = self.state.limits;
         let named = named::follow(text, self.rules.limit_words, &mut self.state.limits);

@@ -12,6 +12,9 @@ use crate::profile::DwellWords;
 
 impl Resolver {
     pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) {
+        if self.rules.takes_out_lag && self.takes_out_command(words, first.value as u32, at) {
+            return;
+        }
         if let Some(command) = words.commands().first() {
             let tool = self.state.tool;
             self.watched(at, |watch, found| watch.m_command(*command, words, tool, found));

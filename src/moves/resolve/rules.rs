@@ -39,6 +39,8 @@ pub struct Rules {
     pub small_bead_mm3: f64,
     /// `G90` also makes E absolute.
     pub g90_sets_e: bool,
+    /// Lines that switch on the controller's own compensation of melt lag become comments.
+    pub takes_out_lag: bool,
     /// Pass lines through that cannot be read.
     pub lenient: bool,
     /// What else the controller refuses, skips or reads differently.
@@ -78,6 +80,7 @@ impl Rules {
             max_bead_area_mm2,
             small_bead_mm3: max_bead_area_mm2.map_or(0.0, |area| area * nozzle),
             g90_sets_e: controller.g90_sets_e.value,
+            takes_out_lag: false,
             lenient,
             watch: Watch::new(controller),
         }

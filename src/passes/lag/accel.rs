@@ -40,6 +40,20 @@ pub fn limit(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt) -> f64 
     (SHARE * spare / (melt.lag_s * area)).max(top / (LONGEST * melt.lag_s))
 }
 
+/// Highest acceleration of a bead at which flow, which nobody makes lead, is astray by at most a share, mm/s².
+///
+/// On a ramp flow lags by τ dQ/dt = τ A a, so that it is astray by τ a/v of the flow A v at top speed v: a <= e v/τ.
+/// Ramps whose volume is next to nothing are left alone, as in [`limit`]. `error`: the share e, above 0.
+///
+/// Infinite for what is no bead of the screw.
+pub fn within_error(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt, error: f64) -> f64 {
+    let is_bead = step.kind == Kind::Bead && step.has(Move::SCREW);
+    if !is_bead || melt.lag_s <= 0.0 || top * top <= BRIEF * own * bore_mm {
+        return f64::INFINITY;
+    }
+    error * top / melt.lag_s
+}
+
 /// How accelerations are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum AccelForm {
@@ -144,6 +158,20 @@ mod tests {
         assert!((limit(&step, 290.0, 3000.0, 0.1, &melt) - 966.666_666_666_7).abs() < 1e-9);
         step.kind = Kind::Travel;
         assert_eq!(limit(&step, 50.0, 3000.0, 0.1, &melt), f64::INFINITY);
+    }
+
+    /// 0.2 of 50 mm/s in 0.4 s: 25 mm/s².
+    #[test]
+    fn error_by_hand() {
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let mut step = crate::passes::sample::bead(10.0, 1.0);
+        assert!((within_error(&step, 50.0, 3000.0, 1.0, &melt, 0.2) - 25.0).abs() < 1e-12);
+        // 10²/3000 = 0.033 mm of both ramps are less than 0.04 of a bore of 1 mm.
+        assert_eq!(within_error(&step, 10.0, 3000.0, 1.0, &melt, 0.2), f64::INFINITY);
+        let none = Melt { lag_s: 0.0, ..melt };
+        assert_eq!(within_error(&step, 50.0, 3000.0, 1.0, &none, 0.2), f64::INFINITY);
+        step.kind = Kind::Travel;
+        assert_eq!(within_error(&step, 50.0, 3000.0, 1.0, &melt, 0.2), f64::INFINITY);
     }
 
     #[test]

@@ -11,9 +11,10 @@
 //!   file's own fixed reversals out.
 //!
 //! Both keep account of S over the whole print ([`spring`]), so that an error made in one place is made good in the
-//! next.
+//! next. Where nobody is to make up for the lag, [`flow_step`] and [`accel`] can keep flow from changing much or quickly.
 
 pub mod accel;
+pub mod flow_step;
 pub mod gaps;
 pub mod ramp;
 pub mod rest;
