@@ -44,15 +44,18 @@ const MORE_WAYS: [(&str, &str, &str, &str); 6] = [
 
 fn profile((_, preset, by, unit): (&str, &str, &str, &str), more: &str) -> Profile {
     let text = format!(
-        "[controller]\npreset = \"{preset}\"\n[screw]\nlag_compensated_by = \"{by}\"\noutput_e_unit = \"{unit}\"\n\
-         tools = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9]\n{more}"
+        "[controller]\npreset = \"{preset}\"\n[screw]\nlag_compensated_by = \"{by}\"\noutput_e_unit = \"{unit}\"\n{more}"
     );
     Profile::load(&text, "way.toml").unwrap_or_else(|error| panic!("{error}"))
 }
 
+/// Every tool is the screw, so that as much as may be is written anew.
+const ALL_TOOLS: &str = "tools = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9]\n";
+
 /// What differs for a file of the collection.
-fn for_file(name: &str) -> &'static str {
-    if name.starts_with("volumetric") { "e_unit = \"mm3\"\n" } else { "" }
+fn for_file(name: &str, tools: &str) -> String {
+    let unit = if name.starts_with("volumetric") { "e_unit = \"mm3\"\n" } else { "" };
+    format!("{tools}{unit}")
 }
 
 /// A rewrite; where the file does not say how thick the strand is, it is 1.75 mm. `None`: refused as it should be.
@@ -124,7 +127,7 @@ fn every_fixture_keeps_every_promise() {
     names.push("demo/casting_pads.gcode".to_owned());
     for way in WAYS.into_iter().chain(MORE_WAYS) {
         for (unit, limit) in units.into_iter().flat_map(|u| limits.map(|l| (u, l))) {
-            let profile = profile(way, &format!("{unit}{limit}"));
+            let profile = profile(way, &format!("{ALL_TOOLS}{unit}{limit}"));
             let found = names.par_iter().flat_map_iter(|name| {
                 let place =
                     format!("{name}, {}, {}{}: ", way.0, unit.trim_end(), if limit.is_empty() { "" } else { ", held" });
@@ -140,10 +143,12 @@ fn every_fixture_keeps_every_promise() {
 fn every_real_file_keeps_every_promise() {
     let Some(files) = real_files() else { return };
     let mut complaints = Vec::new();
-    for way in WAYS {
+    let all = WAYS.map(|way| (way, ALL_TOOLS));
+    // As it is by default, other tools are left alone.
+    for (way, tools) in all.into_iter().chain([(WAYS[0], ""), (WAYS[2], ""), (WAYS[4], "")]) {
         let found = files.par_iter().flat_map_iter(|(name, input)| {
-            let place = format!("{name}, {}: ", way.0);
-            prove(input, &profile(way, for_file(name))).into_iter().map(move |c| place.clone() + &c)
+            let place = format!("{name}, {}, {}: ", way.0, if tools.is_empty() { "first tool" } else { "all tools" });
+            prove(input, &profile(way, &for_file(name, tools))).into_iter().map(move |c| place.clone() + &c)
         });
         complaints.extend(found.collect::<Vec<_>>());
     }
@@ -159,7 +164,7 @@ struct Executed {
 }
 
 fn execute(name: &str, input: &[u8], way: (&str, &str, &str, &str)) -> Option<Executed> {
-    let (output, summary, profile) = rewritten(input, &profile(way, for_file(name)), &Options::default())?;
+    let (output, summary, profile) = rewritten(input, &profile(way, &for_file(name, "")), &Options::default())?;
     if summary.before.bead_volume_mm3 <= 0.0 {
         return None;
     }
@@ -186,13 +191,14 @@ fn flow_follows_on_real_files() {
     let Some(files) = real_files() else { return };
     let way = WAYS[0];
     let done: Vec<Executed> = files.par_iter().filter_map(|(name, input)| execute(name, input, way)).collect();
-    let (mut off, mut better, mut longer) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut off, mut better, mut longer, mut refused) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for Executed { name, account, time, time_of_capacity } in &done {
         let (after, before) = (&account.replay.after, account.replay.before.as_ref().expect("the original is run too"));
         let (was, is) = (before.path_outside_10_pct, after.path_outside_10_pct);
         println!(
-            "{name:48} laid/wanted {:7.4}  outside 10 % {was:7.3} -> {is:7.3} %  time x {:.3}",
+            "{name:48} laid/wanted {:7.4}  outside 10 % {was:7.3} -> {is:7.3} %  refused {:6.3} %  time x {:.3}",
             after.laid_over_wanted,
+            100.0 * after.refused_mm3 / after.wanted_mm3,
             time / time_of_capacity
         );
         off.push((after.laid_over_wanted - 1.0).abs());
@@ -200,10 +206,13 @@ fn flow_follows_on_real_files() {
             better.push(was / is.max(1e-6));
         }
         longer.push(time / time_of_capacity);
+        refused.push(after.refused_mm3.abs() / after.wanted_mm3);
     }
-    let (off, better, longer) = (median(off), median(better), median(longer));
+    let (off, better, longer, refused) = (median(off), median(better), median(longer), median(refused));
     println!("median: laid off by {:.2} %, path outside falls {better:.1} times, time x {longer:.3}", 100.0 * off);
+    println!("median: {:.3} % beyond the screw", 100.0 * refused);
     assert!(off <= 0.01, "laid volume is off by {:.2} % in the median", 100.0 * off);
+    assert!(refused <= 0.001, "{:.2} % in the median is beyond the screw", 100.0 * refused);
     assert!(better >= 5.0, "path outside 10 % falls only {better:.1} times in the median");
     assert!(longer <= 1.10, "print time grows by {:.1} % in the median", 100.0 * (longer - 1.0));
 }
@@ -213,7 +222,7 @@ fn flow_follows_on_real_files() {
 fn turns_at_rest_take_few_lines() {
     let Some(files) = real_files() else { return };
     let more = |(name, input): &(String, Vec<u8>)| {
-        let (_, summary, _) = rewritten(input, &profile(WAYS[2], for_file(name)), &Options::default())?;
+        let (_, summary, _) = rewritten(input, &profile(WAYS[2], &for_file(name, "")), &Options::default())?;
         let changes = &summary.changes;
         let lines = summary.provenance.input_lines as f64;
         let after = lines + changes.lines_added as f64 - changes.lines_removed as f64;
