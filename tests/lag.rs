@@ -21,6 +21,7 @@ use meltwright::error::ErrorKind;
 use meltwright::pipeline::{Options, Original, ReplayAccount, replay};
 use meltwright::profile::Profile;
 use meltwright::summary::Summary;
+use proptest::prelude::*;
 use rayon::prelude::*;
 
 /// Ways to make up for the lag: name, controller, by what, unit of E in the output.
@@ -183,6 +184,48 @@ fn odd_files_keep_every_promise() {
         }
     }
     assert_proven(&complaints);
+}
+
+/// A sane line of a random file.
+fn line() -> impl Strategy<Value = String> {
+    let place = || (0..2000_u32, 0..2000_u32).prop_map(|(x, y)| (f64::from(x) / 10.0, f64::from(y) / 10.0));
+    let feed = || prop::option::of(300..9000_u32).prop_map(|f| f.map_or_else(String::new, |f| format!(" F{f}")));
+    prop_oneof![
+        // Beads come in runs of short and long ones; E is a distance.
+        10 => (prop::collection::vec((place(), 0.001..4.0_f64, feed()), 1..12)).prop_map(|beads| {
+            let bead = |((x, y), e, feed): ((f64, f64), f64, String)| format!("G1 X{x} Y{y} E{e:.4}{feed}\n");
+            beads.into_iter().map(bead).collect()
+        }),
+        2 => (1..40_u32, 0.01..1.5_f64).prop_map(|(n, e)| {
+            (0..n).map(|k| format!("G1 X{:.3} Y{:.3} E{e:.5}\n", 50.0 + f64::from(k) * 0.31, 60.0)).collect()
+        }),
+        3 => (place(), feed()).prop_map(|((x, y), feed)| format!("G0 X{x} Y{y}{feed}\n")),
+        3 => (0.1..3.0_f64, place()).prop_map(|(e, (x, y))| {
+            format!("G1 E-{e:.3} F2100\nG0 X{x} Y{y} F6000\nG1 E{e:.3} F2100\nG1 F2400\n")
+        }),
+        1 => (1.0..20.0_f64, 0.1..3.0_f64).prop_map(|(r, e)| format!("G2 X90 Y90 F1800\nG3 X90 Y90 I{r:.3} J0 E{e:.3}\n")),
+        1 => (1.0..60.0_f64).prop_map(|e| format!("G1 E{e:.2} F180 ; purge\n")),
+        1 => (1..40_u32).prop_map(|h| format!("G1 Z{:.2} F600\n;LAYER_CHANGE\n", f64::from(h) * 0.2)),
+        1 => (200..9000_u32).prop_map(|a| format!("M204 S{a}\n")),
+        1 => prop::sample::select(["G92 E0\n", "G4 P300\n", "M221 S93\n", "M220 S110\n", "; note\n", "M106 S80\n"].as_slice())
+            .prop_map(str::to_owned),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn random_files_keep_every_promise(lines in prop::collection::vec(line(), 1..60), thick in any::<bool>()) {
+        // Full circles have to start where they end.
+        let body = lines.concat().replace("G2 X90 Y90", "G0 X90 Y90");
+        let text = format!("G90\nM83\nG1 X5 Y5 Z0.3 F3000\n{body}");
+        let unit = if thick { "e_unit = \"mm3\"\n" } else { "virtual_diameter_mm = 1.75\n" };
+        for way in WAYS.into_iter().chain(MORE_WAYS) {
+            let complaints = prove(text.as_bytes(), &profile(way, unit));
+            prop_assert!(complaints.is_empty(), "{}:\n{}", way.0, complaints.join("\n"));
+        }
+    }
 }
 
 #[test]
