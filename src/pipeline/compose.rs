@@ -40,8 +40,8 @@ pub struct LongLine {
 
 /// Decimals of E words.
 const E_DECIMALS: u8 = 5;
-/// Least decimals of positions between the ends of a line.
-const LEAST_DECIMALS: u8 = 3;
+/// Least decimals of positions between the ends of a line, in mm and in inches.
+const LEAST_DECIMALS: [u8; 2] = [3, 5];
 /// Decimals of the centres of arcs.
 const CENTRE_DECIMALS: u8 = 5;
 /// No sensible number has more decimals.
@@ -119,7 +119,7 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
                 _ => continue,
             };
             out.extend_from_slice(&[b' ', word.letter]);
-            let decimals = word.decimals.clamp(LEAST_DECIMALS, MOST_DECIMALS);
+            let decimals = long.decimals(word);
             write_fixed(out, long.along(word.value, axis, begun, piece.end, decimals), decimals);
         }
         if let Some(arc) = &long.arc {
@@ -156,7 +156,7 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
                 feed_written = true;
             }
             (_, _, Some(axis)) => {
-                let decimals = word.decimals.clamp(LEAST_DECIMALS, MOST_DECIMALS);
+                let decimals = long.decimals(word);
                 out.push(word.letter);
                 write_fixed(out, long.along(word.value, axis, begun, 1.0, decimals), decimals);
             }
@@ -198,6 +198,11 @@ fn write_feed(line: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) {
 }
 
 impl LongLine {
+    /// Decimals of the pieces' words for a word of the line.
+    fn decimals(&self, word: &Word) -> u8 {
+        word.decimals.clamp(LEAST_DECIMALS[usize::from(self.unit > 1.0)], MOST_DECIMALS)
+    }
+
     /// The word of an axis for the piece from share `begun` to share `end` of the way; `value`: the line's own word.
     ///
     /// Distances are differences of rounded places, so that their sum is the line's own.
@@ -273,6 +278,14 @@ mod tests {
         let third = |k: f64| EPiece { end: k / 3.0, e: 0.1 };
         let got = composed("G1 X1 E1\n", line, &[third(1.0), third(2.0), third(3.0)], Vec::new());
         assert_eq!(got, "G1 X0.333 E0.1\nG1 X0.334 E0.1\nG1 X0.333 E0.1\n");
+    }
+
+    #[test]
+    fn inches_are_written_finer() {
+        // A third of the way back from X1 over 25.4 mm.
+        let line = LongLine { unit: 25.4, ..long([25.4, 0.0, 0.0], 2) };
+        let pieces = [EPiece { end: 1.0 / 3.0, e: 0.1 }, EPiece { end: 1.0, e: 0.2 }];
+        assert_eq!(composed("G1 X1 E0.3\n", line, &pieces, Vec::new()), "G1 X0.33333 E0.1\nG1 X1 E0.2\n");
     }
 
     #[test]

@@ -198,8 +198,9 @@ impl Drive {
                     driven.e = ELine::Remove;
                     return driven;
                 }
-                // Part of a refill may be new melt; only that is pushed.
-                let volume = if self.how != How::Not && step.kind == Kind::EIn { step.melt } else { step.volume };
+                // Part of a refill may be new melt; only that is pushed, but where the reversal before it had to stay.
+                let replaced = self.how != How::Not && !step.has(Move::NUMBERED);
+                let volume = if replaced && step.kind == Kind::EIn { step.melt } else { step.volume };
                 self.spring.rest(timing.time, volume, &self.melt);
                 self.ramp.interrupt();
                 driven.e = self.whole(step, volume, timing.time, lines, pieces, line_end);
