@@ -75,6 +75,20 @@ fn even_flow_lays_evenly() {
     }
 }
 
+/// Neither the blocks in which a file is read nor what waits between them changes the result.
+#[test]
+fn blocks_change_nothing() {
+    let input = loops(1800);
+    let profile = profile("host", &["screw.max_flow_step_mm3_s=0.3", "screw.max_ramp_error=0.1"]);
+    let in_blocks = |block_size| {
+        runs::rewrite(&input, &profile, &Options { block_size, ..Options::default() }).expect("a rewrite").0
+    };
+    let whole = in_blocks(64 * 1024);
+    for size in [1, 50, 333] {
+        assert!(in_blocks(size) == whole, "{size}");
+    }
+}
+
 /// Slow ramps alone mostly make it worse: while the head is slow, melt goes on at the old flow. Only far below a tenth
 /// of error they bring something, at several times the time.
 #[test]

@@ -250,6 +250,23 @@ fn without_the_lag_command_the_controller_plans_without_lag() {
     assert!(text.contains("\n; taken out: M900 K0.4\nG1 X60 E10 F3600\n") && text.contains("\nM900 K0\n"), "{text}");
 }
 
+#[test]
+fn blocks_change_nothing() {
+    for name in ["lag-spellings", "reversals", "e-step-stall", "e-limit"] {
+        for preset in PRESETS {
+            let profile = profile(preset, &["controller.lag_commands=take-out"]);
+            let in_blocks = |block_size| {
+                let options = Options { block_size, ..Options::default() };
+                let input = motion(name);
+                let audited = pipeline::audit(&mut Cursor::new(&input), &profile, &options, &mut |_| {});
+                let (output, _) = runs::rewrite(&input, &profile, &options).expect("a rewrite");
+                (output, audited.expect("an audit").findings)
+            };
+            assert!(in_blocks(1) == in_blocks(64 * 1024), "{name}, {preset}");
+        }
+    }
+}
+
 /// A byte order mark stays in front, and a line end of two bytes is kept.
 #[test]
 fn taking_out_keeps_marks_and_line_ends() {

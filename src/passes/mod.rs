@@ -31,7 +31,7 @@ pub enum Reason {
     SustainedCapacity,
     /// A reversal or a refill asked a faster screw than there is.
     ScrewSpeed,
-    /// The melt could not have followed so quick a change of speed.
+    /// The melt could not have followed so quick a change of speed or so large a jump of flow.
     MeltLag,
 }
 

@@ -244,7 +244,7 @@ keys! {
             |v| if_some(v, |v| above_zero(*v, 1.0, "", "a share of the flow: 0.2 for a fifth; \"none\" leaves accelerations alone")),
             "with lag_compensated_by \"none\": share by which flow may be astray on ramps, up to 1, or \"none\"";
         max_flow_step_mm3_s: "max_flow_step_mm3_s" as OrNone<Number>,
-            |v| if_some(v, |v| within(*v, 0.01, 1e5, "mm3/s", "\"none\" leaves junctions alone")),
+            |v| if_some(v, |v| within(*v, 0.01, 1e5, "mm3/s", "\"none\" leaves such beads alone")),
             "with lag_compensated_by \"none\": largest jump of flow where the bead area changes, mm3/s, or \"none\"";
         max_reverse_turns: "max_reverse_turns" as Number,
             |v| within(*v, 0.0, 20.0, "rev", "a reversed screw relieves pressure and then sucks air; half a turn is plenty"),
