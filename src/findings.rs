@@ -221,6 +221,18 @@ codes! {
     OutputUnit, Warning, "output-unit",
         "E of the output counts in another unit than E of the input: the controller has to be set up for it",
         "set the steps of E (or the turn of the drive) and the strand diameter in the controller's configuration, then mark screw.output_diameter_mm as measured; or keep E as it is with screw.output_e_unit = \"as-in-file\"";
+    /// The profile has left the conditions of its calibration.
+    StaleCalibration, Warning, "stale-calibration",
+        "the output of the screw was weighed under other conditions than the profile now has",
+        "weigh again with what is mounted and filled in now, or set the profile to what was weighed";
+    /// A stretch takes more than the hopper holds.
+    HopperShort, Warning, "hopper-short",
+        "stretches of the print take more than the hopper holds above its margin, and there is no place to refill within them",
+        "use a larger hopper (hopper.usable_g), or keep refilling by hand over these stretches";
+    /// A refill falls on a bead that may be seen.
+    HopperVisible, Warning, "hopper-visible",
+        "refills fall within beads that may be seen: there is no layer change, infill or support in reach",
+        "refill there without stopping the print, or use a larger hopper (hopper.usable_g)";
     /// The controller brakes where E steps, so that E cannot follow the flow along the path.
     EStepTooSmall, Note, "e-step-too-small",
         "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",

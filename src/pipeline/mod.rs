@@ -9,6 +9,7 @@ pub mod assemble;
 pub mod compose;
 pub mod drive;
 pub mod edits;
+mod granules;
 pub mod intake;
 pub mod layers;
 pub mod limiter;
@@ -38,6 +39,7 @@ use crate::summary::{Record, Summary};
 use account::{Run, e_unit, hexadecimal, summary};
 use compose::{Modes, Scratch, compose};
 use edits::Outgoing;
+use granules::Granules;
 use intake::Intake;
 use planning::Planning;
 use prescan::{Prescan, prescan};
@@ -289,7 +291,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         AccelWords::Beads => b"M204 P",
     };
     let tally = Tally::new(&capacity);
-    let mut scribe = Scribe::new(tally, drive, capacity.peak_mm3_s, initial_feed, accel_word, purpose);
+    let mut scribe =
+        Scribe::new(tally, drive, Granules::new(profile), capacity.peak_mm3_s, initial_feed, accel_word, purpose);
     let modes = Modes { e_letter: profile.screw.axis.value.to_ascii_uppercase() };
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);

@@ -2,6 +2,7 @@
 
 use super::drive::{Drive, Driven};
 use super::edits::{ELine, Outgoing, Written, line_end_at};
+use super::granules::Granules;
 use super::planning::Besides;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::{Kind, Move};
@@ -30,6 +31,8 @@ pub struct Scribe {
     pub findings: Findings,
     /// What the screw is told.
     pub drive: Drive,
+    /// What is taken from the hopper: by the output, or by the file where it is only reported on.
+    pub granules: Granules,
     peak_mm3_s: f64,
     accel_word: &'static [u8],
     feeds: Feeds,
@@ -43,6 +46,7 @@ impl Scribe {
     pub fn new(
         tally: Tally,
         drive: Drive,
+        granules: Granules,
         peak_mm3_s: f64,
         initial_feed_mm_s: f64,
         accel_word: &'static [u8],
@@ -53,6 +57,7 @@ impl Scribe {
             written: Written::default(),
             findings: Findings::default(),
             drive,
+            granules,
             peak_mm3_s,
             accel_word,
             feeds: Feeds::new(initial_feed_mm_s),
@@ -105,6 +110,12 @@ impl Scribe {
                 dropped,
                 held,
             });
+            let seconds = match self.purpose {
+                Purpose::Rewrite if dropped => driven.rest_s,
+                Purpose::Rewrite => after.time + driven.rest_s,
+                Purpose::Audit => before.time,
+            };
+            self.granules.add(step, line, seconds);
             match self.purpose {
                 Purpose::Rewrite => {
                     let untouched = edit == FeedEdit::Keep

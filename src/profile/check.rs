@@ -138,8 +138,22 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
             .help("granules that dry near the melting range stick together; see the data sheet of the feedstock"),
         });
     }
+    let (usable, margin) = (profile.hopper.usable_g.value, profile.hopper.margin_g.value);
+    if let Some(usable) = usable.filter(|usable| usable - margin < LEAST_CUP_G) {
+        found.push(Contradiction {
+            keys: ["hopper.usable_g", "hopper.margin_g"],
+            complaint: Complaint::new(
+                "hopper.margin_g must leave at least 1 g of hopper.usable_g",
+                format!("{} g usable, {} g to be left", decimal(usable), decimal(margin)),
+            )
+            .help("the margin is a part of the usable content that stays in the hopper at a refill; lower it"),
+        });
+    }
     found
 }
+
+/// Least that may lie between a full hopper and a refill, g: the list of refills grows with their number.
+const LEAST_CUP_G: f64 = 1.0;
 
 /// Something the user should know about a profile that can be used all the same.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -82,6 +82,7 @@ pub fn pads() -> Summary {
                 demand_after_mm3_s: 21.0,
                 time_added_s: 1.9,
             }],
+            ..Changes::default()
         },
         assumed: vec![AssumedValue {
             key: "screw.max_speed_rpm".to_owned(),
@@ -123,6 +124,7 @@ pub fn pads() -> Summary {
             sustained_capacity_mm3_s: 16.0,
             sustained_window_s: 60.0,
         },
+        ..Summary::default()
     }
 }
 
