@@ -14,6 +14,7 @@ pub mod intake;
 pub mod layers;
 pub mod limiter;
 pub mod planning;
+pub mod predict;
 pub mod prescan;
 pub mod queue;
 mod replay;
