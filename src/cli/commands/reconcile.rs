@@ -1,5 +1,7 @@
 //! `meltwright reconcile`
 
+use std::path::Path;
+
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::hopper::reconcile::{Reconciliation, Verdict};
 use meltwright::pipeline::predict::predict;
@@ -67,12 +69,10 @@ fn line(profile: &Profile, found: &Reconciliation, counts_turns: bool, source: &
     let provenance = if counts_turns { Provenance::Measured } else { output.provenance };
     // The conditions of the weighing before still hold.
     let conditions = Conditions::of_profile(profile).map_or_else(String::new, |conditions| format!("{conditions}; "));
+    let name = source.path().and_then(Path::file_name).map_or_else(|| source.name(), |name| name.display().to_string());
     let note = format!(
         "{conditions}times {:.4} +- {:.4} by {} g of {}",
-        found.factor,
-        found.factor_plus_minus,
-        found.weighed_g,
-        source.name()
+        found.factor, found.factor_plus_minus, found.weighed_g, name
     );
     Entry { key, value, provenance, origin: Origin::Profile, note: Some(note) }.line()
 }
