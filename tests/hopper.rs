@@ -214,3 +214,110 @@ fn the_readme_shows_what_is_printed() {
         }
     }
 }
+
+const DEMO: &str = include_str!("../fixtures/demo/casting_pads.gcode");
+
+/// X and Y words of a line.
+fn place(line: &str) -> Vec<&str> {
+    line.split(';').next().unwrap_or("").split(' ').filter(|word| word.starts_with(['X', 'Y', 'Z'])).collect()
+}
+
+#[test]
+fn pauses_stand_at_the_refills_and_nothing_else_changes() {
+    let bench = Bench::new();
+    bench.file("pads.gcode", DEMO);
+    let cup = ["hopper.usable_g=80", "hopper.margin_g=10", "hopper.pause_command=REFILL NOW=1"];
+    for lag in ["file", "none", "controller"] {
+        let lag = format!("screw.lag_compensated_by={lag}");
+        let run = |name: &str, set: &[&str]| {
+            let set: Vec<&str> = set.iter().flat_map(|set| ["--set", set]).collect();
+            let ran = bench.run(&[&["rewrite", "pads.gcode", "-o", name, "--json", "-"][..], &set].concat()).code(0);
+            (json(&ran), support::read(&bench.path(name)))
+        };
+        let (_, plain) = run("plain.gcode", &[&lag, cup[0], cup[1]]);
+        let (account, paused) = run("paused.gcode", &[&lag, cup[0], cup[1], cup[2]]);
+        let plan = &account["hopper"];
+        assert_eq!((plan["refills"].as_array().unwrap().len(), plan["pauses_written"].as_u64()), (3, Some(3)), "{lag}");
+        let (input, lines): (Vec<&str>, Vec<&str>) = (DEMO.lines().collect(), paused.lines().collect());
+        let at: Vec<usize> = (0..lines.len()).filter(|i| lines[*i] == "REFILL NOW=1").collect();
+        assert_eq!(at.len(), 3, "{lag}");
+        for (at, refill) in at.iter().zip(plan["refills"].as_array().unwrap()) {
+            // The line behind is the one the plan names; the next move of the head has a feed of its own.
+            let wanted = input[refill["line"].as_u64().unwrap() as usize - 1];
+            let next = lines[at + 1..].iter().find(|line| !line.starts_with("M204")).unwrap();
+            let moves = lines[at + 1..].iter().find(|line| !place(line).is_empty()).unwrap();
+            if !place(wanted).is_empty() {
+                assert_eq!(place(next), place(wanted), "{lag}");
+            }
+            assert!(moves.contains(" F"), "{lag}: {moves}");
+        }
+        // Without the pauses, what is left differs by turns at rest and feeds alone, and E adds up to the same.
+        let path = |text: &str| {
+            text.lines().map(place).filter(|words| !words.is_empty()).map(|w| w.join(" ")).collect::<Vec<_>>()
+        };
+        assert_eq!(path(&plain), path(&paused), "{lag}");
+        let weighed = |name: &str| {
+            let ran = bench.run(&["reconcile", name, "--weighed", "200", "--json", "-"]).code(0);
+            json(&ran)["predicted_g"].as_f64().unwrap()
+        };
+        assert!((weighed("plain.gcode") / weighed("paused.gcode") - 1.0).abs() < 1e-3, "{lag}");
+    }
+}
+
+#[test]
+fn within_a_run_of_beads_the_screw_is_relieved_and_charged_again() {
+    let bench = Bench::new();
+    let bead = |n: i32| format!("G1 X{} E20\n", n % 2 * 40);
+    let text: String = (1..=12).map(bead).collect();
+    bench.file("pad.gcode", format!("G90\nM83\nG1 Z1 F600\n;TYPE:Internal infill\nG1 F600\n{text}"));
+    // 12 beads of 0.1 g, 1.05 g at a time: one pause, before the eleventh.
+    let set = [
+        "feedstock.density_g_cm3=5",
+        "hopper.usable_g=1.5",
+        "hopper.margin_g=0.45",
+        "hopper.pause_command=M400",
+        "screw.lag_compensated_by=none",
+        "screw.output_e_unit=mm3",
+        "screw.melt_lag_s=0.4",
+    ];
+    let ran = bench.run(&with(&["rewrite", "pad.gcode", "-o", "out.gcode"], &set)).code(0);
+    assert!(ran.stdout.contains("1 pause written into the output."), "{}", ran.stdout);
+    let text = support::read(&bench.path("out.gcode"));
+    let lines: Vec<&str> = text.lines().collect();
+    let at = lines.iter().position(|line| *line == "M400").unwrap();
+    let e = |line: &str| -> f64 {
+        assert!(line.starts_with("G1 E"), "{line}\n{text}");
+        line.split(' ').nth(1).unwrap()[1..].parse().unwrap()
+    };
+    // Beads of 20 mm³ at 5 mm³/s hold 2 mm³. The screw gives 30 mm³/s: back by 12 ln(14/12) = 1.8498, forward by
+    // 12 ln(12/10) = 2.1879, less or more by at most 5 % of 2 mm³ for what the starts laid too much.
+    let (back, forward) = (e(lines[at - 1]), e(lines[at + 1]));
+    assert!((back + 1.8498).abs() < 0.12 && (forward - 2.1879).abs() < 0.15, "{back} {forward}\n{text}");
+    assert!(lines[at + 2].starts_with("G1 X") && lines[at + 2].contains(" F600"), "{text}");
+}
+
+#[test]
+fn pauses_need_the_pass_and_a_known_hopper() {
+    let bench = Bench::new();
+    bench.file("tower.gcode", tower());
+    let set = ["hopper.usable_g=5", "hopper.margin_g=1", "hopper.pause_command=REFILL"];
+    let lines = |command: &[&str], set: &[&str]| {
+        bench.run(&with(command, set)).code(0).stdout.lines().filter(|line| *line == "REFILL").count()
+    };
+    assert_eq!(lines(&["rewrite", "tower.gcode"], &set), 3);
+    assert_eq!(lines(&["rewrite", "tower.gcode", "--passes", "capacity"], &set), 0);
+    assert_eq!(lines(&["rewrite", "tower.gcode"], &set[2..]), 0);
+    // A file with line numbers bears no lines between them.
+    let numbered: String = tower()
+        .lines()
+        .enumerate()
+        .map(|(n, line)| if line.starts_with(';') { format!("{line}\n") } else { format!("N{n} {line}\n") })
+        .collect();
+    bench.file("numbered.gcode", numbered);
+    assert_eq!(lines(&["rewrite", "numbered.gcode"], &set), 0);
+    for (command, said) in [("", "must not be blank"), ("M0 ; note", "without a comment"), ("M600 ø", "plain ASCII")] {
+        let set = format!("hopper.pause_command=\"{command}\"");
+        let ran = bench.run(&["audit", "tower.gcode", "--set", &set]).code(2);
+        assert!(ran.stderr.contains("hopper.pause_command") && ran.stderr.contains(said), "{command}: {}", ran.stderr);
+    }
+}

@@ -130,6 +130,8 @@ pub struct HopperPlan {
     pub refills: Vec<Refill>,
     /// What is left at the end, g.
     pub left_at_end_g: Option<f64>,
+    /// Pauses that were written into the output, one at a refill.
+    pub pauses_written: u64,
     /// Grams fed at full hours; in long prints at every second, fourth ... hour.
     pub hourly: Vec<HourMark>,
 }

@@ -31,13 +31,16 @@ pub struct Run<'a> {
 /// Gathers the account of a finished run.
 pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
     let Run { profile, capacity, .. } = *run;
-    let Scribe { tally, written, findings: demands, drive, granules, .. } = scribe;
+    let Scribe { tally, written, findings: demands, drive, granules, pauses, .. } = scribe;
     let layers = u64::from(resolver.layer_count());
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
     findings.merge(demands);
     note_nozzle(profile, run.settings, &mut findings);
     note_stale(profile, &mut findings);
-    let hopper = granules.finish(profile, &mut findings);
+    let mut hopper = granules.finish(profile, &mut findings);
+    if let Some(plan) = &mut hopper {
+        plan.pauses_written = pauses.written;
+    }
     let is_written = record.output_bytes > 0;
     if is_written {
         note_output(run, &mut findings);

@@ -1,10 +1,50 @@
 //! What the print takes from the hopper: moves become grams and places, the plan becomes findings.
 
+use std::collections::VecDeque;
+
+use super::Passes;
 use crate::findings::{Code, Findings, Place};
 use crate::hopper::{Cup, HopperPlan, PACKING, PlaceKind, Planner, Refill, Spot, Stamp};
 use crate::moves::{Kind, Move, Role};
 use crate::profile::Profile;
 use crate::units::{Density, Volume};
+
+/// Where the output stands still for a refill.
+#[derive(Clone, Debug, Default)]
+pub struct Pauses {
+    command: String,
+    /// Lines of the input before which it goes, in order.
+    lines: VecDeque<u64>,
+    /// How many were written.
+    pub written: u64,
+}
+
+impl Pauses {
+    /// The profile's command at the refills of a plan.
+    pub fn new(profile: &Profile, plan: Option<&HopperPlan>) -> Self {
+        let command = profile.hopper.pause_command.value.clone().unwrap_or_default();
+        let lines = plan.iter().flat_map(|plan| &plan.refills).map(|refill| refill.line).collect();
+        Self { command, lines, written: 0 }
+    }
+
+    /// Whether a rewrite with these passes writes any.
+    pub fn are_wanted(profile: &Profile, passes: Passes) -> bool {
+        passes.starts && profile.hopper.pause_command.value.is_some() && profile.hopper.usable_g.value.is_some()
+    }
+
+    /// The command, if one goes before the move on `line`. Lines that are numbered bear no others between them.
+    pub fn due(&mut self, step: &Move, line: u64) -> Option<&str> {
+        while self.lines.front().is_some_and(|next| *next < line) {
+            self.lines.pop_front();
+        }
+        if self.lines.front() != Some(&line) || step.has(Move::NUMBERED) {
+            return None;
+        }
+        self.lines.pop_front();
+        self.written += 1;
+        Some(&self.command)
+    }
+}
 
 /// Follows the moves of the screw and the places between them.
 #[derive(Debug)]

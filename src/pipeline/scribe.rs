@@ -2,7 +2,7 @@
 
 use super::drive::{Drive, Driven};
 use super::edits::{ELine, Outgoing, Written, line_end_at};
-use super::granules::Granules;
+use super::granules::{Granules, Pauses};
 use super::planning::Besides;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::{Kind, Move};
@@ -33,6 +33,8 @@ pub struct Scribe {
     pub drive: Drive,
     /// What is taken from the hopper: by the output, or by the file where it is only reported on.
     pub granules: Granules,
+    /// Where the output stands still for a refill.
+    pub pauses: Pauses,
     peak_mm3_s: f64,
     accel_word: &'static [u8],
     feeds: Feeds,
@@ -58,6 +60,7 @@ impl Scribe {
             findings: Findings::default(),
             drive,
             granules,
+            pauses: Pauses::default(),
             peak_mm3_s,
             accel_word,
             feeds: Feeds::new(initial_feed_mm_s),
@@ -81,18 +84,27 @@ impl Scribe {
         for ((((((step, before), verdict), &mut mark), ruling), after), &mut ahead) in all {
             let line = *first_line + u64::from(step.line);
             let arc = besides.next(step).arc.copied();
+            let mut halted_s = 0.0;
+            if let Some(command) = self.pauses.due(step, line) {
+                let end = line_end_at(&text.bytes, step.feed_at as usize);
+                halted_s = self.drive.halt(step, &mut self.feeds, &mut self.lines, end);
+                self.lines.extend_from_slice(command.as_bytes());
+                self.lines.extend_from_slice(end);
+                self.feeds.forget();
+            }
             if let Some(accel) = ruling.word {
                 self.lines.extend_from_slice(self.accel_word);
                 self.lines.extend_from_slice(accel.to_string().as_bytes());
                 self.lines.extend_from_slice(line_end_at(&text.bytes, step.feed_at as usize));
                 self.written.accels += 1;
             }
-            let driven = if self.drive.is_idle() {
+            let mut driven = if self.drive.is_idle() {
                 Driven { e: ELine::Keep, rest_s: 0.0, e_scale: 1.0 }
             } else {
                 let end = line_end_at(&text.bytes, step.feed_at as usize);
                 self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut self.lines, &mut text.pieces, end)
             };
+            driven.rest_s += halted_s;
             let (edit, speed) = match driven.e {
                 ELine::Remove => (FeedEdit::Keep, step.speed),
                 _ => self.feeds.next(step, verdict, driven.e_scale),

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::check::{above_zero, any, each_above_zero, if_some, name, tools, whole, within};
+use super::check::{above_zero, any, command, each_above_zero, if_some, name, tools, whole, within};
 use super::fault::{Complaint, Refusal};
 use super::form::{
     Axes, AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve,
@@ -298,6 +298,8 @@ keys! {
         cost_per_kg: "cost_per_kg" as OrNone<Number>,
             |v| if_some(v, |v| within(*v, 0.0, 1e6, "", "\"none\" if cost is of no interest")),
             "cost of a kilogram of feedstock in your own currency, or \"none\"";
+        pause_command: "pause_command" as OrNone<Text>, |v| if_some(v, |v| command(v)),
+            "a line your controller knows that parks the head and waits, written at refills, or \"none\"";
     }
 }
 

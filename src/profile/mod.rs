@@ -415,6 +415,8 @@ pub struct Hopper {
     pub bulk_density_g_cm3: Stated<Option<f64>>,
     /// Cost of a kilogram, in the user's own currency.
     pub cost_per_kg: Stated<Option<f64>>,
+    /// A line the controller knows that parks the head and waits; written at refills. `None`: refills are only planned.
+    pub pause_command: Stated<Option<String>>,
 }
 
 /// Everything the passes know.

@@ -69,9 +69,13 @@ fn refills(plan: &HopperPlan, usable: f64, margin: f64, detail: Detail) -> Strin
             place(refill.place).to_owned(),
         ]);
     }
+    let pauses = match plan.pauses_written {
+        0 => String::new(),
+        n => paragraph("  ", &format!("{} written into the output.", counted(n, "pause"))),
+    };
     let rest = plan.refills.len().saturating_sub(most);
     let more = if rest > 0 { format!("    and {} more\n", count(rest as u64)) } else { String::new() };
-    format!("{}{}{more}", paragraph("  ", &words), table.text())
+    format!("{}{}{more}{pauses}", paragraph("  ", &words), table.text())
 }
 
 const fn place(kind: PlaceKind) -> &'static str {

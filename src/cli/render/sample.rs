@@ -162,6 +162,7 @@ pub fn refilled() -> Summary {
         margin_g: Some(0.5),
         refills: (1..=12).map(refill).collect(),
         left_at_end_g: Some(2.25),
+        pauses_written: 0,
         hourly: [(1, 42.6), (2, 85.2)].map(|(hour, used_g)| HourMark { hour, used_g }).into(),
     };
     Summary { hopper: Some(plan), ..pads() }
