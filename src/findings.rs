@@ -233,6 +233,18 @@ codes! {
     StepRate, Warning, "step-rate",
         "motors need more steps a second than the controller gives: it slows down, stutters or loses its place",
         "slice with lower speed, take coarser microsteps (machine.steps_per_mm), or correct controller.max_step_rate_hz";
+    /// The profile has left the conditions of its calibration.
+    StaleCalibration, Warning, "stale-calibration",
+        "the output of the screw was weighed under other conditions than the profile now has",
+        "weigh again with what is mounted and filled in now, or set the profile to what was weighed";
+    /// A stretch takes more than the hopper holds.
+    HopperShort, Warning, "hopper-short",
+        "stretches of the print take more than the hopper holds above its margin, and there is no place to refill within them",
+        "use a larger hopper (hopper.usable_g), or keep refilling by hand over these stretches";
+    /// A refill falls on a bead that may be seen.
+    HopperVisible, Warning, "hopper-visible",
+        "refills fall within beads that may be seen: there is no layer change, infill or support in reach",
+        "refill there without stopping the print, or use a larger hopper (hopper.usable_g)";
     /// The controller brakes where E steps, so that E cannot follow the flow along the path.
     EStepTooSmall, Note, "e-step-too-small",
         "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",

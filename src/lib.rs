@@ -20,6 +20,7 @@
 //! - [`passes`] lower speeds, each with a reason, and put them into F words.
 //! - [`summary`] and [`findings`] are the account of a run; they serialise with serde, and keys are only ever added.
 //! - [`replay`] executes a file on a virtual machine and compares what is laid with what was wanted.
+//! - [`hopper`] plans refills of the hopper and compares a print's mass with a weighing.
 //! - [`pipeline`] wires all of this in bounded memory: [`pipeline::rewrite`] and [`pipeline::audit`] are the way in.
 //! - [`weigh`] turns weighings into a profile: purge test, sheet, curve, judgement.
 //! - [`error`](mod@error) and [`units`] serve all of them.
@@ -60,6 +61,7 @@ pub mod demand;
 pub mod error;
 pub mod feedstock;
 pub mod findings;
+pub mod hopper;
 pub mod line;
 pub mod motion;
 pub mod moves;

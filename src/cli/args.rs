@@ -6,7 +6,7 @@ use clap::{Args as ClapArgs, Parser, Subcommand};
 use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
-use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ScrewArgs};
+use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ReconcileArgs, ScrewArgs};
 use super::weigh_args::WeighArgs;
 
 const EXAMPLES: &str = "\
@@ -94,6 +94,8 @@ pub enum Command {
     Blend(BlendArgs),
     /// Say how much to purge, and where in a print to change the hopper
     Changeover(ChangeoverArgs),
+    /// Compare what a print weighs with what its file asks for, and correct the output
+    Reconcile(ReconcileArgs),
     /// List or show generic grades of feedstock, each value with its source
     Feedstock(FeedstockArgs),
 }

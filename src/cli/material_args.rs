@@ -35,6 +35,16 @@ Examples:
   A harder recipe from layer 40 on: where to change the hopper:
     meltwright changeover --melt-volume 9 --file pads.gcode --at-layer 40";
 
+const RECONCILE_EXAMPLES: &str = "\
+Examples:
+  After the print, with everything it laid on the scale:
+    meltwright reconcile pads-screw.gcode --weighed 203.9
+  On a scale of 1 g, with the figures as JSON:
+    meltwright reconcile pads-screw.gcode --weighed 204 --resolution 1 --json pads.json
+
+Give the file that was printed, sliced or rewritten. Weigh part, support, skirt and purge
+together: the file counts all of them.";
+
 /// `meltwright screw`
 #[derive(Debug, ClapArgs)]
 #[command(after_help = SCREW_EXAMPLES)]
@@ -198,6 +208,29 @@ pub struct ChangeoverArgs {
     /// Share of the new recipe wanted where that layer begins, %
     #[arg(long, value_name = "PERCENT", default_value_t = 95.0, value_parser = percent)]
     pub share: f64,
+    /// Pass lines of the file over that cannot be read, instead of stopping
+    #[arg(long)]
+    pub lenient: bool,
+    #[command(flatten)]
+    pub profile: ProfileChoice,
+    /// Write the figures as JSON to this file, or - for standard output
+    #[arg(long, value_name = "PATH")]
+    pub json: Option<PathBuf>,
+}
+
+/// `meltwright reconcile`
+#[derive(Debug, ClapArgs)]
+#[command(after_help = RECONCILE_EXAMPLES)]
+pub struct ReconcileArgs {
+    /// The file that was printed, sliced or rewritten; - for standard input
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// What everything it laid weighs, g
+    #[arg(long, value_name = "G", value_parser = above_zero, allow_hyphen_values = true)]
+    pub weighed: f64,
+    /// Step of the scale, g
+    #[arg(long, value_name = "G", value_parser = above_zero, allow_hyphen_values = true, default_value_t = 0.1)]
+    pub resolution: f64,
     /// Pass lines of the file over that cannot be read, instead of stopping
     #[arg(long)]
     pub lenient: bool,

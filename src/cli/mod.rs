@@ -67,6 +67,7 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Screw(args) => commands::screw::run(&args),
         Command::Blend(args) => commands::blend::run(&args),
         Command::Changeover(args) => commands::changeover::run(&args),
+        Command::Reconcile(args) => commands::reconcile::run(&args),
         Command::Feedstock(args) => commands::feedstock::run(&args.action),
     };
     outcome.unwrap_or_else(|error| {

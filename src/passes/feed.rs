@@ -51,6 +51,11 @@ impl Feeds {
         word
     }
 
+    /// Something else ran that may have changed the feed: the next move gets its own.
+    pub fn forget(&mut self) {
+        self.in_force = f64::NAN;
+    }
+
     /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for
     /// one of the input, which feeds without motion count.
     pub fn next(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {

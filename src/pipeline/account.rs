@@ -13,6 +13,7 @@ use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
 use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
 use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
+use crate::weigh::stale;
 
 /// What a run was done with.
 pub struct Run<'a> {
@@ -31,11 +32,16 @@ pub struct Run<'a> {
 /// Gathers the account of a finished run.
 pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
     let Run { profile, capacity, .. } = *run;
-    let Scribe { tally, written, findings: demands, drive, .. } = scribe;
+    let Scribe { tally, written, findings: demands, drive, granules, pauses, .. } = scribe;
     let layers = u64::from(resolver.layer_count());
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
     findings.merge(demands);
     note_nozzle(profile, run.settings, &mut findings);
+    note_stale(profile, &mut findings);
+    let mut hopper = granules.finish(profile, &mut findings);
+    if let Some(plan) = &mut hopper {
+        plan.pauses_written = pauses.written;
+    }
     let is_written = record.output_bytes > 0;
     if is_written {
         note_output(run, &mut findings);
@@ -68,9 +74,22 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
             keys.push("screw.output_diameter_mm");
         }
     }
+    if profile.hopper.usable_g.value.is_some() {
+        keys.extend(["hopper.usable_g", "hopper.margin_g"]);
+    }
     let assumed = assumed_among(profile, &keys);
     let screw = screw(run, &drive.account);
-    Summary { before, after, changes, screw, assumed, findings: findings.into_list(), provenance: record, replay: None }
+    Summary {
+        before,
+        after,
+        changes,
+        screw,
+        hopper,
+        assumed,
+        findings: findings.into_list(),
+        provenance: record,
+        replay: None,
+    }
 }
 
 /// What the screw is told.
@@ -146,6 +165,13 @@ pub fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Fi
     if let Some(sliced) = settings.nozzle_diameter_mm.filter(|sliced| (sliced - mounted).abs() > 0.01) {
         let detail = format!("{sliced} mm in the file, {mounted} mm in the profile");
         findings.add(Code::NozzleDiffers, || Place { line: 0, layer: 0, z_mm: 0.0, detail });
+    }
+}
+
+/// Warns where the profile has left the conditions its calibration was measured under.
+pub fn note_stale(profile: &Profile, findings: &mut Findings) {
+    for detail in stale(profile) {
+        findings.add(Code::StaleCalibration, || Place { line: 0, layer: 0, z_mm: 0.0, detail });
     }
 }
 

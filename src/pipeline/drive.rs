@@ -77,6 +77,8 @@ pub struct Drive {
     pieces: Vec<Piece>,
     idle_s: f64,
     begun: bool,
+    /// A pause has taken the pressure away in the middle of a run: the next bead is charged.
+    owed: bool,
     /// What happened.
     pub account: ScrewAccount,
 }
@@ -120,6 +122,7 @@ impl Drive {
             pieces: Vec::new(),
             idle_s: 0.0,
             begun: false,
+            owed: false,
             account: ScrewAccount::default(),
         }
     }
@@ -180,8 +183,11 @@ impl Drive {
                 self.account.longest_idle_s = self.account.longest_idle_s.max(self.idle_s);
                 self.idle_s = 0.0;
                 self.begun = true;
-                if marks.has(Marks::CHARGE)
-                    && let Some(turn) = charge(&mut self.spring, ahead, &self.melt)
+                let owed = std::mem::take(&mut self.owed);
+                // Behind a pause nothing was looked ahead for.
+                let flow = if owed && timing.time > 0.0 { ahead.max(step.volume / timing.time) } else { ahead };
+                if (owed || marks.has(Marks::CHARGE))
+                    && let Some(turn) = charge(&mut self.spring, flow, &self.melt)
                 {
                     self.account.charged_mm3 += turn.volume;
                     self.account.charges += 1;
@@ -231,6 +237,21 @@ impl Drive {
             }
         }
         driven
+    }
+
+    /// The machine is to stand still before a move: takes the pressure away, as far as the file makes up for the lag.
+    /// Returns the time it takes, s.
+    pub fn halt(&mut self, step: &Move, feeds: &mut Feeds, lines: &mut Vec<u8>, line_end: &[u8]) -> f64 {
+        if !step.has(Move::SCREW) || !matches!(self.how, How::AtRest | How::AlongPath) {
+            return 0.0;
+        }
+        self.count.see(step);
+        self.ramp.interrupt();
+        let Some(turn) = relieve(&mut self.spring, &self.melt) else { return 0.0 };
+        self.owed = true;
+        self.account.relieved_mm3 -= turn.volume;
+        self.account.reliefs += 1;
+        self.turn(turn, step, feeds, lines, line_end)
     }
 
     /// The head travels or waits.

@@ -28,11 +28,35 @@ pub fn volume_by_layer<R: Read + Seek>(
     lenient: bool,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Vec<f64>> {
+    let mut layers = Vec::new();
+    each_move(input, profile, lenient, progress, |step| add(&mut layers, step))?;
+    if layers.iter().all(|volume| *volume <= 0.0) {
+        return Err(lays_nothing());
+    }
+    Ok(layers)
+}
+
+/// A file without melt.
+pub(super) fn lays_nothing() -> Error {
+    Error::new(ErrorKind::Unsupported {
+        what: "the file lays no melt with this screw".to_owned(),
+        help: "check screw.tools and screw.axis in the profile, and that the file is the sliced one".to_owned(),
+    })
+}
+
+/// Shows each move of the screw to `see`. Files that were rewritten before are taken as well.
+pub(super) fn each_move<R: Read + Seek>(
+    input: &mut R,
+    profile: &Profile,
+    lenient: bool,
+    progress: &mut dyn FnMut(u64),
+    mut see: impl FnMut(&Move) -> Result<()>,
+) -> Result<()> {
     let scan = prescan(input)?;
     let rules = Rules::new(profile, &scan.settings, lenient);
     let mut resolver = Resolver::new(rules, &scan.settings, true);
     let mut reader = BlockReader::new(input, BLOCK);
-    let (mut block, mut moves, mut layers) = (Block::default(), Vec::new(), Vec::new());
+    let (mut block, mut moves) = (Block::default(), Vec::new());
     let (mut lines, mut bytes) = (0, 0);
     while reader.next(&mut block.bytes)? {
         block.lex();
@@ -40,19 +64,11 @@ pub fn volume_by_layer<R: Read + Seek>(
         lines += block.lines.len() as u64;
         moves.clear();
         resolver.resolve(&block, &mut moves)?;
-        for step in moves.iter().filter(|step| step.has(Move::SCREW)) {
-            add(&mut layers, step)?;
-        }
+        moves.iter().filter(|step| step.has(Move::SCREW)).try_for_each(&mut see)?;
         bytes += block.bytes.len() as u64;
         progress(bytes);
     }
-    if layers.iter().all(|volume| *volume <= 0.0) {
-        return Err(Error::new(ErrorKind::Unsupported {
-            what: "the file lays no melt with this screw".to_owned(),
-            help: "check screw.tools and screw.axis in the profile, and that the file is the sliced one".to_owned(),
-        }));
-    }
-    Ok(layers)
+    Ok(())
 }
 
 fn add(layers: &mut Vec<f64>, step: &Move) -> Result<()> {

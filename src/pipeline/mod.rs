@@ -9,10 +9,12 @@ pub mod assemble;
 pub mod compose;
 pub mod drive;
 pub mod edits;
+mod granules;
 pub mod intake;
 pub mod layers;
 pub mod limiter;
 pub mod planning;
+pub mod predict;
 pub mod prescan;
 pub mod queue;
 mod replay;
@@ -39,6 +41,7 @@ use crate::summary::{Record, Summary};
 use account::{Run, e_unit, hexadecimal, summary};
 use compose::{Modes, Scratch, compose};
 use edits::Outgoing;
+use granules::{Granules, Pauses};
 use intake::Intake;
 use planning::Planning;
 use prescan::{Prescan, prescan};
@@ -136,7 +139,15 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     if options.again && scan.marked {
         return copy(input, output, profile, options, progress);
     }
-    run(input, &scan, Some(output), profile, options, progress)
+    let mut pauses = Pauses::default();
+    if Pauses::are_wanted(profile, options.passes) {
+        // Where to stop is known only once the whole file was seen: it is run through once more.
+        let look = Options { hash: false, ..options.clone() };
+        let plan = run(input, &scan, Some(&mut std::io::sink()), profile, &look, pauses, &mut |_| {})?.hopper;
+        pauses = Pauses::new(profile, plan.as_ref());
+        input.rewind().map_err(|error| Error::io("read the file", error))?;
+    }
+    run(input, &scan, Some(output), profile, options, pauses, progress)
 }
 
 /// Reads `input` and says what a rewrite would find and change, without writing anything.
@@ -150,7 +161,7 @@ pub fn audit<R: Read + Seek + Send>(
     progress: &mut dyn FnMut(u64),
 ) -> Result<Summary> {
     let scan = prescan(input)?;
-    run::<R, std::io::Sink>(input, &scan, None, profile, options, progress)
+    run::<R, std::io::Sink>(input, &scan, None, profile, options, Pauses::default(), progress)
 }
 
 /// Copies `input` byte for byte; the figures are those of an audit, or are left out with a note.
@@ -262,6 +273,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     output: Option<&mut W>,
     profile: &Profile,
     options: &Options,
+    pauses: Pauses,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Summary> {
     if scan.marked && !options.again {
@@ -292,7 +304,17 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     };
     let tally = Tally::new(&capacity);
     let braking = Braking::new(profile);
-    let mut scribe = Scribe::new(tally, drive, capacity.peak_mm3_s, initial_feed, accel_word, purpose, braking);
+    let mut scribe = Scribe::new(
+        tally,
+        drive,
+        Granules::new(profile),
+        capacity.peak_mm3_s,
+        initial_feed,
+        accel_word,
+        purpose,
+        braking,
+    );
+    scribe.pauses = pauses;
     let modes = Modes { e_letter: profile.screw.axis.value.to_ascii_uppercase() };
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);

@@ -2,6 +2,7 @@
 
 use super::drive::{Drive, Driven};
 use super::edits::{ELine, Outgoing, Written, line_end_at};
+use super::granules::{Granules, Pauses};
 use super::planning::Besides;
 use crate::findings::{Code, Findings, Place};
 use crate::motion::braking::{Braking, Seen};
@@ -31,6 +32,10 @@ pub struct Scribe {
     pub findings: Findings,
     /// What the screw is told.
     pub drive: Drive,
+    /// What is taken from the hopper: by the output, or by the file where it is only reported on.
+    pub granules: Granules,
+    /// Where the output stands still for a refill.
+    pub pauses: Pauses,
     peak_mm3_s: f64,
     accel_word: &'static [u8],
     feeds: Feeds,
@@ -45,6 +50,7 @@ impl Scribe {
     pub fn new(
         tally: Tally,
         drive: Drive,
+        granules: Granules,
         peak_mm3_s: f64,
         initial_feed_mm_s: f64,
         accel_word: &'static [u8],
@@ -56,6 +62,8 @@ impl Scribe {
             written: Written::default(),
             findings: Findings::default(),
             drive,
+            granules,
+            pauses: Pauses::default(),
             peak_mm3_s,
             accel_word,
             feeds: Feeds::new(initial_feed_mm_s),
@@ -82,18 +90,27 @@ impl Scribe {
             let line = *first_line + u64::from(step.line);
             let beside = besides.next(step);
             let arc = beside.arc.copied();
+            let mut halted_s = 0.0;
+            if let Some(command) = self.pauses.due(step, line) {
+                let end = line_end_at(&text.bytes, step.feed_at as usize);
+                halted_s = self.drive.halt(step, &mut self.feeds, &mut self.lines, end);
+                self.lines.extend_from_slice(command.as_bytes());
+                self.lines.extend_from_slice(end);
+                self.feeds.forget();
+            }
             if let Some(accel) = ruling.word {
                 self.lines.extend_from_slice(self.accel_word);
                 self.lines.extend_from_slice(accel.to_string().as_bytes());
                 self.lines.extend_from_slice(line_end_at(&text.bytes, step.feed_at as usize));
                 self.written.accels += 1;
             }
-            let driven = if self.drive.is_idle() {
+            let mut driven = if self.drive.is_idle() {
                 Driven { e: ELine::Keep, rest_s: 0.0, e_scale: 1.0 }
             } else {
                 let end = line_end_at(&text.bytes, step.feed_at as usize);
                 self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut self.lines, &mut text.pieces, end)
             };
+            driven.rest_s += halted_s;
             let (edit, speed) = match driven.e {
                 ELine::Remove => (FeedEdit::Keep, step.speed),
                 _ => self.feeds.next(step, verdict, driven.e_scale),
@@ -111,6 +128,12 @@ impl Scribe {
                 dropped,
                 held,
             });
+            let seconds = match self.purpose {
+                Purpose::Rewrite if dropped => driven.rest_s,
+                Purpose::Rewrite => after.time + driven.rest_s,
+                Purpose::Audit => before.time,
+            };
+            self.granules.add(step, line, seconds);
             match self.purpose {
                 Purpose::Rewrite => {
                     if step.has(Move::TAKE_OUT) {

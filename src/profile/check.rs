@@ -77,6 +77,20 @@ pub(super) fn name(name: &str) -> Result<(), Complaint> {
     Ok(())
 }
 
+/// A command to be written as a line of its own: plain ASCII, no comment, short.
+pub(super) fn command(text: &str) -> Result<(), Complaint> {
+    const MOST: usize = 90;
+    name(text)?;
+    let help = "a command as your controller knows it, such as the name of a macro";
+    if !text.is_ascii() || text.contains([';', '(']) {
+        return Err(Complaint::new("must be plain ASCII without a comment", "not a bare command").help(help));
+    }
+    if text.len() > MOST {
+        return Err(Complaint::new(format!("must have {MOST} characters at most"), text.len().to_string()).help(help));
+    }
+    Ok(())
+}
+
 /// Output curve: at least one point, all above zero, rising in both.
 pub(super) fn curve(points: &[([f64; 2], Range<usize>)], whole: Range<usize>) -> Result<(), Refusal> {
     const HELP: &str = "weigh the output at several screw speeds and list them from slow to fast: \
@@ -138,8 +152,22 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
             .help("granules that dry near the melting range stick together; see the data sheet of the feedstock"),
         });
     }
+    let (usable, margin) = (profile.hopper.usable_g.value, profile.hopper.margin_g.value);
+    if let Some(usable) = usable.filter(|usable| usable - margin < LEAST_CUP_G) {
+        found.push(Contradiction {
+            keys: ["hopper.usable_g", "hopper.margin_g"],
+            complaint: Complaint::new(
+                "hopper.margin_g must leave at least 1 g of hopper.usable_g",
+                format!("{} g usable, {} g to be left", decimal(usable), decimal(margin)),
+            )
+            .help("the margin is a part of the usable content that stays in the hopper at a refill; lower it"),
+        });
+    }
     found
 }
+
+/// Least that may lie between a full hopper and a refill, g: the list of refills grows with their number.
+const LEAST_CUP_G: f64 = 1.0;
 
 /// Something the user should know about a profile that can be used all the same.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -2,14 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use super::check::{above_zero, any, each_above_zero, if_some, name, tools, whole, within};
+use super::check::{above_zero, any, command, each_above_zero, if_some, name, tools, whole, within};
 use super::fault::{Complaint, Refusal};
 use super::form::{
     Axes, AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve,
     Text, Tools, Word,
 };
 use super::{
-    AccelWords, ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Kinematics,
+    AccelWords, ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Hopper, Kinematics,
     LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile,
     Provenance, Screw, Stated,
 };
@@ -295,6 +295,22 @@ keys! {
         drying_time_h: "drying_time_h" as OrNone<Number>,
             |v| if_some(v, |v| above_zero(*v, 240.0, "h", "\"none\" if the feedstock needs no drying")),
             "drying time, h, or \"none\"";
+    }
+    hopper: Hopper {
+        usable_g: "usable_g" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 1.0, 1e6, "g", "fill the hopper, let the screw take it and weigh; \"none\" plans no refills")),
+            "content of the full hopper that can be used, g, or \"none\"";
+        margin_g: "margin_g" as Number,
+            |v| within(*v, 0.0, 1e6, "g", "what must be left in the hopper when it is refilled; 0 runs it empty"),
+            "least content at which the hopper is refilled, g";
+        bulk_density_g_cm3: "bulk_density_g_cm3" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.05, 5.0, "g/cm3", "weigh a litre as poured: 560 g are 0.56; \"none\" takes 0.55 of the solid")),
+            "density of the granules as poured, g/cm3, or \"none\"";
+        cost_per_kg: "cost_per_kg" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.0, 1e6, "", "\"none\" if cost is of no interest")),
+            "cost of a kilogram of feedstock in your own currency, or \"none\"";
+        pause_command: "pause_command" as OrNone<Text>, |v| if_some(v, |v| command(v)),
+            "a line your controller knows that parks the head and waits, written at refills, or \"none\"";
     }
 }
 

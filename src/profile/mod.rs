@@ -421,6 +421,21 @@ pub struct Feedstock {
     pub drying_time_h: Stated<Option<f64>>,
 }
 
+/// The hopper, or the cup in its place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Hopper {
+    /// Content that can be used before it has to be refilled, g; `None`: not known, refills are not planned.
+    pub usable_g: Stated<Option<f64>>,
+    /// It is refilled before less than this is left of it, g.
+    pub margin_g: Stated<f64>,
+    /// Density of the granules as poured, g/cm³; `None`: a usual share of the solid.
+    pub bulk_density_g_cm3: Stated<Option<f64>>,
+    /// Cost of a kilogram, in the user's own currency.
+    pub cost_per_kg: Stated<Option<f64>>,
+    /// A line the controller knows that parks the head and waits; written at refills. `None`: refills are only planned.
+    pub pause_command: Stated<Option<String>>,
+}
+
 /// Everything the passes know.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Profile {
@@ -434,6 +449,8 @@ pub struct Profile {
     pub nozzle: Nozzle,
     /// The feedstock.
     pub feedstock: Feedstock,
+    /// The hopper.
+    pub hopper: Hopper,
     /// Notes written beside values, by the full name of the key.
     pub notes: BTreeMap<&'static str, String>,
 }

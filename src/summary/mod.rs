@@ -7,6 +7,7 @@ pub mod tally;
 use serde::Serialize;
 
 pub use crate::findings::{Finding, Level, Place};
+pub use crate::hopper::{HopperPlan, HourMark, PlaceKind, Refill};
 pub use crate::passes::Reason;
 pub use crate::replay::{Replay, ReplayFigures};
 
@@ -21,6 +22,9 @@ pub struct Summary {
     pub changes: Changes,
     /// What the screw is told in the output.
     pub screw: ScrewFigures,
+    /// What the print takes from the hopper: the output, or the file itself where it was only judged.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hopper: Option<HopperPlan>,
     /// Both files executed on the virtual machine, where that was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub replay: Option<Replay>,

@@ -148,9 +148,22 @@ impl Conditions {
 }
 
 /// Where a profile has left the conditions its own calibration was measured under, each in words: another nozzle, lot
-/// or temperature than stands in the note of its output. Empty if nothing differs or the note states none.
+/// or temperature than stands in the notes of its output and its melt lag, or these two weighed under different
+/// conditions. Empty if nothing differs or no note states conditions.
 pub fn stale(profile: &Profile) -> Vec<String> {
-    Conditions::of_profile(profile).map_or_else(Vec::new, |weighed| weighed.differences(profile))
+    let output = Conditions::of_profile(profile);
+    let lag: Option<Conditions> = profile.notes.get("screw.melt_lag_s").and_then(|note| note.parse().ok());
+    let mut found = output.as_ref().map_or_else(Vec::new, |weighed| weighed.differences(profile));
+    let Some(lag) = lag else { return found };
+    match output {
+        None => found.extend(lag.differences(profile).into_iter().map(|words| format!("melt lag: {words}"))),
+        // Where both were weighed alike, what is said of one holds for the other.
+        Some(output) => {
+            let apart = lag.differences_from(&output).into_iter();
+            found.extend(apart.map(|words| format!("melt lag and output were weighed apart: {words}")));
+        }
+    }
+    found
 }
 
 #[cfg(test)]
@@ -214,5 +227,18 @@ mod tests {
         assert!(stale(&stated("1.2")).is_empty());
         assert_eq!(stale(&stated("2.0")), ["weighed with a nozzle of 1.2 mm, the profile has 2 mm"]);
         assert!(stale(&Profile::embedded()).is_empty());
+        let lag = |conditions: &Conditions, output: &str| {
+            let value = format!("{{ value = 0.5, provenance = \"measured\", note = \"{conditions}; 20 stops\" }}");
+            profile(&format!("[screw]\nmelt_lag_s = {value}\n{output}[nozzle]\ndiameter_mm = 1.2\n"))
+        };
+        let output = format!("specific_output_mm3_rev = {{ value = 21.0, note = \"{}\" }}\n", pads());
+        assert!(stale(&lag(&pads(), &output)).is_empty());
+        let forced = Conditions { feed_mode: FeedMode::Forced, ..pads() };
+        assert_eq!(
+            stale(&lag(&forced, &output)),
+            ["melt lag and output were weighed apart: forced feed, before gravity feed"]
+        );
+        let other = Conditions { nozzle_mm: 2.0, ..pads() };
+        assert_eq!(stale(&lag(&other, "")), ["melt lag: weighed with a nozzle of 2 mm, the profile has 1.2 mm"]);
     }
 }

@@ -6,6 +6,7 @@ pub mod changeover;
 pub mod feedstock;
 pub mod hook;
 pub mod profile;
+pub mod reconcile;
 pub mod replay;
 pub mod rewrite;
 pub mod screw;

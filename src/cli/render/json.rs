@@ -2,7 +2,7 @@
 
 use meltwright::error::{Error, Result};
 use meltwright::pipeline::ReplayAccount;
-use meltwright::summary::{AssumedValue, Bin, Figures, Finding, Record, Share, Summary};
+use meltwright::summary::{AssumedValue, Bin, Figures, Finding, HopperPlan, Record, Share, Summary};
 use serde::Serialize;
 
 use crate::cli::plan::Job;
@@ -34,6 +34,8 @@ struct Audit<'a> {
     layer_bands: &'a [Share],
     histogram: &'a [Bin],
     provenance: &'a Record,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    hopper: Option<&'a HopperPlan>,
 }
 
 /// Why there is no account.
@@ -63,6 +65,7 @@ pub fn audit(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
         layer_bands: &summary.changes.layer_bands,
         histogram: &summary.changes.histogram,
         provenance: &summary.provenance,
+        hopper: summary.hopper.as_ref(),
     };
     named(job, &audit, spacing)
 }
@@ -129,9 +132,10 @@ mod tests {
 
     #[test]
     fn keys_of_an_audit() {
-        let text = audit(&job(), &sample::pads(), Spacing::Pretty).unwrap();
+        let text = audit(&job(), &sample::refilled(), Spacing::Pretty).unwrap();
         let keys: Vec<&str> = text.lines().filter_map(|line| line.strip_prefix("  \"")?.split('"').next()).collect();
-        let expected = ["file", "before", "findings", "assumed", "roles", "layer_bands", "histogram", "provenance"];
+        let expected =
+            ["file", "before", "findings", "assumed", "roles", "layer_bands", "histogram", "provenance", "hopper"];
         assert_eq!(keys, expected);
     }
 

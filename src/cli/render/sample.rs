@@ -1,8 +1,8 @@
 //! Summaries written by hand, for tests of their text.
 
 use meltwright::summary::{
-    AssumedValue, Bin, Changes, Figures, Finding, LargestChange, Level, Place, Reason, ReasonCount, Record,
-    ScrewFigures, Share, Summary,
+    AssumedValue, Bin, Changes, Figures, Finding, HopperPlan, HourMark, LargestChange, Level, Place, PlaceKind, Reason,
+    ReasonCount, Record, Refill, ScrewFigures, Share, Summary,
 };
 
 /// A print of casting pads that asks too much in places.
@@ -154,6 +154,35 @@ pub fn calm() -> Summary {
     summary.findings.clear();
     summary.assumed.clear();
     summary
+}
+
+/// The first print, from a cup that is refilled twelve times.
+pub fn refilled() -> Summary {
+    let refill = |n: u32| Refill {
+        time_s: 600.0 * f64::from(n),
+        line: 14_000 * u64::from(n),
+        layer: 9 * u64::from(n),
+        z_mm: 13.5 * f64::from(n),
+        place: [PlaceKind::LayerChange, PlaceKind::Hidden, PlaceKind::Visible][n as usize % 3],
+        used_g: 7.1 * f64::from(n),
+        left_g: 0.9,
+        refill_g: 7.1,
+        refill_l: 0.011_27,
+    };
+    let plan = HopperPlan {
+        total_g: 90.95,
+        total_l: 0.144_4,
+        bulk_density_g_cm3: 0.63,
+        bulk_density_assumed: true,
+        cost: Some(1.18),
+        usable_g: Some(8.0),
+        margin_g: Some(0.5),
+        refills: (1..=12).map(refill).collect(),
+        left_at_end_g: Some(2.25),
+        pauses_written: 0,
+        hourly: [(1, 42.6), (2, 85.2)].map(|(hour, used_g)| HourMark { hour, used_g }).into(),
+    };
+    Summary { hopper: Some(plan), ..pads() }
 }
 
 fn place(line: u64, z_mm: f64) -> Place {

@@ -4,7 +4,7 @@ use meltwright::summary::{Figures, Reason, Summary};
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, flow, time, volume};
-use super::{parts, replay};
+use super::{hopper, parts, replay};
 use crate::cli::plan::Detail;
 
 /// Whether the file was rewritten or only looked at.
@@ -49,6 +49,7 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
         text.push_str(&parts::histogram(&changes.histogram));
         text.push_str(&parts::largest("Changes that cost most time", &changes.largest));
     }
+    text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail)));
     let places = if all { usize::MAX } else { FEW_PLACES };
     text.push_str(&parts::findings(&summary.findings, places));
     text.push_str(&parts::assumed(&summary.assumed));

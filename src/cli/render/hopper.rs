@@ -1,0 +1,131 @@
+//! What a print takes from the hopper, in words.
+
+use meltwright::summary::{HopperPlan, PlaceKind};
+
+use super::layout::{Align, Table, paragraph};
+use super::number::{count, counted, decimal, time};
+use crate::cli::plan::Detail;
+
+/// Refills that are listed one by one, unless everything is asked for.
+const LISTED: usize = 10;
+
+/// Grams, litres and refills; one line where the hopper is not known.
+pub fn section(plan: &HopperPlan, detail: Detail) -> String {
+    let guess = if plan.bulk_density_assumed { ", a guess" } else { "" };
+    let poured = format!(
+        "{} g of granules, {} as poured ({} g/cm³{guess})",
+        decimal(plan.total_g, 1),
+        litres(plan.total_l),
+        decimal(plan.bulk_density_g_cm3, 2)
+    );
+    let cost = plan.cost.map_or_else(String::new, |cost| format!(", at a cost of {}", decimal(cost, 2)));
+    let (Some(usable), Some(margin)) = (plan.usable_g, plan.margin_g) else {
+        return format!("\n{}", paragraph("", &format!("{poured}{cost}; hopper.usable_g plans refills.")));
+    };
+    let mut text = format!("\nHopper\n{}", paragraph("  ", &format!("The print takes {poured}{cost}.")));
+    text.push_str(&refills(plan, usable, margin, detail));
+    if detail == Detail::All && !plan.hourly.is_empty() {
+        text.push_str(&hours(plan));
+    }
+    text
+}
+
+fn litres(litres: f64) -> String {
+    format!("{} l", decimal(litres, if litres < 0.1 { 3 } else { 2 }))
+}
+
+fn refills(plan: &HopperPlan, usable: f64, margin: f64, detail: Detail) -> String {
+    let full = format!("Full it gives {} g", decimal(usable, 0));
+    let left = decimal(plan.left_at_end_g.unwrap_or_default(), 0);
+    if plan.refills.is_empty() {
+        return paragraph("  ", &format!("{full}: no refill is needed, {left} g are left at the end."));
+    }
+    let words = format!(
+        "{full}: {}, each before less than {} g are left; {left} g are left at the end.",
+        counted(plan.refills.len() as u64, "refill"),
+        decimal(margin, 0)
+    );
+    let mut table = Table::new([
+        Align::Right,
+        Align::Right,
+        Align::Right,
+        Align::Right,
+        Align::Right,
+        Align::Right,
+        Align::Right,
+        Align::Left,
+    ]);
+    table.row(["at", "layer", "z mm", "line", "used so far", "refill", "", "where"]);
+    let most = if detail == Detail::All { usize::MAX } else { LISTED };
+    for refill in plan.refills.iter().take(most) {
+        table.row([
+            time(refill.time_s),
+            count(refill.layer),
+            decimal(refill.z_mm, 2),
+            refill.line.to_string(),
+            format!("{} g", decimal(refill.used_g, 1)),
+            format!("{} g", decimal(refill.refill_g, 1)),
+            litres(refill.refill_l),
+            place(refill.place).to_owned(),
+        ]);
+    }
+    let pauses = match plan.pauses_written {
+        0 => String::new(),
+        n => paragraph("  ", &format!("{} written into the output.", counted(n, "pause"))),
+    };
+    let rest = plan.refills.len().saturating_sub(most);
+    let more = if rest > 0 { format!("    and {} more\n", count(rest as u64)) } else { String::new() };
+    format!("{}{}{more}{pauses}", paragraph("  ", &words), table.text())
+}
+
+const fn place(kind: PlaceKind) -> &'static str {
+    match kind {
+        PlaceKind::LayerChange => "layer change",
+        PlaceKind::Hidden => "hidden bead",
+        PlaceKind::Visible => "bead that may be seen",
+    }
+}
+
+fn hours(plan: &HopperPlan) -> String {
+    let mut table = Table::new([Align::Right, Align::Right]);
+    for mark in &plan.hourly {
+        table.row([format!("after {} h", count(mark.hour)), format!("{} g", decimal(mark.used_g, 1))]);
+    }
+    format!("  Expected use\n{}", table.text())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::render::layout::WIDTH;
+    use crate::cli::render::sample;
+
+    fn shown(plan: &HopperPlan, detail: Detail) -> String {
+        let text = section(plan, detail);
+        assert!(text.lines().all(|line| line.chars().count() <= WIDTH && line == line.trim_end()), "{text}");
+        text
+    }
+
+    #[test]
+    fn refills_and_hours() {
+        let plan = sample::refilled().hopper.unwrap();
+        insta::assert_snapshot!("hopper_normal", shown(&plan, Detail::Normal));
+        let all = shown(&plan, Detail::All);
+        assert!(!all.contains(" more\n") && all.contains("after 2 h  85.2 g\n"), "{all}");
+    }
+
+    #[test]
+    fn one_line_without_a_cup() {
+        let plan = HopperPlan { usable_g: None, refills: Vec::new(), cost: None, ..sample::refilled().hopper.unwrap() };
+        assert_eq!(
+            shown(&plan, Detail::Normal),
+            "\n91.0 g of granules, 0.14 l as poured (0.63 g/cm³, a guess); hopper.usable_g plans refills.\n"
+        );
+        let plan = HopperPlan { usable_g: Some(800.0), bulk_density_assumed: false, total_l: 0.0123, ..plan };
+        assert_eq!(
+            shown(&plan, Detail::Normal),
+            "\nHopper\n  The print takes 91.0 g of granules, 0.012 l as poured (0.63 g/cm³).\n  \
+             Full it gives 800 g: no refill is needed, 2 g are left at the end.\n"
+        );
+    }
+}

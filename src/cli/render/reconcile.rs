@@ -1,0 +1,180 @@
+//! A weighing against a prediction, in words.
+
+use meltwright::hopper::reconcile::{PLAUSIBLE, Reconciliation, Verdict};
+use meltwright::pipeline::predict::Prediction;
+use serde::Serialize;
+
+use super::layout::{Align, Table, paragraph};
+use super::number::{decimal, percent, volume};
+use super::parts::mind;
+
+/// Below this mass scale and cut count for much, g: as for the weighings of a purge test.
+const LIGHT_G: f64 = 10.0;
+
+/// What is told of a weighing.
+#[derive(Serialize)]
+pub struct Account {
+    /// The file.
+    pub file: String,
+    /// What it asks for.
+    pub prediction: Prediction,
+    /// Density the mass was predicted with, g/cm³.
+    pub density_g_cm3: f64,
+    /// Whether that was measured.
+    pub density_measured: bool,
+    /// The comparison.
+    #[serde(flatten)]
+    pub found: Reconciliation,
+    /// The corrected output as a line for the profile, where there is something to correct.
+    pub profile_line: Option<String>,
+    /// Where the profile was found.
+    pub profile: String,
+}
+
+/// The report.
+pub fn text(account: &Account) -> String {
+    let Account { found, prediction, .. } = account;
+    let mut text = format!("{}\n{}\n", account.file, paragraph("", &headline(found)).trim_end());
+    let mut table = Table::new([Align::Left, Align::Right, Align::Left, Align::Left]);
+    let grams = |value: f64| decimal(value, decimals(found.resolution_g));
+    let basis = format!("{} at {} g/cm³", volume(prediction.volume_mm3), decimal(account.density_g_cm3, 3));
+    table.row(["predicted", &format!("{} g", decimal(found.predicted_g, 1)), "", &basis]);
+    let band = format!("± {} g", decimal(found.weighed_plus_minus_g, 1 + decimals(found.resolution_g)));
+    let scale = format!("the scale alone, in steps of {} g", found.resolution_g);
+    table.row(["weighed", &format!("{} g", grams(found.weighed_g)), &band, &scale]);
+    let band = format!("± {}", decimal(found.factor_plus_minus, 4));
+    table.row(["factor", &decimal(found.factor, 4), &band, "weighed over predicted"]);
+    text.push_str(&format!("\n{}", table.text()));
+    match found.verdict {
+        Verdict::Agrees => {}
+        Verdict::Differs => text.push_str(&change(account)),
+        Verdict::Implausible => text.push_str(&causes(found)),
+    }
+    if found.weighed_g < LIGHT_G {
+        text.push_str(&paragraph(
+            "  note: ",
+            &format!("less than {LIGHT_G} g: threads, skirt and cut count for much; weigh a larger print."),
+        ));
+    }
+    text.push_str(&mind(
+        "The file counts everything it lays: weigh part, support, skirt and purge together, cold and dry, from one lot.",
+    ));
+    text
+}
+
+/// Decimals of a scale with such steps.
+fn decimals(step: f64) -> usize {
+    if step >= 1.0 { 0 } else { (-step.log10()).ceil().clamp(0.0, 6.0) as usize }
+}
+
+fn headline(found: &Reconciliation) -> String {
+    let off = decimal((found.factor - 1.0).abs() * 100.0, 1);
+    let which = if found.factor < 1.0 { "less" } else { "more" };
+    match found.verdict {
+        Verdict::Agrees => {
+            "The print weighs what was predicted, as far as this scale can tell: change nothing.".to_owned()
+        }
+        Verdict::Differs => format!("The print weighs {off} % {which} than predicted."),
+        Verdict::Implausible => {
+            format!("Warning: the print weighs {off} % {which} than predicted; do not correct the output by that.")
+        }
+    }
+}
+
+fn change(account: &Account) -> String {
+    let Account { found, prediction, .. } = account;
+    let mut text = "\nWhat to change\n".to_owned();
+    let from = if account.profile_line.as_ref().is_some_and(|line| line.starts_with("output_curve")) {
+        "each flow of the output curve"
+    } else {
+        "the specific output"
+    };
+    text.push_str(&paragraph(
+        "  - ",
+        &format!("In the profile: {from} times {}, in the section [screw]:", decimal(found.factor, 4)),
+    ));
+    if let Some(line) = &account.profile_line {
+        text.push_str(&format!("      {line}\n"));
+    }
+    if prediction.counts_turns {
+        text.push_str(&paragraph("  - ", "E of this file counts turns: write it again with the new profile."));
+    } else {
+        text.push_str(&paragraph(
+            "  - ",
+            &format!(
+                "E of this file counts volume, and the controller makes turns of it: multiply its steps for a unit of E by \
+                 {} (or divide the travel of a turn by that). If these steps were not computed from the output in the \
+                 profile, change only them.",
+                decimal(1.0 / found.factor, 4)
+            ),
+        ));
+    }
+    if !account.density_measured {
+        text.push_str(&paragraph(
+            "  note: ",
+            "feedstock.density_g_cm3 is not measured: a density that is 3 % too high looks like 3 % too little output.",
+        ));
+    }
+    text
+}
+
+fn causes(found: &Reconciliation) -> String {
+    let mut text = format!("\nMore than {} apart is no matter of calibration. Look for\n", percent(PLAUSIBLE));
+    let (less, more) = (
+        [
+            "granules that bridged, or a hopper that ran empty for a while",
+            "steps the drive lost, or a screw that slipped",
+            "air or moisture: foamy strands are large and light",
+            "a part of the print that is not on the scale",
+        ],
+        [
+            "a tare that was not taken off, or another print on the scale",
+            "another feedstock than the profile's, or granules with a filler",
+            "a unit of E in the controller that is not the file's",
+            "a strand diameter in the profile that is not the file's",
+        ],
+    );
+    for cause in if found.factor < 1.0 { less } else { more } {
+        text.push_str(&paragraph("  - ", cause));
+    }
+    text.push_str(&paragraph("  - ", "a wrong density in the profile, or another file than the printed one"));
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::render::layout::WIDTH;
+
+    fn shown(predicted: f64, weighed: f64, resolution: f64, counts_turns: bool) -> String {
+        let account = Account {
+            file: "pads.gcode".to_owned(),
+            prediction: Prediction {
+                volume_mm3: predicted / 1.12e-3,
+                mass_g: predicted,
+                rewritten: true,
+                counts_turns,
+            },
+            density_g_cm3: 1.12,
+            density_measured: counts_turns,
+            found: Reconciliation::of(predicted, weighed, resolution).unwrap(),
+            profile_line: Some("specific_output_mm3_rev = { value = 14.25, provenance = \"assumed\" }".to_owned()),
+            profile: String::new(),
+        };
+        let text = text(&account);
+        assert!(text.lines().all(|line| line.chars().count() <= WIDTH), "{text}");
+        text
+    }
+
+    #[test]
+    fn reports() {
+        let texts = [
+            shown(200.0, 200.04, 0.1, false),
+            shown(200.0, 190.0, 0.1, false),
+            shown(200.0, 204.0, 1.0, true),
+            shown(200.0, 120.0, 1.0, false),
+            shown(5.0, 7.0, 0.01, false),
+        ];
+        insta::assert_snapshot!("reconcile", texts.join("----\n"));
+    }
+}

@@ -1,0 +1,60 @@
+//! Grams at full hours.
+
+use serde::Serialize;
+
+use super::Stamp;
+
+/// Most marks that are kept; of more, every second one goes.
+pub const MOST_MARKS: usize = 48;
+/// Seconds of an hour.
+const HOUR_S: f64 = 3600.0;
+
+/// What was fed at a full hour.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct HourMark {
+    /// Hours since the start of the print.
+    pub hour: u64,
+    /// Fed since the start, g.
+    pub used_g: f64,
+}
+
+/// Keeps the grams at multiples of `step` hours; the step doubles when there are too many.
+#[derive(Clone, Debug)]
+pub(super) struct Hours {
+    step: u64,
+    marks: Vec<HourMark>,
+}
+
+impl Default for Hours {
+    fn default() -> Self {
+        Self { step: 1, marks: Vec::new() }
+    }
+}
+
+impl Hours {
+    /// The print goes on evenly between two moments.
+    pub fn advance(&mut self, from: Stamp, to: Stamp) {
+        let span = to.time_s - from.time_s;
+        loop {
+            let hour = self.marks.last().map_or(0, |mark| mark.hour).saturating_add(self.step);
+            let due = hour as f64 * HOUR_S;
+            // Hours beyond what can be told apart in seconds are beyond any print as well.
+            if !(due <= to.time_s && hour < 1 << 40 && span > 0.0) {
+                return;
+            }
+            let share = ((due - from.time_s) / span).clamp(0.0, 1.0);
+            let used_g = from.used_g + share * (to.used_g - from.used_g);
+            self.marks.push(HourMark { hour, used_g });
+            if self.marks.len() > MOST_MARKS {
+                self.step *= 2;
+                let step = self.step;
+                self.marks.retain(|mark| mark.hour % step == 0);
+            }
+        }
+    }
+
+    /// The marks, in order.
+    pub fn finish(self) -> Vec<HourMark> {
+        self.marks
+    }
+}

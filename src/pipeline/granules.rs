@@ -1,0 +1,210 @@
+//! What the print takes from the hopper: moves become grams and places, the plan becomes findings.
+
+use std::collections::VecDeque;
+
+use super::Passes;
+use crate::findings::{Code, Findings, Place};
+use crate::hopper::{Cup, HopperPlan, PACKING, PlaceKind, Planner, Refill, Spot, Stamp};
+use crate::moves::{Kind, Move, Role};
+use crate::profile::Profile;
+use crate::units::{Density, Volume};
+
+/// Where the output stands still for a refill.
+#[derive(Clone, Debug, Default)]
+pub struct Pauses {
+    command: String,
+    /// Lines of the input before which it goes, in order.
+    lines: VecDeque<u64>,
+    /// How many were written.
+    pub written: u64,
+}
+
+impl Pauses {
+    /// The profile's command at the refills of a plan.
+    pub fn new(profile: &Profile, plan: Option<&HopperPlan>) -> Self {
+        let command = profile.hopper.pause_command.value.clone().unwrap_or_default();
+        let lines = plan.iter().flat_map(|plan| &plan.refills).map(|refill| refill.line).collect();
+        Self { command, lines, written: 0 }
+    }
+
+    /// Whether a rewrite with these passes writes any.
+    pub fn are_wanted(profile: &Profile, passes: Passes) -> bool {
+        passes.starts && profile.hopper.pause_command.value.is_some() && profile.hopper.usable_g.value.is_some()
+    }
+
+    /// The command, if one goes before the move on `line`. Lines that are numbered bear no others between them.
+    pub fn due(&mut self, step: &Move, line: u64) -> Option<&str> {
+        while self.lines.front().is_some_and(|next| *next < line) {
+            self.lines.pop_front();
+        }
+        if self.lines.front() != Some(&line) || step.has(Move::NUMBERED) {
+            return None;
+        }
+        self.lines.pop_front();
+        self.written += 1;
+        Some(&self.command)
+    }
+}
+
+/// Follows the moves of the screw and the places between them.
+#[derive(Debug)]
+pub struct Granules {
+    planner: Planner,
+    density: Density,
+    /// Layer of the last bead.
+    layer: u32,
+    /// Where the head stopped laying after the last bead.
+    gap: Option<(Stamp, Spot)>,
+}
+
+impl Granules {
+    /// A full hopper at the start of a print.
+    pub fn new(profile: &Profile) -> Self {
+        let margin_g = profile.hopper.margin_g.value;
+        let cup = profile.hopper.usable_g.value.map(|usable_g| Cup { usable_g, margin_g });
+        let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
+        Self { planner: Planner::new(cup), density, layer: 0, gap: None }
+    }
+
+    /// Takes the next move, on `line`, which takes `seconds` as it is executed.
+    pub fn add(&mut self, step: &Move, line: u64, seconds: f64) {
+        let own = step.has(Move::SCREW);
+        if self.planner.wants_places() {
+            self.place(step, line, own && step.kind == Kind::Bead);
+        }
+        let grams = if own { (Volume::from_mm3(step.melt) * self.density).as_g() } else { 0.0 };
+        self.planner.feed(grams, seconds);
+    }
+
+    /// Offers the place before a move. Between layers that is where the last bead ended, not where the next one begins:
+    /// a seam may be there.
+    fn place(&mut self, step: &Move, line: u64, is_bead: bool) {
+        let now = self.planner.now();
+        let spot = |kind| Spot { line, layer: u64::from(step.layer), z_mm: step.z, kind };
+        if !is_bead {
+            self.gap.get_or_insert((now, spot(PlaceKind::LayerChange)));
+            return;
+        }
+        let gap = self.gap.take();
+        if let Some((at, before)) = gap.filter(|_| step.layer != self.layer) {
+            // It is told by the layer that comes.
+            self.planner.place(at, Spot { layer: u64::from(step.layer), z_mm: step.z, ..before });
+        }
+        self.layer = step.layer;
+        self.planner.place(now, spot(if is_hidden(step.role) { PlaceKind::Hidden } else { PlaceKind::Visible }));
+    }
+
+    /// The plan, with what there is to know about it; `None` for a print that takes nothing.
+    pub fn finish(self, profile: &Profile, findings: &mut Findings) -> Option<HopperPlan> {
+        let poured = profile.hopper.bulk_density_g_cm3.value;
+        let granules = crate::hopper::Granules {
+            bulk_g_cm3: poured.unwrap_or(PACKING * profile.feedstock.density_g_cm3.value),
+            is_bulk_assumed: poured.is_none(),
+            cost_per_kg: profile.hopper.cost_per_kg.value,
+        };
+        let plan = self.planner.finish(&granules);
+        if plan.total_g <= 0.0 {
+            return None;
+        }
+        report(&plan, findings);
+        Some(plan)
+    }
+}
+
+/// Whether a stop before a bead of this role does no harm to what is seen of the part.
+const fn is_hidden(role: Role) -> bool {
+    matches!(role, Role::Infill | Role::SolidLayer | Role::Support | Role::SupportInterface | Role::Skirt | Role::Tower)
+}
+
+/// Adds the findings of a plan.
+fn report(plan: &HopperPlan, findings: &mut Findings) {
+    let place =
+        |refill: &Refill, detail: String| Place { line: refill.line, layer: refill.layer, z_mm: refill.z_mm, detail };
+    for refill in plan.refills.iter().filter(|refill| refill.place == PlaceKind::Visible) {
+        findings.add(Code::HopperVisible, || place(refill, format!("{:.1} g left", refill.left_g)));
+    }
+    for shortage in plan.shortages() {
+        findings.add(Code::HopperShort, || match shortage {
+            Some(refill) if refill.left_g < 0.0 => place(&refill, format!("{:.1} g missing before it", -refill.left_g)),
+            Some(refill) => place(&refill, format!("{:.1} g left before it", refill.left_g)),
+            None => {
+                let left = plan.left_at_end_g.unwrap_or_default();
+                Place { line: 0, layer: 0, z_mm: 0.0, detail: format!("{left:.1} g left at the end of the print") }
+            }
+        });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::findings::Level;
+    use crate::hopper::PlaceKind;
+    use crate::pipeline::{Options, audit, rewrite};
+    use crate::profile::Profile;
+    use std::io::Cursor;
+
+    /// Density 1 g/cm³ and E in mm³: E1000 is a gram.
+    fn profile(more: &[&str]) -> Profile {
+        let set = ["screw.e_unit=mm3", "feedstock.density_g_cm3=1", "controller.max_e_only_mm=none"];
+        let set: Vec<_> = set.iter().chain(more).map(|text| text.parse().unwrap()).collect();
+        Profile::embedded_with(&set).unwrap()
+    }
+
+    const PRINT: &str = "M83\n\
+        ;LAYER_CHANGE\n;TYPE:External perimeter\nG1 X500 E9000 F600\nG1 E-10 F600\nG1 Z2 F600\nG1 E10\n\
+        ;LAYER_CHANGE\n;TYPE:External perimeter\nG1 X0 E9000\n;TYPE:Internal infill\nG1 X500 E9000\n";
+
+    #[test]
+    fn places_of_a_print_by_hand() {
+        // 9 g a line; 18 g may go. The layer that begins with the reversal on line 5 bears it.
+        let profile = profile(&["hopper.usable_g=20", "hopper.margin_g=2", "hopper.bulk_density_g_cm3=0.5"]);
+        let plan = |summary: crate::summary::Summary| summary.hopper.unwrap();
+        let options = Options::default();
+        let found = plan(audit(&mut Cursor::new(PRINT), &profile, &options, &mut |_| {}).unwrap());
+        assert!((found.total_g - 27.0).abs() < 1e-9 && (found.total_l - 0.054).abs() < 1e-9);
+        let refills: Vec<_> = found.refills.iter().map(|r| (r.line, r.layer, r.place)).collect();
+        assert_eq!(refills, [(5, 2, PlaceKind::LayerChange)]);
+        assert!((found.refills[0].left_g - 11.0).abs() < 1e-9 && (found.refills[0].refill_g - 9.0).abs() < 1e-9);
+        // With 10 g at a time infill and layer are both needed.
+        let tighter = super::tests::profile(&["hopper.usable_g=12", "hopper.margin_g=2"]);
+        let summary = audit(&mut Cursor::new(PRINT), &tighter, &options, &mut |_| {}).unwrap();
+        assert!(summary.findings.iter().all(|finding| finding.code != "hopper-short"));
+        let refills: Vec<_> = plan(summary).refills.iter().map(|r| (r.line, r.place)).collect();
+        assert_eq!(refills, [(5, PlaceKind::LayerChange), (12, PlaceKind::Hidden)]);
+        // A rewrite is slower, so that each comes later.
+        let mut output = Vec::new();
+        let summary = rewrite(&mut Cursor::new(PRINT), &mut output, &profile, &options, &mut |_| {}).unwrap();
+        let time = summary.after.time_s;
+        let later = plan(summary);
+        assert!(later.refills[0].time_s > found.refills[0].time_s && later.refills[0].time_s < time);
+        assert_eq!(later.refills[0].line, 5);
+    }
+
+    #[test]
+    fn what_the_hopper_cannot_do_is_found() {
+        let profile = profile(&["hopper.usable_g=8", "hopper.margin_g=2"]);
+        let summary = audit(&mut Cursor::new(PRINT), &profile, &Options::default(), &mut |_| {}).unwrap();
+        let found = |code| summary.findings.iter().find(|finding| finding.code == code);
+        let short = found("hopper-short").unwrap();
+        assert_eq!((short.level, short.count), (Level::Warning, 3));
+        assert_eq!(short.places[0].detail, "1.0 g missing before it");
+        // Without roles every bead may be seen.
+        let plain = "M83\nG1 X500 E9000 F600\nG1 X0 E9000\n";
+        let profile = super::tests::profile(&["hopper.usable_g=15", "hopper.margin_g=2"]);
+        let summary = audit(&mut Cursor::new(plain), &profile, &Options::default(), &mut |_| {}).unwrap();
+        let seen = summary.findings.iter().find(|finding| finding.code == "hopper-visible").unwrap();
+        assert_eq!((seen.places[0].line, seen.places[0].detail.as_str()), (3, "6.0 g left"));
+    }
+
+    #[test]
+    fn without_a_cup_there_are_only_totals() {
+        let summary = audit(&mut Cursor::new(PRINT), &profile(&[]), &Options::default(), &mut |_| {}).unwrap();
+        let plan = summary.hopper.unwrap();
+        assert!((plan.total_g - summary.before.mass_g).abs() < 1e-9);
+        // 27 g at 0.55 g/cm³.
+        assert!((plan.total_l - 0.027 / 0.55).abs() < 1e-9 && plan.bulk_density_assumed);
+        assert!(plan.refills.is_empty() && plan.usable_g.is_none());
+        let empty = audit(&mut Cursor::new("G28\n"), &profile(&[]), &Options::default(), &mut |_| {}).unwrap();
+        assert_eq!(empty.hopper, None);
+    }
+}

@@ -1,0 +1,119 @@
+//! What a file asks for in all, to be held against a scale.
+
+use std::io::{Read, Seek};
+
+use serde::Serialize;
+
+use super::layers::{each_move, lays_nothing};
+use super::prescan::prescan;
+use crate::error::{Error, ErrorKind, Result};
+use crate::profile::{EUnit, Output, OutputUnit, Profile};
+use crate::units::{Density, Volume};
+
+/// What a file asks for.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Prediction {
+    /// New melt that the screw is to lay, mm³: part, support, skirt and purge together.
+    pub volume_mm3: f64,
+    /// The same with the density of the profile, g.
+    pub mass_g: f64,
+    /// The file was written by this program.
+    pub rewritten: bool,
+    /// E counts turns of the screw, so that the specific output of the profile decides how much one gives; otherwise the
+    /// controller does.
+    pub counts_turns: bool,
+}
+
+/// Adds up what `input` asks for. A file that was rewritten states its unit of E itself.
+///
+/// # Errors
+/// As [`super::layers::volume_by_layer`]; and [`ErrorKind::Unsupported`] for a rewritten file whose E counts turns along an output
+/// curve: one turn has no one volume there.
+pub fn predict<R: Read + Seek>(
+    input: &mut R,
+    profile: &Profile,
+    lenient: bool,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Prediction> {
+    let scan = prescan(input)?;
+    let screw = &profile.screw;
+    let by_turns = screw.output_e_unit.value == OutputUnit::ScrewTurns;
+    let states_unit = scan.settings.rewritten_e_mm3.is_some();
+    if scan.marked && !states_unit && by_turns && matches!(screw.output.value, Output::Curve(_)) {
+        return Err(Error::new(ErrorKind::Unsupported {
+            what: "E of this rewritten file counts turns along an output curve, which gives no volume".to_owned(),
+            help: "give the file it was made from: it asks for the same volume".to_owned(),
+        }));
+    }
+    // The screw of a sliced file is drawn back and refilled by the same; in a rewritten one charge and relief differ, and
+    // beads themselves may refill: there the farthest the screw got is what it gave.
+    let (mut melt, mut net, mut farthest) = (0.0, 0.0, 0.0_f64);
+    each_move(input, profile, lenient, progress, |step| {
+        melt += step.melt;
+        net += step.volume;
+        farthest = farthest.max(net);
+        Ok(())
+    })?;
+    let volume_mm3 = if scan.marked { farthest } else { melt };
+    if volume_mm3 <= 0.0 {
+        return Err(lays_nothing());
+    }
+    let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
+    Ok(Prediction {
+        volume_mm3,
+        mass_g: (Volume::from_mm3(volume_mm3) * density).as_g(),
+        rewritten: scan.marked,
+        counts_turns: if scan.marked && states_unit { by_turns } else { screw.e_unit.value == EUnit::ScrewTurns },
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pipeline::{Options, rewrite};
+    use std::io::Cursor;
+
+    const DEMO: &str = include_str!("../../fixtures/demo/casting_pads.gcode");
+
+    fn profile(set: &[&str]) -> Profile {
+        Profile::embedded_with(&set.iter().map(|text| text.parse().unwrap()).collect::<Vec<_>>()).unwrap()
+    }
+
+    #[test]
+    fn by_hand() {
+        // 30 + 40 mm³ at 1.12 g/cm³; what is drawn back and refilled does not count.
+        let text = "M83\nG1 E30 F60\nG1 X20 E40 F600\nG1 E-5 F300\nG1 E5\n";
+        let found = predict(&mut Cursor::new(text), &profile(&["screw.e_unit=mm3"]), false, &mut |_| {}).unwrap();
+        assert!((found.volume_mm3 - 70.0).abs() < 1e-9 && (found.mass_g - 0.0784).abs() < 1e-9);
+        assert!(!found.rewritten && !found.counts_turns);
+    }
+
+    #[test]
+    fn a_rewritten_file_asks_for_what_its_own_account_says() {
+        for (set, turns) in [
+            (&[][..], false),
+            (&["screw.output_e_unit=screw-turns"], true),
+            (&["screw.output_e_unit=mm3", "screw.lag_compensated_by=none"], false),
+            (&["screw.output_e_unit=as-in-file", "screw.lag_compensated_by=controller"], false),
+        ] {
+            let profile = profile(set);
+            let mut output = Vec::new();
+            let options = Options::default();
+            let summary = rewrite(&mut Cursor::new(DEMO), &mut output, &profile, &options, &mut |_| {}).unwrap();
+            let screw = summary.screw;
+            let found = predict(&mut Cursor::new(&output), &profile, false, &mut |_| {}).unwrap();
+            assert!(found.rewritten && found.counts_turns == turns, "{set:?}");
+            let given = screw.beads_mm3 + screw.charged_mm3 - screw.relieved_mm3;
+            assert!((found.volume_mm3 / given - 1.0).abs() < 1e-4, "{set:?}: {given} {found:?}");
+        }
+    }
+
+    #[test]
+    fn turns_along_a_curve_have_no_volume() {
+        let profile = profile(&["screw.output_e_unit=screw-turns", "screw.output_curve=[[60, 15], [120, 28]]"]);
+        let mut output = Vec::new();
+        rewrite(&mut Cursor::new(DEMO), &mut output, &profile, &Options::default(), &mut |_| {}).unwrap();
+        let error = predict(&mut Cursor::new(&output), &profile, false, &mut |_| {}).unwrap_err();
+        assert!(error.to_string().contains("output curve"), "{error}");
+    }
+}
