@@ -291,7 +291,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         Unit::AsInFile => None,
         unit => assemble::output_volume(&unit, None),
     };
-    let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, options.passes, e_mm3));
+    let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, e_mm3));
     let choice = assemble::choice(profile, options.passes, &capacity, rules.e_volume_mm3);
     let drive = assemble::drive(profile, options.passes, &capacity, choice.how, rules.e_volume_mm3);
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
@@ -391,11 +391,11 @@ fn no_commands() -> Error {
     })
 }
 
-/// The marker line: short, plain ASCII, no parentheses.
-fn marker(profile: &Profile, passes: Passes, e_mm3: Option<f64>) -> Vec<u8> {
+/// The marker line: short enough for every controller, plain ASCII, no parentheses.
+fn marker(profile: &Profile, e_mm3: Option<f64>) -> Vec<u8> {
     let mut text = MARKER.to_vec();
     let version = env!("CARGO_PKG_VERSION");
-    let rest = format!(" {version}, passes {}, profile {}", passes.names().join("+"), profile.fingerprint());
+    let rest = format!(" {version}, profile {}", profile.fingerprint());
     text.extend_from_slice(rest.as_bytes());
     if let Some(volume) = e_mm3 {
         text.extend_from_slice(format!("{MARKER_E}{volume} mm3").as_bytes());
