@@ -58,6 +58,8 @@ struct Section {
     time: f64,
     /// Speed for whose flow the stored volume is to be there at the end.
     ready: f64,
+    /// Highest speed in it; above the others where brief ramps count with what lies between.
+    fastest: f64,
 }
 
 /// Most sections: two a ramp, one to put the stored volume right, one cruise.
@@ -99,7 +101,7 @@ impl Sections {
             // What is too short for a piece of its own does not tell where the longer one has to get.
             let ready = if a.length >= b.length { a.ready } else { b.ready };
             let (length, time) = (a.length + b.length, a.time + b.time);
-            self.all[first] = Section { length, v0: a.v0, v1: b.v1, time, ready };
+            self.all[first] = Section { length, v0: a.v0, v1: b.v1, time, ready, fastest: a.fastest.max(b.fastest) };
             self.all.copy_within(first + 2..self.count, first + 1);
             self.count -= 1;
         }
@@ -163,7 +165,7 @@ impl Ramp {
         let mean = step.length / time;
         let wanted = self.melt.lag_s * area * mean;
         let fits = (wanted - spring.stored).abs() <= OFF * wanted;
-        fits.then_some(Section { length: step.length, v0: mean, v1: mean, time, ready: mean })
+        fits.then_some(Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top })
     }
 
     /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
@@ -175,16 +177,16 @@ impl Ramp {
         let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * self.bounds.bore_mm;
         let (brief_up, brief_down) = (brief(entry, top), brief(top, exit));
         if step.has(Move::WHOLE) || accel <= 0.0 {
-            sections.push(Section { length: step.length, v0: mean, v1: mean, time, ready: exit });
+            sections.push(Section { length: step.length, v0: mean, v1: mean, time, ready: exit, fastest: top });
             return sections;
         }
         if brief_up && brief_down {
-            let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean };
+            let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top };
             self.put_right(even, area, spring, &mut sections);
             return sections;
         }
         if step.length < 2.0 * shortest {
-            sections.push(Section { length: step.length, v0: entry, v1: exit, time, ready: exit });
+            sections.push(Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top });
             return sections;
         }
         // Boards plan in whole steps, and arcs as chords: both ramps together may be longer than the bead.
@@ -192,8 +194,14 @@ impl Ramp {
         let accel = accel * ((ramp(entry, top, accel) + ramp(top, exit, accel)) / step.length).max(1.0);
         let (up, down) = (ramp(entry, top, accel), ramp(top, exit, accel));
         // A brief ramp counts with the cruise.
-        let mut cruise =
-            Section { length: (step.length - up - down).max(0.0), v0: top, v1: top, time: 0.0, ready: top };
+        let mut cruise = Section {
+            length: (step.length - up - down).max(0.0),
+            v0: top,
+            v1: top,
+            time: 0.0,
+            ready: top,
+            fastest: top,
+        };
         cruise.time = cruise.length / top;
         if brief_up {
             cruise.length += up;
@@ -273,7 +281,7 @@ impl Ramp {
         let good = (-spring.surplus / (flow * MAKE_GOOD_S)).clamp(-MAKE_GOOD_SHARE, MAKE_GOOD_SHARE);
         let wanted = lag * area * section.ready * (1.0 + good);
         let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) / weights.fill } else { area };
-        let fastest = section.v0.max(section.v1).max(mean);
+        let fastest = section.fastest.max(mean);
         let most = SCREW_SHARE * self.melt.screw_mm3_s / fastest;
         let (mut low, mut high) = (-most, most.min(self.bounds.max_area_mm2));
         if self.bounds.flow_step_mm3_s.is_finite() {
@@ -297,7 +305,7 @@ fn divide(from: f64, to: f64, accel: f64, shortest: f64, sections: &mut Sections
     let mut push = |v0: f64, v1: f64| {
         let time = (v1 - v0).abs() / accel;
         if time > 0.0 {
-            sections.push(Section { length: 0.5 * (v0 + v1) * time, v0, v1, time, ready: v1 });
+            sections.push(Section { length: 0.5 * (v0 + v1) * time, v0, v1, time, ready: v1, fastest: v0.max(v1) });
         }
     };
     let (low, high) = (from.min(to), from.max(to));
@@ -329,15 +337,15 @@ mod tests {
         let mut spring = Spring::default();
         let mut ramp = Ramp::new(melt(), bounds());
         // 0 to 50 mm/s at 400 mm/s2 (3.125 mm), then even, then back to 5: by hand tau A v = 0.4 * 0.1 * 50 = 2 mm3.
-        let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125, ready: 50.0 };
+        let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125, ready: 50.0, fastest: 50.0 };
         let volume = ramp.piece(&up, 0.1, &mut spring);
         // The screw's 0.98 * 30 = 29.4 mm3/s cut it to 29.4 / 50 = 0.588 mm2: 1.8375 mm3, and S to
         // 0.588 * 400 (0.4 * 0.125 - 0.16 (1 - e^-0.3125)) = 1.660159.
         assert!((volume - 1.8375).abs() < 1e-9 && (spring.stored - 1.660_159).abs() < 1e-6, "{volume}, {spring:?}");
-        let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0 };
+        let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
         ramp.piece(&even, 0.1, &mut spring);
         assert!((spring.stored - 2.0).abs() < 0.06, "what was missing is made good, by 3 % at most: {}", spring.stored);
-        let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0 };
+        let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0, fastest: 50.0 };
         let volume = ramp.piece(&down, 0.1, &mut spring);
         assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);
         assert!(volume < 0.0, "braking turns the screw back: {volume}");
@@ -359,7 +367,7 @@ mod tests {
         let mut spring = Spring::default();
         let mut before: f64 = 0.0;
         for (v0, v1) in [(10.0, 50.0), (50.0, 50.0), (50.0, 5.0)] {
-            let section = Section { length: 5.0, v0, v1, time: 10.0 / (v0 + v1), ready: v1 };
+            let section = Section { length: 5.0, v0, v1, time: 10.0 / (v0 + v1), ready: v1, fastest: v0.max(v1) };
             let area = ramp.piece(&section, 0.1, &mut spring) / 5.0;
             assert!((area - before).abs() * v0 <= 2.4 + 1e-9, "{area} after {before} at {v0}");
             before = area;
@@ -376,7 +384,7 @@ mod tests {
         sections = Sections::default();
         divide(30.0, 50.0, 400.0, 0.1, &mut sections);
         assert_eq!(sections.count, 1);
-        sections.push(Section { length: 0.05, v0: 50.0, v1: 50.0, time: 0.001, ready: 50.0 });
+        sections.push(Section { length: 0.05, v0: 50.0, v1: 50.0, time: 0.001, ready: 50.0, fastest: 50.0 });
         sections.join_short(0.1);
         assert_eq!(sections.count, 1);
         assert!((sections.all[0].length - 2.05).abs() < 1e-12, "(2500 - 900) / 800 + 0.05");
