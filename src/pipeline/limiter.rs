@@ -226,7 +226,8 @@ impl Limiter {
                 let flow = step.flow_at(verdict.speed);
                 planned.e = step.volume * passes.count.units_per_mm3(flow);
             }
-            let mut speed = verdict.speed;
+            // Without its E nothing bounds a reversal along a path any more.
+            let mut speed = if mark.has(Marks::STRIP) { step.speed } else { verdict.speed };
             if step.length <= 0.0 && step.e != 0.0 {
                 // Without motion the speed is that of E.
                 speed *= planned.e / step.e;

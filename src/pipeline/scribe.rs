@@ -87,6 +87,9 @@ impl Scribe {
         let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after);
         for (index, (((((step, before), verdict), &mut mark), ruling), after)) in all.enumerate() {
             let ahead = ahead.get(index).copied().unwrap_or(0.0);
+            // What is taken out is bounded by nothing any more.
+            let free = Verdict::unlimited(step);
+            let kept = if mark.has(Marks::DROP) || mark.has(Marks::STRIP) { &free } else { &*verdict };
             let line = *first_line + u64::from(step.line);
             let beside = besides.next(step);
             let arc = beside.arc.copied();
@@ -113,13 +116,13 @@ impl Scribe {
             driven.rest_s += halted_s;
             let (edit, speed) = match driven.e {
                 ELine::Remove => (FeedEdit::Keep, step.speed),
-                _ => self.feeds.next(step, verdict, driven.e_scale),
+                _ => self.feeds.next(step, kept, driven.e_scale),
             };
             let dropped = mark.has(Marks::DROP);
             let held = ruling.bound.is_finite();
             self.tally.add(&Executed {
                 step,
-                verdict,
+                verdict: kept,
                 before,
                 after,
                 rest_s: driven.rest_s,
