@@ -1,14 +1,15 @@
 //! meltwright rewrites and audits sliced G-code for a screw extruder.
 //!
-//! A slicing program asks for any flow at any moment; a screw cannot follow. This library reads a sliced file, finds the
-//! moves that ask more than the screw can give, at once or on average over a window, and lowers their speed. Path and
-//! extruded volume stay as they are, and so does every byte of the lines that need no change.
+//! A slicing program asks for any flow at any moment; a screw cannot follow, and the melt follows the screw late. This
+//! library reads a sliced file, plans it as the controller will, lowers the speed of the moves that ask more than the
+//! screw can give, at once or on average over a window, and writes E so that flow is there when the head needs it. The
+//! path stays as it is, and so does every byte of the lines that need no change.
 //!
 //! # From bytes to bytes
 //!
 //! ```text
-//! source -> line -> moves -> passes -> line -> source
-//! blocks    words   Move     speeds    edits   replaced file, and a summary
+//! source -> line -> moves -> motion -> passes    -> line -> source
+//! blocks    words   Move     Timing    speeds, E    edits   replaced file, and a summary
 //! ```
 //!
 //! - [`source`] cuts a stream into blocks of whole lines, refuses what is not plain G-code, and replaces files safely.
@@ -17,7 +18,8 @@
 //! - [`profile`] holds what is known of machine, controller, screw and feedstock, each value with its provenance.
 //! - [`physics`] and [`demand`] say what the screw can give and what moves ask of it.
 //! - [`feedstock`] holds generic grades, mixes them, and says what a change from one to another takes.
-//! - [`passes`] lower speeds, each with a reason, and put them into F words.
+//! - [`motion`] tells how the controller executes the moves.
+//! - [`passes`] lower speeds, each with a reason, and lead the lag of the melt; they give F words and E words.
 //! - [`summary`] and [`findings`] are the account of a run; they serialise with serde, and keys are only ever added.
 //! - [`replay`] executes a file on a virtual machine and compares what is laid with what was wanted.
 //! - [`hopper`] plans refills of the hopper and compares a print's mass with a weighing.
@@ -32,7 +34,7 @@
 //! ```
 //! use std::io::Cursor;
 //!
-//! use meltwright::pipeline::{Options, rewrite};
+//! use meltwright::pipeline::{Options, Passes, rewrite};
 //! use meltwright::profile::Profile;
 //!
 //! let set = ["screw.e_unit=mm3", "screw.peak_flow_mm3_s=5", "screw.sustained_flow_mm3_s=5"];
@@ -41,7 +43,8 @@
 //!
 //! let mut pad = Cursor::new("M83\nG1 X20 E40 F600 ; wall\n");
 //! let mut output = Vec::new();
-//! let summary = rewrite(&mut pad, &mut output, &profile, &Options::default(), &mut |_bytes| {})?;
+//! let options = Options { passes: Passes { capacity: true, ..Passes::NONE }, ..Options::default() };
+//! let summary = rewrite(&mut pad, &mut output, &profile, &options, &mut |_bytes| {})?;
 //!
 //! // 40 mm³ / 20 mm = 2 mm², and 5 mm³/s / 2 mm² = 2.5 mm/s = 150 mm/min.
 //! let text = String::from_utf8(output).expect("plain text");
