@@ -228,7 +228,7 @@ fn the_account_goes_where_the_gcode_does_not() {
     assert!(to_file.stderr.is_empty());
     let dash = bench.run(&with_e(&["rewrite", "pads.gcode", "-o", "-", "-q"])).code(0);
     assert_eq!(dash.stdout, to_stdout.stdout);
-    assert_eq!(dash.stderr.lines().count(), 3, "{}", dash.stderr);
+    assert_eq!(dash.stderr.lines().count(), 4, "{}", dash.stderr);
     assert_eq!(bench.names(), ["out.gcode", "pads.gcode"]);
 }
 
