@@ -121,14 +121,18 @@ pub struct HopperPlan {
     /// Whether that was only assumed from the density of the solid.
     pub bulk_density_assumed: bool,
     /// Cost of it in the user's currency, if the cost of a kilogram is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub cost: Option<f64>,
     /// Content of the full hopper that can be used, g; `None`: not known, no refills are planned.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub usable_g: Option<f64>,
     /// Content at which it is refilled at the latest, g.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub margin_g: Option<f64>,
     /// The refills, in order. The hopper is full at the start.
     pub refills: Vec<Refill>,
     /// What is left at the end, g.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub left_at_end_g: Option<f64>,
     /// Pauses that were written into the output, one at a refill.
     pub pauses_written: u64,
