@@ -46,7 +46,7 @@ use intake::Intake;
 use planning::Planning;
 use prescan::{Prescan, prescan};
 pub use replay::{Original, ReplayAccount, Rereadable, replay};
-use scribe::{Purpose, Scribe};
+use scribe::{Purpose, Scribe, Terms};
 
 /// Blocks that are worked on together.
 const BATCH: usize = 8;
@@ -298,22 +298,13 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);
     let initial_feed = profile.controller.initial_feed_mm_s.value;
     let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how);
-    let accel_word: &[u8] = match profile.controller.accel_words.value {
+    let accel_word: &'static [u8] = match profile.controller.accel_words.value {
         AccelWords::AllMoves => b"M204 S",
         AccelWords::Beads => b"M204 P",
     };
     let tally = Tally::new(&capacity);
-    let braking = Braking::new(profile);
-    let mut scribe = Scribe::new(
-        tally,
-        drive,
-        Granules::new(profile),
-        capacity.peak_mm3_s,
-        initial_feed,
-        accel_word,
-        purpose,
-        braking,
-    );
+    let terms = Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_word, purpose };
+    let mut scribe = Scribe::new(tally, drive, Granules::new(profile), Braking::new(profile), terms);
     scribe.pauses = pauses;
     let modes = Modes { e_letter: profile.screw.axis.value.to_ascii_uppercase() };
     let mut reader = BlockReader::new(input, options.block_size);

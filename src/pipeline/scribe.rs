@@ -21,6 +21,19 @@ pub enum Purpose {
     Audit,
 }
 
+/// What a [`Scribe`] writes or reports by.
+#[derive(Clone, Copy, Debug)]
+pub struct Terms {
+    /// Peak capacity, mm³/s.
+    pub peak_mm3_s: f64,
+    /// Feed in force before the first F word, mm/s.
+    pub initial_feed_mm_s: f64,
+    /// What stands before the number of an acceleration.
+    pub accel_word: &'static [u8],
+    /// What becomes of the decisions.
+    pub purpose: Purpose,
+}
+
 /// Adds up, writes and reports.
 #[derive(Debug)]
 pub struct Scribe {
@@ -45,18 +58,8 @@ pub struct Scribe {
 }
 
 impl Scribe {
-    /// `initial_feed_mm_s`: feed in force before the first F word; `peak_mm3_s`: peak capacity; `accel_word`: what
-    /// stands before the number of an acceleration; `braking`: looks at what the planner made of the file.
-    pub fn new(
-        tally: Tally,
-        drive: Drive,
-        granules: Granules,
-        peak_mm3_s: f64,
-        initial_feed_mm_s: f64,
-        accel_word: &'static [u8],
-        purpose: Purpose,
-        braking: Braking,
-    ) -> Self {
+    /// A scribe at the start of a file. `braking`: looks at what the planner made of it.
+    pub fn new(tally: Tally, drive: Drive, granules: Granules, braking: Braking, terms: Terms) -> Self {
         Self {
             tally,
             written: Written::default(),
@@ -64,10 +67,10 @@ impl Scribe {
             drive,
             granules,
             pauses: Pauses::default(),
-            peak_mm3_s,
-            accel_word,
-            feeds: Feeds::new(initial_feed_mm_s),
-            purpose,
+            peak_mm3_s: terms.peak_mm3_s,
+            accel_word: terms.accel_word,
+            feeds: Feeds::new(terms.initial_feed_mm_s),
+            purpose: terms.purpose,
             braking,
             lines: Vec::new(),
         }
