@@ -49,7 +49,7 @@ pub use replay::{Original, ReplayAccount, Rereadable, replay};
 use scribe::{Purpose, Scribe, Terms};
 
 /// Blocks that are worked on together.
-const BATCH: usize = 8;
+const BATCH: usize = 2;
 
 /// Which passes run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
