@@ -18,7 +18,7 @@ pub enum Unit {
 }
 
 /// Decimals of E words.
-const DECIMALS: u8 = 5;
+pub const DECIMALS: u8 = 5;
 /// Quanta in a unit of E.
 const QUANTA: f64 = 100_000.0;
 

@@ -9,13 +9,14 @@ use crate::demand::capacity::Capacity;
 use crate::motion::Planner;
 use crate::motion::rules::MotionRules;
 use crate::passes::e_count::{ECount, Unit};
-use crate::passes::lag::accel::{AccelForm, Accels};
+use crate::passes::lag::accel::Accels;
 use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::Gaps;
 use crate::passes::lag::ramp::{Bounds, Ramp};
 use crate::passes::lag::spring::Melt;
 use crate::passes::sustained::Sustained;
-use crate::profile::{AccelWords, Corner, LagCompensation, Output, OutputUnit, Profile};
+use crate::profile::{Corner, LagCompensation, Output, OutputUnit, Profile};
+use crate::units::{Area, Length};
 
 /// Shortest piece of a bead as a share of the bore, and at least this long, mm: below, some controllers join pieces.
 const SHORTEST_SHARE: f64 = 0.1;
@@ -98,8 +99,8 @@ pub fn unit(profile: &Profile, passes: Passes) -> Unit {
         OutputUnit::AsInFile => Unit::AsInFile,
         OutputUnit::Mm3 => Unit::PerVolume(1.0),
         OutputUnit::VirtualFilament => {
-            let diameter = screw.output_diameter_mm.value;
-            Unit::PerVolume(1.0 / (FRAC_PI_4 * diameter * diameter))
+            let strand = Area::of_circle(Length::from_mm(screw.output_diameter_mm.value));
+            Unit::PerVolume(1.0 / strand.as_mm2())
         }
         OutputUnit::ScrewTurns => Unit::Turns(screw.output.value.clone()),
     }
@@ -123,10 +124,6 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How)
         let fastest = capacity.peak_mm3_s.max(capacity.screw_mm3_s);
         (capacity.clone(), Sustained::new(capacity.sustained_mm3_s, capacity.window_s, fastest))
     });
-    let form = match profile.controller.accel_words.value {
-        AccelWords::AllMoves => AccelForm::All,
-        AccelWords::Beads => AccelForm::Beads,
-    };
     let screw = &profile.screw;
     let lags = passes.ramps && melt.lag_s > 0.0;
     let by_nobody = lags && screw.lag_compensated_by.value == LagCompensation::None;
@@ -136,7 +133,7 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How)
     let gaps = (how != How::Not).then(|| Gaps::new(how == How::AtRest, profile.screw.min_travel_mm.value, &melt));
     let passes = limiter::Passes {
         capacity: held_to,
-        accels: eases.then(|| Accels::new(form, &rules)),
+        accels: eases.then(|| Accels::new(profile.controller.accel_words.value, &rules)),
         ramp_error,
         flow_steps: flow_step.map(FlowSteps::new),
         gaps,

@@ -6,6 +6,7 @@ use crate::line::lex::lex;
 use crate::line::number::write_fixed;
 use crate::line::{Line, Word};
 use crate::moves::arc::ArcPath;
+use crate::passes::e_count::DECIMALS;
 use crate::passes::feed::FeedWord;
 
 /// A piece of a line.
@@ -38,12 +39,10 @@ pub struct LongLine {
     pub feed: Option<FeedWord>,
 }
 
-/// Decimals of E words.
-const E_DECIMALS: u8 = 5;
 /// Least decimals of positions between the ends of a line, in mm and in inches.
 const LEAST_DECIMALS: [u8; 2] = [3, 5];
 /// Decimals of the centres of arcs.
-const CENTRE_DECIMALS: u8 = 5;
+const CENTRDECIMALS: u8 = 5;
 /// No sensible number has more decimals.
 const MOST_DECIMALS: u8 = 9;
 
@@ -54,15 +53,9 @@ pub struct Scratch {
     words: Vec<Word>,
 }
 
-/// Modes that the words of the lines of a block are read in.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Modes {
-    /// Letter of the extruder axis.
-    pub e_letter: u8,
-}
-
-/// Writes the text of a block with all that is written differently to the end of `out`.
-pub fn compose(text: &Edited, modes: Modes, scratch: &mut Scratch, out: &mut Vec<u8>) {
+/// Writes the text of a block with all that is written differently to the end of `out`. `e_letter`: of the extruder
+/// axis.
+pub fn compose(text: &Edited, e_letter: u8, scratch: &mut Scratch, out: &mut Vec<u8>) {
     if text.long.is_empty() {
         return apply(&text.bytes, &text.edits, out);
     }
@@ -79,7 +72,7 @@ pub fn compose(text: &Edited, modes: Modes, scratch: &mut Scratch, out: &mut Vec
         let end = memchr::memchr(b'\n', tail).map_or(tail.len(), |end| end + 1);
         let pieces = text.pieces.get(long.first as usize..).unwrap_or_default();
         let pieces = pieces.get(..usize::from(long.count)).unwrap_or_default();
-        write_line(tail.get(..end).unwrap_or_default(), long, pieces, modes, scratch, out);
+        write_line(tail.get(..end).unwrap_or_default(), long, pieces, e_letter, scratch, out);
         from = at + end;
     }
     apply_part(bytes, from, bytes.len(), edits, out);
@@ -97,7 +90,7 @@ fn apply_part(bytes: &[u8], from: usize, to: usize, edits: &[Edit], out: &mut Ve
 }
 
 /// Writes one line as its pieces.
-fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scratch: &mut Scratch, out: &mut Vec<u8>) {
+fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], e_letter: u8, scratch: &mut Scratch, out: &mut Vec<u8>) {
     scratch.lines.clear();
     scratch.words.clear();
     lex(line, &mut scratch.lines, &mut scratch.words);
@@ -126,8 +119,8 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
             out.push(b' ');
             long.write_centre(arc, begun, out);
         }
-        out.extend_from_slice(&[b' ', modes.e_letter]);
-        write_fixed(out, piece.e, E_DECIMALS);
+        out.extend_from_slice(&[b' ', e_letter]);
+        write_fixed(out, piece.e, DECIMALS);
         if index == 0 {
             write_feed(line, words, long, out);
         }
@@ -144,7 +137,7 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
         let relative = axis.filter(|_| long.relative && !leading.is_empty());
         let centre = long.arc.filter(|_| !leading.is_empty() && b"IJKR".contains(&word.letter));
         let feed = word.letter == b'F' && long.feed.is_some();
-        if !(word.letter == modes.e_letter || feed || relative.is_some() || centre.is_some()) {
+        if !(word.letter == e_letter || feed || relative.is_some() || centre.is_some()) {
             continue;
         }
         out.extend_from_slice(line.get(from..start).unwrap_or_default());
@@ -172,8 +165,8 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], modes: Modes, scr
                     }
                 }
                 None => {
-                    out.push(modes.e_letter);
-                    write_fixed(out, last.e, E_DECIMALS);
+                    out.push(e_letter);
+                    write_fixed(out, last.e, DECIMALS);
                 }
             },
         }
@@ -232,7 +225,7 @@ impl LongLine {
                 out.push(b' ');
             }
             out.push(b"IJK"[axis]);
-            write_fixed(out, (centre - from[axis]) / self.unit, CENTRE_DECIMALS);
+            write_fixed(out, (centre - from[axis]) / self.unit, CENTRDECIMALS);
         }
     }
 }
@@ -247,7 +240,7 @@ mod tests {
         text.bytes = line.as_bytes().to_vec();
         (text.edits, text.long, text.pieces) = (edits, vec![long], pieces.to_vec());
         let mut out = Vec::new();
-        compose(&text, Modes { e_letter: b'E' }, &mut Scratch::default(), &mut out);
+        compose(&text, b'E', &mut Scratch::default(), &mut out);
         String::from_utf8(out).unwrap()
     }
 

@@ -1,16 +1,34 @@
 //! What the screw is told: E of each move, and turns at rest before it.
 
 use super::compose::EPiece;
-use super::edits::ELine;
+use super::edits::{ELine, line_end_at};
 use crate::line::number::write_fixed;
-use crate::motion::Timing;
+use crate::motion::{Timing, trapezoid};
 use crate::moves::{Kind, Move};
-use crate::passes::e_count::ECount;
+use crate::passes::e_count::{DECIMALS, ECount, EWord};
 use crate::passes::feed::Feeds;
 use crate::passes::lag::gaps::Marks;
 use crate::passes::lag::ramp::{Piece, Ramp};
 use crate::passes::lag::rest::{Turn, charge, relieve};
 use crate::passes::lag::spring::{Melt, Spring, Weights};
+
+/// Lines that go before the line of a move.
+#[derive(Debug)]
+pub struct LinesBefore<'a> {
+    /// Their text.
+    pub text: &'a mut Vec<u8>,
+    /// The block the move stands in.
+    pub block: &'a [u8],
+    /// A place on the move's own line.
+    pub at: u32,
+}
+
+impl LinesBefore<'_> {
+    /// Ends a line as the move's own ends.
+    pub fn end(&mut self) {
+        self.text.extend_from_slice(line_end_at(self.block, self.at as usize));
+    }
+}
 
 /// How the lag of the melt is made up for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -34,6 +52,11 @@ pub struct Driven {
     pub rest_s: f64,
     /// Factor between E of the output and of the input, where the move has no motion: its feed counts E.
     pub e_scale: f64,
+}
+
+impl Driven {
+    /// Nothing changes.
+    pub const UNTOUCHED: Self = Self { e: ELine::Keep, rest_s: 0.0, e_scale: 1.0 };
 }
 
 /// Account of the screw.
@@ -152,11 +175,10 @@ impl Drive {
         timing: &Timing,
         ahead: f64,
         feeds: &mut Feeds,
-        lines: &mut Vec<u8>,
+        lines: &mut LinesBefore<'_>,
         pieces: &mut Vec<EPiece>,
-        line_end: &[u8],
     ) -> Driven {
-        let mut driven = Driven { e: ELine::Keep, rest_s: 0.0, e_scale: 1.0 };
+        let mut driven = Driven::UNTOUCHED;
         // In the output a unit of E is what this program says; counted lines cannot be taken out.
         if step.flags & (Move::E_UNIT | Move::NUMBERED) == Move::E_UNIT && self.count.is_another_unit() {
             driven.e = ELine::Remove;
@@ -165,18 +187,14 @@ impl Drive {
         if !step.has(Move::SCREW) {
             self.wait(timing.time);
             if step.e != 0.0 {
-                self.resync(step, lines, line_end);
+                self.resync(step, lines);
                 self.count.set(step.e_count / step.unit_mm());
             }
             return driven;
         }
         self.count.see(step);
-        if marks.has(Marks::RELIEVE)
-            && let Some(turn) = relieve(&mut self.spring, &self.melt)
-        {
-            self.account.relieved_mm3 -= turn.volume;
-            self.account.reliefs += 1;
-            driven.rest_s += self.turn(turn, step, feeds, lines, line_end);
+        if marks.has(Marks::RELIEVE) {
+            driven.rest_s += self.relieve(step, feeds, lines).unwrap_or(0.0);
         }
         match step.kind {
             Kind::Bead => {
@@ -191,12 +209,9 @@ impl Drive {
                 {
                     self.account.charged_mm3 += turn.volume;
                     self.account.charges += 1;
-                    driven.rest_s += self.turn(turn, step, feeds, lines, line_end);
-                    if !self.rewrites() && !step.has(Move::E_RELATIVE) {
-                        self.resync(step, lines, line_end);
-                    }
+                    driven.rest_s += self.turn(turn, step, feeds, lines);
                 }
-                driven.e = self.bead(step, marks, timing, pieces, lines, line_end);
+                driven.e = self.bead(step, marks, timing, pieces, lines);
             }
             Kind::EIn | Kind::EOut => {
                 if marks.has(Marks::DROP) {
@@ -209,7 +224,7 @@ impl Drive {
                 let volume = if replaced && step.kind == Kind::EIn { step.melt } else { step.volume };
                 self.spring.rest(timing.time, volume, &self.melt);
                 self.ramp.interrupt();
-                driven.e = self.whole(step, volume, timing.time, lines, pieces, line_end);
+                driven.e = self.whole(step, volume, timing.time, lines, pieces);
                 if let ELine::Word(_) | ELine::Pieces(_) = driven.e {
                     driven.e_scale = self.count.units_per_mm3(self.melt.screw_mm3_s) * step.volume / step.e;
                 }
@@ -220,7 +235,7 @@ impl Drive {
                     self.account.replaced += 1;
                     driven.e = ELine::Strip;
                 } else {
-                    driven.e = self.whole(step, step.volume, timing.time, lines, pieces, line_end);
+                    driven.e = self.whole(step, step.volume, timing.time, lines, pieces);
                 }
             }
             Kind::SetE => self.count.set(step.e_count / step.unit_mm()),
@@ -232,7 +247,7 @@ impl Drive {
                 self.wait(timing.time);
                 // A position of E that was reached before still stands on the line.
                 if step.e_len > 0 && !step.has(Move::E_RELATIVE) {
-                    driven.e = self.whole(step, 0.0, timing.time, lines, pieces, line_end);
+                    driven.e = self.whole(step, 0.0, timing.time, lines, pieces);
                 }
             }
         }
@@ -241,17 +256,23 @@ impl Drive {
 
     /// The machine is to stand still before a move: takes the pressure away, as far as the file makes up for the lag.
     /// Returns the time it takes, s.
-    pub fn halt(&mut self, step: &Move, feeds: &mut Feeds, lines: &mut Vec<u8>, line_end: &[u8]) -> f64 {
+    pub fn halt(&mut self, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) -> f64 {
         if !step.has(Move::SCREW) || !matches!(self.how, How::AtRest | How::AlongPath) {
             return 0.0;
         }
         self.count.see(step);
         self.ramp.interrupt();
-        let Some(turn) = relieve(&mut self.spring, &self.melt) else { return 0.0 };
-        self.owed = true;
+        let time = self.relieve(step, feeds, lines);
+        self.owed |= time.is_some();
+        time.unwrap_or(0.0)
+    }
+
+    /// Takes the pressure away before a move. Returns the time it takes, s; `None` where there is next to none.
+    fn relieve(&mut self, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) -> Option<f64> {
+        let turn = relieve(&mut self.spring, &self.melt)?;
         self.account.relieved_mm3 -= turn.volume;
         self.account.reliefs += 1;
-        self.turn(turn, step, feeds, lines, line_end)
+        Some(self.turn(turn, step, feeds, lines))
     }
 
     /// The head travels or waits.
@@ -273,8 +294,7 @@ impl Drive {
         marks: Marks,
         timing: &Timing,
         pieces: &mut Vec<EPiece>,
-        lines: &mut Vec<u8>,
-        line_end: &[u8],
+        lines: &mut LinesBefore<'_>,
     ) -> ELine {
         let area = step.volume / step.length;
         if self.how != How::AlongPath || step.flags & (Move::NUMBERED | Move::FEED_BEFORE) != 0 {
@@ -288,28 +308,23 @@ impl Drive {
                     self.spring.lay(Weights::new(timing.time, mean, mean, lag), area, step.volume, step.volume);
                 }
             }
-            return self.whole(step, step.volume, timing.time, lines, pieces, line_end);
+            return self.whole(step, step.volume, timing.time, lines, pieces);
         }
-        self.pieces.clear();
-        self.ramp.bead(step, marks.has(Marks::LAST), timing, &mut self.spring, &mut self.pieces);
+        let mut planned = std::mem::take(&mut self.pieces);
+        planned.clear();
+        self.ramp.bead(step, marks.has(Marks::LAST), timing, &mut self.spring, &mut planned);
         let flow = if timing.time > 0.0 { step.volume / timing.time } else { 0.0 };
-        let (relative, factor) = (step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm());
         let first = pieces.len();
         let mut begun = 0.0;
-        for piece in &self.pieces {
+        for piece in &planned {
             self.account.beads_mm3 += piece.volume;
-            let units = (piece.volume * self.count.units_per_mm3(flow)).abs();
-            let parts = parts(units, self.most_e[0]);
-            for k in 1..=parts {
-                let share = f64::from(k) / f64::from(parts);
-                let word = self.count.word(piece.volume / f64::from(parts), flow, relative, factor);
-                pieces.push(EPiece { end: begun + (piece.end - begun) * share, e: word.value });
-            }
+            self.divide(step, *piece, begun, flow, self.most_e[0], pieces);
             begun = piece.end;
         }
+        self.pieces = planned;
         match pieces.get(first..) {
             Some([only]) => {
-                let word = crate::passes::e_count::EWord { value: only.e, decimals: 5 };
+                let word = EWord { value: only.e, decimals: DECIMALS };
                 pieces.truncate(first);
                 ELine::Word(word)
             }
@@ -324,64 +339,73 @@ impl Drive {
         step: &Move,
         volume: f64,
         time: f64,
-        lines: &mut Vec<u8>,
+        lines: &mut LinesBefore<'_>,
         pieces: &mut Vec<EPiece>,
-        line_end: &[u8],
     ) -> ELine {
         let differs = (volume - step.volume).abs() > 1e-9 * step.volume.abs();
         if !self.rewrites() && !differs {
-            self.resync(step, lines, line_end);
+            self.resync(step, lines);
             self.count.set(step.e_count / step.unit_mm());
             return ELine::Keep;
         }
         let flow = if time > 0.0 { volume / time } else { 0.0 };
-        let (relative, factor) = (step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm());
-        let still = usize::from(step.length <= 0.0);
-        let parts = parts((volume * self.count.units_per_mm3(flow)).abs(), self.most_e[still]);
-        if parts == 1 || step.flags & (Move::NUMBERED | Move::ARC) != 0 {
-            return ELine::Word(self.count.word(volume, flow, relative, factor));
+        let most = self.most_e[usize::from(step.length <= 0.0)];
+        let lines_needed = parts((volume * self.count.units_per_mm3(flow)).abs(), most);
+        if lines_needed == 1 || step.flags & (Move::NUMBERED | Move::ARC) != 0 {
+            return ELine::Word(self.word(step, volume, flow));
         }
+        self.divide(step, Piece { end: 1.0, volume }, 0.0, flow, most, pieces);
+        ELine::Pieces(lines_needed)
+    }
+
+    /// The E word for a volume in the form the line of the move has.
+    fn word(&mut self, step: &Move, volume: f64, flow: f64) -> EWord {
+        self.count.word(volume, flow, step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm())
+    }
+
+    /// Adds a piece of a line that begins at share `begun`, in as many even parts as keep E within `most`.
+    fn divide(&mut self, step: &Move, piece: Piece, begun: f64, flow: f64, most: f64, pieces: &mut Vec<EPiece>) {
+        let parts = parts((piece.volume * self.count.units_per_mm3(flow)).abs(), most);
         for k in 1..=parts {
-            let word = self.count.word(volume / f64::from(parts), flow, relative, factor);
-            pieces.push(EPiece { end: f64::from(k) / f64::from(parts), e: word.value });
+            let share = f64::from(k) / f64::from(parts);
+            let word = self.word(step, piece.volume / f64::from(parts), flow);
+            pieces.push(EPiece { end: begun + (piece.end - begun) * share, e: word.value });
         }
-        ELine::Pieces(parts)
     }
 
     /// Where the count of the output has left that of the file and the next E is a position of the file's: sets it back.
-    fn resync(&mut self, step: &Move, lines: &mut Vec<u8>, line_end: &[u8]) {
+    fn resync(&mut self, step: &Move, lines: &mut LinesBefore<'_>) {
         if step.has(Move::E_RELATIVE) {
             return;
         }
         let start = (step.e_count - step.e / step.flow_factor) / step.unit_mm();
         if (self.count.exact() - start).abs() > 5e-6 {
-            lines.extend_from_slice(&[b'G', b'9', b'2', b' ', self.letter]);
-            write_fixed(lines, start, 5);
-            lines.extend_from_slice(line_end);
+            lines.text.extend_from_slice(&[b'G', b'9', b'2', b' ', self.letter]);
+            write_fixed(lines.text, start, DECIMALS);
+            lines.end();
             self.count.set(start);
         }
     }
 
     /// Writes a turn at rest; returns the time it takes, s.
-    fn turn(&mut self, turn: Turn, step: &Move, feeds: &mut Feeds, lines: &mut Vec<u8>, line_end: &[u8]) -> f64 {
+    fn turn(&mut self, turn: Turn, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) -> f64 {
         let rate = self.melt.screw_mm3_s;
         let per_mm3 = self.count.units_per_mm3(rate);
         let units = (turn.volume * per_mm3).abs();
         let speed = (rate * per_mm3).min(self.e_speed);
         let feed = feeds.turn(speed, step);
-        let (relative, factor) = (step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm());
         let parts = parts(units, self.most_e[1]);
         self.account.turn_lines += u64::from(parts);
         let mut time = 0.0;
         for k in 0..parts {
-            let word = self.count.word(turn.volume / f64::from(parts), rate, relative, factor);
-            lines.extend_from_slice(&[b'G', b'1', b' ', self.letter]);
-            write_fixed(lines, word.value, word.decimals);
+            let word = self.word(step, turn.volume / f64::from(parts), rate);
+            lines.text.extend_from_slice(&[b'G', b'1', b' ', self.letter]);
+            write_fixed(lines.text, word.value, word.decimals);
             if k == 0 {
-                lines.extend_from_slice(b" F");
-                write_fixed(lines, feed.value, feed.decimals);
+                lines.text.extend_from_slice(b" F");
+                write_fixed(lines.text, feed.value, feed.decimals);
             }
-            lines.extend_from_slice(line_end);
+            lines.end();
             time += at_rest(units / f64::from(parts), speed, self.e_accel);
         }
         time
@@ -395,5 +419,5 @@ fn parts(units: f64, most: f64) -> u16 {
 
 /// Time of a way from rest to rest.
 fn at_rest(way: f64, speed: f64, accel: f64) -> f64 {
-    if way * accel < speed * speed { 2.0 * (way / accel).sqrt() } else { way / speed + speed / accel }
+    trapezoid::time(way, 0.0, speed.min((way * accel).sqrt()), 0.0, accel)
 }

@@ -33,7 +33,7 @@ pub enum ELine {
 pub struct Outgoing {
     /// Its text.
     pub text: Edited,
-    /// Its moves, in order, and what some of them need beyond themselves.
+    /// Its moves, in order.
     pub moves: Vec<Move>,
     /// What some of them need beyond themselves.
     pub side: Side,

@@ -151,8 +151,8 @@ mod tests {
     }
 
     const PRINT: &str = "M83\n\
-        ;LAYER_CHANGE\n;TYPE:External perimeter\nG1 X500 E9000 F600\nG1 E-10 F600\nG1 Z2 F600\nG1 E10\n\
-        ;LAYER_CHANGE\n;TYPE:External perimeter\nG1 X0 E9000\n;TYPE:Internal infill\nG1 X500 E9000\n";
+        ;LAYER_CHANGE\n;TYPE:outer bead\nG1 X500 E9000 F600\nG1 E-10 F600\nG1 Z2 F600\nG1 E10\n\
+        ;LAYER_CHANGE\n;TYPE:outer bead\nG1 X0 E9000\n;TYPE:infill\nG1 X500 E9000\n";
 
     #[test]
     fn places_of_a_print_by_hand() {

@@ -39,7 +39,7 @@ use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
 use account::{Run, e_unit, hexadecimal, summary};
-use compose::{Modes, Scratch, compose};
+use compose::{Scratch, compose};
 use edits::Outgoing;
 use granules::{Granules, Pauses};
 use intake::Intake;
@@ -240,7 +240,8 @@ impl Batch {
 struct Writer<'a, W> {
     output: Option<&'a mut W>,
     buffers: Vec<(Vec<u8>, Scratch)>,
-    modes: Modes,
+    /// Letter of the extruder axis.
+    e_letter: u8,
     written: u64,
 }
 
@@ -249,11 +250,11 @@ impl<W: Write> Writer<'_, W> {
     fn write(&mut self, ready: &mut Vec<Outgoing>, spare: &mut Vec<Outgoing>) -> Result<()> {
         if let Some(output) = &mut self.output {
             self.buffers.resize_with(self.buffers.len().max(ready.len()), Default::default);
-            let modes = self.modes;
+            let e_letter = self.e_letter;
             ready.par_iter().zip(&mut self.buffers).for_each(|(Outgoing { text, .. }, (buffer, scratch))| {
                 buffer.clear();
                 if !text.is_unchanged() {
-                    compose(text, modes, scratch, buffer);
+                    compose(text, e_letter, scratch, buffer);
                 }
             });
             for (Outgoing { text, .. }, (buffer, _)) in ready.iter().zip(&self.buffers) {
@@ -306,10 +307,10 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let terms = Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_word, purpose };
     let mut scribe = Scribe::new(tally, drive, Granules::new(profile), Braking::new(profile), terms);
     scribe.pauses = pauses;
-    let modes = Modes { e_letter: profile.screw.axis.value.to_ascii_uppercase() };
+    let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);
-    let mut writer = Writer { output, buffers: Vec::new(), modes, written: 0 };
+    let mut writer = Writer { output, buffers: Vec::new(), e_letter, written: 0 };
     let (mut reading, mut lexed) = (Batch::default(), Batch::default());
     let (mut resolving, mut resolved) = (Vec::new(), Vec::new());
     let (mut deciding, mut decided) = (Vec::new(), Vec::new());

@@ -3,12 +3,14 @@
 use super::edits::Outgoing;
 use super::queue::Queue;
 use crate::motion::{Beside, Plan, Planner, Timing};
+use crate::moves::arc::ArcPath;
+use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move, Side};
 
 /// Hands out what is kept beside the moves of a block, in their order.
 pub struct Besides<'a> {
-    arcs: std::slice::Iter<'a, crate::moves::arc::ArcPath>,
-    limits: std::slice::Iter<'a, crate::moves::limits::MotionLimits>,
+    arcs: std::slice::Iter<'a, ArcPath>,
+    limits: std::slice::Iter<'a, MotionLimits>,
 }
 
 impl<'a> Besides<'a> {

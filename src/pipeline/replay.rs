@@ -7,15 +7,16 @@ use serde::Serialize;
 
 use super::account::assumed_among;
 use super::intake::is_command;
+use super::planning::Besides;
 use super::prescan::prescan;
 use super::{Options, no_commands};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::line::Block;
+use crate::motion::Planner;
 use crate::motion::rules::MotionRules;
-use crate::motion::{Beside, Planner};
+use crate::moves::Move;
 use crate::moves::resolve::{Resolver, Rules};
-use crate::moves::{Kind, Move};
 use crate::profile::{EUnit, Profile};
 use crate::replay::align::{Course, Follower, Span, course};
 use crate::replay::machine::Machine;
@@ -106,18 +107,13 @@ fn execute(
         None => None,
     };
     while file.fill()? {
-        let side = &file.resolver.side;
-        let (mut arcs, mut limits) = (side.arcs.iter(), side.limits.iter());
+        let mut besides = Besides::of(&file.resolver.side);
         for step in &file.moves {
             let wanted = match &mut beside {
                 Some(beside) if step.length > 0.0 => beside.wanted(step).map_err(|error| file.at(step, error))?,
                 _ => Span::of(step),
             };
-            let beside = Beside {
-                arc: if step.has(Move::ARC) { arcs.next() } else { None },
-                limits: if step.kind == Kind::Limits { limits.next() } else { None },
-            };
-            machine.take(step, beside, wanted);
+            machine.take(step, besides.next(step), wanted);
         }
         machine.run();
         progress(file.bytes);

@@ -1,7 +1,7 @@
 //! Third line-after-line part: what becomes of the decisions. They are added up, and written or reported.
 
-use super::drive::{Drive, Driven};
-use super::edits::{ELine, Outgoing, Written, line_end_at};
+use super::drive::{Drive, Driven, LinesBefore};
+use super::edits::{ELine, Outgoing, Written};
 use super::granules::{Granules, Pauses};
 use super::planning::Besides;
 use crate::findings::{Code, Findings, Place};
@@ -96,25 +96,24 @@ impl Scribe {
             let line = *first_line + u64::from(step.line);
             let beside = besides.next(step);
             let arc = beside.arc.copied();
+            let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
             let mut halted_s = 0.0;
             if let Some(command) = self.pauses.due(step, line) {
-                let end = line_end_at(&text.bytes, step.feed_at as usize);
-                halted_s = self.drive.halt(step, &mut self.feeds, &mut self.lines, end);
-                self.lines.extend_from_slice(command.as_bytes());
-                self.lines.extend_from_slice(end);
+                halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
+                lines.text.extend_from_slice(command.as_bytes());
+                lines.end();
                 self.feeds.forget();
             }
             if let Some(accel) = ruling.word {
-                self.lines.extend_from_slice(self.accel_word);
-                self.lines.extend_from_slice(accel.to_string().as_bytes());
-                self.lines.extend_from_slice(line_end_at(&text.bytes, step.feed_at as usize));
+                lines.text.extend_from_slice(self.accel_word);
+                lines.text.extend_from_slice(accel.to_string().as_bytes());
+                lines.end();
                 self.written.accels += 1;
             }
             let mut driven = if self.drive.is_idle() {
-                Driven { e: ELine::Keep, rest_s: 0.0, e_scale: 1.0 }
+                Driven::UNTOUCHED
             } else {
-                let end = line_end_at(&text.bytes, step.feed_at as usize);
-                self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut self.lines, &mut text.pieces, end)
+                self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
             };
             driven.rest_s += halted_s;
             let (edit, speed) = match driven.e {

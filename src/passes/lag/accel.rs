@@ -4,6 +4,7 @@ use super::spring::Melt;
 use crate::motion::rules::MotionRules;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
+use crate::profile::AccelWords;
 
 /// Share of the screw's spare flow that a ramp may ask. The rest covers that E is even over a piece while the speed is
 /// not: at its fast end a piece asks up to 1.45 of its mean.
@@ -54,15 +55,6 @@ pub fn within_error(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt, 
     error * top / melt.lag_s
 }
 
-/// How accelerations are written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum AccelForm {
-    /// `M204 S`: one value for all moves.
-    All,
-    /// `M204 P`: beads alone.
-    Beads,
-}
-
 /// What a move's acceleration is to be.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ruling {
@@ -75,7 +67,7 @@ pub struct Ruling {
 /// Follows the acceleration in force in the output.
 #[derive(Clone, Debug)]
 pub struct Accels {
-    form: AccelForm,
+    form: AccelWords,
     base: MotionRules,
     /// Acceleration the file has in force for beads and for other moves.
     file: [f64; 2],
@@ -85,7 +77,7 @@ pub struct Accels {
 
 impl Accels {
     /// At the start of a file.
-    pub fn new(form: AccelForm, rules: &MotionRules) -> Self {
+    pub fn new(form: AccelWords, rules: &MotionRules) -> Self {
         Self { form, base: *rules, file: [rules.print_accel, rules.travel_accel], written: None }
     }
 
@@ -110,7 +102,7 @@ impl Accels {
         if step.length <= 0.0 {
             return free;
         }
-        if !is_bead && self.form == AccelForm::Beads {
+        if !is_bead && self.form == AccelWords::Beads {
             return Ruling { bound: f64::INFINITY, word: None };
         }
         let own = self.file[usize::from(!is_bead)];
@@ -184,7 +176,7 @@ mod tests {
     #[test]
     fn words_only_on_change_and_travels_get_theirs_back() {
         let rules = MotionRules::of(&crate::profile::Profile::embedded());
-        let mut accels = Accels::new(AccelForm::All, &rules);
+        let mut accels = Accels::new(AccelWords::AllMoves, &rules);
         let bead = crate::passes::sample::bead(10.0, 1.0);
         let mut travel = bead;
         travel.kind = Kind::Travel;
