@@ -419,5 +419,6 @@ fn parts(units: f64, most: f64) -> u16 {
 
 /// Time of a way from rest to rest.
 fn at_rest(way: f64, speed: f64, accel: f64) -> f64 {
-    trapezoid::time(way, 0.0, speed.min((way * accel).sqrt()), 0.0, accel)
+    let top = speed.min((way * accel).sqrt());
+    if top > 0.0 { trapezoid::time(way, 0.0, top, 0.0, accel) } else { 0.0 }
 }
