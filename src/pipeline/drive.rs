@@ -422,3 +422,18 @@ fn at_rest(way: f64, speed: f64, accel: f64) -> f64 {
     let top = speed.min((way * accel).sqrt());
     if top > 0.0 { trapezoid::time(way, 0.0, top, 0.0, accel) } else { 0.0 }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ways_from_rest_to_rest_by_hand() {
+        // 1 unit at 100/s²: top 10, 0.2 s; at most 5 a second: 0.05 s up and down, 0.75 units even: 0.25 s in all.
+        assert!((at_rest(1.0, 50.0, 100.0) - 0.2).abs() < 1e-12);
+        assert!((at_rest(1.0, 5.0, 100.0) - 0.25).abs() < 1e-12);
+        // No way, and one whose square root is nothing.
+        assert_eq!(at_rest(0.0, 5.0, 100.0), 0.0);
+        assert!(at_rest(f64::MIN_POSITIVE, 5.0, 1e-300).is_finite());
+    }
+}
