@@ -14,10 +14,12 @@ pub mod resolve;
 pub mod settings;
 pub mod split;
 pub mod state;
+pub mod track;
 pub mod words;
 
 use arc::ArcPath;
 use limits::MotionLimits;
+use track::Anchor;
 
 /// What a move does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -138,6 +140,8 @@ pub struct Side {
     pub arcs: Vec<ArcPath>,
     /// One for each [`Kind::Limits`].
     pub limits: Vec<MotionLimits>,
+    /// Where the machine stands before the first move of the block, and wherever else its position is set.
+    pub anchors: Vec<Anchor>,
 }
 
 impl Side {
@@ -145,6 +149,7 @@ impl Side {
     pub fn clear(&mut self) {
         self.arcs.clear();
         self.limits.clear();
+        self.anchors.clear();
     }
 }
 

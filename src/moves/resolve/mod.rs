@@ -18,6 +18,7 @@ use super::notes::{self, Note};
 use super::settings::FileSettings;
 use super::split::Split;
 use super::state::State;
+use super::track::Anchor;
 use super::words::Words;
 use super::{Kind, Move, Role, Side};
 use crate::error::{Error, ErrorKind, Excerpt, Result};
@@ -154,6 +155,7 @@ impl Resolver {
         // Taken out for the time of the block: the lines are resolved with both at hand.
         let mut words = std::mem::take(&mut self.words);
         self.moves = std::mem::take(out);
+        self.anchor();
         let foreign = self.watch.foreign_lines(&block.bytes, &block.lines);
         let resolved = block.lines.iter().enumerate().try_for_each(|(index, line)| {
             let before = self.moves.len();
@@ -332,6 +334,12 @@ impl Resolver {
         self.side.limits.push(self.state.limits);
         let step = Move { feed_at: at.line.start, ..self.blank(Kind::Limits) };
         self.moves.push(step);
+    }
+
+    /// The position has been set, or is to be known here.
+    fn anchor(&mut self) {
+        let State { position, offset, .. } = self.state;
+        self.side.anchors.push(Anchor { index: self.moves.len(), position, offset });
     }
 
     /// The command of the line may use the feed in force.

@@ -189,7 +189,10 @@ impl Resolver {
                 self.moves.push(step);
             }
             Action::SetPosition => self.set_position(words, at),
-            Action::ClearOffsets => self.state.offset = [0.0; 3],
+            Action::ClearOffsets => {
+                self.state.offset = [0.0; 3];
+                self.anchor();
+            }
             Action::NotFollowed => self.not_followed(words, at),
         }
         Ok(())
@@ -240,6 +243,7 @@ impl Resolver {
                 self.state.offset[axis] = 0.0;
             }
         }
+        self.anchor();
     }
 
     fn set_position(&mut self, words: &Words, at: At<'_>) {
@@ -251,6 +255,7 @@ impl Resolver {
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if let Some(v) = value(*letter).or(all.then_some(0.0)) {
                 self.state.offset[axis] = self.state.position[axis] - v * self.state.unit_mm;
+                self.anchor();
             }
         }
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
@@ -288,6 +293,9 @@ impl Resolver {
             _ => (at.line.start, 0),
         };
         self.moves.push(step);
+        if moves {
+            self.anchor();
+        }
     }
 
     pub(super) fn select_tool(&mut self, number: f64) {

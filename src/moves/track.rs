@@ -1,0 +1,100 @@
+//! Where the machine stands: moves hold distances, anchors hold positions.
+
+use super::{Move, Side};
+
+/// A position that does not follow from the moves before it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Anchor {
+    /// Index in the block of the move before which it holds.
+    pub index: usize,
+    /// Position of the machine, mm.
+    pub position: [f64; 3],
+    /// Position of the machine minus the position as the file counts it (`G92`), mm.
+    pub offset: [f64; 3],
+}
+
+/// Follows the position through the moves of a block, in mm of the machine.
+///
+/// ```
+/// use meltwright::moves::{Side, track::{Anchor, Track}};
+/// let anchor = Anchor { index: 0, position: [1.0, 2.0, 0.3], offset: [0.0; 3] };
+/// let side = Side { anchors: vec![anchor], ..Side::default() };
+/// assert_eq!(Track::of(&side).position(), [1.0, 2.0, 0.3]);
+/// ```
+#[derive(Clone, Debug)]
+pub struct Track<'a> {
+    anchors: &'a [Anchor],
+    index: usize,
+    position: [f64; 3],
+    offset: [f64; 3],
+}
+
+impl<'a> Track<'a> {
+    /// At the start of a block.
+    pub fn of(side: &'a Side) -> Self {
+        let mut track = Self { anchors: &side.anchors, index: 0, position: [0.0; 3], offset: [0.0; 3] };
+        track.look();
+        track
+    }
+
+    /// Where the machine stands before the next move, mm.
+    pub fn position(&self) -> [f64; 3] {
+        self.position
+    }
+
+    /// The same as the file counts it, mm.
+    pub fn in_file(&self) -> [f64; 3] {
+        std::array::from_fn(|axis| self.position[axis] - self.offset[axis])
+    }
+
+    /// Takes the next move; gives where it starts and where it ends, mm.
+    pub fn next(&mut self, step: &Move) -> ([f64; 3], [f64; 3]) {
+        let from = self.position;
+        let to = std::array::from_fn(|axis| from[axis] + step.delta[axis]);
+        self.position = to;
+        self.index += 1;
+        self.look();
+        (from, to)
+    }
+
+    fn look(&mut self) {
+        while let Some((anchor, rest)) = self.anchors.split_first().filter(|(anchor, _)| anchor.index <= self.index) {
+            (self.position, self.offset) = (anchor.position, anchor.offset);
+            self.anchors = rest;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::line::Block;
+    use crate::moves::resolve::{Resolver, Rules};
+    use crate::moves::settings::FileSettings;
+    use crate::profile::Profile;
+
+    /// Positions, of the machine and in the file, behind each move of a text.
+    fn followed(text: &str) -> Vec<([f64; 3], [f64; 3])> {
+        let settings = FileSettings::default();
+        let rules = Rules::new(&Profile::embedded(), &settings, false);
+        let mut resolver = Resolver::new(rules, &settings, false);
+        let mut block = Block { bytes: text.into(), first_line: 1, ..Block::default() };
+        block.lex();
+        let mut moves = Vec::new();
+        resolver.resolve(&block, &mut moves).expect("plain lines");
+        let mut track = Track::of(&resolver.side);
+        moves.iter().map(|step| (track.next(step).1, track.in_file())).collect()
+    }
+
+    #[test]
+    fn offsets_and_homing_are_followed() {
+        let text = "G28\nG1 X10 Y5 Z1 F600\nG92 X0\nG1 X3\nG1 Y7\nG28 X\nG1 X2\n";
+        let rows = followed(text);
+        let at = |index: usize| rows[index];
+        assert_eq!(at(1), ([10.0, 5.0, 1.0], [0.0, 5.0, 1.0]), "what G92 sets holds from the next move on");
+        assert_eq!(at(2), ([13.0, 5.0, 1.0], [3.0, 5.0, 1.0]));
+        assert_eq!(at(3), ([13.0, 7.0, 1.0], [3.0, 7.0, 1.0]));
+        assert_eq!(at(4).1, [0.0, 7.0, 1.0], "X was homed");
+        assert_eq!(at(5), ([2.0, 7.0, 1.0], [2.0, 7.0, 1.0]));
+    }
+}
