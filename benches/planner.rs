@@ -6,7 +6,7 @@ use std::time::Duration;
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use meltwright::line::Block;
 use meltwright::motion::rules::MotionRules;
-use meltwright::motion::{Beside, Plan, Planner, Timing};
+use meltwright::motion::{Beside, Ordered, Plan, Planner, Timing};
 use meltwright::moves::resolve::{Resolver, Rules};
 use meltwright::moves::settings::FileSettings;
 use meltwright::moves::{Kind, Move, Side};
@@ -41,7 +41,7 @@ fn plan(rules: &MotionRules, moves: &[Move], side: &Side, timings: &mut Vec<Timi
                 arc: if step.has(Move::ARC) { arcs.next() } else { None },
                 limits: if step.kind == Kind::Limits { limits.next() } else { None },
             };
-            planner.push(step, beside, step.speed, f64::INFINITY);
+            planner.push(step, beside, Ordered::by_file(step));
         }
         timings.clear();
         planner.hand_over(timings);

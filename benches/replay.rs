@@ -6,7 +6,7 @@ use std::time::Duration;
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use meltwright::line::Block;
 use meltwright::motion::rules::MotionRules;
-use meltwright::motion::{Beside, Plan, Planner, Timing};
+use meltwright::motion::{Beside, Ordered, Plan, Planner, Timing};
 use meltwright::moves::resolve::{Resolver, Rules};
 use meltwright::moves::settings::FileSettings;
 use meltwright::moves::{Kind, Move, Side};
@@ -81,7 +81,7 @@ fn bench(criterion: &mut Criterion) {
         let mut group = criterion.benchmark_group(group);
         for (name, (moves, side)) in &inputs {
             let (mut planner, mut timings) = (Planner::new(&rules), Vec::new());
-            each(moves, side, |_, step, beside| planner.push(step, beside, step.speed, f64::INFINITY));
+            each(moves, side, |_, step, beside| planner.push(step, beside, Ordered::by_file(step)));
             planner.finish();
             planner.hand_over(&mut timings);
             assert_eq!(timings.len(), moves.len(), "{name}");

@@ -144,6 +144,29 @@ impl Mul<RotationSpeed> for SpecificOutput {
     }
 }
 
+/// Bounds of a plain number, for inner loops.
+///
+/// Unlike [`f64::min`] and [`f64::max`], which look whether either is no number at all, these are one instruction each;
+/// a value or a bound that is no number leaves the value as it is.
+pub trait Bounded {
+    /// The value, or `most` where it is above that.
+    fn at_most(self, most: Self) -> Self;
+    /// The value, or `least` where it is below that.
+    fn at_least(self, least: Self) -> Self;
+}
+
+impl Bounded for f64 {
+    #[inline(always)]
+    fn at_most(self, most: Self) -> Self {
+        if most < self { most } else { self }
+    }
+
+    #[inline(always)]
+    fn at_least(self, least: Self) -> Self {
+        if least > self { least } else { self }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

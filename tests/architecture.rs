@@ -19,10 +19,10 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("physics", &["units"]),
     ("feedstock", &["error", "physics", "profile", "units"]),
     ("moves", &["error", "findings", "line", "profile", "units"]),
-    ("motion", &["moves", "profile"]),
+    ("motion", &["moves", "profile", "units"]),
     ("demand", &["physics", "profile", "units"]),
     ("weigh", &["demand", "error", "physics", "profile", "units"]),
-    ("passes", &["demand", "motion", "moves", "profile"]),
+    ("passes", &["demand", "motion", "moves", "profile", "units"]),
     ("replay", &["demand", "error", "motion", "moves", "physics", "profile", "units"]),
     ("summary", &["demand", "findings", "hopper", "motion", "moves", "passes", "replay", "units"]),
     (

@@ -4,7 +4,7 @@
 //! single moves; they are given there with three digits.
 
 use meltwright::motion::rules::{Model, MotionRules};
-use meltwright::motion::{Beside, Plan, Planner, Timing};
+use meltwright::motion::{Beside, Ordered, Plan, Planner, Timing};
 use meltwright::moves::limits::MotionLimits;
 use meltwright::moves::{Kind, Move, Role};
 use meltwright::profile::{Corner, Profile};
@@ -77,7 +77,7 @@ fn plan_with(rules: &MotionRules, moves: &[Move], accel: f64, hand_over_each: us
     let mut planner = Planner::new(rules);
     let mut timings = Vec::new();
     for (index, step) in moves.iter().enumerate() {
-        planner.push(step, Beside::default(), step.speed, accel);
+        planner.push(step, Beside::default(), Ordered { accel, ..Ordered::by_file(step) });
         if index.is_multiple_of(hand_over_each) {
             planner.hand_over(&mut timings);
         }
@@ -179,9 +179,13 @@ fn host_extruder_step() {
     // No limit on E or its acceleration while printing, and no limit on what the file sets.
     let mut planner = Planner::new(&host());
     let limits = MotionLimits { print_accel: Some(20_000.0), ..MotionLimits::default() };
-    planner.push(&blank(Kind::Limits), Beside { limits: Some(&limits), arc: None }, 0.0, f64::INFINITY);
+    planner.push(
+        &blank(Kind::Limits),
+        Beside { limits: Some(&limits), arc: None },
+        Ordered::by_file(&blank(Kind::Limits)),
+    );
     let step = along_x(50.0, 500.0, 200.0);
-    planner.push(&step, Beside::default(), step.speed, f64::INFINITY);
+    planner.push(&step, Beside::default(), Ordered::by_file(&step));
     planner.finish();
     let mut timings = Vec::new();
     planner.hand_over(&mut timings);
@@ -318,9 +322,13 @@ fn a_boards_own_lag_compensation_bounds_the_acceleration() {
     let mut planner = Planner::new(&by_axis());
     let limits = MotionLimits { e_lag_s: Some(0.2), ..MotionLimits::default() };
     let step = along_x(50.0, 10.0, 50.0);
-    planner.push(&step, Beside::default(), step.speed, f64::INFINITY);
-    planner.push(&blank(Kind::Limits), Beside { limits: Some(&limits), arc: None }, 0.0, f64::INFINITY);
-    planner.push(&step, Beside::default(), step.speed, f64::INFINITY);
+    planner.push(&step, Beside::default(), Ordered::by_file(&step));
+    planner.push(
+        &blank(Kind::Limits),
+        Beside { limits: Some(&limits), arc: None },
+        Ordered::by_file(&blank(Kind::Limits)),
+    );
+    planner.push(&step, Beside::default(), Ordered::by_file(&step));
     planner.finish();
     let mut timings = Vec::new();
     planner.hand_over(&mut timings);

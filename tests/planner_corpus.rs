@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use meltwright::line::Block;
 use meltwright::motion::rules::MotionRules;
-use meltwright::motion::{Beside, Plan, Planner};
+use meltwright::motion::{Beside, Ordered, Plan, Planner};
 use meltwright::moves::resolve::{Resolver, Rules};
 use meltwright::moves::settings::FileSettings;
 use meltwright::moves::{Kind, Move};
@@ -122,7 +122,7 @@ fn total_time(path: &Path, profile: &Profile) -> f64 {
             arc: if step.has(Move::ARC) { arcs.next() } else { None },
             limits: if step.kind == Kind::Limits { limits.next() } else { None },
         };
-        planner.push(step, beside, step.speed, f64::INFINITY);
+        planner.push(step, beside, Ordered::by_file(step));
     }
     planner.finish();
     planner.hand_over(&mut timings);

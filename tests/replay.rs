@@ -7,7 +7,7 @@ use std::io::Cursor;
 
 use meltwright::error::{ErrorKind, Result};
 use meltwright::line::Block;
-use meltwright::motion::{Beside, Plan, Timing};
+use meltwright::motion::{Beside, Ordered, Plan, Timing};
 use meltwright::moves::Move;
 use meltwright::moves::limits::MotionLimits;
 use meltwright::moves::resolve::{Resolver, Rules};
@@ -25,8 +25,9 @@ struct ByHand {
 }
 
 impl Plan for ByHand {
-    fn push(&mut self, step: &Move, _: Beside<'_>, speed: f64, _: f64) {
+    fn push(&mut self, step: &Move, _: Beside<'_>, ordered: Ordered) {
         let distance = step.distance();
+        let speed = ordered.speed;
         self.settled.push(match self.accel {
             _ if distance == 0.0 => Timing { time: step.time, ..Timing::default() },
             None => Timing { entry: speed, top: speed, exit: speed, accel: 1000.0, time: distance / speed },
@@ -288,7 +289,7 @@ fn tiny_moves_do_not_lead_astray() {
 struct Told(Vec<Timing>, usize);
 
 impl Plan for Told {
-    fn push(&mut self, _: &Move, _: Beside<'_>, _: f64, _: f64) {
+    fn push(&mut self, _: &Move, _: Beside<'_>, _: Ordered) {
         self.1 += 1;
     }
 

@@ -1,5 +1,6 @@
 //! Highest moving average of a flow over a time window, along a stream.
 
+use crate::units::Bounded;
 use std::collections::VecDeque;
 
 /// Stretches shorter than this share of the window are merged with their neighbour, so that memory is bounded.
@@ -50,7 +51,7 @@ impl MovingAverage {
 
     /// The flow is `volume / duration` for the next `duration` seconds. Negative values count as zero.
     pub fn push(&mut self, duration: f64, volume: f64) {
-        let (duration, volume) = (duration.max(0.0), volume.max(0.0));
+        let (duration, volume) = (duration.at_least(0.0), volume.at_least(0.0));
         let (before, laid) = self.pending;
         let joins = before + duration <= self.window * GROUP_SHARE && same_flow(laid, before, volume, duration);
         if before >= self.window * FINEST_SHARE && !joins {
@@ -73,14 +74,14 @@ impl MovingAverage {
             let Some(&(front_time, front_volume)) = self.stretches.front() else { break };
             if worth_a_look && time <= self.window {
                 // Part of the new stretch inside the window that starts at the front's first edge.
-                let share = if duration > 0.0 { ((self.window - time) / duration).min(1.0) } else { 1.0 };
+                let share = if duration > 0.0 { ((self.window - time) / duration).at_most(1.0) } else { 1.0 };
                 self.look(self.volume + volume * share);
             }
             if time + duration - front_time < self.window {
                 // The window that ends at the end of the new stretch starts inside the front.
                 if worth_a_look && front_time > 0.0 {
                     let outside = (time + duration - self.window) / front_time;
-                    self.look(self.volume - front_volume * outside.min(1.0) + volume);
+                    self.look(self.volume - front_volume * outside.at_most(1.0) + volume);
                 }
                 break;
             }
@@ -110,7 +111,7 @@ impl MovingAverage {
     }
 
     fn look(&mut self, volume: f64) {
-        self.highest = self.highest.max(volume);
+        self.highest = self.highest.at_least(volume);
     }
 
     /// Highest average so far, mm³/s.

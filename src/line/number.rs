@@ -133,53 +133,110 @@ const PAIRS: [[u8; 2]; 100] = {
     pairs
 };
 
+/// Powers of ten as whole numbers.
+const WHOLE_POW10: [u64; 20] = {
+    let mut powers = [1; 20];
+    let mut n = 1;
+    while n < 20 {
+        powers[n] = 10 * powers[n - 1];
+        n += 1;
+    }
+    powers
+};
+
 /// Writes `quantum / 10^decimals`; at most 22 decimals.
 fn write_quantum(out: &mut Vec<u8>, negative: bool, quantum: u64, decimals: u8) {
     if quantum == 0 {
         out.push(b'0');
         return;
     }
-    // Sign, at most 16 digits or a zero and 22 decimals, point: 25 bytes. Digits are written from the end, with a gap
-    // for the point that the whole part is moved into.
-    let mut text = [b'0'; 40];
-    let end = text.len();
-    let mut at = end;
-    let mut rest = quantum;
-    while rest > u64::from(u32::MAX) {
-        let pair = PAIRS[(rest % 100) as usize];
-        rest /= 100;
-        at -= 2;
-        text[at..at + 2].copy_from_slice(&pair);
+    // Division by a constant is a multiplication: the common numbers of decimals have their own.
+    let (whole, fraction) = match decimals {
+        0 => (quantum, 0),
+        1 => (quantum / 10, quantum % 10),
+        3 => (quantum / 1000, quantum % 1000),
+        5 => (quantum / 100_000, quantum % 100_000),
+        _ => match WHOLE_POW10.get(usize::from(decimals)) {
+            Some(scale) => (quantum / scale, quantum % scale),
+            None => (0, quantum),
+        },
+    };
+    // Sign, at most 16 digits or a zero, point, 22 decimals: 40 bytes. Written from the end.
+    let mut text = [b'0'; 48];
+    let mut at = text.len();
+    if fraction > 0 {
+        at = fraction_before(&mut text, at, fraction, decimals);
+        at -= 1;
+        text[at] = b'.';
     }
-    let mut rest = rest as u32;
-    while rest >= 100 {
-        let pair = PAIRS[(rest % 100) as usize];
-        rest /= 100;
-        at -= 2;
-        text[at..at + 2].copy_from_slice(&pair);
-    }
-    let pair = PAIRS[rest as usize % 100];
-    at -= 2;
-    text[at..at + 2].copy_from_slice(&pair);
-    at += usize::from(rest < 10);
-    let point = end - usize::from(decimals);
-    let mut last = end;
-    while last > point && text[last - 1] == b'0' {
-        last -= 1;
-    }
-    let at = at.min(point - 1);
-    let whole = &text[at..point];
+    at = whole_before(&mut text, at, whole);
     if negative {
-        out.push(b'-');
+        at -= 1;
+        text[at] = b'-';
     }
-    if last == point {
-        out.extend_from_slice(whole);
-        return;
+    out.extend_from_slice(&text[at..]);
+}
+
+/// Writes so many digits of a fraction to end before `at`, without zeros at its end. Returns where they start.
+#[inline(always)]
+fn fraction_before(text: &mut [u8; 48], mut at: usize, mut fraction: u64, mut digits: u8) -> usize {
+    while let Ok(small) = u32::try_from(fraction) {
+        if small % 10 != 0 {
+            return small_fraction_before(text, at, small, digits);
+        }
+        fraction = u64::from(small / 10);
+        digits -= 1;
     }
-    let mut moved = [b'.'; 40];
-    moved[at - 1..point - 1].copy_from_slice(whole);
-    moved[point..last].copy_from_slice(&text[point..last]);
-    out.extend_from_slice(&moved[at - 1..last]);
+    while fraction % 10 == 0 {
+        fraction /= 10;
+        digits -= 1;
+    }
+    while digits > 0 {
+        at -= 1;
+        text[at] = b'0' + (fraction % 10) as u8;
+        fraction /= 10;
+        digits -= 1;
+    }
+    at
+}
+
+#[inline(always)]
+fn small_fraction_before(text: &mut [u8; 48], mut at: usize, mut fraction: u32, mut digits: u8) -> usize {
+    while digits >= 2 {
+        at -= 2;
+        text[at..at + 2].copy_from_slice(&PAIRS[fraction as usize % 100]);
+        fraction /= 100;
+        digits -= 2;
+    }
+    if digits > 0 {
+        at -= 1;
+        text[at] = b'0' + (fraction % 10) as u8;
+    }
+    at
+}
+
+/// Writes a whole number to end before `at`. Returns where it starts.
+#[inline(always)]
+fn whole_before(text: &mut [u8; 48], mut at: usize, mut whole: u64) -> usize {
+    while whole > u64::from(u32::MAX) {
+        at -= 2;
+        text[at..at + 2].copy_from_slice(&PAIRS[(whole % 100) as usize]);
+        whole /= 100;
+    }
+    let mut whole = whole as u32;
+    while whole >= 100 {
+        at -= 2;
+        text[at..at + 2].copy_from_slice(&PAIRS[(whole % 100) as usize]);
+        whole /= 100;
+    }
+    if whole >= 10 {
+        at -= 2;
+        text[at..at + 2].copy_from_slice(&PAIRS[whole as usize % 100]);
+    } else {
+        at -= 1;
+        text[at] = b'0' + whole as u8;
+    }
+    at
 }
 
 /// Any finite value by the standard formatter, trimmed.

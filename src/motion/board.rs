@@ -9,9 +9,10 @@ use std::collections::VecDeque;
 
 use super::corner::HalfTurn;
 use super::rules::{LEAST_ACCEL, LEAST_SPEED, MotionRules};
-use super::{Beside, Plan, Timing, arcs, trapezoid};
+use super::{Beside, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
+use crate::units::Bounded;
 
 /// Moves that may wait where the look-ahead has no limit; past it, the oldest is settled as the queue stands.
 pub const MOST_WAITING: usize = 1 << 16;
@@ -170,9 +171,9 @@ impl Board {
             self.at[axis] += delta[axis];
             target[axis] = nearest_whole(self.at[axis] * rules.steps_per_mm[axis]);
             let steps = (target[axis] - self.steps[axis]).abs();
-            most_steps = most_steps.max(steps);
+            most_steps = most_steps.at_least(steps);
             if axis < 3 {
-                most_xyz = most_xyz.max(steps);
+                most_xyz = most_xyz.at_least(steps);
             }
             path[axis] = (target[axis] - self.steps[axis]) * self.mm_per_step[axis];
         }
@@ -186,7 +187,7 @@ impl Board {
         let moves = most_xyz >= LEAST_STEPS;
         let length =
             if moves { (path[0] * path[0] + path[1] * path[1] + path[2] * path[2]).sqrt() } else { path[3].abs() };
-        let length = length.max(1e-9);
+        let length = length.at_least(1e-9);
         let per_mm = 1.0 / length;
         let direction = path.map(|axis| axis * per_mm);
         let base = match (moves, path[3] != 0.0) {
@@ -194,7 +195,7 @@ impl Board {
             (true, true) => rules.print_accel,
             (true, false) => rules.travel_accel,
         };
-        let mut cruise = speed.min(rules.path_speed);
+        let mut cruise = speed.at_most(rules.path_speed);
         if self.before.is_some() && STRETCHED_WHILE.contains(&self.since_stop) {
             let time = length / cruise;
             if time < STRETCHED_BELOW_S {
@@ -202,15 +203,15 @@ impl Board {
                 cruise = length / (time + longer);
             }
         }
-        let mut own = base.min(accel);
+        let mut own = base.at_most(accel);
         if !moves {
-            cruise = cruise.min(rules.e_only_speed);
+            cruise = cruise.at_most(rules.e_only_speed);
         }
         (cruise, own) = rules.within_axes(&direction, cruise, own);
         if rules.e_lag_s > 0.0 && moves && direction[3] > 0.0 && direction[3] <= LAG_E_PER_MM {
-            own = own.min(e_step(rules) / (rules.e_lag_s * direction[3]));
+            own = own.at_most(e_step(rules) / (rules.e_lag_s * direction[3]));
         }
-        let (cruise, own) = (cruise.max(LEAST_SPEED), own.max(LEAST_ACCEL));
+        let (cruise, own) = (cruise.at_least(LEAST_SPEED), own.at_least(LEAST_ACCEL));
         let now = Before {
             direction: if path[3] == 0.0 || !moves { direction } else { unit(direction) },
             speeds: direction.map(|axis| axis * cruise),
@@ -222,7 +223,7 @@ impl Board {
             Some(before) => corner(rules, before, &now, own, length, radius),
             None => now.jump,
         };
-        let (ramp, most) = (2.0 * own * length, most.min(cruise));
+        let (ramp, most) = (2.0 * own * length, most.at_most(cruise));
         if self.before.is_none() {
             self.start = most;
         }
@@ -232,7 +233,7 @@ impl Board {
         let most = most * most;
         let waiting = Waiting {
             most,
-            entry: most.min(stop + ramp),
+            entry: most.at_most(stop + ramp),
             cruise,
             ramp,
             length,
@@ -254,7 +255,7 @@ impl Board {
         // Back to the first move whose start does not change.
         for index in (0..newest).rev() {
             let Some(step) = self.queue.get_mut(index) else { break };
-            let entry = step.most.min(next + step.ramp);
+            let entry = step.most.at_most(next + step.ramp);
             if entry == step.entry {
                 break;
             }
@@ -279,18 +280,18 @@ impl Board {
             self.sure -= 1;
             let reach = self.start * self.start + step.ramp;
             let exit = match (self.queue.front(), &self.before) {
-                (Some(next), _) => next.entry.min(reach),
-                (None, Some(last)) => (last.jump * last.jump).min(reach),
+                (Some(next), _) => next.entry.at_most(reach),
+                (None, Some(last)) => (last.jump * last.jump).at_most(reach),
                 (None, None) => 0.0,
             };
             let exact_exit = exit.sqrt();
             let (rate, per_rate) = (step.cruise * step.rate, 1.0 / step.rate);
             let round = if rate < SLOW_RATE { -TO_NEXT } else { TO_NEXT };
-            let top = nearest_whole(rate + round).max(1.0) * per_rate;
-            let whole = |speed: f64| nearest_whole(speed * step.rate + TO_NEXT).max(LEAST_RATE) * per_rate;
-            let (entry_speed, exit_speed) = (whole(self.start).min(top), whole(exact_exit).min(top));
+            let top = nearest_whole(rate + round).at_least(1.0) * per_rate;
+            let whole = |speed: f64| nearest_whole(speed * step.rate + TO_NEXT).at_least(LEAST_RATE) * per_rate;
+            let (entry_speed, exit_speed) = (whole(self.start).at_most(top), whole(exact_exit).at_most(top));
             let peak = trapezoid::peak_sq(entry_speed * entry_speed, exit_speed * exit_speed, step.ramp);
-            let top = if peak < top * top { peak.sqrt().max(entry_speed).max(exit_speed) } else { top };
+            let top = if peak < top * top { peak.sqrt().at_least(entry_speed).at_least(exit_speed) } else { top };
             let time = trapezoid::time(step.length, entry_speed, top, exit_speed, step.accel);
             self.start = exact_exit;
             self.hand_out(Timing { entry: entry_speed, top, exit: exit_speed, accel: step.accel, time }, step.behind);
@@ -311,25 +312,26 @@ impl Board {
 }
 
 impl Plan for Board {
-    fn push(&mut self, step: &Move, beside: Beside<'_>, speed: f64, accel: f64) {
+    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
+        let Ordered { kind, e, speed, accel } = ordered;
         let [x, y, z] = step.delta;
-        match step.kind {
+        match kind {
             Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
                 Some(arc) => {
                     let chords = arcs::pieces_by_angle(step.length, arc.arc.sweep);
                     let mut from = arc.from;
                     for k in 1..=chords {
                         let to = arc.point(f64::from(k) / f64::from(chords));
-                        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2], step.e / f64::from(chords)];
+                        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2], e / f64::from(chords)];
                         let behind = if k < chords { GOES_ON } else { 0 };
                         let radius = (k > 1).then_some(arc.arc.radius);
                         self.line(delta, speed, accel, radius, behind);
                         from = to;
                     }
                 }
-                None => self.line([x, y, z, step.e], speed, accel, None, 0),
+                None => self.line([x, y, z, e], speed, accel, None, 0),
             },
-            Kind::EIn | Kind::EOut => self.line([0.0, 0.0, 0.0, step.e], speed, accel, None, 0),
+            Kind::EIn | Kind::EOut => self.line([0.0, 0.0, 0.0, e], speed, accel, None, 0),
             Kind::Dwell | Kind::Stop => {
                 self.stop();
                 self.settled.push(Timing { time: step.time, ..Timing::default() });
@@ -353,7 +355,11 @@ impl Plan for Board {
     }
 
     fn hand_over(&mut self, out: &mut Vec<Timing>) {
-        out.append(&mut self.settled);
+        if out.is_empty() {
+            std::mem::swap(out, &mut self.settled);
+        } else {
+            out.append(&mut self.settled);
+        }
     }
 }
 
@@ -398,12 +404,12 @@ fn e_step(rules: &MotionRules) -> f64 {
 
 /// Speed through the corner between two moves, mm/s; at most that of both.
 fn corner(rules: &MotionRules, before: &Before, now: &Before, accel: f64, length: f64, radius: Option<f64>) -> f64 {
-    let slower = before.cruise.min(now.cruise);
+    let slower = before.cruise.at_most(now.cruise);
     let change = (now.e_per_mm - before.e_per_mm).abs();
     let slower = if change * slower > rules.e_step { rules.e_step / change } else { slower };
     let Some(deviation) = rules.deviation(accel) else {
         let Corner::AxisStep(steps) = rules.corner else { return slower };
-        return by_axis(&steps, before, now).min(slower);
+        return by_axis(&steps, before, now).at_most(slower);
     };
     let (a, b) = (&before.direction, &now.direction);
     let half = HalfTurn::of_cosine(a[0] * b[0] + a[1] * b[1] + a[2] * b[2] + a[3] * b[3]);
@@ -419,11 +425,11 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, accel: f64, length
         }
     }
     if let Some(radius) = radius {
-        return (along * radius).sqrt().min(slower);
+        return (along * radius).sqrt().at_most(slower);
     }
     let mut square = along * deviation * half.deviation_factor();
     if length < ARC_PIECE_MM && 2.0 * half.cos * half.cos - 1.0 > ARC_PIECE_COSINE {
-        square = square.min(length * along / turn(half.sin));
+        square = square.at_most(length * along / turn(half.sin));
     }
     if square < slower * slower { square.sqrt() } else { slower }
 }
@@ -443,7 +449,7 @@ fn by_axis(steps: &[f64; 4], before: &Before, now: &Before) -> f64 {
     for ((step, a), b) in steps.iter().zip(before.speeds).zip(now.speeds) {
         let (out, into) = (a * scale * factor, b * factor);
         // An axis that turns back stops in between.
-        let change = if out * into < 0.0 { out.abs().max(into.abs()) } else { (into - out).abs() };
+        let change = if out * into < 0.0 { out.abs().at_least(into.abs()) } else { (into - out).abs() };
         if change > *step {
             factor *= step / change;
         }

@@ -2,6 +2,8 @@
 //!
 //! With phi the turn (0 = straight on), c = cos(phi/2) and s = sin(phi/2).
 
+use crate::units::Bounded;
+
 /// c, s of half the turn from the cosine of the whole; both 0..=1.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HalfTurn {
@@ -14,7 +16,7 @@ pub struct HalfTurn {
 impl HalfTurn {
     /// From the cosine of the turn. Rounding beyond -1..=1 is cut off.
     pub fn of_cosine(cosine: f64) -> Self {
-        Self { cos: (0.5 * (1.0 + cosine)).max(0.0).sqrt(), sin: (0.5 * (1.0 - cosine)).max(0.0).sqrt() }
+        Self { cos: (0.5 * (1.0 + cosine)).at_least(0.0).sqrt(), sin: (0.5 * (1.0 - cosine)).at_least(0.0).sqrt() }
     }
 
     /// Factor on acceleration times deviation: c/(1 - c). Infinite straight on.

@@ -8,9 +8,10 @@
 
 use super::corner::HalfTurn;
 use super::rules::{LEAST_ACCEL, LEAST_SPEED, MotionRules};
-use super::{Beside, Plan, Timing, arcs, trapezoid};
+use super::{Beside, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
+use crate::units::Bounded;
 
 /// Moves that wait before it is first tried which of them are settled.
 const FIRST_LOOK: usize = 64;
@@ -119,11 +120,11 @@ impl Host {
     /// The extruder alone: from rest to rest.
     fn e_only(&mut self, length: f64, speed: f64, accel: f64) {
         self.stop();
-        let set = self.rules.print_accel.min(accel).max(LEAST_ACCEL);
-        let own = self.rules.e_only_accel.min(accel).max(LEAST_ACCEL);
-        let top = speed.min(self.rules.e_only_speed).max(LEAST_SPEED);
-        let calm = (set * (1.0 - self.rules.min_cruise_share)).min(own);
-        let top = (top * top).min(calm * length).sqrt();
+        let set = self.rules.print_accel.at_most(accel).at_least(LEAST_ACCEL);
+        let own = self.rules.e_only_accel.at_most(accel).at_least(LEAST_ACCEL);
+        let top = speed.at_most(self.rules.e_only_speed).at_least(LEAST_SPEED);
+        let calm = (set * (1.0 - self.rules.min_cruise_share)).at_most(own);
+        let top = (top * top).at_most(calm * length).sqrt();
         self.settled.push(Timing {
             top,
             accel: own,
@@ -137,26 +138,26 @@ impl Host {
         let per_mm = 1.0 / length;
         let direction = [delta[0] * per_mm, delta[1] * per_mm, delta[2] * per_mm, e * per_mm];
         let rules = &self.rules;
-        let set = if e == 0.0 { rules.travel_accel } else { rules.print_accel }.min(accel).max(LEAST_ACCEL);
+        let set = if e == 0.0 { rules.travel_accel } else { rules.print_accel }.at_most(accel).at_least(LEAST_ACCEL);
         let mut own = set;
-        let mut top = speed.min(rules.path_speed);
+        let mut top = speed.at_most(rules.path_speed);
         // Limits of the extruder hold only where it turns back or nothing moves along X and Y.
         if e < 0.0 || e > 0.0 && delta[0] == 0.0 && delta[1] == 0.0 {
             let by_e = 1.0 / direction[3].abs();
-            top = top.min(rules.e_only_speed * by_e);
-            own = own.min(rules.e_only_accel * by_e);
+            top = top.at_most(rules.e_only_speed * by_e);
+            own = own.at_most(rules.e_only_accel * by_e);
         }
         let [x, y, z, _] = direction;
         (top, own) = rules.within_axes(&[x, y, z], top, own);
-        let top = top.max(LEAST_SPEED);
+        let top = top.at_least(LEAST_SPEED);
         let (cruise, twice) = (top * top, 2.0 * length);
         let ramp = twice * own;
-        let calm_ramp = (twice * set * (1.0 - rules.min_cruise_share)).min(ramp);
+        let calm_ramp = (twice * set * (1.0 - rules.min_cruise_share)).at_most(ramp);
         let now = Before { direction, deviation: own * rules.deviation(set).unwrap_or(0.0), midpoint: 0.25 * ramp };
         let (start, calm_start) = match (self.waiting.last(), &self.before) {
             (Some(last), Some(before)) => {
-                let start = corner(rules, before, &now, cruise.min(last.cruise)).min(last.start + last.ramp);
-                (start, start.min(last.calm_start + last.calm_ramp))
+                let start = corner(rules, before, &now, cruise.at_most(last.cruise)).at_most(last.start + last.ramp);
+                (start, start.at_most(last.calm_start + last.calm_ramp))
             }
             _ => (0.0, 0.0),
         };
@@ -220,8 +221,8 @@ impl Host {
                 if falling || here.turns(behind) {
                     behind.peak = here.peak(step);
                 }
-                step.cruise = step.cruise.min(behind.peak).min(0.5 * (here.start + reach));
-                step.start = here.start.min(step.cruise);
+                step.cruise = step.cruise.at_most(behind.peak).at_most(0.5 * (here.start + reach));
+                step.start = here.start.at_most(step.cruise);
                 if falling {
                     descend(run.get_mut(index + 1..=fall).unwrap_or_default(), behind.peak);
                     falling = false;
@@ -246,7 +247,7 @@ impl Host {
         let mut entry = self.entry;
         self.settled.reserve(count);
         for (index, step) in run.iter().enumerate() {
-            let next = run.get(index + 1).map_or(end, |next| next.start).min(step.cruise);
+            let next = run.get(index + 1).map_or(end, |next| next.start).at_most(step.cruise);
             let (top, exit) = (step.cruise.sqrt(), next.sqrt());
             let time = trapezoid::time(step.length, entry, top, exit, step.accel);
             let timing = Timing { entry, top, exit, accel: step.accel, time };
@@ -271,8 +272,9 @@ impl Host {
 }
 
 impl Plan for Host {
-    fn push(&mut self, step: &Move, beside: Beside<'_>, speed: f64, accel: f64) {
-        match step.kind {
+    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
+        let Ordered { kind, e, speed, accel } = ordered;
+        match kind {
             Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
                 Some(arc) => {
                     let chords = arcs::pieces_by_length(step.length);
@@ -282,15 +284,15 @@ impl Plan for Host {
                         let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
                         let length = (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt();
                         let behind = if k < chords { GOES_ON } else { 0 };
-                        self.line(delta, length.max(LEAST_PATH), step.e / f64::from(chords), speed, accel, behind);
+                        self.line(delta, length.at_least(LEAST_PATH), e / f64::from(chords), speed, accel, behind);
                         from = to;
                     }
                 }
-                None if step.length >= LEAST_PATH => self.line(step.delta, step.length, step.e, speed, accel, 0),
-                None if step.e != 0.0 => self.e_only(step.e.abs(), speed, accel),
+                None if step.length >= LEAST_PATH => self.line(step.delta, step.length, e, speed, accel, 0),
+                None if e != 0.0 => self.e_only(e.abs(), speed, accel),
                 None => self.aside(),
             },
-            Kind::EIn | Kind::EOut => self.e_only(step.e.abs(), speed, accel),
+            Kind::EIn | Kind::EOut => self.e_only(e.abs(), speed, accel),
             Kind::Dwell | Kind::Stop => self.rest(step.time),
             Kind::Limits => {
                 let lagged = self.rules.e_lag_s > 0.0;
@@ -312,7 +314,11 @@ impl Plan for Host {
     }
 
     fn hand_over(&mut self, out: &mut Vec<Timing>) {
-        out.append(&mut self.settled);
+        if out.is_empty() {
+            std::mem::swap(out, &mut self.settled);
+        } else {
+            out.append(&mut self.settled);
+        }
     }
 }
 
@@ -345,8 +351,8 @@ impl Waiting {
     fn plan(&self, behind: Behind) -> Here {
         let calm_reach = behind.calm + self.calm_ramp;
         Here {
-            start: self.start.min(behind.start + self.ramp),
-            calm: self.calm_start.min(calm_reach),
+            start: self.start.at_most(behind.start + self.ramp),
+            calm: self.calm_start.at_most(calm_reach),
             calm_reach,
             calm_ramp: self.calm_ramp,
         }
@@ -369,7 +375,7 @@ impl Here {
     /// Its highest point inside the move.
     #[inline]
     fn peak(&self, step: &Waiting) -> f64 {
-        step.cruise.min(0.5 * (self.calm + self.calm_reach))
+        step.cruise.at_most(0.5 * (self.calm + self.calm_reach))
     }
 }
 
@@ -377,8 +383,8 @@ impl Here {
 fn descend(run: &mut [Waiting], peak: f64) {
     let mut most = peak;
     for step in run {
-        most = most.min(step.start);
-        step.cruise = step.cruise.min(most);
+        most = most.at_most(step.start);
+        step.cruise = step.cruise.at_most(most);
         step.start = most;
     }
 }
@@ -391,21 +397,21 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, most: f64) -> f64 
     // v <= step/change, squared; a jump of 0 bounds nothing.
     if change > 0.0 {
         let speed = rules.e_step / change;
-        least = least.min(speed * speed);
+        least = least.at_most(speed * speed);
     }
     if let Corner::AxisStep(steps) = rules.corner {
         for (axis, step) in steps.iter().enumerate() {
             let change = (b[axis] - a[axis]).abs();
             if change > 0.0 {
-                least = least.min((step / change) * (step / change));
+                least = least.at_most((step / change) * (step / change));
             }
         }
         return least;
     }
     let half = HalfTurn::of_cosine(a[0] * b[0] + a[1] * b[1] + a[2] * b[2]);
     if half.sin > 0.0 && half.cos < 1.0 {
-        least = least.min(half.deviation_factor() * before.deviation.min(now.deviation));
-        least = least.min(half.midpoint_factor() * before.midpoint.min(now.midpoint));
+        least = least.at_most(half.deviation_factor() * before.deviation.at_most(now.deviation));
+        least = least.at_most(half.midpoint_factor() * before.midpoint.at_most(now.midpoint));
     }
     least
 }

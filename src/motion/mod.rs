@@ -11,9 +11,9 @@ pub mod host;
 pub mod rules;
 pub mod trapezoid;
 
-use crate::moves::Move;
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
+use crate::moves::{Kind, Move};
 use rules::{Model, MotionRules};
 
 /// How a move is executed: speeding up, cruising, braking, each perhaps of no length.
@@ -42,11 +42,30 @@ pub struct Beside<'a> {
     pub limits: Option<&'a MotionLimits>,
 }
 
+/// How a move is to be executed, as far as it may differ from the file.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ordered {
+    /// What it does.
+    pub kind: Kind,
+    /// Travel of the extruder, units of E; signed.
+    pub e: f64,
+    /// Highest speed allowed, mm/s (E units per second without motion); at most the commanded one.
+    pub speed: f64,
+    /// Highest acceleration allowed, mm/s²; infinite where nothing but the file bounds it.
+    pub accel: f64,
+}
+
+impl Ordered {
+    /// As the file has it.
+    pub fn by_file(step: &Move) -> Self {
+        Self { kind: step.kind, e: step.e, speed: step.speed, accel: f64::INFINITY }
+    }
+}
+
 /// Takes one move after the other and gives, in the same order, how each is executed.
 pub trait Plan {
-    /// Takes the next move. `speed`: highest speed allowed, mm/s (E units per second without motion), at most the
-    /// commanded one; `accel`: highest acceleration allowed, mm/s², infinite where nothing but the file bounds it.
-    fn push(&mut self, step: &Move, beside: Beside<'_>, speed: f64, accel: f64);
+    /// Takes the next move, to be executed as `ordered`.
+    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered);
     /// No more moves will come: all are settled.
     fn finish(&mut self);
     /// Adds the timings that no later move can change, in order, one for each move pushed.
@@ -73,10 +92,10 @@ impl Planner {
 }
 
 impl Plan for Planner {
-    fn push(&mut self, step: &Move, beside: Beside<'_>, speed: f64, accel: f64) {
+    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
         match self {
-            Self::Host(host) => host.push(step, beside, speed, accel),
-            Self::Board(board) => board.push(step, beside, speed, accel),
+            Self::Host(host) => host.push(step, beside, ordered),
+            Self::Board(board) => board.push(step, beside, ordered),
         }
     }
 

@@ -1,5 +1,7 @@
 //! Closed forms of a move with one acceleration: speed up, cruise, brake.
 
+use crate::units::Bounded;
+
 /// Squared top speed of a move that speeds up and brakes without cruising, mm²/s².
 ///
 /// v_p² = (v_0² + v_1²)/2 + a L, from v_p² - v_0² = 2 a d_up, v_p² - v_1² = 2 a d_down, d_up + d_down = L.
@@ -30,7 +32,7 @@ pub fn time(length: f64, entry: f64, top: f64, exit: f64, accel: f64) -> f64 {
     let half = 0.5 / accel;
     let (up, down) = (top - entry, top - exit);
     let ramps = (up * (top + entry) + down * (top + exit)) * half;
-    (up + down) * (2.0 * half) + (length - ramps).max(0.0) / top
+    (up + down) * (2.0 * half) + (length - ramps).at_least(0.0) / top
 }
 
 #[cfg(test)]

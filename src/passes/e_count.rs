@@ -92,8 +92,10 @@ impl ECount {
     }
 }
 
+/// The nearest whole number of quanta, halves away from zero.
 fn quanta(count: f64) -> i64 {
-    (count * QUANTA).round() as i64
+    // Without a call into the library, as `f64::round` is one where the processor is not known to round.
+    (count * QUANTA + 0.5_f64.copysign(count)) as i64
 }
 
 /// Turns for a mm³ at a flow: the inverse of the output curve.

@@ -17,6 +17,7 @@ mod sample;
 pub mod sustained;
 
 use crate::moves::Move;
+use crate::units::Bounded;
 
 /// What is above a limit by less than this factor is on the limit: the difference is rounding, not demand.
 pub const ROUNDING: f64 = 1.0 + 1e-9;
@@ -65,6 +66,6 @@ impl Verdict {
 
     /// Least time the move takes at the allowed speed, s, where it takes `time` at its own.
     pub fn least_time(&self, step: &Move, time: f64) -> f64 {
-        if self.reason.is_some() { (step.distance() / self.speed).max(time) } else { time }
+        if self.reason.is_some() { (step.distance() / self.speed).at_least(time) } else { time }
     }
 }

@@ -3,6 +3,7 @@
 use super::{Reason, Verdict};
 use crate::demand::capacity::Capacity;
 use crate::moves::{Kind, Move};
+use crate::units::Bounded;
 
 /// The speed at which the move asks just what the screw gives; `None` where nothing bounds it.
 ///
@@ -24,7 +25,7 @@ pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
 pub fn judge(step: &Move, top: f64, capacity: &Capacity) -> Verdict {
     let mut verdict = Verdict::unlimited(step);
     // Most moves ask less, which is seen without a division.
-    if top * step.volume.abs() > capacity.peak_mm3_s.min(capacity.screw_mm3_s) * step.distance()
+    if top * step.volume.abs() > capacity.peak_mm3_s.at_most(capacity.screw_mm3_s) * step.distance()
         && let Some((speed, reason)) = limit(step, capacity)
         && top > speed * super::ROUNDING
     {

@@ -25,6 +25,7 @@ use std::collections::VecDeque;
 use super::{Reason, Verdict};
 use crate::demand::average::{GROUP_SHARE, same_flow};
 use crate::moves::Move;
+use crate::units::Bounded;
 
 /// Most moves that wait for a verdict.
 pub const MAX_WAITING_MOVES: usize = 1 << 17;
@@ -289,7 +290,7 @@ impl Sustained {
         loop {
             match self.level_at_cut(bucket, excess, left_out) {
                 Some(found) => {
-                    level = found.max(self.capacity);
+                    level = found.at_least(self.capacity);
                     break;
                 }
                 None if self.cut > 0 => self.lower_cut(),

@@ -11,6 +11,7 @@ use crate::passes::lag::gaps::Marks;
 use crate::passes::lag::ramp::{Piece, Ramp};
 use crate::passes::lag::rest::{Turn, charge, relieve};
 use crate::passes::lag::spring::{Melt, Spring, Weights};
+use crate::units::Bounded;
 
 /// Lines that go before the line of a move.
 #[derive(Debug)]
@@ -138,7 +139,7 @@ impl Drive {
             spring: Spring::default(),
             ramp: setup.ramp,
             count: setup.count,
-            most_e: [setup.max_e_per_line, setup.max_e_only.min(setup.max_e_per_line)],
+            most_e: [setup.max_e_per_line, setup.max_e_only.at_most(setup.max_e_per_line)],
             e_speed: setup.e_only_speed,
             e_accel: setup.e_only_accel,
             letter: setup.letter,
@@ -198,12 +199,12 @@ impl Drive {
         }
         match step.kind {
             Kind::Bead => {
-                self.account.longest_idle_s = self.account.longest_idle_s.max(self.idle_s);
+                self.account.longest_idle_s = self.account.longest_idle_s.at_least(self.idle_s);
                 self.idle_s = 0.0;
                 self.begun = true;
                 let owed = std::mem::take(&mut self.owed);
                 // Behind a pause nothing was looked ahead for.
-                let flow = if owed && timing.time > 0.0 { ahead.max(step.volume / timing.time) } else { ahead };
+                let flow = if owed && timing.time > 0.0 { ahead.at_least(step.volume / timing.time) } else { ahead };
                 if (owed || marks.has(Marks::CHARGE))
                     && let Some(turn) = charge(&mut self.spring, flow, &self.melt)
                 {
@@ -392,7 +393,7 @@ impl Drive {
         let rate = self.melt.screw_mm3_s;
         let per_mm3 = self.count.units_per_mm3(rate);
         let units = (turn.volume * per_mm3).abs();
-        let speed = (rate * per_mm3).min(self.e_speed);
+        let speed = (rate * per_mm3).at_most(self.e_speed);
         let feed = feeds.turn(speed, step);
         let parts = parts(units, self.most_e[1]);
         self.account.turn_lines += u64::from(parts);
@@ -414,12 +415,12 @@ impl Drive {
 
 /// Lines that so much E takes.
 fn parts(units: f64, most: f64) -> u16 {
-    if units <= most { 1 } else { (units / most).ceil().min(f64::from(u16::MAX)) as u16 }
+    if units <= most { 1 } else { (units / most).ceil().at_most(f64::from(u16::MAX)) as u16 }
 }
 
 /// Time of a way from rest to rest.
 fn at_rest(way: f64, speed: f64, accel: f64) -> f64 {
-    let top = speed.min((way * accel).sqrt());
+    let top = speed.at_most((way * accel).sqrt());
     if top > 0.0 { trapezoid::time(way, 0.0, top, 0.0, accel) } else { 0.0 }
 }
 

@@ -6,7 +6,7 @@ use super::edits::Outgoing;
 use super::planning::Besides;
 use super::queue::Queue;
 use crate::demand::capacity::Capacity;
-use crate::motion::{Beside, Plan, Planner, Timing};
+use crate::motion::{Beside, Ordered, Plan, Planner, Timing};
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use crate::passes::e_count::ECount;
@@ -17,6 +17,7 @@ use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
 use crate::passes::sustained::Sustained;
 use crate::passes::{Verdict, peak};
+use crate::units::Bounded;
 
 /// The passes that run; `None` for those that do not.
 #[derive(Debug)]
@@ -177,7 +178,7 @@ impl Limiter {
                 for (step, before) in block.moves.iter().zip(&block.before) {
                     let offset = block.offset + u64::from(step.feed_at);
                     let (top, time) = match self.may_quicken && step.speed > 0.0 && step.distance() > 0.0 {
-                        true => (step.speed, (step.distance() / step.speed).min(before.time)),
+                        true => (step.speed, (step.distance() / step.speed).at_most(before.time)),
                         false => (before.top, before.time),
                     };
                     let verdict = peak::judge(step, top, capacity);
@@ -217,20 +218,20 @@ impl Limiter {
             let beside = besides.next(step);
             let limits = beside.limits.map(MotionLimits::in_output);
             let beside = Beside { limits: limits.as_ref(), ..beside };
-            let mut planned = *step;
+            let (mut kind, mut e) = (step.kind, step.e);
             if mark.has(Marks::DROP) {
-                planned.kind = Kind::Feed;
+                kind = Kind::Feed;
             } else if mark.has(Marks::STRIP) {
-                (planned.kind, planned.e) = (Kind::Travel, 0.0);
+                (kind, e) = (Kind::Travel, 0.0);
             } else if step.has(Move::SCREW) && step.volume != 0.0 && passes.count.is_another_unit() {
                 let flow = step.flow_at(verdict.speed);
-                planned.e = step.volume * passes.count.units_per_mm3(flow);
+                e = step.volume * passes.count.units_per_mm3(flow);
             }
             // Without its E nothing bounds a reversal along a path any more.
             let mut speed = if mark.has(Marks::STRIP) { step.speed } else { verdict.speed };
             if step.length <= 0.0 && step.e != 0.0 {
                 // Without motion the speed is that of E.
-                speed *= planned.e / step.e;
+                speed *= e / step.e;
             }
             let ruling = match &mut passes.accels {
                 None => Ruling { bound: f64::INFINITY, word: None },
@@ -238,24 +239,24 @@ impl Limiter {
                     if let Some(limits) = beside.limits {
                         accels.follow(limits);
                     }
-                    let top = if self.may_quicken { verdict.speed } else { verdict.speed.min(before.top) };
+                    let top = if self.may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
                     let (own, bore) = (accels.own(), passes.bore_mm);
                     let limit = match passes.ramp_error {
-                        None => accel::limit(&planned, top, own, bore, &passes.melt),
-                        Some(error) => accel::within_error(&planned, top, own, bore, &passes.melt, error),
+                        None => accel::limit(step, top, own, bore, &passes.melt),
+                        Some(error) => accel::within_error(step, top, own, bore, &passes.melt, error),
                     };
-                    accels.next(&planned, limit, top)
+                    accels.next(step, limit, top)
                 }
             };
             if mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE) {
                 self.added.push_back(true);
-                let stop = Move { kind: Kind::Stop, time: 0.0, ..planned };
-                self.planner.push(&stop, Beside::default(), 0.0, f64::INFINITY);
+                let stop = Move { kind: Kind::Stop, time: 0.0, ..*step };
+                self.planner.push(&stop, Beside::default(), Ordered::by_file(&stop));
             }
             if self.ahead.is_some() {
                 self.added.push_back(false);
             }
-            self.planner.push(&planned, beside, speed, ruling.bound);
+            self.planner.push(step, beside, Ordered { kind, e, speed, accel: ruling.bound });
             rulings.push(ruling);
         }
         self.plans.push(block);

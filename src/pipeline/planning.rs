@@ -2,7 +2,7 @@
 
 use super::edits::Outgoing;
 use super::queue::Queue;
-use crate::motion::{Beside, Plan, Planner, Timing};
+use crate::motion::{Beside, Ordered, Plan, Planner, Timing};
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move, Side};
@@ -46,7 +46,7 @@ impl Planning {
     pub fn take(&mut self, block: Outgoing, ready: &mut Vec<Outgoing>) {
         let mut besides = Besides::of(&block.side);
         for step in &block.moves {
-            self.planner.push(step, besides.next(step), step.speed, f64::INFINITY);
+            self.planner.push(step, besides.next(step), Ordered::by_file(step));
         }
         self.queue.push(block);
         self.hand_over(ready);

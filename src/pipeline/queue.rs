@@ -18,27 +18,27 @@ impl Queue {
 
     /// Shares out what the stage has settled, in the order of the moves, and adds blocks that are settled as a whole to
     /// `ready`. `field`: where a block keeps it.
-    pub fn settle<T>(
+    pub fn settle<T: Copy>(
         &mut self,
         settled: &mut Vec<T>,
         field: impl Fn(&mut Outgoing) -> &mut Vec<T>,
         ready: &mut Vec<Outgoing>,
     ) {
-        let mut rest = settled.drain(..);
+        let mut rest = settled.as_slice();
+        let mut whole = 0;
         for block in &mut self.waiting {
             let all = block.moves.len();
             let list = field(block);
-            list.extend(rest.by_ref().take(all - list.len()));
+            let (own, others) = rest.split_at((all - list.len()).min(rest.len()));
+            list.extend_from_slice(own);
+            rest = others;
             if list.len() < all {
                 break;
             }
+            whole += 1;
         }
-        while let Some(mut block) = self.waiting.pop_front() {
-            if field(&mut block).len() < block.moves.len() {
-                self.waiting.push_front(block);
-                break;
-            }
-            ready.push(block);
-        }
+        let used = settled.len() - rest.len();
+        settled.drain(..used);
+        ready.extend(self.waiting.drain(..whole));
     }
 }

@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use super::align::Span;
 use super::judge::Judge;
 use super::{Conditions, ReplayFigures};
-use crate::motion::{Beside, Plan, Timing};
+use crate::motion::{Beside, Ordered, Plan, Timing};
 use crate::moves::{Kind, Move};
 use crate::physics::melt::Melt;
 use crate::units::VolumeFlow;
@@ -106,7 +106,7 @@ impl<P: Plan> Machine<P> {
     ///
     /// A reversal the controller is set to (`G10`, `G11`) has no volume in the file and moves nothing here.
     pub fn take(&mut self, step: &Move, beside: Beside<'_>, wanted: Span) {
-        self.planner.push(step, beside, step.speed, f64::INFINITY);
+        self.planner.push(step, beside, Ordered::by_file(step));
         let has_path = step.length >= LEAST_PATH_MM;
         let distance = if has_path { step.length } else { step.e.abs() };
         let volume = if distance > 0.0 && step.has(Move::SCREW) { step.volume / distance } else { 0.0 };

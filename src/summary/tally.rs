@@ -6,6 +6,7 @@ use crate::demand::capacity::Capacity;
 use crate::motion::Timing;
 use crate::moves::{Kind, Move, Role};
 use crate::passes::{ROUNDING, Reason, Verdict};
+use crate::units::Bounded;
 use crate::units::{Density, Volume};
 
 /// Upper edges of the histogram of demand, share of the peak capacity; the last bin is open.
@@ -34,8 +35,8 @@ impl Part {
         self.volume += other.volume;
         self.time_before += other.time_before;
         self.time_after += other.time_after;
-        self.peak_before = self.peak_before.max(other.peak_before);
-        self.peak_after = self.peak_after.max(other.peak_after);
+        self.peak_before = self.peak_before.at_least(other.peak_before);
+        self.peak_after = self.peak_after.at_least(other.peak_after);
     }
 
     fn share(&self, name: String) -> Share {
@@ -183,8 +184,8 @@ impl Tally {
         self.figures.bead_path_mm += step.length;
         let area = step.volume / step.length;
         let (flow_before, flow_after) = (area * done.before.top, area * done.after.top);
-        self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.max(flow_before);
-        self.peak_after = self.peak_after.max(flow_after);
+        self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.at_least(flow_before);
+        self.peak_after = self.peak_after.at_least(flow_after);
         let part = Part {
             beads: 1,
             slowed: u64::from(slowed),
@@ -217,7 +218,7 @@ impl Tally {
                 sum.1 += time;
             }
         };
-        let at_peak = (step.volume / self.peak_capacity).min(after);
+        let at_peak = (step.volume / self.peak_capacity).at_most(after);
         if reason == Reason::SustainedCapacity && step.kind == Kind::Bead && at_peak > before * ROUNDING {
             add(Reason::PeakCapacity, at_peak - before);
             add(reason, after - at_peak);

@@ -10,7 +10,7 @@ use std::io::Cursor;
 
 use meltwright::line::Block;
 use meltwright::motion::rules::MotionRules;
-use meltwright::motion::{Beside, Plan, Planner, Timing};
+use meltwright::motion::{Beside, Ordered, Plan, Planner, Timing};
 use meltwright::moves::resolve::{Resolver, Rules};
 use meltwright::moves::{Kind, Move};
 use meltwright::pipeline::prescan::prescan;
@@ -43,7 +43,7 @@ pub fn plan(bytes: &[u8], profile: &Profile) -> Planned {
             arc: if step.has(Move::ARC) { arcs.next() } else { None },
             limits: if step.kind == Kind::Limits { limits.next() } else { None },
         };
-        planner.push(step, beside, step.speed, f64::INFINITY);
+        planner.push(step, beside, Ordered::by_file(step));
     }
     planner.finish();
     let mut timings = Vec::new();

@@ -9,6 +9,7 @@ use crate::moves::arc::{Arc, ArcPath, Centre};
 use crate::moves::state::Motion;
 use crate::moves::words::Words;
 use crate::moves::{Kind, Move};
+use crate::units::Bounded;
 
 /// Words that a motion line acts on.
 const MOTION_LETTERS: &[u8] = b"XYZIJKRFE";
@@ -165,12 +166,12 @@ impl Resolver {
                 volume
             }
             Kind::EIn => {
-                let refill = volume.min(self.drawn_back);
+                let refill = volume.at_most(self.drawn_back);
                 self.drawn_back -= refill;
                 volume - refill
             }
             _ => {
-                self.drawn_back -= volume.min(0.0);
+                self.drawn_back -= volume.at_most(0.0);
                 0.0
             }
         }

@@ -5,6 +5,7 @@ use crate::motion::rules::MotionRules;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use crate::profile::AccelWords;
+use crate::units::Bounded;
 
 /// Share of the screw's spare flow that a ramp may ask. The rest covers that E is even over a piece while the speed is
 /// not: at its fast end a piece asks up to 1.45 of its mean.
@@ -37,8 +38,8 @@ pub fn limit(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt) -> f64 
         return f64::INFINITY;
     }
     let area = step.volume / step.length;
-    let spare = (melt.screw_mm3_s - area * top).max(0.0);
-    (SHARE * spare / (melt.lag_s * area)).max(top / (LONGEST * melt.lag_s))
+    let spare = (melt.screw_mm3_s - area * top).at_least(0.0);
+    (SHARE * spare / (melt.lag_s * area)).at_least(top / (LONGEST * melt.lag_s))
 }
 
 /// Highest acceleration of a bead at which flow, which nobody makes lead, is astray by at most a share, mm/s².
@@ -113,7 +114,7 @@ impl Accels {
             Some(now) if wanted < now => Some(wanted),
             Some(now) if is_bead => (wanted > now * HYSTERESIS).then_some(wanted),
             Some(now) => {
-                let reached = speed.min((step.length * now).sqrt());
+                let reached = speed.at_most((step.length * now).sqrt());
                 (reached * (1.0 / now - 1.0 / own) > WORTH_S).then_some(own)
             }
         };
@@ -133,7 +134,7 @@ fn rounded(value: f64) -> f64 {
     while value >= 100.0 * unit {
         unit *= 10.0;
     }
-    ((value / unit).floor() * unit).max(1.0)
+    (f64::from((value / unit) as u32) * unit).at_least(1.0)
 }
 
 #[cfg(test)]

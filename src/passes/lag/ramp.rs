@@ -14,6 +14,7 @@ use super::accel::BRIEF;
 use super::spring::{Melt, Spring, Weights};
 use crate::motion::Timing;
 use crate::moves::Move;
+use crate::units::Bounded;
 
 /// Ratio of speeds over a piece of a ramp.
 const RATIO: f64 = 2.6;
@@ -101,7 +102,8 @@ impl Sections {
             // What is too short for a piece of its own does not tell where the longer one has to get.
             let ready = if a.length >= b.length { a.ready } else { b.ready };
             let (length, time) = (a.length + b.length, a.time + b.time);
-            self.all[first] = Section { length, v0: a.v0, v1: b.v1, time, ready, fastest: a.fastest.max(b.fastest) };
+            self.all[first] =
+                Section { length, v0: a.v0, v1: b.v1, time, ready, fastest: a.fastest.at_least(b.fastest) };
             self.all.copy_within(first + 2..self.count, first + 1);
             self.count -= 1;
         }
@@ -117,12 +119,14 @@ pub struct Ramp {
     area_before: f64,
     /// Volume turned back in the pieces just before, mm³.
     reversed: f64,
+    /// Sections of the bead at hand.
+    sections: Sections,
 }
 
 impl Ramp {
     /// Compensation for this melt within these bounds.
     pub fn new(melt: Melt, bounds: Bounds) -> Self {
-        Self { melt, bounds, area_before: 0.0, reversed: 0.0 }
+        Self { melt, bounds, area_before: 0.0, reversed: 0.0, sections: Sections::default() }
     }
 
     /// The head travels or stands: the next bead begins anew.
@@ -139,16 +143,17 @@ impl Ramp {
             pieces.push(Piece { end: 1.0, volume });
             return;
         }
-        let mut sections = self.sections(step, timing, area, spring);
+        self.cut(step, timing, area, spring);
         if last && !step.has(Move::WHOLE) {
-            self.end_run(&mut sections, area);
+            self.end_run(area);
         }
         let mut end = 0.0;
-        let list = sections.list();
-        for (index, section) in list.iter().enumerate() {
-            let volume = self.piece(section, area, spring);
+        let count = self.sections.count;
+        for index in 0..count {
+            let Some(&section) = self.sections.all.get(index) else { break };
+            let volume = self.piece(&section, area, spring);
             end += section.length;
-            let share = if index + 1 == list.len() { 1.0 } else { (end / step.length).min(1.0) };
+            let share = if index + 1 == count { 1.0 } else { (end / step.length).at_most(1.0) };
             pieces.push(Piece { end: share, volume });
         }
     }
@@ -169,33 +174,34 @@ impl Ramp {
     }
 
     /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
-    fn sections(&self, step: &Move, timing: &Timing, area: f64, spring: &Spring) -> Sections {
+    fn cut(&mut self, step: &Move, timing: &Timing, area: f64, spring: &Spring) {
         let Timing { entry, top, exit, accel, time } = *timing;
-        let mut sections = Sections::default();
+        let sections = &mut self.sections;
+        sections.count = 0;
         let mean = if time > 0.0 { step.length / time } else { 0.0 };
         let shortest = self.bounds.shortest_mm;
         let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * self.bounds.bore_mm;
         let (brief_up, brief_down) = (brief(entry, top), brief(top, exit));
         if step.has(Move::WHOLE) || accel <= 0.0 {
             sections.push(Section { length: step.length, v0: mean, v1: mean, time, ready: exit, fastest: top });
-            return sections;
+            return;
         }
         if brief_up && brief_down {
             let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top };
-            self.put_right(even, area, spring, &mut sections);
-            return sections;
+            put_right(&self.melt, shortest, even, area, spring, sections);
+            return;
         }
         if step.length < 2.0 * shortest {
             sections.push(Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top });
-            return sections;
+            return;
         }
         // Boards plan in whole steps, and arcs as chords: both ramps together may be longer than the bead.
         let ramp = |from: f64, to: f64, accel: f64| (to * to - from * from).abs() / (2.0 * accel);
-        let accel = accel * ((ramp(entry, top, accel) + ramp(top, exit, accel)) / step.length).max(1.0);
+        let accel = accel * ((ramp(entry, top, accel) + ramp(top, exit, accel)) / step.length).at_least(1.0);
         let (up, down) = (ramp(entry, top, accel), ramp(top, exit, accel));
         // A brief ramp counts with the cruise.
         let mut cruise = Section {
-            length: (step.length - up - down).max(0.0),
+            length: (step.length - up - down).at_least(0.0),
             v0: top,
             v1: top,
             time: 0.0,
@@ -207,7 +213,7 @@ impl Ramp {
             cruise.length += up;
             cruise.time += (top - entry) / accel;
         } else {
-            divide(entry, top, accel, shortest, &mut sections);
+            divide(entry, top, accel, shortest, sections);
         }
         if brief_down {
             cruise.length += down;
@@ -217,55 +223,33 @@ impl Ramp {
             let mean = cruise.length / cruise.time;
             let cruise = Section { v0: mean, v1: mean, ..cruise };
             if sections.count == 0 {
-                self.put_right(cruise, area, spring, &mut sections);
+                put_right(&self.melt, shortest, cruise, area, spring, sections);
             } else {
                 sections.push(cruise);
             }
         }
         if !brief_down {
-            divide(top, exit, accel, shortest, &mut sections);
+            divide(top, exit, accel, shortest, sections);
         }
         sections.join_short(shortest);
-        sections
     }
 
     /// At the end of a run nothing is to be left that would drool: the last piece takes the pressure away.
-    fn end_run(&self, sections: &mut Sections, area: f64) {
+    fn end_run(&mut self, area: f64) {
+        let sections = &mut self.sections;
         let Some(end) = sections.count.checked_sub(1).and_then(|index| sections.all.get_mut(index)) else { return };
         end.ready = 0.0;
         // An even section is cut, so that its end is no longer than the relief takes.
         let even = (end.v0 - end.v1).abs() <= 1e-9 * end.v0;
         let rate = SCREW_SHARE * self.melt.screw_mm3_s;
         let time = self.melt.lag_s * (area * end.v0 / rate).ln_1p();
-        let length = (end.v0 * time * 1.05).max(self.bounds.shortest_mm);
+        let length = (end.v0 * time * 1.05).at_least(self.bounds.shortest_mm);
         if even && length < end.length - self.bounds.shortest_mm {
             let share = 1.0 - length / end.length;
             let relief = Section { length, time: end.time * (1.0 - share), ..*end };
             *end = Section { length: end.length - length, time: end.time * share, ready: end.v1, ..*end };
             sections.push(relief);
         }
-    }
-
-    /// Where the stored volume is far from what an even stretch needs, a first piece puts it right.
-    fn put_right(&self, section: Section, area: f64, spring: &Spring, sections: &mut Sections) {
-        let flow = area * section.v0;
-        let missing = self.melt.lag_s * flow - spring.stored;
-        let most = SCREW_SHARE * self.melt.screw_mm3_s;
-        let spare = if missing > 0.0 { most - flow } else { most + flow };
-        if missing.abs() > OFF * self.melt.lag_s * flow && spare > 0.0 {
-            let length = (missing.abs() / spare * section.v0 * 1.1).max(self.bounds.shortest_mm);
-            if length < section.length - self.bounds.shortest_mm {
-                let share = length / section.length;
-                sections.push(Section { length, time: section.time * share, ready: section.v0, ..section });
-                sections.push(Section {
-                    length: section.length - length,
-                    time: section.time * (1.0 - share),
-                    ..section
-                });
-                return;
-            }
-        }
-        sections.push(section);
     }
 
     /// The volume the screw pushes over a section.
@@ -281,17 +265,17 @@ impl Ramp {
         let good = (-spring.surplus / (flow * MAKE_GOOD_S)).clamp(-MAKE_GOOD_SHARE, MAKE_GOOD_SHARE);
         let wanted = lag * area * section.ready * (1.0 + good);
         let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) / weights.fill } else { area };
-        let fastest = section.fastest.max(mean);
+        let fastest = section.fastest.at_least(mean);
         let most = SCREW_SHARE * self.melt.screw_mm3_s / fastest;
-        let (mut low, mut high) = (-most, most.min(self.bounds.max_area_mm2));
+        let (mut low, mut high) = (-most, most.at_most(self.bounds.max_area_mm2));
         if self.bounds.flow_step_mm3_s.is_finite() {
-            let step = self.bounds.flow_step_mm3_s / section.v0.max(1e-9);
-            low = low.max(self.area_before - step);
-            high = high.min(self.area_before + step);
+            let step = self.bounds.flow_step_mm3_s / section.v0.at_least(1e-9);
+            low = low.at_least(self.area_before - step);
+            high = high.at_most(self.area_before + step);
         }
         // What is turned back at one time is bounded as a whole.
-        low = low.max(-(self.melt.max_reverse_mm3 - self.reversed).max(0.0) / section.length);
-        let pushed = solved.min(high).max(low.min(high));
+        low = low.at_least(-(self.melt.max_reverse_mm3 - self.reversed).at_least(0.0) / section.length);
+        let pushed = solved.at_most(high).at_least(low.at_most(high));
         let volume = pushed * section.length;
         self.reversed = if pushed < 0.0 { self.reversed - volume } else { 0.0 };
         self.area_before = pushed;
@@ -300,16 +284,41 @@ impl Ramp {
     }
 }
 
+/// Where the stored volume is far from what an even stretch needs, a first piece puts it right.
+fn put_right(melt: &Melt, shortest: f64, section: Section, area: f64, spring: &Spring, sections: &mut Sections) {
+    let flow = area * section.v0;
+    let missing = melt.lag_s * flow - spring.stored;
+    let most = SCREW_SHARE * melt.screw_mm3_s;
+    let spare = if missing > 0.0 { most - flow } else { most + flow };
+    if missing.abs() > OFF * melt.lag_s * flow && spare > 0.0 {
+        let length = (missing.abs() / spare * section.v0 * 1.1).at_least(shortest);
+        if length < section.length - shortest {
+            let share = length / section.length;
+            sections.push(Section { length, time: section.time * share, ready: section.v0, ..section });
+            sections.push(Section { length: section.length - length, time: section.time * (1.0 - share), ..section });
+            return;
+        }
+    }
+    sections.push(section);
+}
+
 /// Adds the pieces of a ramp.
 fn divide(from: f64, to: f64, accel: f64, shortest: f64, sections: &mut Sections) {
     let mut push = |v0: f64, v1: f64| {
         let time = (v1 - v0).abs() / accel;
         if time > 0.0 {
-            sections.push(Section { length: 0.5 * (v0 + v1) * time, v0, v1, time, ready: v1, fastest: v0.max(v1) });
+            sections.push(Section {
+                length: 0.5 * (v0 + v1) * time,
+                v0,
+                v1,
+                time,
+                ready: v1,
+                fastest: v0.at_least(v1),
+            });
         }
     };
-    let (low, high) = (from.min(to), from.max(to));
-    let floor = low.max(LOWEST_SHARE * high);
+    let (low, high) = (from.at_most(to), from.at_least(to));
+    let floor = low.at_least(LOWEST_SHARE * high);
     let middle = (floor * high).sqrt();
     let slow_part = (middle * middle - low * low) / (2.0 * accel);
     if high > RATIO * floor && slow_part >= shortest {
@@ -356,7 +365,9 @@ mod tests {
         let step = crate::passes::sample::bead(1.0, 0.1);
         // 0 to 40 mm/s and back to 30 at 1000 mm/s2 would take 0.8 + 0.35 mm.
         let timing = Timing { entry: 0.0, top: 40.0, exit: 30.0, accel: 1000.0, time: 0.05 };
-        let sections = Ramp::new(melt(), bounds()).sections(&step, &timing, 0.1, &Spring::default());
+        let mut ramp = Ramp::new(melt(), bounds());
+        ramp.cut(&step, &timing, 0.1, &Spring::default());
+        let sections = ramp.sections;
         let length: f64 = sections.list().iter().map(|s| s.length).sum();
         assert!((length - 1.0).abs() < 1e-9 && sections.list().iter().all(|s| s.length >= 0.1), "{sections:?}");
     }

@@ -9,6 +9,7 @@ use std::collections::VecDeque;
 use super::gaps::Marks;
 use super::spring::{Melt, Spring};
 use crate::moves::{Kind, Move};
+use crate::units::Bounded;
 
 /// The flow to come is taken over this time, s.
 const AHEAD_S: f64 = 0.25;
@@ -32,10 +33,10 @@ pub struct Turn {
 
 /// Takes the pressure away; `None` where there is next to none.
 pub fn relieve(spring: &mut Spring, melt: &Melt) -> Option<Turn> {
-    let stored = spring.stored.max(0.0);
+    let stored = spring.stored.at_least(0.0);
     let rate = melt.screw_mm3_s;
     let time = melt.lag_s * (stored / (rate * melt.lag_s)).ln_1p();
-    let time = time.min(melt.max_reverse_mm3 / rate);
+    let time = time.at_most(melt.max_reverse_mm3 / rate);
     if time <= 1e-4 {
         return None;
     }
@@ -46,7 +47,7 @@ pub fn relieve(spring: &mut Spring, melt: &Melt) -> Option<Turn> {
 /// Builds up the pressure for a flow, mm³/s; `None` where it is there already.
 pub fn charge(spring: &mut Spring, flow: f64, melt: &Melt) -> Option<Turn> {
     let (rate, lag) = (melt.screw_mm3_s, melt.lag_s);
-    let full = (lag * flow).min(MOST_STORED * rate * lag);
+    let full = (lag * flow).at_most(MOST_STORED * rate * lag);
     let good = (-spring.surplus).clamp(-MAKE_GOOD_SHARE * full, MAKE_GOOD_SHARE * full);
     let wanted = full + good;
     let start = spring.stored;
