@@ -3,6 +3,7 @@
 use super::number::write_fixed;
 use super::{Block, Line};
 use std::io::Write;
+use std::ops::Range;
 
 /// One change at one place of a block. Edits of a block are sorted by `at` and do not overlap.
 #[derive(Clone, Debug, PartialEq)]
@@ -40,15 +41,20 @@ pub enum Put {
 /// `out` ends with a whole line (or is empty), so that a checksum finds the start of its own line.
 /// An edit that reaches beyond the block is cut there.
 pub fn apply(bytes: &[u8], edits: &[Edit], out: &mut Vec<u8>) {
-    let mut from = 0;
+    apply_between(bytes, 0..bytes.len(), edits, out);
+}
+
+/// As [`apply`], for the part of a block in which the edits lie.
+pub fn apply_between(bytes: &[u8], part: Range<usize>, edits: &[Edit], out: &mut Vec<u8>) {
+    let (mut from, to) = (part.start, part.end.min(bytes.len()));
     for edit in edits {
         let at = edit.at as usize;
         debug_assert!(from <= at, "edits are sorted and do not overlap");
-        out.extend_from_slice(bytes.get(from..at.min(bytes.len())).unwrap_or_default());
+        out.extend_from_slice(bytes.get(from..at.min(to)).unwrap_or_default());
         put(&edit.put, out);
         from = from.max(at.saturating_add(edit.remove as usize));
     }
-    out.extend_from_slice(bytes.get(from..).unwrap_or_default());
+    out.extend_from_slice(bytes.get(from..to).unwrap_or_default());
 }
 
 fn put(what: &Put, out: &mut Vec<u8>) {

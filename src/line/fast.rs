@@ -3,12 +3,12 @@
 //! ordinary is left to the grammar.
 
 use super::common::{is_text_command, without_returns};
-use super::number::{EXACT, POW10};
+use super::number::POW10;
 use super::{Line, LineKind, Word};
 use memchr::memchr;
 
-/// Digits up to which a mantissa does not wrap in 64 bits.
-const MAX_DIGITS: usize = super::number::SAFE_DIGITS;
+/// Bytes in which the number of a word has to end.
+const WINDOW: usize = 16;
 
 /// The line that begins at `start`, and where the next one begins; its words go to the end of `words`.
 /// `None` leaves the line to the grammar, and `words` with what was read in vain.
@@ -88,55 +88,52 @@ fn code(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usiz
 }
 
 /// The word whose `letter` stands at `start`, and where it ends.
+///
+/// A window of fixed size spares the look whether each byte is there. Its digits are fewer than 16, so that the mantissa
+/// is below 2^53; what does not end in it, among that the last word of a block, is left to the grammar.
 #[inline(always)]
 fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
-    let mut at = start + 1;
-    let mut byte = *bytes.get(at)?;
-    let negative = byte == b'-';
-    if negative {
-        at += 1;
-        byte = *bytes.get(at)?;
-    }
+    let window: &[u8; WINDOW] = bytes.get(start + 1..start + 1 + WINDOW)?.first_chunk()?;
+    let negative = window[0] == b'-';
+    let first = usize::from(negative);
     let mut mantissa = 0u64;
-    let whole = at;
-    loop {
-        let digit = u64::from(byte).wrapping_sub(u64::from(b'0'));
+    let mut end = first;
+    while end < WINDOW {
+        let digit = window[end].wrapping_sub(b'0');
         if digit > 9 {
             break;
         }
-        mantissa = mantissa.wrapping_mul(10).wrapping_add(digit);
-        at += 1;
-        byte = *bytes.get(at)?;
+        mantissa = mantissa * 10 + u64::from(digit);
+        end += 1;
     }
-    let mut digits = at - whole;
+    let mut digits = end - first;
     let mut decimals = 0;
-    if byte == b'.' {
-        at += 1;
-        let fraction = at;
-        loop {
-            let digit = u64::from(*bytes.get(at)?).wrapping_sub(u64::from(b'0'));
+    if end < WINDOW && window[end] == b'.' {
+        end += 1;
+        let fraction = end;
+        while end < WINDOW {
+            let digit = window[end].wrapping_sub(b'0');
             if digit > 9 {
                 break;
             }
-            mantissa = mantissa.wrapping_mul(10).wrapping_add(digit);
-            at += 1;
+            mantissa = mantissa * 10 + u64::from(digit);
+            end += 1;
         }
-        decimals = at - fraction;
+        decimals = end - fraction;
         digits += decimals;
     }
-    if digits == 0 || digits > MAX_DIGITS || mantissa >= EXACT {
+    if end == WINDOW || digits == 0 {
         return None;
     }
-    let size = match decimals {
-        0 => mantissa as f64,
-        _ => mantissa as f64 / POW10.get(decimals)?,
-    };
+    // Below 2^63, so that the conversion is a single instruction.
+    let whole = mantissa as i64 as f64;
+    let size = if decimals == 0 { whole } else { whole / POW10.get(decimals)? };
     let word = Word {
         value: if negative { -size } else { size },
         start: start as u32,
-        len: (at - start) as u16,
+        len: (end + 1) as u16,
         letter,
         decimals: decimals as u8,
     };
-    Some((word, at))
+    Some((word, start + 1 + end))
 }

@@ -55,16 +55,22 @@ use nom::{Err, IResult, Parser};
 pub fn lex(bytes: &[u8], lines: &mut Vec<Line>, words: &mut Vec<Word>) {
     let mut start = 0;
     while start < bytes.len() {
-        let first_word = words.len();
-        let (line, next) = match fast::line(bytes, start, words) {
-            Some(found) => found,
-            None => {
-                words.truncate(first_word);
-                by_grammar(bytes, start, words)
-            }
-        };
+        let (line, next) = lex_line(bytes, start, words);
         lines.push(line);
         start = next;
+    }
+}
+
+/// The line of a block that begins at `start`, and where the next one begins; its words go to the end of `words`.
+#[inline]
+pub fn lex_line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> (Line, usize) {
+    let first_word = words.len();
+    match fast::line(bytes, start, words) {
+        Some(found) => found,
+        None => {
+            words.truncate(first_word);
+            by_grammar(bytes, start, words)
+        }
     }
 }
 

@@ -111,7 +111,8 @@ pub fn write_fixed(out: &mut Vec<u8>, value: f64, decimals: u8) {
 /// `size * scale` as a whole number, halves up; the product is below 2^53 - 1.
 fn quantum(size: f64, scale: f64) -> u64 {
     let product = size * scale;
-    let whole = product as u64;
+    // Signed: conversions of signed numbers are single instructions.
+    let whole = product as i64;
     let over_half = product - whole as f64 - 0.5;
     let up = if over_half.abs() <= product * f64::EPSILON {
         over_half + size.mul_add(scale, -product) >= 0.0
@@ -119,7 +120,7 @@ fn quantum(size: f64, scale: f64) -> u64 {
         over_half > 0.0
     };
     // A product that was rounded up to a whole number has its half far below: nothing to mend there.
-    whole + u64::from(up)
+    (whole + i64::from(up)).unsigned_abs()
 }
 
 /// The two digits of each number below 100.

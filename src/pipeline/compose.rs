@@ -1,10 +1,10 @@
 //! Lines that are written as several: each piece of the path with its own E.
 
 use super::edits::{Edited, line_end_at};
-use crate::line::edit::{Edit, apply};
-use crate::line::lex::lex;
+use crate::line::Word;
+use crate::line::edit::{Edit, apply, apply_between};
+use crate::line::lex::lex_line;
 use crate::line::number::write_fixed;
-use crate::line::{Line, Word};
 use crate::moves::arc::ArcPath;
 use crate::passes::e_count::DECIMALS;
 use crate::passes::feed::FeedWord;
@@ -49,7 +49,6 @@ const MOST_DECIMALS: u8 = 9;
 /// What is kept from line to line.
 #[derive(Debug, Default)]
 pub struct Scratch {
-    lines: Vec<Line>,
     words: Vec<Word>,
 }
 
@@ -60,45 +59,39 @@ pub fn compose(text: &Edited, e_letter: u8, scratch: &mut Scratch, out: &mut Vec
         return apply(&text.bytes, &text.edits, out);
     }
     let bytes = &text.bytes;
-    let (mut from, mut edits) = (0_usize, text.edits.as_slice());
+    let (mut from, mut edits): (usize, &[Edit]) = (0, &text.edits);
     for long in &text.long {
         let at = long.at as usize;
         // What goes before the line stands at its start.
-        let count = edits.partition_point(|edit| edit.at <= long.at);
+        let count = edits.iter().take_while(|edit| edit.at <= long.at).count();
         let (before, rest) = edits.split_at(count);
-        apply_part(bytes, from, at, before, out);
+        apply_between(bytes, from..at, before, out);
         edits = rest;
-        let tail = bytes.get(at..).unwrap_or_default();
-        let end = memchr::memchr(b'\n', tail).map_or(tail.len(), |end| end + 1);
         let pieces = text.pieces.get(long.first as usize..).unwrap_or_default();
         let pieces = pieces.get(..usize::from(long.count)).unwrap_or_default();
-        write_line(tail.get(..end).unwrap_or_default(), long, pieces, e_letter, scratch, out);
-        from = at + end;
+        from = write_line(bytes, long, pieces, e_letter, scratch, out);
     }
-    apply_part(bytes, from, bytes.len(), edits, out);
+    apply_between(bytes, from..bytes.len(), edits, out);
 }
 
-/// Applies edits that lie between two places.
-fn apply_part(bytes: &[u8], from: usize, to: usize, edits: &[Edit], out: &mut Vec<u8>) {
-    let base = from as u32;
-    if edits.is_empty() {
-        out.extend_from_slice(bytes.get(from..to).unwrap_or_default());
-        return;
-    }
-    let moved: Vec<Edit> = edits.iter().map(|edit| Edit { at: edit.at - base, ..edit.clone() }).collect();
-    apply(bytes.get(from..to).unwrap_or_default(), &moved, out);
-}
-
-/// Writes one line as its pieces.
-fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], e_letter: u8, scratch: &mut Scratch, out: &mut Vec<u8>) {
-    scratch.lines.clear();
+/// Writes one line of a block as its pieces. Returns where the next line begins.
+fn write_line(
+    bytes: &[u8],
+    long: &LongLine,
+    pieces: &[EPiece],
+    e_letter: u8,
+    scratch: &mut Scratch,
+    out: &mut Vec<u8>,
+) -> usize {
+    let at = long.at as usize;
     scratch.words.clear();
-    lex(line, &mut scratch.lines, &mut scratch.words);
+    let (read, next) = lex_line(bytes, at, &mut scratch.words);
     let words = scratch.words.as_slice();
-    let end_of_line = line_end_at(line, 0);
+    let end_of_line = line_end_at(bytes, read.end as usize);
     let motion = words.iter().find(|word| word.letter == b'G').map_or(1.0, |word| word.value);
     let Some((last, leading)) = pieces.split_last() else {
-        return out.extend_from_slice(line);
+        out.extend_from_slice(bytes.get(at..next).unwrap_or_default());
+        return next;
     };
     let mut begun = 0.0;
     for (index, piece) in leading.iter().enumerate() {
@@ -122,13 +115,13 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], e_letter: u8, scr
         out.extend_from_slice(&[b' ', e_letter]);
         write_fixed(out, piece.e, DECIMALS);
         if index == 0 {
-            write_feed(line, words, long, out);
+            write_feed(bytes, words, long, out);
         }
         out.extend_from_slice(end_of_line);
         begun = piece.end;
     }
     // The last piece keeps the line's own words but those that differ.
-    let mut from = 0;
+    let mut from = at;
     let mut feed_written = !leading.is_empty();
     let mut centre_written = false;
     for word in words {
@@ -140,7 +133,7 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], e_letter: u8, scr
         if !(word.letter == e_letter || feed || relative.is_some() || centre.is_some()) {
             continue;
         }
-        out.extend_from_slice(line.get(from..start).unwrap_or_default());
+        out.extend_from_slice(bytes.get(from..start).unwrap_or_default());
         from = word.end() as usize;
         match (word.letter, long.feed, relative) {
             (b'F', Some(feed), _) => {
@@ -171,22 +164,23 @@ fn write_line(line: &[u8], long: &LongLine, pieces: &[EPiece], e_letter: u8, scr
             },
         }
     }
-    let code_end = words.last().map_or(0, |word| word.end() as usize).max(from);
-    out.extend_from_slice(line.get(from..code_end).unwrap_or_default());
+    let code_end = words.last().map_or(at, |word| word.end() as usize).max(from);
+    out.extend_from_slice(bytes.get(from..code_end).unwrap_or_default());
     if let Some(feed) = long.feed.filter(|_| !feed_written) {
         out.extend_from_slice(b" F");
         write_fixed(out, feed.value, feed.decimals);
     }
-    out.extend_from_slice(line.get(code_end..).unwrap_or_default());
+    out.extend_from_slice(bytes.get(code_end..next).unwrap_or_default());
+    next
 }
 
-fn write_feed(line: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) {
+fn write_feed(bytes: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) {
     if let Some(feed) = long.feed {
         out.extend_from_slice(b" F");
         write_fixed(out, feed.value, feed.decimals);
     } else if let Some(word) = words.iter().find(|word| word.letter == b'F') {
         out.push(b' ');
-        out.extend_from_slice(line.get(word.start as usize..word.end() as usize).unwrap_or_default());
+        out.extend_from_slice(bytes.get(word.start as usize..word.end() as usize).unwrap_or_default());
     }
 }
 
