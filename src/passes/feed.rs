@@ -44,7 +44,7 @@ impl Feeds {
         Self { in_force: initial_mm_s * 60.0 }
     }
 
-    /// The feed of a line that turns the extruder without motion, put before that of `step`: `speed` units per second.
+    /// The feed of a line that is put before that of `step`: `speed` mm/s, or units of E per second without motion.
     pub fn turn(&mut self, speed: f64, step: &Move) -> FeedWord {
         let word = lowered(speed * 60.0 / (step.speed_factor * step.unit_mm()));
         self.in_force = word.value * step.unit_mm();
