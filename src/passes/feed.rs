@@ -6,6 +6,8 @@
 use super::Verdict;
 use crate::moves::{Kind, Move};
 
+/// Least decimals with which a feed of the file is written again; zeros at the end are not.
+const FEED_DECIMALS: u8 = 3;
 /// Seconds for one unit of a speed per minute.
 const PER_SECOND: f64 = 1.0 / 60.0;
 
@@ -63,7 +65,9 @@ impl Feeds {
             return self.another_unit(step, verdict, e_scale);
         }
         let own = step.feed_len > 0;
-        let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals };
+        // Spelled in other units, it may need more decimals than it had.
+        let decimals = step.feed_decimals.max(FEED_DECIMALS);
+        let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals };
         match step.kind {
             Kind::Dwell | Kind::Stop | Kind::Limits | Kind::SetE | Kind::SetEOut | Kind::SetEIn => {
                 return (FeedEdit::Keep, 0.0);

@@ -14,6 +14,10 @@ use crate::moves::{Kind, Move};
 use crate::passes::feed::Feeds;
 use crate::profile::Profile;
 
+/// Comment before the way to the park position: from here to [`BACK`] the head is not where the print has it.
+pub const AWAY: &[u8] = b"; to the park position";
+/// Comment behind the way back.
+pub const BACK: &[u8] = b"; back at the print";
 /// Highest speed of lift and descent, mm/s, as far as no limit of Z is lower: spindles bear it. Common practice, no
 /// source.
 const LIFT_MM_S: f64 = 10.0;
@@ -118,6 +122,8 @@ impl Pauses {
         };
         let trip = Trip::new(park, step, track);
         let lifts = park.lift_mm > 0.0;
+        lines.text.extend_from_slice(AWAY);
+        lines.end();
         if lifts {
             trip.write(&[(b'Z', trip.up)], park.lift_speed(), step, feeds, lines);
         }
@@ -139,6 +145,8 @@ impl Pauses {
             trip.write(&[(b'Z', trip.down)], park.lift_speed(), step, feeds, lines);
         }
         drive.wait(way_s);
+        lines.text.extend_from_slice(BACK);
+        lines.end();
         self.parked += 1;
         self.ways += if lifts { 4 } else { 2 };
         self.way_mm += 2.0 * (trip.way_mm + park.lift_mm);
