@@ -187,13 +187,14 @@ fn cheapest(allowance: f64, moves: &[(PlaceKind, f64)]) -> Cost {
     *costs.last().unwrap()
 }
 
-/// Fewest refills, by going as far as the cup lasts each time.
-fn fewest(allowance: f64, moves: &[(PlaceKind, f64)]) -> usize {
+/// Fewest refills, by going as far as the cup lasts each time; what is purged behind one is gone at once.
+fn fewest(allowance: f64, purge: f64, moves: &[(PlaceKind, f64)]) -> usize {
     let (mut refills, mut since, mut last) = (0, 0.0, 0.0);
     let mut at = 0.0;
     for (_, grams) in moves {
         last = if at > since { at } else { last };
-        if at + grams - since > allowance + 1e-9 && last > since {
+        let purged = if refills > 0 { purge } else { 0.0 };
+        if at + grams - since + purged > allowance + 1e-9 && last > since {
             refills += 1;
             since = last;
         }
@@ -223,10 +224,18 @@ proptest! {
     #[test]
     fn the_cup_never_falls_under_its_margin_and_refills_are_as_few_as_can_be(
         grams in prop::collection::vec(0.01_f64..40.0, 1..200),
-        margin in 0.0_f64..60.0,
+        margin in 0.0_f64..40.0,
+        purge in prop::sample::select(&[0.0, 5.0, 20.0][..]),
     ) {
         let moves: Vec<_> = grams.iter().map(|grams| (PlaceKind::Hidden, *grams)).collect();
-        let found = plan(100.0, margin, &moves);
+        let mut planner = Planner::new(Some(Cup { usable_g: 100.0, margin_g: margin, purge_g: purge }));
+        for (index, grams) in grams.iter().enumerate() {
+            planner.place(planner.now(), Spot { purge_g: purge, ..spot(index as u64 + 1, PlaceKind::Hidden) });
+            planner.feed(*grams, *grams);
+        }
+        let found = planner.finish(&GRANULES);
+        let purged = purge * found.refills.len() as f64;
+        prop_assert!((found.total_g - grams.iter().sum::<f64>() - purged).abs() < 1e-6);
         // Played back: the content just before each refill and at the end.
         let (mut content, mut at, mut lowest) = (100.0, 0.0, f64::INFINITY);
         for refill in &found.refills {
@@ -238,6 +247,6 @@ proptest! {
         }
         lowest = lowest.min(content - (found.total_g - at));
         prop_assert!(found.shortages().is_empty() && lowest >= margin - 1e-6, "{lowest} of {margin}");
-        prop_assert_eq!(found.refills.len(), fewest(100.0 - margin, &moves));
+        prop_assert_eq!(found.refills.len(), fewest(100.0 - margin, purge, &moves));
     }
 }
