@@ -128,6 +128,26 @@ mod tests {
     }
 
     #[test]
+    fn parked_pauses_come_with_a_caution() {
+        let plan = HopperPlan {
+            pauses_written: 12,
+            pauses_parked: 11,
+            purged_mm3: 6600.0,
+            ..sample::refilled().hopper.unwrap()
+        };
+        let text = shown(&plan, Detail::Normal);
+        let flat: String = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            flat.ends_with(
+                "12 pauses written into the output. For 11 of them the hot head moves to the park position and back: \
+                 nothing may stand there or on the way, and there must be free space below. There it purges 6,600 mm³ \
+                 in all."
+            ),
+            "{text}"
+        );
+    }
+
+    #[test]
     fn one_line_without_a_cup() {
         let plan = HopperPlan { usable_g: None, refills: Vec::new(), cost: None, ..sample::refilled().hopper.unwrap() };
         assert_eq!(
