@@ -249,6 +249,10 @@ codes! {
     EStepTooSmall, Note, "e-step-too-small",
         "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",
         "count E on a thicker strand, or raise controller.e_step_mm_s if the controller takes more";
+    /// A pause without the way to the park position.
+    PauseNotParked, Note, "pause-not-parked",
+        "pauses for refills were written without the way to the park position",
+        "park the head by hand there, or by the command itself (hopper.pause_command); the places say why";
     /// Nozzle of the file and of the profile differ.
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",

@@ -7,7 +7,7 @@ use super::Stamp;
 /// Most marks that are kept; of more, every second one goes.
 pub const MOST_MARKS: usize = 48;
 /// Seconds of an hour.
-const HOUR_S: f64 = 3600.0;
+pub(super) const HOUR_S: f64 = 3600.0;
 
 /// What was fed at a full hour.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]

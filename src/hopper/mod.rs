@@ -48,6 +48,8 @@ pub struct Spot {
     pub z_mm: f64,
     /// How well it bears it.
     pub kind: PlaceKind,
+    /// Pushed out there behind the refill, g.
+    pub purge_g: f64,
 }
 
 /// A moment of the print.
@@ -66,6 +68,8 @@ pub struct Cup {
     pub usable_g: f64,
     /// It is refilled before less than this is left, g; below `usable_g`.
     pub margin_g: f64,
+    /// Most that is pushed out behind a refill, g: the stretches between are planned shorter by it.
+    pub purge_g: f64,
 }
 
 /// The granules themselves.
@@ -107,6 +111,8 @@ pub struct Refill {
     pub refill_g: f64,
     /// The same in litres as poured.
     pub refill_l: f64,
+    /// Of that, pushed out at the park position before the print goes on, g.
+    pub purge_g: f64,
 }
 
 /// What a print takes from the hopper, and when.
@@ -136,6 +142,10 @@ pub struct HopperPlan {
     pub left_at_end_g: Option<f64>,
     /// Pauses that were written into the output, one at a refill.
     pub pauses_written: u64,
+    /// Those of them for which the head goes to the park position.
+    pub pauses_parked: u64,
+    /// Pushed out there, mm³; part of `total_g`.
+    pub purged_mm3: f64,
     /// Grams fed at full hours; in long prints at every second, fourth ... hour.
     pub hourly: Vec<HourMark>,
 }
@@ -146,9 +156,10 @@ pub struct HopperPlan {
 /// use meltwright::hopper::{Cup, Granules, PlaceKind, Planner, Spot};
 ///
 /// // 100 g a layer and 10 minutes each from a cup of 250 g, of which 20 g are to be left: after every second layer.
-/// let mut planner = Planner::new(Some(Cup { usable_g: 250.0, margin_g: 20.0 }));
+/// let mut planner = Planner::new(Some(Cup { usable_g: 250.0, margin_g: 20.0, purge_g: 0.0 }));
 /// for layer in 1..=5 {
-///     let spot = Spot { line: layer * 1000, layer, z_mm: 0.6 * layer as f64, kind: PlaceKind::LayerChange };
+///     let (z_mm, kind) = (0.6 * layer as f64, PlaceKind::LayerChange);
+///     let spot = Spot { line: layer * 1000, layer, z_mm, kind, purge_g: 0.0 };
 ///     planner.place(planner.now(), spot);
 ///     planner.feed(100.0, 600.0);
 /// }
@@ -168,7 +179,7 @@ pub struct Planner {
 impl Planner {
     /// A planner at the start of a print with a full hopper; without a cup it only adds up.
     pub fn new(cup: Option<Cup>) -> Self {
-        let refills = |cup: Cup| (cup, Refills::new((cup.usable_g - cup.margin_g).max(0.0)));
+        let refills = |cup: Cup| (cup, Refills::new((cup.usable_g - cup.margin_g).max(0.0), cup.purge_g));
         Self { now: Stamp::default(), hours: Hours::default(), cup: cup.map(refills) }
     }
 
@@ -200,7 +211,9 @@ impl Planner {
     /// The plan, once the print is over.
     pub fn finish(self, granules: &Granules) -> HopperPlan {
         let Self { now, hours, cup } = self;
-        let total_g = now.used_g;
+        let (cup, halts) = cup.map_or((None, Vec::new()), |(cup, refills)| (Some(cup), refills.finish(now.used_g)));
+        let purges_g: f64 = halts.iter().map(|halt| halt.spot.purge_g).sum();
+        let total_g = now.used_g + purges_g;
         let mut plan = HopperPlan {
             total_g,
             total_l: granules.litres(total_g),
@@ -210,13 +223,18 @@ impl Planner {
             hourly: hours.finish(),
             ..HopperPlan::default()
         };
-        let Some((cup, refills)) = cup else { return plan };
-        let (mut content, mut since) = (cup.usable_g, 0.0);
-        for Halt { at, spot } in refills.finish(total_g) {
-            let left_g = content - (at.used_g - since);
+        let Some(cup) = cup else { return plan };
+        for mark in &mut plan.hourly {
+            let before = halts.iter().take_while(|halt| halt.at.time_s <= mark.hour as f64 * hours::HOUR_S);
+            mark.used_g += before.map(|halt| halt.spot.purge_g).sum::<f64>();
+        }
+        let (mut content, mut since, mut purged_g) = (cup.usable_g, 0.0, 0.0);
+        for Halt { at, spot } in halts {
+            let used_g = at.used_g + purged_g;
+            let left_g = content - (used_g - since);
             // What ran out before was not fed; the granules themselves never fall below nothing.
             let inside = left_g.max(0.0);
-            let needed = total_g - at.used_g + (cup.margin_g - inside).max(0.0);
+            let needed = total_g - used_g + (cup.margin_g - inside).max(0.0);
             let refill_g = (cup.usable_g - inside).min(needed);
             plan.refills.push(Refill {
                 time_s: at.time_s,
@@ -224,12 +242,14 @@ impl Planner {
                 layer: spot.layer,
                 z_mm: spot.z_mm,
                 place: spot.kind,
-                used_g: at.used_g,
+                used_g,
                 left_g,
                 refill_g,
                 refill_l: granules.litres(refill_g),
+                purge_g: spot.purge_g,
             });
-            (content, since) = (inside + refill_g, at.used_g);
+            (content, since) = (inside + refill_g, used_g);
+            purged_g += spot.purge_g;
         }
         (plan.usable_g, plan.margin_g) = (Some(cup.usable_g), Some(cup.margin_g));
         plan.left_at_end_g = Some(content - (total_g - since));

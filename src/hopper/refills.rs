@@ -83,15 +83,16 @@ impl End {
 #[derive(Clone, Debug)]
 pub(super) struct Refills {
     allowance_g: f64,
+    purge_g: f64,
     /// In the order of the print and of rising cost; the last place given is always among them.
     ends: VecDeque<End>,
 }
 
 impl Refills {
-    /// `allowance_g`: what may be fed between two refills.
-    pub fn new(allowance_g: f64) -> Self {
+    /// `allowance_g`: what may be fed between two refills; `purge_g` of it are pushed out right behind one.
+    pub fn new(allowance_g: f64, purge_g: f64) -> Self {
         let start = End { used_g: 0.0, cost: Cost::default(), halt: None, before: None, chain: None };
-        Self { allowance_g, ends: VecDeque::from([start]) }
+        Self { allowance_g, purge_g, ends: VecDeque::from([start]) }
     }
 
     /// A place where a refill is possible.
@@ -101,7 +102,9 @@ impl Refills {
         while self.ends.back().is_some_and(|end| end.cost >= cost) {
             self.ends.pop_back();
         }
-        self.ends.push_back(End { used_g: at.used_g, cost, halt: Some(Halt { at, spot }), before, chain: None });
+        // What is purged behind a refill is missing from the stretch to the next, as if that began earlier.
+        let used_g = at.used_g - self.purge_g;
+        self.ends.push_back(End { used_g, cost, halt: Some(Halt { at, spot }), before, chain: None });
     }
 
     /// The cheapest plan that gets to `used_g` without a further refill.

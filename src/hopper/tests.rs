@@ -7,12 +7,12 @@ const GRANULES: Granules = Granules { bulk_g_cm3: 0.625, is_bulk_assumed: false,
 const KINDS: [PlaceKind; 3] = [PlaceKind::LayerChange, PlaceKind::Hidden, PlaceKind::Visible];
 
 fn spot(line: u64, kind: PlaceKind) -> Spot {
-    Spot { line, layer: line, z_mm: line as f64, kind }
+    Spot { line, layer: line, z_mm: line as f64, kind, purge_g: 0.0 }
 }
 
 /// A print of places, each followed by so many grams at 1 g/s; lines count from 1.
 fn plan(usable_g: f64, margin_g: f64, moves: &[(PlaceKind, f64)]) -> HopperPlan {
-    let mut planner = Planner::new(Some(Cup { usable_g, margin_g }));
+    let mut planner = Planner::new(Some(Cup { usable_g, margin_g, purge_g: 0.0 }));
     for (index, (kind, grams)) in moves.iter().enumerate() {
         planner.place(planner.now(), spot(index as u64 + 1, *kind));
         planner.feed(*grams, *grams);
@@ -78,6 +78,35 @@ fn what_no_cup_holds_is_named() {
 }
 
 #[test]
+fn a_purge_is_taken_from_the_hopper_that_was_just_filled() {
+    use PlaceKind::Hidden;
+    // 80 g of 100 may go; behind each refill 20 g are purged, so that 60 g are left for the next stretch. Places every
+    // 20 g of 160: at 80 g (left 20), and at 140 g: 100 - 20 - 60 = 20 left again.
+    let mut planner = Planner::new(Some(Cup { usable_g: 100.0, margin_g: 20.0, purge_g: 20.0 }));
+    for line in 1..=8 {
+        planner.place(planner.now(), Spot { purge_g: 20.0, ..spot(line, Hidden) });
+        planner.feed(20.0, 1800.0);
+    }
+    let found = planner.finish(&GRANULES);
+    assert_eq!(lines(&found), [5, 8]);
+    let rows: Vec<_> = found.refills.iter().map(|r| (r.used_g, r.left_g, r.refill_g, r.purge_g)).collect();
+    // The second takes the last 20 g of print and its own purge.
+    assert_eq!(rows, [(80.0, 20.0, 80.0, 20.0), (160.0, 20.0, 40.0, 20.0)]);
+    assert_eq!((found.total_g, found.left_at_end_g), (200.0, Some(20.0)));
+    assert!(found.shortages().is_empty());
+    // 40 g an hour, and 20 g more from the refill at two hours on.
+    let used: Vec<_> = found.hourly.iter().map(|mark| mark.used_g).collect();
+    assert_eq!(used, [40.0, 100.0, 140.0, 200.0]);
+    // Where a spot bears no purge, none is counted.
+    let mut planner = Planner::new(Some(Cup { usable_g: 100.0, margin_g: 20.0, purge_g: 20.0 }));
+    for line in 1..=8 {
+        planner.place(planner.now(), spot(line, Hidden));
+        planner.feed(20.0, 20.0);
+    }
+    assert_eq!(planner.finish(&GRANULES).total_g, 160.0);
+}
+
+#[test]
 fn grams_at_full_hours() {
     let mut planner = Planner::new(None);
     // 60 g in half an hour, a pause of two hours, 30 g in one hour: 1 h 60 g, 2 h 60 g, 3 h 75 g.
@@ -104,7 +133,7 @@ fn long_prints_keep_few_marks() {
 
 #[test]
 fn very_many_refills_do_not_use_up_the_stack() {
-    let mut planner = Planner::new(Some(Cup { usable_g: 1.0, margin_g: 0.0 }));
+    let mut planner = Planner::new(Some(Cup { usable_g: 1.0, margin_g: 0.0, purge_g: 0.0 }));
     for line in 1..=300_000 {
         planner.place(planner.now(), spot(line, PlaceKind::Hidden));
         planner.feed(1.0, 1.0);
@@ -115,7 +144,7 @@ fn very_many_refills_do_not_use_up_the_stack() {
 
 #[test]
 fn few_places_are_kept() {
-    let mut planner = Planner::new(Some(Cup { usable_g: 1000.0, margin_g: 100.0 }));
+    let mut planner = Planner::new(Some(Cup { usable_g: 1000.0, margin_g: 100.0, purge_g: 0.0 }));
     let mut most = 0;
     for line in 0..200_000_u64 {
         let kind = if line % 5000 == 0 { PlaceKind::LayerChange } else { KINDS[1 + (line / 300 % 2) as usize] };
@@ -158,13 +187,14 @@ fn cheapest(allowance: f64, moves: &[(PlaceKind, f64)]) -> Cost {
     *costs.last().unwrap()
 }
 
-/// Fewest refills, by going as far as the cup lasts each time.
-fn fewest(allowance: f64, moves: &[(PlaceKind, f64)]) -> usize {
+/// Fewest refills, by going as far as the cup lasts each time; what is purged behind one is gone at once.
+fn fewest(allowance: f64, purge: f64, moves: &[(PlaceKind, f64)]) -> usize {
     let (mut refills, mut since, mut last) = (0, 0.0, 0.0);
     let mut at = 0.0;
     for (_, grams) in moves {
         last = if at > since { at } else { last };
-        if at + grams - since > allowance + 1e-9 && last > since {
+        let purged = if refills > 0 { purge } else { 0.0 };
+        if at + grams - since + purged > allowance + 1e-9 && last > since {
             refills += 1;
             since = last;
         }
@@ -194,10 +224,18 @@ proptest! {
     #[test]
     fn the_cup_never_falls_under_its_margin_and_refills_are_as_few_as_can_be(
         grams in prop::collection::vec(0.01_f64..40.0, 1..200),
-        margin in 0.0_f64..60.0,
+        margin in 0.0_f64..40.0,
+        purge in prop::sample::select(&[0.0, 5.0, 20.0][..]),
     ) {
         let moves: Vec<_> = grams.iter().map(|grams| (PlaceKind::Hidden, *grams)).collect();
-        let found = plan(100.0, margin, &moves);
+        let mut planner = Planner::new(Some(Cup { usable_g: 100.0, margin_g: margin, purge_g: purge }));
+        for (index, grams) in grams.iter().enumerate() {
+            planner.place(planner.now(), Spot { purge_g: purge, ..spot(index as u64 + 1, PlaceKind::Hidden) });
+            planner.feed(*grams, *grams);
+        }
+        let found = planner.finish(&GRANULES);
+        let purged = purge * found.refills.len() as f64;
+        prop_assert!((found.total_g - grams.iter().sum::<f64>() - purged).abs() < 1e-6);
         // Played back: the content just before each refill and at the end.
         let (mut content, mut at, mut lowest) = (100.0, 0.0, f64::INFINITY);
         for refill in &found.refills {
@@ -209,6 +247,6 @@ proptest! {
         }
         lowest = lowest.min(content - (found.total_g - at));
         prop_assert!(found.shortages().is_empty() && lowest >= margin - 1e-6, "{lowest} of {margin}");
-        prop_assert_eq!(found.refills.len(), fewest(100.0 - margin, &moves));
+        prop_assert_eq!(found.refills.len(), fewest(100.0 - margin, purge, &moves));
     }
 }

@@ -24,6 +24,10 @@ pub struct State {
     pub position: [f64; 3],
     /// What `G92` added: machine position minus the position as the file counts it, mm.
     pub offset: [f64; 3],
+    /// Axes whose position is known: homed, or moved to a stated place.
+    pub known: [bool; 3],
+    /// Axes whose `offset` is known: what `G92` sets before that is not.
+    pub offset_known: [bool; 3],
     /// Extruder as the file counts it, units of E.
     pub e: f64,
     /// mm for one unit of length in the file: 1, or 25.4 after `G20`.
@@ -68,6 +72,8 @@ impl State {
         Self {
             position: [0.0; 3],
             offset: [0.0; 3],
+            known: [false; 3],
+            offset_known: [true; 3],
             e: 0.0,
             unit_mm: 1.0,
             absolute: true,

@@ -11,13 +11,15 @@ pub struct Anchor {
     pub position: [f64; 3],
     /// Position of the machine minus the position as the file counts it (`G92`), mm.
     pub offset: [f64; 3],
+    /// Whether all of it is known: each axis was homed, or moved to a stated place.
+    pub known: bool,
 }
 
 /// Follows the position through the moves of a block, in mm of the machine.
 ///
 /// ```
 /// use meltwright::moves::{Side, track::{Anchor, Track}};
-/// let anchor = Anchor { index: 0, position: [1.0, 2.0, 0.3], offset: [0.0; 3] };
+/// let anchor = Anchor { index: 0, position: [1.0, 2.0, 0.3], offset: [0.0; 3], known: true };
 /// let side = Side { anchors: vec![anchor], ..Side::default() };
 /// assert_eq!(Track::of(&side).position(), [1.0, 2.0, 0.3]);
 /// ```
@@ -27,12 +29,13 @@ pub struct Track<'a> {
     index: usize,
     position: [f64; 3],
     offset: [f64; 3],
+    known: bool,
 }
 
 impl<'a> Track<'a> {
     /// At the start of a block.
     pub fn of(side: &'a Side) -> Self {
-        let mut track = Self { anchors: &side.anchors, index: 0, position: [0.0; 3], offset: [0.0; 3] };
+        let mut track = Self { anchors: &side.anchors, index: 0, position: [0.0; 3], offset: [0.0; 3], known: false };
         track.look();
         track
     }
@@ -47,6 +50,11 @@ impl<'a> Track<'a> {
         std::array::from_fn(|axis| self.position[axis] - self.offset[axis])
     }
 
+    /// Whether these positions are more than an assumption: each axis was homed, or moved to a stated place.
+    pub fn is_known(&self) -> bool {
+        self.known
+    }
+
     /// Takes the next move; gives where it starts and where it ends, mm.
     pub fn next(&mut self, step: &Move) -> ([f64; 3], [f64; 3]) {
         let from = self.position;
@@ -59,7 +67,7 @@ impl<'a> Track<'a> {
 
     fn look(&mut self) {
         while let Some((anchor, rest)) = self.anchors.split_first().filter(|(anchor, _)| anchor.index <= self.index) {
-            (self.position, self.offset) = (anchor.position, anchor.offset);
+            (self.position, self.offset, self.known) = (anchor.position, anchor.offset, anchor.known);
             self.anchors = rest;
         }
     }
@@ -96,5 +104,29 @@ mod tests {
         assert_eq!(at(3), ([13.0, 7.0, 1.0], [3.0, 7.0, 1.0]));
         assert_eq!(at(4).1, [0.0, 7.0, 1.0], "X was homed");
         assert_eq!(at(5), ([2.0, 7.0, 1.0], [2.0, 7.0, 1.0]));
+    }
+
+    #[test]
+    fn a_position_is_known_once_every_axis_was_homed_or_sent_somewhere() {
+        let known = |text: &str| {
+            let settings = FileSettings::default();
+            let mut resolver = Resolver::new(Rules::new(&Profile::embedded(), &settings, false), &settings, false);
+            let mut block = Block { bytes: text.into(), first_line: 1, ..Block::default() };
+            block.lex();
+            let mut moves = Vec::new();
+            resolver.resolve(&block, &mut moves).expect("plain lines");
+            let mut track = Track::of(&resolver.side);
+            let after = |step| {
+                track.next(step);
+                track.is_known()
+            };
+            moves.iter().map(after).collect::<Vec<_>>()
+        };
+        assert_eq!(known("G1 X1 F600\nG1 Y1\nG1 Z1\nG1 X2\n"), [false, false, true, true]);
+        assert_eq!(known("G28\nG91\nG1 X1\n"), [true, true]);
+        assert_eq!(known("G28 X Y\nG91\nG1 Z1\nG90\nG1 Z1\n"), [false, false, true], "a distance tells nothing");
+        // An axis that is only named to stand somewhere may stand anywhere.
+        assert_eq!(known("G92 X0\nG1 X1 Y1 Z1\nG28 X\nG1 X1\n"), [false, true, true]);
+        assert_eq!(known("G92 X0\nG53 G1 X1 Y1 Z1\nG1 X2\n"), [false, false], "what X0 is stays unknown");
     }
 }

@@ -6,6 +6,8 @@
 use super::Verdict;
 use crate::moves::{Kind, Move};
 
+/// Least decimals with which a feed of the file is written again; zeros at the end are not.
+const FEED_DECIMALS: u8 = 3;
 /// Seconds for one unit of a speed per minute.
 const PER_SECOND: f64 = 1.0 / 60.0;
 
@@ -44,7 +46,7 @@ impl Feeds {
         Self { in_force: initial_mm_s * 60.0 }
     }
 
-    /// The feed of a line that turns the extruder without motion, put before that of `step`: `speed` units per second.
+    /// The feed of a line that is put before that of `step`: `speed` mm/s, or units of E per second without motion.
     pub fn turn(&mut self, speed: f64, step: &Move) -> FeedWord {
         let word = lowered(speed * 60.0 / (step.speed_factor * step.unit_mm()));
         self.in_force = word.value * step.unit_mm();
@@ -63,7 +65,9 @@ impl Feeds {
             return self.another_unit(step, verdict, e_scale);
         }
         let own = step.feed_len > 0;
-        let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals };
+        // Spelled in other units, it may need more decimals than it had.
+        let decimals = step.feed_decimals.max(FEED_DECIMALS);
+        let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals };
         match step.kind {
             Kind::Dwell | Kind::Stop | Kind::Limits | Kind::SetE | Kind::SetEOut | Kind::SetEIn => {
                 return (FeedEdit::Keep, 0.0);

@@ -13,6 +13,7 @@ use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
 use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
 use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
+use crate::units::{Density, Volume};
 use crate::weigh::stale;
 
 /// What a run was done with.
@@ -41,6 +42,8 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     let mut hopper = granules.finish(profile, &mut findings);
     if let Some(plan) = &mut hopper {
         plan.pauses_written = pauses.written;
+        plan.pauses_parked = pauses.parked;
+        plan.purged_mm3 = drive.account.purged_mm3;
     }
     let is_written = record.output_bytes > 0;
     if is_written {
@@ -48,10 +51,15 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     }
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     let turns = drive.account.turn_lines;
+    let purged = Volume::from_mm3(drive.account.purged_mm3);
+    after.volume_mm3 += purged.as_mm3();
+    after.mass_g += (purged * Density::from_g_cm3(profile.feedstock.density_g_cm3.value)).as_g();
+    after.travel_path_mm += pauses.way_mm;
+    after.travels += pauses.ways;
     after.beads += written.beads_added;
     after.e_only = after.e_only + written.e_only_added + turns - written.e_only_removed;
     after.travels += written.stripped;
-    after.moves = after.moves + written.beads_added + written.e_only_added + written.other_added + turns;
+    after.moves = after.moves + written.beads_added + written.e_only_added + written.other_added + turns + pauses.ways;
     after.moves -= written.e_only_removed;
     changes.feeds_written = written.feeds;
     changes.accelerations_written = written.accels;
@@ -76,6 +84,9 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     }
     if profile.hopper.usable_g.value.is_some() {
         keys.extend(["hopper.usable_g", "hopper.margin_g"]);
+    }
+    if pauses.parked > 0 {
+        keys.extend(["hopper.park_x_mm", "hopper.park_y_mm", "hopper.park_lift_mm"]);
     }
     let assumed = assumed_among(profile, &keys);
     let screw = screw(run, &drive.account);

@@ -83,6 +83,8 @@ pub struct ScrewAccount {
     pub turn_lines: u64,
     /// Between screw and nozzle now, mm³.
     pub stored_mm3: f64,
+    /// Pushed out at the park position, mm³.
+    pub purged_mm3: f64,
 }
 
 /// Follows the print and tells the screw what to do.
@@ -103,6 +105,8 @@ pub struct Drive {
     begun: bool,
     /// A pause has taken the pressure away in the middle of a run: the next bead is charged.
     owed: bool,
+    /// Where the file's own count of E stands, in mm; followed only where nothing else of E is.
+    file_e: f64,
     /// What happened.
     pub account: ScrewAccount,
 }
@@ -147,6 +151,7 @@ impl Drive {
             idle_s: 0.0,
             begun: false,
             owed: false,
+            file_e: 0.0,
             account: ScrewAccount::default(),
         }
     }
@@ -210,7 +215,7 @@ impl Drive {
                 {
                     self.account.charged_mm3 += turn.volume;
                     self.account.charges += 1;
-                    driven.rest_s += self.turn(turn, step, feeds, lines);
+                    driven.rest_s += self.turn(turn, self.melt.screw_mm3_s, step, feeds, lines);
                 }
                 driven.e = self.bead(step, marks, timing, pieces, lines);
             }
@@ -268,16 +273,57 @@ impl Drive {
         time.unwrap_or(0.0)
     }
 
+    /// Follows the E of the file past a move that nobody decides on: a purge has to find it.
+    pub fn follow(&mut self, step: &Move) {
+        if step.has(Move::SCREW) {
+            self.count.see(step);
+        }
+        self.file_e = step.e_count;
+    }
+
+    /// Pushes out `volume` mm³ at `rate` mm³/s before a move, the head standing where that does no harm, and takes the
+    /// pressure away again, as far as the file makes up for the lag. Returns the time it takes, s.
+    pub fn purge(
+        &mut self,
+        volume: f64,
+        rate: f64,
+        step: &Move,
+        feeds: &mut Feeds,
+        lines: &mut LinesBefore<'_>,
+    ) -> f64 {
+        if self.is_idle() {
+            self.count.set(self.file_e / step.unit_mm());
+        }
+        let before = self.count.exact();
+        let mut time = self.turn(Turn { volume, time: volume / rate }, rate, step, feeds, lines);
+        self.account.purged_mm3 += volume;
+        if matches!(self.how, How::AtRest | How::AlongPath) {
+            // What leaves the nozzle here is not laid: no later charge makes good for it.
+            let surplus = self.spring.surplus;
+            self.spring.rest(time, volume, &self.melt);
+            if let Some(relief) = self.relieve(step, feeds, lines) {
+                self.owed = true;
+                time += relief;
+            }
+            self.spring.surplus = surplus;
+        }
+        // The file's own words follow, and count from where it left off.
+        if self.is_idle() && !step.has(Move::E_RELATIVE) {
+            self.set_e(before, lines);
+        }
+        time
+    }
+
     /// Takes the pressure away before a move. Returns the time it takes, s; `None` where there is next to none.
     fn relieve(&mut self, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) -> Option<f64> {
         let turn = relieve(&mut self.spring, &self.melt)?;
         self.account.relieved_mm3 -= turn.volume;
         self.account.reliefs += 1;
-        Some(self.turn(turn, step, feeds, lines))
+        Some(self.turn(turn, self.melt.screw_mm3_s, step, feeds, lines))
     }
 
     /// The head travels or waits.
-    fn wait(&mut self, time: f64) {
+    pub fn wait(&mut self, time: f64) {
         if time > 0.0 {
             let let_out = self.spring.rest(time, 0.0, &self.melt);
             if self.begun {
@@ -381,16 +427,20 @@ impl Drive {
         }
         let start = (step.e_count - step.e / step.flow_factor) / step.unit_mm();
         if (self.count.exact() - start).abs() > 5e-6 {
-            lines.text.extend_from_slice(&[b'G', b'9', b'2', b' ', self.letter]);
-            write_fixed(lines.text, start, DECIMALS);
-            lines.end();
-            self.count.set(start);
+            self.set_e(start, lines);
         }
     }
 
-    /// Writes a turn at rest; returns the time it takes, s.
-    fn turn(&mut self, turn: Turn, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) -> f64 {
-        let rate = self.melt.screw_mm3_s;
+    /// Writes a line that sets the count of E.
+    fn set_e(&mut self, count: f64, lines: &mut LinesBefore<'_>) {
+        lines.text.extend_from_slice(&[b'G', b'9', b'2', b' ', self.letter]);
+        write_fixed(lines.text, count, DECIMALS);
+        lines.end();
+        self.count.set(count);
+    }
+
+    /// Writes a turn at rest at a flow of `rate` mm³/s; returns the time it takes, s.
+    fn turn(&mut self, turn: Turn, rate: f64, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) -> f64 {
         let per_mm3 = self.count.units_per_mm3(rate);
         let units = (turn.volume * per_mm3).abs();
         let speed = (rate * per_mm3).at_most(self.e_speed);
@@ -419,7 +469,7 @@ fn parts(units: f64, most: f64) -> u16 {
 }
 
 /// Time of a way from rest to rest.
-fn at_rest(way: f64, speed: f64, accel: f64) -> f64 {
+pub fn at_rest(way: f64, speed: f64, accel: f64) -> f64 {
     let top = speed.at_most((way * accel).sqrt());
     if top > 0.0 { trapezoid::time(way, 0.0, top, 0.0, accel) } else { 0.0 }
 }

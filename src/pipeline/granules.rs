@@ -1,50 +1,10 @@
 //! What the print takes from the hopper: moves become grams and places, the plan becomes findings.
 
-use std::collections::VecDeque;
-
-use super::Passes;
 use crate::findings::{Code, Findings, Place};
 use crate::hopper::{Cup, HopperPlan, PACKING, PlaceKind, Planner, Refill, Spot, Stamp};
 use crate::moves::{Kind, Move, Role};
 use crate::profile::Profile;
 use crate::units::{Density, Volume};
-
-/// Where the output stands still for a refill.
-#[derive(Clone, Debug, Default)]
-pub struct Pauses {
-    command: String,
-    /// Lines of the input before which it goes, in order.
-    lines: VecDeque<u64>,
-    /// How many were written.
-    pub written: u64,
-}
-
-impl Pauses {
-    /// The profile's command at the refills of a plan.
-    pub fn new(profile: &Profile, plan: Option<&HopperPlan>) -> Self {
-        let command = profile.hopper.pause_command.value.clone().unwrap_or_default();
-        let lines = plan.iter().flat_map(|plan| &plan.refills).map(|refill| refill.line).collect();
-        Self { command, lines, written: 0 }
-    }
-
-    /// Whether a rewrite with these passes writes any.
-    pub fn are_wanted(profile: &Profile, passes: Passes) -> bool {
-        passes.starts && profile.hopper.pause_command.value.is_some() && profile.hopper.usable_g.value.is_some()
-    }
-
-    /// The command, if one goes before the move on `line`. Lines that are numbered bear no others between them.
-    pub fn due(&mut self, step: &Move, line: u64) -> Option<&str> {
-        while self.lines.front().is_some_and(|next| *next < line) {
-            self.lines.pop_front();
-        }
-        if self.lines.front() != Some(&line) || step.has(Move::NUMBERED) {
-            return None;
-        }
-        self.lines.pop_front();
-        self.written += 1;
-        Some(&self.command)
-    }
-}
 
 /// Follows the moves of the screw and the places between them.
 #[derive(Debug)]
@@ -58,19 +18,21 @@ pub struct Granules {
 }
 
 impl Granules {
-    /// A full hopper at the start of a print.
-    pub fn new(profile: &Profile) -> Self {
+    /// A full hopper at the start of a print. `purge_mm3`: what is pushed out behind a refill.
+    pub fn new(profile: &Profile, purge_mm3: f64) -> Self {
         let margin_g = profile.hopper.margin_g.value;
-        let cup = profile.hopper.usable_g.value.map(|usable_g| Cup { usable_g, margin_g });
         let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
+        let purge_g = (Volume::from_mm3(purge_mm3) * density).as_g();
+        let cup = profile.hopper.usable_g.value.map(|usable_g| Cup { usable_g, margin_g, purge_g });
         Self { planner: Planner::new(cup), density, layer: 0, gap: None }
     }
 
-    /// Takes the next move, on `line`, which takes `seconds` as it is executed.
-    pub fn add(&mut self, step: &Move, line: u64, seconds: f64) {
+    /// Takes the next move, on `line`, which takes `seconds` as it is executed. `purge_mm3`: what a refill before it would
+    /// have pushed out.
+    pub fn add(&mut self, step: &Move, line: u64, seconds: f64, purge_mm3: f64) {
         let own = step.has(Move::SCREW);
         if self.planner.wants_places() {
-            self.place(step, line, own && step.kind == Kind::Bead);
+            self.place(step, line, own && step.kind == Kind::Bead, purge_mm3);
         }
         let grams = if own { (Volume::from_mm3(step.melt) * self.density).as_g() } else { 0.0 };
         self.planner.feed(grams, seconds);
@@ -78,9 +40,10 @@ impl Granules {
 
     /// Offers the place before a move. Between layers that is where the last bead ended, not where the next one begins:
     /// a seam may be there.
-    fn place(&mut self, step: &Move, line: u64, is_bead: bool) {
+    fn place(&mut self, step: &Move, line: u64, is_bead: bool, purge_mm3: f64) {
         let now = self.planner.now();
-        let spot = |kind| Spot { line, layer: u64::from(step.layer), z_mm: step.z, kind };
+        let purge_g = (Volume::from_mm3(purge_mm3) * self.density).as_g();
+        let spot = |kind| Spot { line, layer: u64::from(step.layer), z_mm: step.z, kind, purge_g };
         if !is_bead {
             self.gap.get_or_insert((now, spot(PlaceKind::LayerChange)));
             return;

@@ -13,6 +13,7 @@ mod granules;
 pub mod intake;
 pub mod layers;
 pub mod limiter;
+mod pauses;
 pub mod planning;
 pub mod predict;
 pub mod prescan;
@@ -41,8 +42,9 @@ use crate::summary::{Record, Summary};
 use account::{Run, e_unit, hexadecimal, summary};
 use compose::{Scratch, compose};
 use edits::Outgoing;
-use granules::{Granules, Pauses};
+use granules::Granules;
 use intake::Intake;
+use pauses::Pauses;
 use planning::Planning;
 use prescan::{Prescan, prescan};
 pub use replay::{Original, ReplayAccount, Rereadable, replay};
@@ -143,8 +145,9 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     if Pauses::are_wanted(profile, options.passes) {
         // Where to stop is known only once the whole file was seen: it is run through once more.
         let look = Options { hash: false, ..options.clone() };
-        let plan = run(input, &scan, Some(&mut std::io::sink()), profile, &look, pauses, &mut |_| {})?.hopper;
-        pauses = Pauses::new(profile, plan.as_ref());
+        pauses = Pauses::of(profile);
+        let seen = run(input, &scan, Some(&mut std::io::sink()), profile, &look, pauses.clone(), &mut |_| {})?;
+        pauses.stand_at(seen.hopper.as_ref());
         input.rewind().map_err(|error| Error::io("read the file", error))?;
     }
     run(input, &scan, Some(output), profile, options, pauses, progress)
@@ -305,7 +308,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     };
     let tally = Tally::new(&capacity);
     let terms = Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_word, purpose };
-    let mut scribe = Scribe::new(tally, drive, Granules::new(profile), Braking::new(profile), terms);
+    let mut scribe =
+        Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
     scribe.pauses = pauses;
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);

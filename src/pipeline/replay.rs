@@ -1,18 +1,20 @@
 //! Executes a file on the virtual machine, alone or beside the file it was made from.
 
 use std::io::{Read, Seek};
+use std::ops::Range;
 use std::path::Path;
 
 use serde::Serialize;
 
 use super::account::assumed_among;
 use super::intake::is_command;
+use super::pauses::{AWAY, BACK};
 use super::planning::Besides;
 use super::prescan::prescan;
 use super::{Options, no_commands};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Excerpt, Result};
-use crate::line::Block;
+use crate::line::{Block, LineKind};
 use crate::motion::Planner;
 use crate::motion::rules::MotionRules;
 use crate::moves::Move;
@@ -110,6 +112,8 @@ fn execute(
         let mut besides = Besides::of(&file.resolver.side);
         for step in &file.moves {
             let wanted = match &mut beside {
+                // At the park position and on the way there, nothing is wanted.
+                Some(_) if file.is_away(step) => Span { length: step.length, area: 0.0 },
                 Some(beside) if step.length > 0.0 => beside.wanted(step).map_err(|error| file.at(step, error))?,
                 _ => Span::of(step),
             };
@@ -170,6 +174,10 @@ struct Walk<'a> {
     lines: u64,
     bytes: u64,
     has_commands: bool,
+    /// Lines of the block between the comments around ways to the park position.
+    ways: Vec<Range<usize>>,
+    /// The block ends on such a way.
+    away: bool,
 }
 
 impl<'a> Walk<'a> {
@@ -185,7 +193,33 @@ impl<'a> Walk<'a> {
             lines: 0,
             bytes: 0,
             has_commands: false,
+            ways: Vec::new(),
+            away: false,
         })
+    }
+
+    /// Looks for ways to the park position in the block.
+    fn look_for_ways(&mut self) {
+        self.ways.clear();
+        let mut start = self.away.then_some(0);
+        let comments = self.block.lines.iter().enumerate().filter(|(_, line)| line.kind == LineKind::Comment);
+        for (index, line) in comments {
+            let text = self.block.text_of(line);
+            if text.starts_with(AWAY) {
+                start.get_or_insert(index);
+            } else if text.starts_with(BACK)
+                && let Some(start) = start.take()
+            {
+                self.ways.push(start..index);
+            }
+        }
+        self.away = start.is_some();
+        self.ways.extend(start.map(|start| start..usize::MAX));
+    }
+
+    /// Whether a move of the block belongs to a way to the park position.
+    fn is_away(&self, step: &Move) -> bool {
+        self.ways.iter().any(|way| way.contains(&(step.line as usize)))
     }
 
     /// Goes on to the next block; `false` at the end.
@@ -202,6 +236,7 @@ impl<'a> Walk<'a> {
         self.lines += block.lines.len() as u64;
         self.bytes += block.bytes.len() as u64;
         self.resolver.resolve(block, &mut self.moves)?;
+        self.look_for_ways();
         Ok(true)
     }
 

@@ -2,10 +2,12 @@
 
 use super::drive::{Drive, Driven, LinesBefore};
 use super::edits::{ELine, Outgoing, Written};
-use super::granules::{Granules, Pauses};
+use super::granules::Granules;
+use super::pauses::Pauses;
 use super::planning::Besides;
 use crate::findings::{Code, Findings, Place};
 use crate::motion::braking::{Braking, Seen};
+use crate::moves::track::Track;
 use crate::moves::{Kind, Move};
 use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::gaps::Marks;
@@ -87,6 +89,8 @@ impl Scribe {
     fn block(&mut self, block: &mut Outgoing) {
         let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
         let mut besides = Besides::of(side);
+        // Only who parks has to know where.
+        let mut track = self.pauses.parks().then(|| Track::of(side));
         let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after);
         for (index, (((((step, before), verdict), &mut mark), ruling), after)) in all.enumerate() {
             let ahead = ahead.get(index).copied().unwrap_or(0.0);
@@ -98,11 +102,30 @@ impl Scribe {
             let arc = beside.arc.copied();
             let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
             let mut halted_s = 0.0;
-            if let Some(command) = self.pauses.due(step, line) {
+            let obstacle = self.pauses.obstacle(step, track.as_ref());
+            if self.pauses.is_due(step, line) {
                 halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
-                lines.text.extend_from_slice(command.as_bytes());
-                lines.end();
+                halted_s += match track.as_ref().filter(|_| obstacle.is_none()) {
+                    Some(track) => self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines),
+                    None => {
+                        self.pauses.stay(&mut lines);
+                        if let Some(reason) = obstacle.filter(|_| track.is_some()) {
+                            let (layer, z_mm) = (u64::from(step.layer), step.z);
+                            self.findings.add(Code::PauseNotParked, || Place {
+                                line,
+                                layer,
+                                z_mm,
+                                detail: reason.to_owned(),
+                            });
+                        }
+                        0.0
+                    }
+                };
                 self.feeds.forget();
+            }
+            if let Some(track) = &mut track {
+                track.next(step);
+                self.pauses.pass(step, beside.limits);
             }
             if let Some(accel) = ruling.word {
                 lines.text.extend_from_slice(self.accel_word);
@@ -111,6 +134,9 @@ impl Scribe {
                 self.written.accels += 1;
             }
             let mut driven = if self.drive.is_idle() {
+                if track.is_some() {
+                    self.drive.follow(step);
+                }
                 Driven::UNTOUCHED
             } else {
                 self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
@@ -138,7 +164,8 @@ impl Scribe {
                 Purpose::Rewrite => after.time + driven.rest_s,
                 Purpose::Audit => before.time,
             };
-            self.granules.add(step, line, seconds);
+            let purge_mm3 = if obstacle.is_none() { self.pauses.purge_mm3() } else { 0.0 };
+            self.granules.add(step, line, seconds, purge_mm3);
             match self.purpose {
                 Purpose::Rewrite => {
                     if step.has(Move::TAKE_OUT) {

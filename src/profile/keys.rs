@@ -311,8 +311,26 @@ keys! {
             "cost of a kilogram of feedstock in your own currency, or \"none\"";
         pause_command: "pause_command" as OrNone<Text>, |v| if_some(v, |v| command(v)),
             "a line your controller knows that parks the head and waits, written at refills, or \"none\"";
+        park_x_mm: "park_x_mm" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, -1e4, 1e4, "mm", PARK)),
+            "where the head waits for a refill, X of the machine, mm, or \"none\": the pause command parks it";
+        park_y_mm: "park_y_mm" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, -1e4, 1e4, "mm", PARK)),
+            "where the head waits for a refill, Y of the machine, mm, or \"none\"";
+        park_lift_mm: "park_lift_mm" as Number,
+            |v| within(*v, 0.0, 1e3, "mm", "how far the nozzle is lifted before the way there; the machine must have that much room above the print"),
+            "lift before the way to the park position, mm";
+        park_speed_mm_s: "park_speed_mm_s" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 5000.0, "mm/s", "in mm/s (not mm/min); \"none\" takes the speed of the file's travels")),
+            "speed of the way to the park position and back, mm/s, or \"none\": that of the file's travels";
+        purge_mm3: "purge_mm3" as Number,
+            |v| within(*v, 0.0, 1e5, "mm3", "what leaves the nozzle at the park position after a refill; 0 purges nothing"),
+            "melt pushed out at the park position after each refill, mm3";
     }
 }
+
+/// Help for a park position.
+const PARK: &str = "a place the head reaches beside the part, as the machine counts it";
 
 fn output_above_zero(output: &Output) -> Result<(), Complaint> {
     match output {

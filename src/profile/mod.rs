@@ -434,6 +434,23 @@ pub struct Hopper {
     pub cost_per_kg: Stated<Option<f64>>,
     /// A line the controller knows that parks the head and waits; written at refills. `None`: refills are only planned.
     pub pause_command: Stated<Option<String>>,
+    /// Where the head waits for a refill, X of the machine, mm. `None`: the pause command parks it.
+    pub park_x_mm: Stated<Option<f64>>,
+    /// The same, Y; set if `park_x_mm` is.
+    pub park_y_mm: Stated<Option<f64>>,
+    /// Lift before the way there, mm.
+    pub park_lift_mm: Stated<f64>,
+    /// Speed of the way there and back, mm/s; `None`: that of the file's travels.
+    pub park_speed_mm_s: Stated<Option<f64>>,
+    /// Melt pushed out there after each refill, mm³.
+    pub purge_mm3: Stated<f64>,
+}
+
+impl Hopper {
+    /// X and Y of the park position, mm of the machine.
+    pub fn park(&self) -> Option<[f64; 2]> {
+        Some([self.park_x_mm.value?, self.park_y_mm.value?])
+    }
 }
 
 /// Everything the passes know.

@@ -71,7 +71,20 @@ fn refills(plan: &HopperPlan, usable: f64, margin: f64, detail: Detail) -> Strin
     }
     let pauses = match plan.pauses_written {
         0 => String::new(),
-        n => paragraph("  ", &format!("{} written into the output.", counted(n, "pause"))),
+        n => {
+            let mut words = format!("{} written into the output.", counted(n, "pause"));
+            if plan.pauses_parked > 0 {
+                words.push_str(&format!(
+                    " For {} of them the hot head moves to the park position and back: nothing may stand there or on \
+                     the way, and there must be free space below.",
+                    count(plan.pauses_parked)
+                ));
+            }
+            if plan.purged_mm3 > 0.0 {
+                words.push_str(&format!(" There it purges {} mm³ in all.", decimal(plan.purged_mm3, 0)));
+            }
+            paragraph("  ", &words)
+        }
     };
     let rest = plan.refills.len().saturating_sub(most);
     let more = if rest > 0 { format!("    and {} more\n", count(rest as u64)) } else { String::new() };
@@ -112,6 +125,26 @@ mod tests {
         insta::assert_snapshot!("hopper_normal", shown(&plan, Detail::Normal));
         let all = shown(&plan, Detail::All);
         assert!(!all.contains(" more\n") && all.contains("after 2 h  85.2 g\n"), "{all}");
+    }
+
+    #[test]
+    fn parked_pauses_come_with_a_caution() {
+        let plan = HopperPlan {
+            pauses_written: 12,
+            pauses_parked: 11,
+            purged_mm3: 6600.0,
+            ..sample::refilled().hopper.unwrap()
+        };
+        let text = shown(&plan, Detail::Normal);
+        let flat: String = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            flat.ends_with(
+                "12 pauses written into the output. For 11 of them the hot head moves to the park position and back: \
+                 nothing may stand there or on the way, and there must be free space below. There it purges 6,600 mm³ \
+                 in all."
+            ),
+            "{text}"
+        );
     }
 
     #[test]

@@ -168,6 +168,7 @@ pub fn refilled() -> Summary {
         left_g: 0.9,
         refill_g: 7.1,
         refill_l: 0.011_27,
+        purge_g: 0.0,
     };
     let plan = HopperPlan {
         total_g: 90.95,
@@ -180,6 +181,8 @@ pub fn refilled() -> Summary {
         refills: (1..=12).map(refill).collect(),
         left_at_end_g: Some(2.25),
         pauses_written: 0,
+        pauses_parked: 0,
+        purged_mm3: 0.0,
         hourly: [(1, 42.6), (2, 85.2)].map(|(hour, used_g)| HourMark { hour, used_g }).into(),
     };
     Summary { hopper: Some(plan), ..pads() }

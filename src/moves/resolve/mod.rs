@@ -338,8 +338,19 @@ impl Resolver {
 
     /// The position has been set, or is to be known here.
     fn anchor(&mut self) {
-        let State { position, offset, .. } = self.state;
-        self.side.anchors.push(Anchor { index: self.moves.len(), position, offset });
+        let State { position, offset, known, offset_known, .. } = self.state;
+        let known = known == [true; 3] && offset_known == [true; 3];
+        self.side.anchors.push(Anchor { index: self.moves.len(), position, offset, known });
+    }
+
+    /// A motion line has sent axes to stated places while not all were known; `machine`: in coordinates of the machine.
+    #[cold]
+    fn learn(&mut self, axes: [Option<f64>; 3], machine: bool) {
+        let State { absolute, known, offset_known, .. } = &mut self.state;
+        for ((known, offset_known), word) in known.iter_mut().zip(offset_known).zip(axes) {
+            *known |= word.is_some() && (machine || (*absolute && *offset_known));
+        }
+        self.anchor();
     }
 
     /// The command of the line may use the feed in force.

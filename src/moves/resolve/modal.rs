@@ -177,11 +177,10 @@ impl Resolver {
         }
         let kept = self.state.clone_settings();
         self.apply(&next);
+        let before = self.moves.len();
         match action {
             Action::None => {}
-            Action::Modal => {
-                return self.motion(words, machine, at).inspect_err(|_| self.apply(&kept));
-            }
+            Action::Modal => self.motion(words, machine, at).inspect_err(|_| self.apply(&kept))?,
             Action::Dwell => self.dwell(words, at),
             Action::Home => self.home(words, at),
             Action::SetReversal(kind) => {
@@ -191,9 +190,17 @@ impl Resolver {
             Action::SetPosition => self.set_position(words, at),
             Action::ClearOffsets => {
                 self.state.offset = [0.0; 3];
+                self.state.offset_known = [true; 3];
                 self.anchor();
             }
             Action::NotFollowed => self.not_followed(words, at),
+        }
+        let names_motion = words.commands().iter().any(|c| c.letter == b'G' && matches!(c.tenths, 0 | 10 | 20 | 30));
+        let repeats_arc = !names_motion && matches!(next.motion, Some(Motion::Arc { .. }));
+        if (repeats_arc || next.counts_otherwise(&kept))
+            && let Some(step) = self.moves.get_mut(before)
+        {
+            step.flags |= Move::BOUND;
         }
         Ok(())
     }
@@ -241,6 +248,8 @@ impl Resolver {
             if all || words.mentions(*letter) {
                 self.state.position[axis] = 0.0;
                 self.state.offset[axis] = 0.0;
+                self.state.known[axis] = true;
+                self.state.offset_known[axis] = true;
             }
         }
         self.anchor();
@@ -255,6 +264,7 @@ impl Resolver {
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if let Some(v) = value(*letter).or(all.then_some(0.0)) {
                 self.state.offset[axis] = self.state.position[axis] - v * self.state.unit_mm;
+                self.state.offset_known[axis] = self.state.known[axis];
                 self.anchor();
             }
         }
@@ -336,6 +346,13 @@ impl State {
             plane: self.plane,
             motion: self.motion,
         }
+    }
+}
+
+impl Settings {
+    /// Whether words mean something else than with `other`.
+    fn counts_otherwise(&self, other: &Self) -> bool {
+        self.unit_mm != other.unit_mm || self.absolute != other.absolute || self.e_absolute != other.e_absolute
     }
 }
 

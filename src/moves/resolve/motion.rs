@@ -142,6 +142,9 @@ impl Resolver {
             self.look_at_move(&step, at);
         }
         self.moves.push(step);
+        if self.state.known != [true; 3] {
+            self.learn(axes, machine);
+        }
         Ok(())
     }
 

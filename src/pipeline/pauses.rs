@@ -1,0 +1,306 @@
+//! Where the output stands still for a refill: the pause command, and the way to the park position and back.
+
+use std::collections::VecDeque;
+
+use super::Passes;
+use super::drive::{Drive, LinesBefore, at_rest};
+use crate::demand::capacity::Capacity;
+use crate::hopper::HopperPlan;
+use crate::line::number::write_fixed;
+use crate::motion::rules::MotionRules;
+use crate::moves::limits::MotionLimits;
+use crate::moves::track::Track;
+use crate::moves::{Kind, Move};
+use crate::passes::feed::Feeds;
+use crate::profile::Profile;
+
+/// Comment before the way to the park position: from here to [`BACK`] the head is not where the print has it.
+pub const AWAY: &[u8] = b"; to the park position";
+/// Comment behind the way back.
+pub const BACK: &[u8] = b"; back at the print";
+/// Highest speed of lift and descent, mm/s, as far as no limit of Z is lower: spindles bear it. Common practice, no
+/// source.
+const LIFT_MM_S: f64 = 10.0;
+/// Speed of the way where neither profile nor file has named one, mm/s. Common practice, no source.
+const CALM_MM_S: f64 = 50.0;
+/// Decimals of the way there, in mm and in inches.
+const DECIMALS: [u8; 2] = [3, 5];
+/// Most decimals of the place the head comes back to.
+const MOST_DECIMALS: u8 = 7;
+
+/// The pauses of an output.
+#[derive(Clone, Debug, Default)]
+pub struct Pauses {
+    command: String,
+    /// Lines of the input before which it goes, in order.
+    lines: VecDeque<u64>,
+    park: Option<Park>,
+    /// How many were written.
+    pub written: u64,
+    /// For how many of them the head goes to the park position.
+    pub parked: u64,
+    /// Moves of the ways there and back.
+    pub ways: u64,
+    /// Their path, mm.
+    pub way_mm: f64,
+}
+
+impl Pauses {
+    /// The profile's command, at no place yet.
+    pub fn of(profile: &Profile) -> Self {
+        let command = profile.hopper.pause_command.value.clone().unwrap_or_default();
+        Self { command, park: Park::of(profile), ..Self::default() }
+    }
+
+    /// They go to the refills of a plan.
+    pub fn stand_at(&mut self, plan: Option<&HopperPlan>) {
+        self.lines = plan.iter().flat_map(|plan| &plan.refills).map(|refill| refill.line).collect();
+    }
+
+    /// Whether a rewrite with these passes writes any.
+    pub fn are_wanted(profile: &Profile, passes: Passes) -> bool {
+        passes.starts && profile.hopper.pause_command.value.is_some() && profile.hopper.usable_g.value.is_some()
+    }
+
+    /// Whether there is a park position.
+    pub fn parks(&self) -> bool {
+        self.park.is_some()
+    }
+
+    /// What is pushed out at the park position behind a refill, mm³.
+    pub fn purge_mm3(&self) -> f64 {
+        self.park.as_ref().map_or(0.0, |park| park.purge_mm3)
+    }
+
+    /// Whether one goes before the move on `line`. Lines that are numbered bear no others between them.
+    pub fn is_due(&mut self, step: &Move, line: u64) -> bool {
+        while self.lines.front().is_some_and(|next| *next < line) {
+            self.lines.pop_front();
+        }
+        let is_due = self.lines.front() == Some(&line) && !step.has(Move::NUMBERED);
+        if is_due {
+            self.lines.pop_front();
+            self.written += 1;
+        }
+        is_due
+    }
+
+    /// Why the head cannot be parked before a move; `None` where it can.
+    pub fn obstacle(&self, step: &Move, track: Option<&Track<'_>>) -> Option<&'static str> {
+        if !track.is_some_and(Track::is_known) {
+            Some("not every axis was homed or sent to a stated place before")
+        } else if step.has(Move::BOUND) {
+            Some("the line sets units or modes itself, or repeats an arc")
+        } else if !step.has(Move::SCREW) {
+            Some("another tool is active")
+        } else if step.has(Move::NUMBERED) {
+            Some("the lines are numbered")
+        } else {
+            None
+        }
+    }
+
+    /// Writes the command alone.
+    pub fn stay(&self, lines: &mut LinesBefore<'_>) {
+        lines.text.extend_from_slice(self.command.as_bytes());
+        lines.end();
+    }
+
+    /// Writes the way to the park position, the command, the purge and the way back before a move without an
+    /// [obstacle](Self::obstacle). Returns the time it takes but for the waiting, s.
+    pub fn park(
+        &mut self,
+        step: &Move,
+        track: &Track<'_>,
+        drive: &mut Drive,
+        feeds: &mut Feeds,
+        lines: &mut LinesBefore<'_>,
+    ) -> f64 {
+        let Some(park) = &self.park else {
+            self.stay(lines);
+            return 0.0;
+        };
+        let trip = Trip::new(park, step, track);
+        let lifts = park.lift_mm > 0.0;
+        lines.text.extend_from_slice(AWAY);
+        lines.end();
+        if lifts {
+            trip.write(&[(b'Z', trip.up)], park.lift_speed(), step, feeds, lines);
+        }
+        let speed = park.speed(step);
+        let [x, y] = trip.there;
+        trip.write(&[(b'X', x), (b'Y', y)], speed, step, feeds, lines);
+        let accel = park.rules.travel_accel.min(park.rules.axis_accel[0]).min(park.rules.axis_accel[1]);
+        let lift_accel = park.rules.travel_accel.min(park.rules.axis_accel[2]);
+        let way_s = at_rest(trip.way_mm, speed, accel) + at_rest(park.lift_mm, park.lift_speed(), lift_accel);
+        drive.wait(way_s);
+        self.stay(lines);
+        let mut time = 2.0 * way_s;
+        if park.purge_mm3 > 0.0 {
+            time += drive.purge(park.purge_mm3, park.purge_mm3_s, step, feeds, lines);
+        }
+        let [x, y] = trip.back;
+        trip.write(&[(b'X', x), (b'Y', y)], speed, step, feeds, lines);
+        if lifts {
+            trip.write(&[(b'Z', trip.down)], park.lift_speed(), step, feeds, lines);
+        }
+        drive.wait(way_s);
+        lines.text.extend_from_slice(BACK);
+        lines.end();
+        self.parked += 1;
+        self.ways += if lifts { 4 } else { 2 };
+        self.way_mm += 2.0 * (trip.way_mm + park.lift_mm);
+        time
+    }
+
+    /// The output has gone past a move; `limits`: those it sets.
+    pub fn pass(&mut self, step: &Move, limits: Option<&MotionLimits>) {
+        let Some(park) = &mut self.park else { return };
+        if let Some(limits) = limits {
+            park.rules = park.own_rules.with(limits);
+        }
+        let [x, y, _] = step.delta;
+        if step.kind == Kind::Travel && (x != 0.0 || y != 0.0) {
+            park.travel_mm_s = step.speed;
+        }
+    }
+}
+
+/// The park position and how to get there.
+#[derive(Clone, Debug)]
+struct Park {
+    /// X and Y of the machine, mm.
+    place: [f64; 2],
+    lift_mm: f64,
+    speed_mm_s: Option<f64>,
+    purge_mm3: f64,
+    purge_mm3_s: f64,
+    own_rules: MotionRules,
+    /// With what the file has set so far.
+    rules: MotionRules,
+    /// Speed of the file's last travel.
+    travel_mm_s: f64,
+}
+
+impl Park {
+    /// `None`: the profile has no position.
+    fn of(profile: &Profile) -> Option<Self> {
+        let hopper = &profile.hopper;
+        let capacity = Capacity::of(profile);
+        let rules = MotionRules::of(profile);
+        Some(Self {
+            place: hopper.park()?,
+            lift_mm: hopper.park_lift_mm.value,
+            speed_mm_s: hopper.park_speed_mm_s.value,
+            purge_mm3: hopper.purge_mm3.value,
+            // As much as the screw can give for as long as it takes.
+            purge_mm3_s: capacity.sustained_mm3_s.min(capacity.peak_mm3_s).min(capacity.screw_mm3_s),
+            own_rules: rules,
+            rules,
+            travel_mm_s: CALM_MM_S,
+        })
+    }
+
+    /// Of the way, mm/s: never above what profile or file allows.
+    fn speed(&self, step: &Move) -> f64 {
+        let wanted = self.speed_mm_s.unwrap_or(self.travel_mm_s);
+        let wanted = if wanted > 0.0 { wanted } else { step.speed.max(1.0) };
+        self.bounded(wanted).min(self.rules.axis_speed[0]).min(self.rules.axis_speed[1])
+    }
+
+    /// Of lift and descent, mm/s.
+    fn lift_speed(&self) -> f64 {
+        self.bounded(self.speed_mm_s.unwrap_or(LIFT_MM_S).min(LIFT_MM_S)).min(self.rules.axis_speed[2])
+    }
+
+    fn bounded(&self, speed: f64) -> f64 {
+        speed.min(self.own_rules.path_speed).min(self.rules.path_speed)
+    }
+}
+
+/// The words of one way there and back, in the units and the mode of the line it goes before.
+#[derive(Clone, Copy, Debug)]
+struct Trip {
+    up: Word,
+    there: [Word; 2],
+    back: [Word; 2],
+    down: Word,
+    /// Path in the plane, mm.
+    way_mm: f64,
+}
+
+/// A value and its decimals.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Word(f64, u8);
+
+impl Trip {
+    fn new(park: &Park, step: &Move, track: &Track<'_>) -> Self {
+        let (here, in_file) = (track.position(), track.in_file());
+        let unit = step.unit_mm();
+        let decimals = DECIMALS[usize::from(step.has(Move::INCH))];
+        let way = [0, 1].map(|axis| clean(park.place[axis] - here[axis]));
+        let way_mm = way[0].hypot(way[1]);
+        let rounded = |mm: f64| Word(rounded(clean(mm / unit), decimals), decimals);
+        if step.has(Move::RELATIVE) {
+            // The same figures with the other sign lead back to the very place.
+            let (up, there) = (rounded(park.lift_mm), way.map(rounded));
+            let reverse = |Word(value, decimals): Word| Word(0.0 - value, decimals);
+            return Self { up, there, back: there.map(reverse), down: reverse(up), way_mm };
+        }
+        let exact = |axis: usize| exact(in_file[axis] / unit, decimals);
+        Self {
+            up: rounded(in_file[2] + park.lift_mm),
+            there: [0, 1].map(|axis| rounded(in_file[axis] + way[axis])),
+            back: [exact(0), exact(1)],
+            down: exact(2),
+            way_mm,
+        }
+    }
+
+    fn write(&self, words: &[(u8, Word)], speed: f64, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) {
+        lines.text.extend_from_slice(b"G1");
+        for (letter, Word(value, decimals)) in words {
+            lines.text.extend_from_slice(&[b' ', *letter]);
+            write_fixed(lines.text, *value, *decimals);
+        }
+        let feed = feeds.turn(speed, step);
+        lines.text.extend_from_slice(b" F");
+        write_fixed(lines.text, feed.value, feed.decimals);
+        lines.end();
+    }
+}
+
+/// Without what sums of the way so far leave in the last bits, so that no digit depends on where a block began.
+fn clean(value: f64) -> f64 {
+    rounded(value, 9)
+}
+
+fn rounded(value: f64, decimals: u8) -> f64 {
+    let scale = 10.0_f64.powi(i32::from(decimals));
+    let quanta = (value * scale).round();
+    // Zero has no sign.
+    if quanta == 0.0 { 0.0 } else { quanta / scale }
+}
+
+/// With as many decimals as the value has, and at least `least`.
+fn exact(value: f64, least: u8) -> Word {
+    let value = clean(value);
+    let fits = |decimals: &u8| (rounded(value, *decimals) - value).abs() < 1e-8;
+    let decimals = (least..MOST_DECIMALS).find(fits).unwrap_or(MOST_DECIMALS);
+    Word(rounded(value, decimals), decimals)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_place_to_come_back_to_keeps_its_decimals() {
+        assert_eq!(exact(12.5, 3), Word(12.5, 3));
+        assert_eq!(exact(12.123_45, 3), Word(12.123_45, 5));
+        // What adding up left over is no decimal.
+        assert_eq!(exact(0.1 + 0.2, 3), Word(0.3, 3));
+        assert_eq!(exact(1.0 / 3.0, 3), Word(0.333_333_3, 7));
+        assert_eq!(exact(-1e-12, 3), Word(0.0, 3));
+    }
+}
