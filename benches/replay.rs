@@ -28,7 +28,7 @@ struct Known<'a> {
 }
 
 impl Plan for Known<'_> {
-    fn push(&mut self, _: &Move, _: Beside<'_>, _: f64, _: f64) {
+    fn push(&mut self, _: &Move, _: Beside<'_>, _: Ordered) {
         self.pushed += 1;
     }
 
