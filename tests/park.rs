@@ -18,17 +18,19 @@ const AWAY: &str = "; to the park position";
 const BACK: &str = "; back at the print";
 const PURGE_MM3: f64 = 70.0;
 
-/// Capacity 30 and 20 mm³/s; E of the input counts mm³; at most 50 units of E in place. `more`: lines for `[screw]`.
+/// Capacity 30 and 20 mm³/s; E of the input counts mm³; at most 50 units of E in place. `more`: lines for `[screw]`;
+/// `hopper`: for `[hopper]` and, behind its name, `[machine]`.
 fn profile(more: &str, hopper: &str) -> Profile {
+    let (hopper, machine) = hopper.split_once("[machine]\n").unwrap_or((hopper, ""));
     let text = format!(
-        "[machine]\nmax_speed_mm_s = 150\n[controller]\nmax_e_only_mm = 50\n[screw]\ne_unit = \"mm3\"\n\
+        "[machine]\nmax_speed_mm_s = 150\n{machine}\n[controller]\nmax_e_only_mm = 50\n[screw]\ne_unit = \"mm3\"\n\
          peak_flow_mm3_s = 30\nsustained_flow_mm3_s = 20\n{more}\n[feedstock]\ndensity_g_cm3 = 5\n\
          [hopper]\nusable_g = 1.9\nmargin_g = 0.45\npause_command = \"REFILL\"\n{hopper}"
     );
     Profile::load(&text, "park.toml").unwrap_or_else(|error| panic!("{error}"))
 }
 
-const PARK: &str = "park_x_mm = -10\npark_y_mm = 5\npurge_mm3 = 70\n";
+const PARK: &str = "purge_mm3 = 70\n[machine]\npark_x_mm = -10\npark_y_mm = 5\n";
 const NO_LAG: &str = "melt_lag_s = 0\noutput_e_unit = \"as-in-file\"";
 const AT_REST: &str = "melt_lag_s = 0.4\nlag_compensated_by = \"none\"\noutput_e_unit = \"as-in-file\"";
 const OTHER_UNIT: &str = "melt_lag_s = 0.4\nlag_compensated_by = \"none\"\noutput_e_unit = \"virtual-filament-mm\"";
@@ -200,7 +202,7 @@ fn forms() -> Vec<(&'static str, String)> {
 /// Everything that must hold between an output with pauses alone and one with ways to the park position.
 fn assert_sound(name: &str, input: &str, park: [f64; 2], own: &Profile) -> u64 {
     let mut plain = own.clone();
-    (plain.hopper.park_x_mm.value, plain.hopper.park_y_mm.value) = (None, None);
+    (plain.machine.park_x_mm.value, plain.machine.park_y_mm.value) = (None, None);
     let (plain, _) = rewrite(input, &plain);
     let (parked, summary) = rewrite(input, own);
     let rules = reader::Rules { volume_per_e: runs::output_volume(own), ..runs::rules(own) };
@@ -357,8 +359,8 @@ fn a_replay_knows_the_way() {
             "hopper.usable_g=1.7".to_owned(),
             "hopper.margin_g=0.4".to_owned(),
             "hopper.pause_command=REFILL".to_owned(),
-            "hopper.park_x_mm=-10".to_owned(),
-            "hopper.park_y_mm=5".to_owned(),
+            "machine.park_x_mm=-10".to_owned(),
+            "machine.park_y_mm=5".to_owned(),
             "hopper.purge_mm3=40".to_owned(),
         ];
         let set: Vec<&str> = set.iter().flat_map(|set| ["--set", set.as_str()]).collect();
@@ -377,14 +379,14 @@ fn bad_park_positions_are_named() {
     let bench = Bench::new();
     bench.file("pad.gcode", absolute("G28\nG90"));
     for (set, said) in [
-        (&["hopper.park_x_mm=5"][..], "must both be set, or neither"),
-        (&["hopper.park_y_mm=5"], "must both be set, or neither"),
-        (&["hopper.park_x_mm=99999", "hopper.park_y_mm=5"], "must lie between -10000 and 10000 mm"),
+        (&["machine.park_x_mm=5"][..], "must both be set, or neither"),
+        (&["machine.park_y_mm=5"], "must both be set, or neither"),
+        (&["machine.park_x_mm=99999", "machine.park_y_mm=5"], "must lie between -10000 and 10000 mm"),
         (&["hopper.purge_mm3=-1"], "must lie between 0 and 100000 mm3"),
-        (&["hopper.park_lift_mm=-1"], "must lie between 0 and 1000 mm"),
-        (&["hopper.park_speed_mm_s=0"], "must be above zero"),
+        (&["machine.park_lift_mm=-1"], "must lie between 0 and 1000 mm"),
+        (&["machine.park_speed_mm_s=0"], "must be above zero"),
         (
-            &["hopper.park_x_mm=5", "hopper.park_y_mm=5", "hopper.usable_g=60", "hopper.purge_mm3=10000"],
+            &["machine.park_x_mm=5", "machine.park_y_mm=5", "hopper.usable_g=60", "hopper.purge_mm3=10000"],
             "hopper.purge_mm3 must leave at least 1 g",
         ),
     ] {
@@ -393,6 +395,5 @@ fn bad_park_positions_are_named() {
         assert!(ran.stderr.contains(said), "{set:?}: {}", ran.stderr);
     }
     let caution = |text: &str| Profile::load(text, "own.toml").expect("a sound profile").cautions();
-    assert!(caution("[hopper]\npark_x_mm = 1\npark_y_mm = 2\n").iter().any(|found| found.key == "hopper.park_x_mm"));
     assert!(caution("[hopper]\npurge_mm3 = 20\n").iter().any(|found| found.key == "hopper.purge_mm3"));
 }

@@ -86,7 +86,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
         keys.extend(["hopper.usable_g", "hopper.margin_g"]);
     }
     if pauses.parked > 0 {
-        keys.extend(["hopper.park_x_mm", "hopper.park_y_mm", "hopper.park_lift_mm"]);
+        keys.extend(["machine.park_x_mm", "machine.park_y_mm", "machine.park_lift_mm"]);
     }
     let assumed = assumed_among(profile, &keys);
     let screw = screw(run, &drive.account);

@@ -185,13 +185,13 @@ struct Park {
 impl Park {
     /// `None`: the profile has no position.
     fn of(profile: &Profile) -> Option<Self> {
-        let hopper = &profile.hopper;
+        let (hopper, machine) = (&profile.hopper, &profile.machine);
         let capacity = Capacity::of(profile);
         let rules = MotionRules::of(profile);
         Some(Self {
-            place: hopper.park()?,
-            lift_mm: hopper.park_lift_mm.value,
-            speed_mm_s: hopper.park_speed_mm_s.value,
+            place: machine.park()?,
+            lift_mm: machine.park_lift_mm.value,
+            speed_mm_s: machine.park_speed_mm_s.value,
             purge_mm3: hopper.purge_mm3.value,
             // As much as the screw can give for as long as it takes.
             purge_mm3_s: capacity.sustained_mm3_s.min(capacity.peak_mm3_s).min(capacity.screw_mm3_s),

@@ -163,12 +163,12 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
             .help("the margin is a part of the usable content that stays in the hopper at a refill; lower it"),
         });
     }
-    let hopper = &profile.hopper;
-    if hopper.park_x_mm.value.is_some() != hopper.park_y_mm.value.is_some() {
+    let (hopper, machine) = (&profile.hopper, &profile.machine);
+    if machine.park_x_mm.value.is_some() != machine.park_y_mm.value.is_some() {
         found.push(Contradiction {
-            keys: ["hopper.park_x_mm", "hopper.park_y_mm"],
+            keys: ["machine.park_x_mm", "machine.park_y_mm"],
             complaint: Complaint::new(
-                "hopper.park_x_mm and hopper.park_y_mm must both be set, or neither",
+                "machine.park_x_mm and machine.park_y_mm must both be set, or neither",
                 "the other one is missing",
             )
             .help("a park position has both coordinates; without one the pause command parks the head"),
@@ -176,7 +176,7 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
     }
     let purge_g = hopper.purge_mm3.value * feedstock.density_g_cm3.value * 1e-3;
     if let Some(usable) = usable.filter(|usable| {
-        hopper.park().is_some() && usable - margin >= LEAST_CUP_G && usable - margin - purge_g < LEAST_CUP_G
+        machine.park().is_some() && usable - margin >= LEAST_CUP_G && usable - margin - purge_g < LEAST_CUP_G
     }) {
         found.push(Contradiction {
             keys: ["hopper.usable_g", "hopper.purge_mm3"],
@@ -279,19 +279,12 @@ impl Profile {
                 );
             }
         }
-        let hopper = &self.hopper;
-        if hopper.park().is_some() && hopper.pause_command.value.is_none() {
-            add(
-                "hopper.park_x_mm",
-                "the park position is not used, as no pauses are written".to_owned(),
-                "set hopper.pause_command to a line that waits for you, or remove the position",
-            );
-        }
-        if hopper.purge_mm3.value > 0.0 && hopper.park().is_none() {
+        let (hopper, machine) = (&self.hopper, &self.machine);
+        if hopper.purge_mm3.value > 0.0 && machine.park().is_none() {
             add(
                 "hopper.purge_mm3",
                 "nothing is purged at refills, as there is no park position".to_owned(),
-                "set hopper.park_x_mm and hopper.park_y_mm to a place beside the part",
+                "set machine.park_x_mm and machine.park_y_mm to a place beside the part",
             );
         }
         let feedstock = &self.feedstock;

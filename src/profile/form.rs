@@ -9,7 +9,7 @@ use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
 use super::{
     AccelWords, ArcForm, Corner, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics, LagCommands,
-    LagCompensation, LimitWords, Output, OutputUnit, PartMoves, Preset, Provenance,
+    LagCompensation, LimitWords, Output, OutputUnit, PartMoves, Preset, Provenance, StiffnessRelation,
 };
 
 /// A TOML value with its place in the text.
@@ -88,6 +88,7 @@ macro_rules! blank {
 words! {
     Kinematics { "cartesian" => Cartesian, "crossed-belts" => CrossedBelts, "delta" => Delta }
     PartMoves { "y" => Y, "xy" => Xy, "none" => None }
+    StiffnessRelation { "gent" => Gent, "log-linear" => LogLinear }
     Preset { "host" => Host, "board" => Board, "network" => Network, "custom" => Custom }
     DwellWords { "p-only" => POnly, "s-wins" => SWins }
     LimitWords { "named" => Named, "per-second" => PerSecond, "per-minute" => PerMinute }
@@ -112,6 +113,7 @@ blank! {
     Vec<u32> => Vec::new();
     Kinematics => Self::Cartesian;
     PartMoves => Self::None;
+    StiffnessRelation => Self::Gent;
     Preset => Self::Host;
     DwellWords => Self::POnly;
     LimitWords => Self::Named;

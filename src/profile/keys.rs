@@ -10,8 +10,8 @@ use super::form::{
 };
 use super::{
     AccelWords, ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Hopper, Kinematics,
-    LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, PartMoves, Preset, Profile,
-    Provenance, Screw, Stated,
+    LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, Part, PartMoves, Preset,
+    Profile, Provenance, Screw, Stated, StiffnessRelation,
 };
 
 /// One key and what is done with it.
@@ -112,6 +112,21 @@ keys! {
         steps_per_mm: "steps_per_mm" as Axes,
             |v| each_above_zero(v, 1e6, "", "motor steps for one mm of the axis, as the machine is set"),
             "motor steps for one mm of [x, y, z] and one unit of e";
+        bed_mm: "bed_mm" as OrNone<Axes>,
+            |v| if_some(v, |v| bed(v)),
+            "bed as the machine counts it, [least x, least y, largest x, largest y], mm, or \"none\"";
+        park_x_mm: "park_x_mm" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, -1e4, 1e4, "mm", PARK)),
+            "where the head waits, X of the machine, mm, or \"none\"";
+        park_y_mm: "park_y_mm" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, -1e4, 1e4, "mm", PARK)),
+            "where the head waits, Y of the machine, mm, or \"none\"";
+        park_lift_mm: "park_lift_mm" as Number,
+            |v| within(*v, 0.0, 1e3, "mm", "how far the nozzle is lifted before the way there; the machine must have that much room above the print"),
+            "lift before the way to the park position, mm";
+        park_speed_mm_s: "park_speed_mm_s" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 5000.0, "mm/s", "in mm/s (not mm/min); \"none\" takes the speed of the file's travels")),
+            "speed of the way to the park position and back, mm/s, or \"none\": that of the file's travels";
     }
     controller: Controller {
         preset: "preset" as Word<Preset>, any,
@@ -271,6 +286,9 @@ keys! {
         diameter_mm: "diameter_mm" as Number,
             |v| within(*v, 0.1, 10.0, "mm", "the bore of the nozzle, in mm"),
             "bore of the nozzle, mm";
+        face_mm: "face_mm" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.1, 50.0, "mm", "the flat around the bore, measured across; \"none\" takes twice the bore")),
+            "diameter of the flat face around the bore, mm, or \"none\"";
     }
     feedstock: Feedstock {
         name: "name" as Text, |v| name(v),
@@ -283,6 +301,26 @@ keys! {
         shore_a: "shore_a" as Number,
             |v| within(*v, 0.0, 100.0, "Shore A", "convert other scales to Shore A first; very hard grades are 100"),
             "hardness, Shore A";
+        modulus_mpa: "modulus_mpa" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 1e-3, 1e5, "MPa", "the slope of the first tenth of a tensile test, in MPa; \"none\" takes it from the hardness")),
+            "modulus of elasticity, MPa, or \"none\": from the hardness";
+        stiffness_relation: "stiffness_relation" as Word<StiffnessRelation>, any,
+            "how hardness becomes a modulus: \"gent\" or \"log-linear\"";
+        warm_stiffness_share: "warm_stiffness_share" as Number,
+            |v| above_zero(*v, 1.0, "", "the stiffness of the part as it is printed over that at room temperature; 1 for a cold part"),
+            "share of the stiffness that a part still warm from printing has";
+        conductivity_w_m_k: "conductivity_w_m_k" as Number,
+            |v| within(*v, 0.01, 10.0, "W/(m K)", "from the data sheet; 0.2 is usual for elastomers"),
+            "thermal conductivity, W/(m K)";
+        heat_capacity_j_kg_k: "heat_capacity_j_kg_k" as Number,
+            |v| within(*v, 200.0, 10_000.0, "J/(kg K)", "from the data sheet; 1700 is usual for elastomers"),
+            "heat capacity, J/(kg K)";
+        melt_consistency_pa_s_n: "melt_consistency_pa_s_n" as Number,
+            |v| within(*v, 1e-3, 1e7, "Pa s^n", "the viscosity of the melt at a shear rate of 1/s"),
+            "consistency of the melt, Pa s^n";
+        melt_index_n: "melt_index_n" as Number,
+            |v| within(*v, 0.05, 1.5, "", "how the viscosity falls with shear: 1 not at all, 0.3 to 0.6 for most melts"),
+            "exponent of the melt's power law";
         nozzle_temperature_min_c: "nozzle_temperature_min_c" as Number,
             |v| within(*v, 20.0, 500.0, "C", "from the data sheet of the feedstock, in degrees Celsius"),
             "lowest nozzle temperature, C";
@@ -311,22 +349,49 @@ keys! {
             "cost of a kilogram of feedstock in your own currency, or \"none\"";
         pause_command: "pause_command" as OrNone<Text>, |v| if_some(v, |v| command(v)),
             "a line your controller knows that parks the head and waits, written at refills, or \"none\"";
-        park_x_mm: "park_x_mm" as OrNone<Number>,
-            |v| if_some(v, |v| within(*v, -1e4, 1e4, "mm", PARK)),
-            "where the head waits for a refill, X of the machine, mm, or \"none\": the pause command parks it";
-        park_y_mm: "park_y_mm" as OrNone<Number>,
-            |v| if_some(v, |v| within(*v, -1e4, 1e4, "mm", PARK)),
-            "where the head waits for a refill, Y of the machine, mm, or \"none\"";
-        park_lift_mm: "park_lift_mm" as Number,
-            |v| within(*v, 0.0, 1e3, "mm", "how far the nozzle is lifted before the way there; the machine must have that much room above the print"),
-            "lift before the way to the park position, mm";
-        park_speed_mm_s: "park_speed_mm_s" as OrNone<Number>,
-            |v| if_some(v, |v| above_zero(*v, 5000.0, "mm/s", "in mm/s (not mm/min); \"none\" takes the speed of the file's travels")),
-            "speed of the way to the park position and back, mm/s, or \"none\": that of the file's travels";
         purge_mm3: "purge_mm3" as Number,
             |v| within(*v, 0.0, 1e5, "mm3", "what leaves the nozzle at the park position after a refill; 0 purges nothing"),
             "melt pushed out at the park position after each refill, mm3";
     }
+    part: Part {
+        sway_share: "sway_share" as Number,
+            |v| above_zero(*v, 1.0, "", "a share of the bead width: 0.2 lets the tip move by a fifth of it"),
+            "how far the part may sway, share of the bead width";
+        sway_factor: "sway_factor" as Number,
+            |v| within(*v, 1.0, 4.0, "", "2 for an acceleration that sets in at once, 4 for the worst reversal"),
+            "dynamic deflection over the static one";
+        least_accel_mm_s2: "least_accel_mm_s2" as Number,
+            |v| within(*v, 1.0, 1e5, "mm/s2", "below this no acceleration is set: the print would take for ever"),
+            "least acceleration that is set for a soft part, mm/s2";
+        clamp_drag: "clamp_drag" as Flag, any,
+            "whether beads are slowed where the nozzle would drag the part further than it may sway";
+        solid_temperature_c: "solid_temperature_c" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.0, 400.0, "C", "the temperature at which a bead bears the next one; \"none\" gives layers no time to cool")),
+            "temperature to which a layer is to cool before the next, C, or \"none\"";
+        air_temperature_c: "air_temperature_c" as Number,
+            |v| within(*v, -50.0, 200.0, "C", "the air around the part"),
+            "temperature of the air around the part, C";
+        air_w_m2_k: "air_w_m2_k" as Number,
+            |v| within(*v, 0.5, 1000.0, "W/(m2 K)", "2 to 25 for still air, more with a fan"),
+            "what the air takes from the part, W/(m2 K)";
+        least_speed_mm_s: "least_speed_mm_s" as Number,
+            |v| above_zero(*v, 1000.0, "mm/s", "the slowest speed that still lays an even bead"),
+            "least speed to which beads are slowed for cooling, mm/s";
+        least_flow_mm3_s: "least_flow_mm3_s" as Number,
+            |v| within(*v, 0.0, 1e4, "mm3/s", "the lowest flow the screw holds evenly; 0 if it holds any"),
+            "least flow to which beads are slowed for cooling, mm3/s";
+    }
+}
+
+/// A bed has an extent along both axes.
+fn bed([least_x, least_y, most_x, most_y]: &[f64; 4]) -> Result<(), Complaint> {
+    let sound =
+        [least_x, least_y, most_x, most_y].iter().all(|v| v.abs() <= 1e4) && least_x < most_x && least_y < most_y;
+    if sound {
+        return Ok(());
+    }
+    Err(Complaint::new("the bed must be [least x, least y, largest x, largest y] within 10 m", "this is no such bed")
+        .help("for a bed of 220 by 220 mm whose corner is zero: [0, 0, 220, 220]"))
 }
 
 /// Help for a park position.

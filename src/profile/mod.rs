@@ -116,6 +116,32 @@ pub struct Machine {
     pub axis_accel_mm_s2: Stated<Option<[f64; 4]>>,
     /// Motor steps for one mm of X, Y, Z and one unit of E.
     pub steps_per_mm: Stated<[f64; 4]>,
+    /// Bed as the machine counts it: least X and Y, largest X and Y, mm; `None`: not known.
+    pub bed_mm: Stated<Option<[f64; 4]>>,
+    /// Where the head waits, X of the machine, mm. `None`: nowhere of its own.
+    pub park_x_mm: Stated<Option<f64>>,
+    /// The same, Y; set if `park_x_mm` is.
+    pub park_y_mm: Stated<Option<f64>>,
+    /// Lift before the way there, mm.
+    pub park_lift_mm: Stated<f64>,
+    /// Speed of the way there and back, mm/s; `None`: that of the file's travels.
+    pub park_speed_mm_s: Stated<Option<f64>>,
+}
+
+impl Machine {
+    /// X and Y of the park position, mm of the machine.
+    pub fn park(&self) -> Option<[f64; 2]> {
+        Some([self.park_x_mm.value?, self.park_y_mm.value?])
+    }
+}
+
+/// How hardness becomes a modulus.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StiffnessRelation {
+    /// Gent's relation of 1958.
+    Gent,
+    /// A straight line in the logarithm.
+    LogLinear,
 }
 
 /// Which controller behaviour a profile starts from.
@@ -398,6 +424,8 @@ pub struct Screw {
 pub struct Nozzle {
     /// Bore, mm.
     pub diameter_mm: Stated<f64>,
+    /// Diameter of the flat face around it, mm; `None`: twice the bore.
+    pub face_mm: Stated<Option<f64>>,
 }
 
 /// What is in the hopper.
@@ -411,6 +439,20 @@ pub struct Feedstock {
     pub density_g_cm3: Stated<f64>,
     /// Hardness, Shore A.
     pub shore_a: Stated<f64>,
+    /// Modulus of elasticity, MPa; `None`: from the hardness.
+    pub modulus_mpa: Stated<Option<f64>>,
+    /// How hardness becomes a modulus.
+    pub stiffness_relation: Stated<StiffnessRelation>,
+    /// Share of the stiffness that a part still warm from printing has, above 0 to 1.
+    pub warm_stiffness_share: Stated<f64>,
+    /// Thermal conductivity, W/(m·K).
+    pub conductivity_w_m_k: Stated<f64>,
+    /// Heat capacity, J/(kg·K).
+    pub heat_capacity_j_kg_k: Stated<f64>,
+    /// Consistency of the melt, Pa·s^n.
+    pub melt_consistency_pa_s_n: Stated<f64>,
+    /// Exponent of its power law.
+    pub melt_index_n: Stated<f64>,
     /// Lowest nozzle temperature, °C.
     pub nozzle_temperature_min_c: Stated<f64>,
     /// Highest nozzle temperature, °C.
@@ -434,23 +476,31 @@ pub struct Hopper {
     pub cost_per_kg: Stated<Option<f64>>,
     /// A line the controller knows that parks the head and waits; written at refills. `None`: refills are only planned.
     pub pause_command: Stated<Option<String>>,
-    /// Where the head waits for a refill, X of the machine, mm. `None`: the pause command parks it.
-    pub park_x_mm: Stated<Option<f64>>,
-    /// The same, Y; set if `park_x_mm` is.
-    pub park_y_mm: Stated<Option<f64>>,
-    /// Lift before the way there, mm.
-    pub park_lift_mm: Stated<f64>,
-    /// Speed of the way there and back, mm/s; `None`: that of the file's travels.
-    pub park_speed_mm_s: Stated<Option<f64>>,
-    /// Melt pushed out there after each refill, mm³.
+    /// Melt pushed out at the park position after each refill, mm³.
     pub purge_mm3: Stated<f64>,
 }
 
-impl Hopper {
-    /// X and Y of the park position, mm of the machine.
-    pub fn park(&self) -> Option<[f64; 2]> {
-        Some([self.park_x_mm.value?, self.park_y_mm.value?])
-    }
+/// What the soft part bears, and how it cools.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Part {
+    /// How far it may sway, share of the bead width.
+    pub sway_share: Stated<f64>,
+    /// Dynamic deflection over the static one, 1 to 4.
+    pub sway_factor: Stated<f64>,
+    /// Least acceleration that is set, mm/s².
+    pub least_accel_mm_s2: Stated<f64>,
+    /// Beads are slowed where the nozzle would drag the part further than it may sway.
+    pub clamp_drag: Stated<bool>,
+    /// Temperature to which a layer is to cool before the next, °C; `None`: layers get no time to cool.
+    pub solid_temperature_c: Stated<Option<f64>>,
+    /// Temperature of the air around the part, °C.
+    pub air_temperature_c: Stated<f64>,
+    /// What the air takes from the part, W/(m²·K).
+    pub air_w_m2_k: Stated<f64>,
+    /// Least speed to which beads are slowed for cooling, mm/s.
+    pub least_speed_mm_s: Stated<f64>,
+    /// Least flow to which beads are slowed for cooling, mm³/s.
+    pub least_flow_mm3_s: Stated<f64>,
 }
 
 /// Everything the passes know.
@@ -468,6 +518,8 @@ pub struct Profile {
     pub feedstock: Feedstock,
     /// The hopper.
     pub hopper: Hopper,
+    /// The part.
+    pub part: Part,
     /// Notes written beside values, by the full name of the key.
     pub notes: BTreeMap<&'static str, String>,
 }
