@@ -34,6 +34,24 @@ pub struct Stiffness {
     pub extrapolated: bool,
 }
 
+impl Stiffness {
+    /// The same stuff when warm: all three moduli times `factor`.
+    ///
+    /// `factor`: above 0, at most 1; by the user's own measurement or judgement. No law of temperature stands behind it.
+    ///
+    /// # Errors
+    /// When the factor is outside its range.
+    pub fn softened(self, factor: f64) -> Result<Self, OutOfRange> {
+        when(factor > 0.0 && factor <= 1.0, "the factor of softening", "lie above 0 and not above 1", factor)?;
+        Ok(Self {
+            modulus_mpa: self.modulus_mpa * factor,
+            low_mpa: self.low_mpa * factor,
+            high_mpa: self.high_mpa * factor,
+            ..self
+        })
+    }
+}
+
 /// Small-strain Young's modulus from Shore A, by indentation theory.
 ///
 /// E = 0.0981 (56 + 7.62336 S) / (0.137505 (254 - 2.54 S))
@@ -256,6 +274,28 @@ mod tests {
     fn powers_of_ten_and_not_of_e() {
         assert!((log_linear_d(60.0).unwrap().as_mpa() - 88.04).abs() < 0.005);
         assert!((log_linear(60.0).unwrap().as_mpa() - 5.884).abs() < 0.0005);
+    }
+
+    #[test]
+    fn moduli_of_the_worked_columns() {
+        for (s, e) in [(5.0, 0.278_266), (20.0, 0.731_922), (40.0, 1.689_639), (85.0, 13.182_24)] {
+            assert!((gent(s).unwrap().as_mpa() / e - 1.0).abs() < 2e-6, "{s}A");
+        }
+    }
+
+    #[test]
+    fn warm_stuff_is_softer_by_what_the_user_says() {
+        let cold = estimate(Hardness::ShoreA(10.0)).unwrap();
+        let warm = cold.softened(0.4).unwrap();
+        for (cold, warm) in
+            [(cold.modulus_mpa, warm.modulus_mpa), (cold.low_mpa, warm.low_mpa), (cold.high_mpa, warm.high_mpa)]
+        {
+            assert!((warm / cold - 0.4).abs() < 1e-12);
+        }
+        assert!(warm.extrapolated && cold.softened(1.0) == Ok(cold));
+        for wrong in [0.0, -0.5, 1.01, f64::NAN] {
+            assert!(cold.softened(wrong).is_err(), "{wrong}");
+        }
     }
 
     #[test]

@@ -1,0 +1,253 @@
+//! Whether a column carries its own weight.
+
+use super::column::Solid;
+use super::range::{OutOfRange, above_zero};
+
+/// Standard gravity, mm/s².
+const GRAVITY: f64 = 9806.65;
+/// Tonnes per mm³ in 1 g/cm³.
+const T_MM3: f64 = 1e-9;
+/// Most sections a [`Tower`] keeps.
+const MOST_SECTIONS: usize = 200;
+/// Above this load over stiffness a single section buckles by itself: pi²/4 under a load on top, 7.84 by its weight.
+const SURELY_BUCKLED: f64 = 100.0;
+/// Terms of the power series of one piece; with loads below 1 the last is below 1e-17.
+const TERMS: u32 = 20;
+
+/// A length of column of one section.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Section {
+    height: f64,
+    area: f64,
+    second_moment: f64,
+}
+
+impl Section {
+    /// Two in a row as one with their weight and their bending under equal moments.
+    fn and(self, other: Self) -> Self {
+        let height = self.height + other.height;
+        Self {
+            height,
+            area: (self.area * self.height + other.area * other.height) / height,
+            second_moment: height / (self.height / self.second_moment + other.height / other.second_moment),
+        }
+    }
+}
+
+/// A column on the bed, laid section by section, of bounded size.
+///
+/// Beyond 200 sections neighbours are joined two by two: weight and flexibility are kept, and the position of both to
+/// within a hundredth of the height.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Tower {
+    /// From the bed up; all but the last are of `batch` slices each.
+    sections: Vec<Section>,
+    /// Slices that go into one section.
+    batch: u32,
+    /// Slices in the last section.
+    filled: u32,
+}
+
+impl Tower {
+    /// Lays a slice on the top.
+    ///
+    /// | argument                  | unit | range                                                            |
+    /// |---------------------------|------|------------------------------------------------------------------|
+    /// | `height_mm`               | mm   | above 0                                                          |
+    /// | `area_mm2`                | mm²  | above 0                                                          |
+    /// | `least_second_moment_mm4` | mm⁴  | above 0; about the principal axis in which the section is weakest |
+    ///
+    /// # Errors
+    /// When a value is outside its range.
+    pub fn grow(&mut self, height_mm: f64, area_mm2: f64, least_second_moment_mm4: f64) -> Result<(), OutOfRange> {
+        let slice = Section {
+            height: above_zero("the height of a slice (mm)", height_mm)?,
+            area: above_zero("the area of a section (mm²)", area_mm2)?,
+            second_moment: above_zero("the second moment of a section (mm⁴)", least_second_moment_mm4)?,
+        };
+        match self.sections.last_mut() {
+            Some(last) if self.filled < self.batch => {
+                *last = last.and(slice);
+                self.filled += 1;
+            }
+            _ => {
+                if self.sections.len() >= MOST_SECTIONS {
+                    let pairs = self.sections.chunks(2);
+                    self.sections = pairs.filter_map(|pair| pair.iter().copied().reduce(Section::and)).collect();
+                    self.batch = self.batch.saturating_mul(2);
+                }
+                self.sections.push(slice);
+                (self.batch, self.filled) = (self.batch.max(1), 1);
+            }
+        }
+        Ok(())
+    }
+
+    /// Height, mm.
+    pub fn height_mm(&self) -> f64 {
+        self.sections.iter().map(|section| section.height).sum()
+    }
+
+    /// How many times its own weight it carries upright: above 1 it stands. Infinite while nothing stands.
+    ///
+    /// Smallest lambda with (E I psi')' = -lambda N psi, psi = 0 at the bed, E I psi' = 0 at the top, where psi is the
+    /// inclination and N the weight above.
+    ///
+    /// # Assumes
+    /// Linear stuff, a clamped base, a straight and upright column whose slope the weight only has to keep up; shear
+    /// left out (it lowers the factor of squat columns, which is high anyway), no branches. Creep of a soft or warm part
+    /// is not in it: ask for a good margin.
+    ///
+    /// # Accuracy
+    /// Each section is solved by its power series, and the factor is halved in to 1e-12: exact for stepped columns.
+    ///
+    /// # Source
+    /// A. G. Greenhill, Proc. Camb. Phil. Soc. 4 (1881) (citation from memory): for the prism
+    /// lambda = 7.8373474389 E I / (rho g A L³). Marching from the top is ours.
+    pub fn critical_factor(&self, solid: &Solid) -> f64 {
+        // In units where E = 1 and rho g = 1 the factor is that of `E / (rho g)`, mm.
+        let length = solid.modulus().as_mpa() / (solid.density().as_g_cm3() * T_MM3 * GRAVITY);
+        if self.sections.is_empty() {
+            return f64::INFINITY;
+        }
+        let (mut low, mut high) = (0.0, 1.0);
+        while self.stands(high) && high < f64::MAX / 4.0 {
+            (low, high) = (high, high * 2.0);
+        }
+        while low == 0.0 && high > f64::MIN_POSITIVE && !self.stands(high / 2.0) {
+            high /= 2.0;
+        }
+        for _ in 0..60 {
+            let middle = 0.5 * (low + high);
+            if self.stands(middle) {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        low * length
+    }
+
+    /// Whether the inclination, marched from 1 at the free top, stays above zero down to the bed.
+    fn stands(&self, load: f64) -> bool {
+        // Inclination, bending moment and weight above, going down.
+        let (mut inclination, mut moment, mut weight) = (1.0, 0.0, 0.0);
+        for section in self.sections.iter().rev() {
+            let over_stiffness = load * section.height * section.height / section.second_moment;
+            let most = over_stiffness * (weight + section.area * section.height);
+            if most > SURELY_BUCKLED || !most.is_finite() {
+                return false;
+            }
+            // Short enough for the series, and for one sign within a piece.
+            let pieces = most.sqrt().ceil().max(1.0);
+            let piece = section.height / pieces;
+            for _ in 0..pieces as u32 {
+                let alpha = load * piece * piece / section.second_moment * weight;
+                let beta = load * piece * piece / section.second_moment * section.area * piece;
+                let (mut before, mut this, mut next) = (0.0, inclination, moment * piece / section.second_moment);
+                let (mut value, mut slope) = (this + next, next);
+                for k in 2..TERMS {
+                    let k = f64::from(k);
+                    (before, this, next) = (this, next, -(alpha * this + beta * before) / (k * (k - 1.0)));
+                    value += next;
+                    slope += k * next;
+                }
+                inclination = value;
+                moment = slope * section.second_moment / piece;
+                weight += section.area * piece;
+                if inclination.is_nan() || inclination <= 0.0 {
+                    return false;
+                }
+            }
+        }
+        true
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::physics::stiffness::gent;
+    use crate::units::{Density, Modulus};
+
+    fn rubber(shore: f64) -> Solid {
+        Solid::new(gent(shore).unwrap(), 0.5, Density::from_g_cm3(1.1)).unwrap()
+    }
+
+    /// Factor over E I0 / (rho g A0 L³) of a body that tapers with powers of the distance from its apex.
+    fn coefficient(area: i32, second: i32, slices: u32) -> f64 {
+        let (length, a0, i0) = (100.0, 400.0, 13_000.0);
+        let mut tower = Tower::default();
+        for index in 0..slices {
+            let s = 1.0 - (f64::from(index) + 0.5) / f64::from(slices);
+            tower.grow(length / f64::from(slices), a0 * s.powi(area), i0 * s.powi(second)).unwrap();
+        }
+        let solid = Solid::new(Modulus::from_mpa(1.0), 0.5, Density::from_g_cm3(1.0)).unwrap();
+        assert!((tower.height_mm() - length).abs() < 1e-9);
+        tower.critical_factor(&solid) * T_MM3 * GRAVITY * a0 * length.powi(3) / i0
+    }
+
+    /// Greenhill's constant, 9/4 j² of the first zero of J_-1/3, whatever the slices: also beyond what is kept.
+    #[test]
+    fn prism_of_greenhill() {
+        for slices in [1, 3, 200, 201, 5000] {
+            let got = coefficient(0, 0, slices);
+            assert!((got - 7.837_347_438_9).abs() < 1e-8, "{slices}: {got}");
+        }
+    }
+
+    /// Closed forms by Bessel functions, for A ~ s^a and I ~ s^(a + 2): wedge (a + 1) j² / 4 of J_2, cone of J_3.
+    #[test]
+    fn wedge_and_cone() {
+        for (area, second, root) in [(1, 3, 5.135_622_301_840_683_f64), (2, 4, 6.380_161_895_923_984)] {
+            let known = f64::from(area + 1) * root * root / 4.0;
+            for (slices, within) in [(200, 2e-4), (5000, 1e-3)] {
+                let got = coefficient(area, second, slices);
+                assert!((got / known - 1.0).abs() < within, "{slices}: {got} {known}");
+            }
+        }
+    }
+
+    #[test]
+    fn critical_heights_of_soft_prisms() {
+        let rows = [
+            (5.0, 20.0, 188.885),
+            (20.0, 20.0, 260.735),
+            (40.0, 10.0, 217.081),
+            (85.0, 10.0, 430.548),
+            (5.0, 30.0, 247.510),
+        ];
+        for (shore, side, height) in rows {
+            let mut tower = Tower::default();
+            tower.grow(height, side * side, f64::powi(side, 4) / 12.0).unwrap();
+            let factor = tower.critical_factor(&rubber(shore));
+            assert!((factor - 1.0).abs() < 1e-5, "{shore}A: {factor}");
+            tower.grow(1.0, side * side, f64::powi(side, 4) / 12.0).unwrap();
+            assert!(tower.critical_factor(&rubber(shore)) < 1.0);
+        }
+    }
+
+    /// A light needle under a heavy head: nearly Euler's pi² E I / 4 L² for a load at the top.
+    #[test]
+    fn a_head_on_a_needle() {
+        let mut tower = Tower::default();
+        tower.grow(100.0, 1.0, 1.0 / 12.0).unwrap();
+        tower.grow(1e-3, 1e8, 1e12).unwrap();
+        let solid = Solid::new(Modulus::from_mpa(1.0), 0.5, Density::from_g_cm3(1.0)).unwrap();
+        let euler = std::f64::consts::PI.powi(2) / 12.0 / 4e4 / (1e5 * T_MM3 * GRAVITY);
+        let factor = tower.critical_factor(&solid);
+        assert!((factor / euler - 1.0).abs() < 1e-3, "{factor} {euler}");
+    }
+
+    #[test]
+    fn nonsense_has_no_answer() {
+        let mut tower = Tower::default();
+        assert_eq!(tower.critical_factor(&rubber(20.0)), f64::INFINITY);
+        for wrong in [0.0, -1.0, f64::NAN, f64::INFINITY] {
+            assert!(tower.grow(wrong, 1.0, 1.0).is_err());
+            assert!(tower.grow(1.0, wrong, 1.0).is_err());
+            assert!(tower.grow(1.0, 1.0, wrong).is_err());
+        }
+        assert_eq!(tower, Tower::default());
+    }
+}
