@@ -75,6 +75,7 @@ pub mod profile;
 pub mod replay;
 pub mod source;
 pub mod summary;
+pub mod survey;
 pub mod units;
 pub mod weigh;
 

@@ -7,13 +7,13 @@
 //! other.
 
 /// Heights closer than this are one height, mm: half the last digit of files with two decimals.
-const SAME_HEIGHT_MM: f64 = 0.005;
+pub const SAME_HEIGHT_MM: f64 = 0.005;
 /// A bead that climbs less is level, mm: far below the climb of one short piece of a spiral.
-const LEVEL_MM: f64 = 1e-5;
+pub const LEVEL_MM: f64 = 1e-5;
 /// Layer height taken where neither settings nor beads show one, mm.
 const FIRST_GUESS_MM: f64 = 0.2;
 /// Steps outside this range are no layer height, mm.
-const PLAUSIBLE_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
+pub const PLAUSIBLE_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
 
 /// Counts layers along the stream of beads.
 #[derive(Clone, Debug)]
