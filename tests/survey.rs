@@ -229,7 +229,8 @@ fn a_step_in_the_air_stands_on_the_nearest_and_far_ones_on_nothing() {
     plate.layer(2).solid(0.0, 0.0, 6);
     // 1.2 mm of air between the outlines, and 20 mm.
     plate.layer(3).solid(0.0, 0.0, 6).travel(7.7, 0.0).bead(7.7, 6.0).travel(30.0, 0.0).bead(30.0, 6.0);
-    let islands = plate.layers()[2].islands.clone();
+    let mut islands = plate.layers()[2].islands.clone();
+    islands.sort_by(|a, b| a.centroid_mm[0].total_cmp(&b.centroid_mm[0]));
     assert_eq!(islands.len(), 3);
     assert_eq!(islands.iter().map(footings).collect::<Vec<_>>(), [vec![(1, 0)], vec![(1, 0)], vec![]]);
     assert!(islands[0].stands_on[0].overlap_mm2 > 30.0);
@@ -282,10 +283,11 @@ fn a_spiral_wall_is_closed_at_each_layer_height() {
         plate.layer(1).travel(0.0, 10.0).bead(20.0, 10.0);
         spiral(&mut plate, 12);
         let (layers, account) = plate.run();
-        assert_eq!(account.layers, if marks { 1 } else { 12 });
+        assert_eq!(account.layers, if marks { 1 } else { 13 });
+        // The last bead but one, or the last, reaches the end of the last turn.
         assert!((12..=13).contains(&layers.len()), "{}", layers.len());
         for layer in &layers[1..layers.len() - 1] {
-            close_to(layer.height_mm, 0.5, 0.04);
+            close_to(layer.height_mm, 0.5, 1e-4);
             let [wall] = &layer.islands[..] else { panic!("one wall") };
             close_to(wall.area_mm2, 62.43, 5.0);
             assert_eq!(footings(wall), [(layer.index - 1, 0)]);
@@ -364,7 +366,8 @@ fn supports_at_other_heights_stand_on_themselves() {
                     assert!(footing.overlap_mm2 > 20.0);
                 }
                 assert_eq!(island.stands_on.len(), usize::from(!on_bed), "{island:?}");
-                if stated {
+                // Without comments, the two cannot be told apart where both begin a layer at one height.
+                if stated || layer.islands.len() == 1 {
                     close(island.bead_width_mm, 1.0);
                     close(island.area_mm2, 32.0);
                 }
@@ -412,8 +415,8 @@ fn times_of_layers_by_hand() {
     }
 }
 
-/// A circle of 10 mm as two arcs: area 2 pi 10 * 1, second moment of a thin ring pi r³ t (Roark, table of sections:
-/// thin annulus), here with t² / 4 more to r²: pi * 10 * (100 + 0.25) * 1.
+/// A circle of 10 mm as two arcs: area 2 pi 10 * 1. As many short rectangles it has pi r (r² + w² / 12), 3144.2 mm⁴; as
+/// a ring pi / 4 (10.5⁴ - 9.5⁴), 3149.4. Chords of 0.1 rad are 0.1² / 6 below.
 #[test]
 fn arcs_are_laid_as_their_chords() {
     let volume = std::f64::consts::PI * 10.0 * HEIGHT;
@@ -423,9 +426,8 @@ fn arcs_are_laid_as_their_chords() {
     let islands = plate.layers()[0].islands.clone();
     let [ring] = &islands[..] else { panic!("one ring") };
     close_to(ring.area_mm2, 62.8319, 1e-3);
-    let by_hand = std::f64::consts::PI * 10.0 * 100.25;
-    close_to(ring.ixx_mm4, by_hand, by_hand * 1e-3);
-    close_to(ring.iyy_mm4, by_hand, by_hand * 1e-3);
+    close_to(ring.ixx_mm4, 3144.2 * (1.0 - 0.01 / 6.0), 0.6);
+    close_to(ring.iyy_mm4, 3144.2 * (1.0 - 0.01 / 6.0), 0.6);
     close_to(ring.ixy_mm4, 0.0, 1e-3);
 }
 
@@ -543,7 +545,7 @@ fn odd_plates_cost_no_more_than_their_beads() {
     let mut dots = String::from("M83\nG1 Z0.5 F1200\n");
     for index in 0..200_000u32 {
         let (x, y) = (f64::from(index % 500) * 2.0, f64::from(index / 500) * 2.0);
-        writeln!(dots, "G0 X{x} Y{y}\nG1 X{:.1} E0.1", x + 0.1).expect("written");
+        writeln!(dots, "G0 X{x} Y{y}\nG1 X{:.1} E0.02", x + 0.1).expect("written");
     }
     let mut far = String::from("M83\nG1 Z0.5 F1200\nG1 X10 E5\n");
     for index in 0..100_000u32 {

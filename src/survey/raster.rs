@@ -124,7 +124,7 @@ impl Raster {
     pub fn cell(&self, point: [f64; 2]) -> Option<[i32; 2]> {
         let origin = self.origin?;
         let cells = [0, 1].map(|axis| (point[axis] - origin[axis]) / self.cell_mm);
-        cells.iter().all(|at| at.abs() < FAR).then(|| cells.map(|at| at.floor() as i32))
+        cells.iter().all(|at| at.abs() < FAR).then(|| cells.map(below))
     }
 
     /// Draws a bead `width_mm` wide from one point to another, mm; `false` where it lies too far out.
@@ -134,8 +134,7 @@ impl Raster {
     pub fn draw(&mut self, from: [f64; 2], to: [f64; 2], width_mm: f64) -> bool {
         loop {
             let Some(stroke) = self.stroke(from, to, width_mm) else { return false };
-            let low = stroke.low.map(|at| at.floor() as i32);
-            let high = stroke.high.map(|at| at.floor() as i32);
+            let (low, high) = (stroke.low.map(below), stroke.high.map(below));
             if self.window.holds(low, high) || self.grow(low, high) {
                 self.fill(&stroke);
                 return true;
@@ -322,6 +321,11 @@ impl Raster {
         }
         (self.low, self.high) = (usize::MAX, 0);
     }
+}
+
+/// The cell that holds a place, which is nearer than [`FAR`]: moved to positive numbers, where a cast rounds down.
+fn below(at: f64) -> i32 {
+    (at + FAR) as i32 - FAR as i32
 }
 
 #[cfg(test)]

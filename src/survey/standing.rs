@@ -14,11 +14,15 @@ const LEFT_FOR_HEIGHTS: f64 = 2.5;
 /// A lower footing beside a higher one counts when it carries at least this share of the island.
 const LEAST_LOWER_SHARE: f64 = 0.05;
 
+/// An island by its record and its place there.
+type Key = (u32, u32);
+
 /// An island that stands.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 struct Standing {
-    record: u32,
-    island: u32,
+    key: Key,
+    /// What it stands on itself.
+    on: Vec<Key>,
     /// Height of its layer, and of its beads, mm.
     base_mm: f64,
     height_mm: f64,
@@ -52,6 +56,10 @@ pub(super) struct Surface {
     nearest: Vec<Option<(i32, u32)>>,
     left: Vec<u64>,
     names: Vec<Option<u32>>,
+    /// What the islands of the layer at hand stand on, by label.
+    on: Vec<(u32, Key)>,
+    group: Vec<(usize, u64)>,
+    reached: Vec<Key>,
 }
 
 impl Surface {
@@ -70,18 +78,32 @@ impl Surface {
         self.overlaps.retain(|overlap| is_below(overlap.below).is_some());
         let mut rest = self.overlaps.as_slice();
         let mut has_footing = 0;
+        self.on.clear();
         self.nearest.clear();
         self.nearest.resize(cells.len(), None);
         while let Some(first) = rest.first() {
             let (group, others) = rest.split_at(rest.partition_point(|overlap| overlap.above <= first.above));
             rest = others;
-            let of = |overlap: &Overlap| is_below(overlap.below).map(|island| (island, overlap.cells));
-            let highest = group.iter().filter_map(of).fold(f64::NEG_INFINITY, |high, (i, _)| high.max(i.base_mm));
+            self.group.clear();
+            self.group.extend(group.iter().map(|overlap| (overlap.below as usize, overlap.cells)));
+            let base = |index: usize| islands.get(index).map_or(f64::NEG_INFINITY, |island| island.base_mm);
+            // Highest first: what a footing stands on itself is the same column, seen through its gaps.
+            self.group.sort_by(|a, b| base(b.0).total_cmp(&base(a.0)));
+            let highest = self.group.first().map_or(f64::NEG_INFINITY, |first| base(first.0));
             let own = cells.get(first.above as usize).copied().unwrap_or_default() as f64;
-            for (island, shared) in group.iter().filter_map(of) {
-                if island.base_mm > highest - SAME_HEIGHT_MM || shared as f64 >= LEAST_LOWER_SHARE * own {
+            self.reached.clear();
+            for &(index, shared) in &self.group {
+                let Some(island) = islands.get(index) else { continue };
+                let is_lower = island.base_mm <= highest - SAME_HEIGHT_MM;
+                let is_rim = (shared as f64) < LEAST_LOWER_SHARE * own;
+                if !(is_lower && (is_rim || self.reached.contains(&island.key))) {
                     let overlap_mm2 = shared as f64 * laid.cell_mm2;
-                    found(first.above, Footing { record: island.record, island: island.island, overlap_mm2 });
+                    let (record, place) = island.key;
+                    found(first.above, Footing { record, island: place, overlap_mm2 });
+                    self.on.push((first.above, island.key));
+                }
+                if self.group.len() > 1 {
+                    self.reached.extend_from_slice(&island.on);
                 }
             }
             if let Some(place) = self.nearest.get_mut(first.above as usize) {
@@ -100,7 +122,8 @@ impl Surface {
         layer.nearest(&self.footprint, NEAR_CELLS, wants, is_good, &mut self.nearest);
         for (label, place) in self.nearest.iter().enumerate() {
             if let Some(island) = place.and_then(|(_, below)| islands.get(below as usize)) {
-                let footing = Footing { record: island.record, island: island.island, overlap_mm2: 0.0 };
+                let (record, place) = island.key;
+                let footing = Footing { record, island: place, overlap_mm2: 0.0 };
                 found(label as u32, footing);
             }
         }
@@ -121,7 +144,7 @@ impl Surface {
         }
     }
 
-    /// Lays the layer over what stands.
+    /// Lays the layer, whose footings were found just before, over what stands.
     pub fn lay(&mut self, layer: &Footprint, cells: &[u64], laid: Laid) {
         let count = cells.len() as u32;
         layer.over(&self.footprint, count, &mut self.next);
@@ -130,22 +153,27 @@ impl Surface {
         self.next.count(&mut self.left);
         let before = std::mem::take(&mut self.islands);
         let new = |(label, &cells): (usize, &u64)| Standing {
-            record: laid.record,
-            island: label as u32,
+            key: (laid.record, label as u32),
+            on: Vec::new(),
             base_mm: laid.base_mm,
             height_mm: laid.height_mm,
             cells,
         };
         self.islands.extend(cells.iter().enumerate().map(new));
+        for (label, key) in self.on.drain(..) {
+            if let Some(island) = self.islands.get_mut(label as usize) {
+                island.on.push(key);
+            }
+        }
         self.names.clear();
         let beside = self.left.get(cells.len()..).unwrap_or_default();
-        for (island, &left) in before.iter().zip(beside) {
+        for (island, &left) in before.into_iter().zip(beside) {
             let depth = laid.base_mm - island.base_mm;
             let stays = left as f64 >= (LEAST_LEFT * island.cells as f64).max(1.0)
                 && depth <= LEFT_FOR_HEIGHTS * island.height_mm.max(laid.height_mm);
             self.names.push(stays.then_some(self.islands.len() as u32));
             if stays {
-                self.islands.push(*island);
+                self.islands.push(island);
             }
         }
         if beside.iter().any(|left| *left > 0) {

@@ -19,6 +19,13 @@ const CELL_MM: std::ops::RangeInclusive<f64> = 0.1..=2.0;
 const WIDEST_BORES: f64 = 6.0;
 /// Layer height where neither the height of the beads nor a comment gives one, in bores.
 const GUESSED_HEIGHT_BORES: f64 = 0.5;
+/// Where the height above the layer before is less than this share of its own height, and beads were then wider than its
+/// beads by the factor that follows, the layer stands on one further down: a support and a part of other layer heights.
+const LOW_SHARE: f64 = 0.75;
+const TOO_WIDE: f64 = 1.6;
+/// Positions count in this many parts of a millimetre, finer than files write them: the distances that moves hold sum up
+/// differently in the last digits where another block begins.
+const PARTS: f64 = 1e7;
 /// A fall of so many layer heights begins the next object.
 const FALL_HEIGHTS: f64 = 2.0;
 /// Chains of beads that are kept before those of one island are joined.
@@ -45,6 +52,8 @@ struct Open {
     base_mm: f64,
     /// Height it stands on, mm.
     below_mm: f64,
+    /// Mean width of its beads, mm, once it is closed.
+    width_mm: f64,
 }
 
 /// Finds what stands where, one layer at a time.
@@ -65,6 +74,8 @@ pub struct Surveyor {
     is_fresh: bool,
     /// Height of the first layer of the object, mm.
     ground_mm: f64,
+    /// Heights at which the last layers of the object were begun, the last one first; 0 is the bed, mm.
+    levels: [f64; 4],
     sections: Vec<Section>,
     footprint: Footprint,
     parents: Vec<u32>,
@@ -88,6 +99,7 @@ impl Surveyor {
             stated_mm: None,
             is_fresh: false,
             ground_mm: 0.0,
+            levels: [0.0; 4],
             sections: Vec::new(),
             footprint: Footprint::default(),
             parents: Vec::new(),
@@ -110,7 +122,7 @@ impl Surveyor {
             let (from, to) = track.next(step);
             if step.has(Move::SCREW) {
                 if step.kind == Kind::Bead && step.volume > 0.0 {
-                    self.bead(step, timing, [from, to], arc, done);
+                    self.bead(step, timing, [from.map(whole), to.map(whole)], arc, done);
                 } else {
                     self.account.loose_volume_mm3 += step.melt;
                 }
@@ -148,18 +160,21 @@ impl Surveyor {
         done: &mut Vec<LayerRecord>,
     ) {
         let climb = to[2] - from[2];
-        let begins = self.open.as_ref().is_none_or(|open| {
-            let height = open.record.height_mm;
-            let spirals = climb > LEVEL_MM && climb < height && to[2] - open.base_mm > height + SAME_HEIGHT_MM;
-            step.layer != open.record.number || spirals
-        });
-        if begins {
-            self.close(done);
-            let is_first = self.account.records == 0;
-            if is_first {
+        let begins = match &self.open {
+            None => {
                 self.about = [from[0], from[1]];
+                Some(from[2].min(to[2]))
             }
-            self.begin(step.layer, if is_first { from[2].min(to[2]) } else { to[2] });
+            Some(open) if step.layer != open.record.number => Some(to[2]),
+            Some(open) => {
+                let height = open.record.height_mm;
+                let spirals = climb > LEVEL_MM && climb < height && to[2] - open.base_mm > height + SAME_HEIGHT_MM;
+                spirals.then_some(open.base_mm + height)
+            }
+        };
+        if let Some(base) = begins {
+            self.close(done);
+            self.begin(step.layer, base, step.volume / step.length);
         }
         self.is_fresh = false;
         let Some(open) = &mut self.open else { return };
@@ -263,8 +278,8 @@ impl Surveyor {
         self.footprint.label(&mut self.parents)
     }
 
-    /// Begins a layer at a height, mm.
-    fn begin(&mut self, number: u32, base: f64) {
+    /// Begins a layer at a height, mm, with a bead of this area, mm².
+    fn begin(&mut self, number: u32, base: f64, area: f64) {
         if !self.is_fresh {
             self.stated_mm = None;
         }
@@ -274,12 +289,13 @@ impl Surveyor {
         }
         let mut below = 0.0;
         let (mut storey, mut guess) = (1, GUESSED_HEIGHT_BORES * self.bore_mm);
-        if let Some(Open { record, base_mm, below_mm }) = &before {
+        if let Some(Open { record, base_mm, below_mm, .. }) = &before {
             guess = record.height_mm;
             if base < base_mm - FALL_HEIGHTS * record.height_mm {
                 // The next object; beads before the first layer are none.
                 self.account.objects += u32::from(record.number > 0);
                 self.surface.clear();
+                self.levels = [0.0; 4];
             } else if base > base_mm + SAME_HEIGHT_MM {
                 (below, storey) = (*base_mm, record.storey.saturating_add(1));
             } else if base > below_mm + SAME_HEIGHT_MM {
@@ -290,7 +306,17 @@ impl Surveyor {
         if storey == 1 {
             self.ground_mm = base;
         }
-        let height = Some(base - below).filter(|height| PLAUSIBLE_MM.contains(height)).unwrap_or(guess);
+        let mut height = Some(base - below).filter(|height| PLAUSIBLE_MM.contains(height)).unwrap_or(guess);
+        let width = before.as_ref().map_or(0.0, |open| open.width_mm);
+        if storey > 1 && height < LOW_SHARE * guess && area > TOO_WIDE * width * height {
+            let off = |height: f64| (area / (height * width)).ln().abs();
+            let deeper = self.levels.iter().map(|level| base - level).filter(|height| PLAUSIBLE_MM.contains(height));
+            height = deeper.fold(height, |best, next| if off(next) < off(best) { next } else { best });
+        }
+        if (base - self.levels[0]).abs() > SAME_HEIGHT_MM {
+            self.levels.rotate_right(1);
+            self.levels[0] = base;
+        }
         let record = LayerRecord {
             index: self.account.records,
             number,
@@ -301,7 +327,7 @@ impl Surveyor {
             slowest_mm_s: f64::INFINITY,
             ..LayerRecord::default()
         };
-        self.open = Some(Open { record, base_mm: base, below_mm: below });
+        self.open = Some(Open { record, base_mm: base, below_mm: below, width_mm: 0.0 });
         self.account.records = self.account.records.saturating_add(1);
         self.end = None;
     }
@@ -354,6 +380,11 @@ impl Surveyor {
                 island.stands_on.clear();
             }
         }
+        let sum = |value: fn(&Island) -> f64| islands.iter().map(value).sum::<f64>();
+        let width_mm = sum(|island| island.area_mm2) / sum(|island| island.bead_length_mm).max(f64::MIN_POSITIVE);
+        if let Some(open) = &mut self.open {
+            open.width_mm = width_mm;
+        }
         self.surface.lay(&self.footprint, &self.cells, laid);
         self.raster.clear();
         record.islands = islands;
@@ -376,4 +407,9 @@ impl Surveyor {
         self.sections = order.iter().filter_map(|label| self.sections.get(*label as usize).copied()).collect();
         left_out
     }
+}
+
+/// A position in whole parts, see [`PARTS`], mm.
+fn whole(at: f64) -> f64 {
+    ((at * PARTS + 0.5_f64.copysign(at)) as i64) as f64 / PARTS
 }
