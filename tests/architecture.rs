@@ -20,6 +20,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("feedstock", &["error", "physics", "profile", "units"]),
     ("moves", &["error", "findings", "line", "profile", "units"]),
     ("motion", &["moves", "profile", "units"]),
+    ("survey", &["motion", "moves"]),
     ("demand", &["physics", "profile", "units"]),
     ("weigh", &["demand", "error", "physics", "profile", "units"]),
     ("passes", &["demand", "motion", "moves", "profile", "units"]),
@@ -29,7 +30,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "pipeline",
         &[
             "demand", "error", "findings", "hopper", "line", "motion", "moves", "passes", "profile", "replay",
-            "source", "summary", "units", "weigh",
+            "source", "summary", "survey", "units", "weigh",
         ],
     ),
     (

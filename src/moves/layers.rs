@@ -7,13 +7,13 @@
 //! other.
 
 /// Heights closer than this are one height, mm: half the last digit of files with two decimals.
-const SAME_HEIGHT_MM: f64 = 0.005;
+pub const SAME_HEIGHT_MM: f64 = 0.005;
 /// A bead that climbs less is level, mm: far below the climb of one short piece of a spiral.
-const LEVEL_MM: f64 = 1e-5;
+pub const LEVEL_MM: f64 = 1e-5;
 /// Layer height taken where neither settings nor beads show one, mm.
 const FIRST_GUESS_MM: f64 = 0.2;
 /// Steps outside this range are no layer height, mm.
-const PLAUSIBLE_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
+pub const PLAUSIBLE_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
 
 /// Counts layers along the stream of beads.
 #[derive(Clone, Debug)]
@@ -23,13 +23,15 @@ pub struct Layers {
     height: Option<f64>,
     marked: bool,
     mark_pending: bool,
+    /// Where the last bead ended, mm.
+    reached: f64,
 }
 
 impl Layers {
     /// `marked`: the file marks its layers by comments. `height`: layer height stated in the file, mm.
     pub fn new(marked: bool, height: Option<f64>) -> Self {
         let height = height.filter(|h| PLAUSIBLE_MM.contains(h));
-        Self { count: 0, base: 0.0, height, marked, mark_pending: false }
+        Self { count: 0, base: 0.0, height, marked, mark_pending: false, reached: f64::NAN }
     }
 
     /// Number of layers begun so far; the number of the present layer, counted from 1.
@@ -61,12 +63,15 @@ impl Layers {
             return;
         }
         let rise = to - self.base;
+        // Between the steps of a slow climb, rounding leaves level beads; only a travel brings a level bead to a layer.
+        let goes_on = (from - self.reached).abs() < LEVEL_MM;
+        self.reached = to;
         let height = self.height.unwrap_or(FIRST_GUESS_MM);
         if self.count == 0 {
             // The first layer stands on the bed: its height is as good a guess as any.
             self.height = self.height.or(Some(from).filter(|z| PLAUSIBLE_MM.contains(z)));
             self.begin(from.min(to));
-        } else if (to - from).abs() < LEVEL_MM {
+        } else if (to - from).abs() < LEVEL_MM && !goes_on {
             if rise.abs() > SAME_HEIGHT_MM {
                 if PLAUSIBLE_MM.contains(&rise) {
                     self.height = Some(rise);
@@ -116,6 +121,16 @@ mod tests {
             beads.push((z, z + 0.01));
         }
         assert_eq!(count(&mut Layers::new(false, Some(0.3)), &beads), 11);
+    }
+
+    #[test]
+    fn a_slow_spiral_in_three_decimals_counts_the_same() {
+        // 400 beads a turn of 0.2 mm: every other one is level in thousandths.
+        let rounded = |i: u32| (f64::from(i) * 0.5).round() / 1000.0 + 0.2;
+        let mut beads = vec![(0.2, 0.2)];
+        beads.extend((0..4000).map(|i| (rounded(i), rounded(i + 1))));
+        assert!(beads.iter().filter(|(from, to)| from == to).count() > 1900);
+        assert_eq!(count(&mut Layers::new(false, Some(0.2)), &beads), 11);
     }
 
     #[test]

@@ -142,6 +142,8 @@ pub struct Side {
     pub limits: Vec<MotionLimits>,
     /// Where the machine stands before the first move of the block, and wherever else its position is set.
     pub anchors: Vec<Anchor>,
+    /// Where comments state the height of the beads to come: index of the move before which it holds, and mm.
+    pub heights: Vec<(usize, f64)>,
 }
 
 impl Side {
@@ -150,6 +152,7 @@ impl Side {
         self.arcs.clear();
         self.limits.clear();
         self.anchors.clear();
+        self.heights.clear();
     }
 }
 

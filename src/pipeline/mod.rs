@@ -20,6 +20,7 @@ pub mod prescan;
 pub mod queue;
 mod replay;
 pub mod scribe;
+pub mod survey;
 
 use std::io::{Read, Seek, Write};
 

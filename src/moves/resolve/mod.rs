@@ -277,7 +277,10 @@ impl Resolver {
         let comment = at.block.bytes.get(at.line.comment as usize..at.line.end as usize).unwrap_or_default();
         match notes::read(comment, alone) {
             Some(Note::LayerBegins) => self.layers.mark(),
-            Some(Note::Height(height) | Note::RunHeight(height)) => self.layers.state_height(height),
+            Some(Note::Height(height) | Note::RunHeight(height)) => {
+                self.layers.state_height(height);
+                self.side.heights.push((self.moves.len(), height));
+            }
             Some(Note::Role(role) | Note::RoleOfLine(role)) => self.role = role,
             None => {}
         }

@@ -1,0 +1,110 @@
+//! The first of two passes over a file: what stands where.
+
+use std::io::{Read, Seek};
+
+use super::edits::Outgoing;
+use super::intake::Intake;
+use super::planning::Planning;
+use super::prescan::{Prescan, prescan};
+use super::{Batch, Options, no_commands};
+use crate::error::{Error, ErrorKind, Result};
+use crate::motion::Planner;
+use crate::motion::rules::MotionRules;
+use crate::moves::resolve::{Resolver, Rules};
+use crate::profile::{Excess, LagCommands, Profile};
+use crate::source::block::BlockReader;
+use crate::survey::{LayerRecord, SurveyAccount, Surveyor};
+
+/// Reads `input` and gives a record of each layer, in the order of the file, with times as the file's own feeds and
+/// the controller make them.
+///
+/// `input` is read from its start and left there, ready for a rewrite. What is found on the way is dropped, since the
+/// rewrite finds it again. Of `options` only `lenient`, `again` and `block_size` count. The records depend on neither
+/// threads nor block size; memory is bounded by the largest layer. `progress` is called with the bytes worked on so far.
+///
+/// ```
+/// use meltwright::pipeline::{Options, survey::survey};
+/// use meltwright::profile::Profile;
+///
+/// // One bead of 20 mm with 20 mm³, 0.5 mm above the bed: 2 mm wide.
+/// let mut file = std::io::Cursor::new("M83\nG1 Z0.5 F600\nG1 X20 E20\n");
+/// let profile = Profile::embedded_with(&["screw.e_unit=mm3".parse()?])?;
+/// let mut layers = Vec::new();
+/// let account = survey(&mut file, &profile, &Options::default(), &mut |_| {}, &mut |layer| layers.push(layer))?;
+/// assert_eq!((account.layers, layers[0].islands.len()), (1, 1));
+/// assert_eq!(layers[0].islands[0].bead_width_mm, 2.0);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+///
+/// # Errors
+/// As [`super::rewrite`], but for writing.
+pub fn survey<R: Read + Seek + Send>(
+    input: &mut R,
+    profile: &Profile,
+    options: &Options,
+    progress: &mut dyn FnMut(u64),
+    take: &mut dyn FnMut(LayerRecord),
+) -> Result<SurveyAccount> {
+    let scan = prescan(input)?;
+    scanned(input, &scan, profile, options, progress, take)
+}
+
+/// [`survey`] of an input whose ends were looked at before, and that is at its start.
+pub(super) fn scanned<R: Read + Seek + Send>(
+    input: &mut R,
+    scan: &Prescan,
+    profile: &Profile,
+    options: &Options,
+    progress: &mut dyn FnMut(u64),
+    take: &mut dyn FnMut(LayerRecord),
+) -> Result<SurveyAccount> {
+    if scan.marked && !options.again {
+        return Err(Error::new(ErrorKind::AlreadyRewritten));
+    }
+    let mut rules = Rules::new(profile, &scan.settings, options.lenient);
+    // Nothing is written: long lines need not be split.
+    rules.excess_e = Excess::Report;
+    rules.takes_out_lag = profile.controller.lag_commands.value == LagCommands::TakeOut;
+    let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
+    let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
+    let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);
+    let mut reader = BlockReader::new(&mut *input, options.block_size);
+    let (mut reading, mut lexed) = (Batch::default(), Batch::default());
+    let (mut resolving, mut resolved) = (Vec::<Outgoing>::new(), Vec::<Outgoing>::new());
+    let (mut spare, mut freed) = (Vec::new(), Vec::new());
+    let (mut done, mut bytes, mut at_end) = (Vec::new(), 0, false);
+    while !at_end {
+        let (taken, (read, ())) = rayon::join(
+            || intake.take_all(&mut lexed.blocks[..lexed.count], &mut spare, &mut resolving),
+            || {
+                let look = || {
+                    for block in resolved.drain(..) {
+                        surveyor.take(&block.moves, &block.before, &block.side, &mut done);
+                        freed.push(block);
+                    }
+                };
+                rayon::join(|| reading.fill(&mut reader, &mut None), look)
+            },
+        );
+        taken?;
+        let read = read?;
+        at_end = read == 0 && lexed.count == 0;
+        bytes += read;
+        progress(bytes);
+        done.drain(..).for_each(&mut *take);
+        spare.append(&mut freed);
+        std::mem::swap(&mut reading, &mut lexed);
+        std::mem::swap(&mut resolving, &mut resolved);
+    }
+    intake.finish(&mut resolved);
+    for block in &resolved {
+        surveyor.take(&block.moves, &block.before, &block.side, &mut done);
+    }
+    if !intake.has_commands {
+        return Err(no_commands());
+    }
+    let account = surveyor.finish(&mut done);
+    done.into_iter().for_each(take);
+    input.rewind().map_err(|error| Error::io("read the file", error))?;
+    Ok(SurveyAccount { layers: intake.resolver.layer_count(), ..account })
+}

@@ -1,0 +1,398 @@
+//! Beads as set cells of a grid: which of them touch, and what stands on what.
+//!
+//! The grid has its origin at the first bead. Cells are about half a bead wide; where a plate would need more than
+//! [`MOST_CELLS`] of them, cells become twice as large, up to [`MOST_DOUBLINGS`] times. What lies further out still is
+//! not drawn. Drawing, reading and clearing cost only the words that were touched.
+
+use super::footprint::Footprint;
+
+/// Most cells of a raster: half a MiB, one bit each.
+const MOST_CELLS: usize = 1 << 22;
+/// Most cells along a side, so that a single bead is drawn in bounded time; far below what an `i16` holds.
+const MOST_SIDE: i32 = 8192;
+/// How often cells may become twice as large.
+const MOST_DOUBLINGS: u32 = 3;
+/// Cells further from the first bead are outside, whatever their size.
+const FAR: f64 = 16_000.0;
+/// Cells of a word.
+const WORD: i32 = 64;
+/// Stands for the inverse of a direction that is zero: beyond every raster.
+const STEEP: f64 = 1e12;
+
+/// The touched words of a row; none while `first` is above `last`.
+#[derive(Clone, Copy, Debug)]
+struct Touched {
+    first: u16,
+    last: u16,
+}
+
+const UNTOUCHED: Touched = Touched { first: u16::MAX, last: 0 };
+
+/// A window on the grid: cells `left..left + 64 words`, `bottom..bottom + rows`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Window {
+    left: i32,
+    bottom: i32,
+    words: usize,
+    rows: usize,
+}
+
+impl Window {
+    fn right(self) -> i32 {
+        self.left + self.words as i32 * WORD
+    }
+
+    fn top(self) -> i32 {
+        self.bottom + self.rows as i32
+    }
+
+    fn holds(self, low: [i32; 2], high: [i32; 2]) -> bool {
+        low[0] >= self.left && low[1] >= self.bottom && high[0] < self.right() && high[1] < self.top()
+    }
+
+    /// The least window, in whole words, that holds both this one and the cells `low..=high` with `room` around them.
+    fn joined(self, low: [i32; 2], high: [i32; 2], room: i32) -> Self {
+        let (mut left, mut bottom) = (low[0] - room, low[1] - room);
+        let (mut right, mut top) = (high[0] + 1 + room, high[1] + 1 + room);
+        if self.rows > 0 {
+            (left, bottom) = (left.min(self.left), bottom.min(self.bottom));
+            (right, top) = (right.max(self.right()), top.max(self.top()));
+        }
+        let left = left.div_euclid(WORD) * WORD;
+        let words = (right - left + WORD - 1).div_euclid(WORD);
+        Self { left, bottom, words: words as usize, rows: (top - bottom) as usize }
+    }
+
+    fn is_allowed(self) -> bool {
+        self.rows <= MOST_SIDE as usize
+            && self.words as i32 * WORD <= MOST_SIDE
+            && self.rows * self.words * WORD as usize <= MOST_CELLS
+    }
+}
+
+/// A segment in cells, with the cells it may touch.
+#[derive(Clone, Copy, Debug)]
+struct Stroke {
+    from: [f64; 2],
+    along: [f64; 2],
+    length: f64,
+    half: f64,
+    low: [f64; 2],
+    high: [f64; 2],
+}
+
+/// The footprint of one layer, one bit for each cell.
+#[derive(Clone, Debug)]
+pub struct Raster {
+    origin: Option<[f64; 2]>,
+    cell_mm: f64,
+    doublings: u32,
+    window: Window,
+    bits: Vec<u64>,
+    touched: Vec<Touched>,
+    /// Rows of the window that may be touched.
+    low: usize,
+    high: usize,
+}
+
+impl Raster {
+    /// An empty raster with cells of `cell_mm`, above zero.
+    pub fn new(cell_mm: f64) -> Self {
+        Self {
+            origin: None,
+            cell_mm,
+            doublings: 0,
+            window: Window::default(),
+            bits: Vec::new(),
+            touched: Vec::new(),
+            low: usize::MAX,
+            high: 0,
+        }
+    }
+
+    /// Side of a cell, mm. It doubles when a plate needs it.
+    pub fn cell_mm(&self) -> f64 {
+        self.cell_mm
+    }
+
+    /// How often cells have become twice as large.
+    pub fn doublings(&self) -> u32 {
+        self.doublings
+    }
+
+    /// The cell that holds a point, mm; `None` before the first bead and far out.
+    pub fn cell(&self, point: [f64; 2]) -> Option<[i32; 2]> {
+        let origin = self.origin?;
+        let cells = [0, 1].map(|axis| (point[axis] - origin[axis]) / self.cell_mm);
+        cells.iter().all(|at| at.abs() < FAR).then(|| cells.map(below))
+    }
+
+    /// Draws a bead `width_mm` wide from one point to another, mm; `false` where it lies too far out.
+    ///
+    /// A cell is set when its centre is within half a width and a quarter of a cell of the segment, ends squared off.
+    /// The quarter makes beads that abut touch; a line thinner than the cells is still drawn without a gap.
+    pub fn draw(&mut self, from: [f64; 2], to: [f64; 2], width_mm: f64) -> bool {
+        loop {
+            let Some(stroke) = self.stroke(from, to, width_mm) else { return false };
+            let (low, high) = (stroke.low.map(below), stroke.high.map(below));
+            if self.window.holds(low, high) || self.grow(low, high) {
+                self.fill(&stroke);
+                return true;
+            }
+            if !self.helps_to_double(low, high) {
+                return false;
+            }
+            self.double();
+        }
+    }
+
+    fn stroke(&mut self, from: [f64; 2], to: [f64; 2], width_mm: f64) -> Option<Stroke> {
+        let origin = *self.origin.get_or_insert(from);
+        let per_mm = 1.0 / self.cell_mm;
+        let from = [(from[0] - origin[0]) * per_mm, (from[1] - origin[1]) * per_mm];
+        let to = [(to[0] - origin[0]) * per_mm, (to[1] - origin[1]) * per_mm];
+        let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
+        let length = (dx * dx + dy * dy).sqrt();
+        let along = if length > 1e-9 { [dx / length, dy / length] } else { [1.0, 0.0] };
+        let half = (0.5 * width_mm * per_mm).max(0.5) + 0.25;
+        let reach = half * (along[0].abs() + along[1].abs());
+        let low = [from[0].min(to[0]) - reach, from[1].min(to[1]) - reach];
+        let high = [from[0].max(to[0]) + reach, from[1].max(to[1]) + reach];
+        let near = low[0] > -FAR && low[1] > -FAR && high[0] < FAR && high[1] < FAR;
+        near.then_some(Stroke { from, along, length, half, low, high })
+    }
+
+    fn fill(&mut self, stroke: &Stroke) {
+        let (left, bottom) = (f64::from(self.window.left), f64::from(self.window.bottom));
+        let (x, y) = (stroke.from[0] - left, stroke.from[1] - bottom);
+        let [ux, uy] = stroke.along;
+        let by_x = if ux.abs() > 1e-9 { 1.0 / ux } else { STEEP };
+        let by_y = if uy.abs() > 1e-9 { 1.0 / uy } else { STEEP };
+        let (least, most) = (stroke.low[0] - left, stroke.high[0] - left);
+        // All of this counts from the corner of the window, so nothing is negative and a cast rounds down.
+        let first = (stroke.low[1] - bottom + 0.5) as usize;
+        let end = ((stroke.high[1] - bottom + 0.5) as usize).min(self.window.rows);
+        self.low = self.low.min(first);
+        self.high = self.high.max(end);
+        let (half, far) = (stroke.half, stroke.length + stroke.half);
+        for row in first..end {
+            let rise = row as f64 + 0.5 - y;
+            let (a, b) = ((-half - uy * rise) * by_x, (far - uy * rise) * by_x);
+            let (c, d) = ((ux * rise - half) * by_y, (ux * rise + half) * by_y);
+            let from = least.max(x + a.min(b)).max(x + c.min(d));
+            let to = most.min(x + a.max(b)).min(x + c.max(d));
+            let (start, stop) = ((from + 0.5) as usize, (to + 0.5) as usize);
+            if start < stop {
+                self.set(row, start, stop);
+            }
+        }
+    }
+
+    /// Sets cells `start..stop` of a row, counted from the left of the window.
+    fn set(&mut self, row: usize, start: usize, stop: usize) {
+        let (first, last) = (start / 64, (stop - 1) / 64);
+        let (head, tail) = (!0u64 << (start % 64), !0u64 >> (63 - (stop - 1) % 64));
+        let base = row * self.window.words;
+        let (Some(words), Some(touched)) = (self.bits.get_mut(base + first..=base + last), self.touched.get_mut(row))
+        else {
+            return;
+        };
+        match words {
+            [word] => *word |= head & tail,
+            [word, middle @ .., end] => {
+                *word |= head;
+                middle.fill(!0);
+                *end |= tail;
+            }
+            [] => {}
+        }
+        touched.first = touched.first.min(first as u16);
+        touched.last = touched.last.max(last as u16);
+    }
+
+    /// Makes the window hold cells `low..=high`; `false` where that would be too many.
+    fn grow(&mut self, low: [i32; 2], high: [i32; 2]) -> bool {
+        let room = (self.window.rows as i32 / 4).max(WORD);
+        let window = [room, 0].into_iter().map(|room| self.window.joined(low, high, room)).find(|w| w.is_allowed());
+        let Some(window) = window else { return false };
+        let before = std::mem::replace(&mut self.window, window);
+        let bits = std::mem::replace(&mut self.bits, vec![0; window.words * window.rows]);
+        let touched = std::mem::replace(&mut self.touched, vec![UNTOUCHED; window.rows]);
+        let (up, over) = ((before.bottom - window.bottom) as usize, ((before.left - window.left) / WORD) as usize);
+        for (row, (words, seen)) in bits.chunks_exact(before.words.max(1)).zip(&touched).enumerate() {
+            let start = (row + up) * window.words + over;
+            if let Some(place) = self.bits.get_mut(start..start + words.len()) {
+                place.copy_from_slice(words);
+            }
+            if let Some(place) = self.touched.get_mut(row + up).filter(|_| seen.first <= seen.last) {
+                *place = Touched { first: seen.first + over as u16, last: seen.last + over as u16 };
+            }
+        }
+        if self.low < self.high {
+            (self.low, self.high) = (self.low + up, self.high + up);
+        }
+        true
+    }
+
+    /// Whether cells as large as they may become would let the window hold `low..=high`.
+    fn helps_to_double(&self, low: [i32; 2], high: [i32; 2]) -> bool {
+        let whole = if self.window.rows > 0 { self.window.joined(low, high, 0) } else { Window::default() };
+        (1..=MOST_DOUBLINGS.saturating_sub(self.doublings)).any(|times| {
+            let low = [whole.left.min(low[0]) >> times, whole.bottom.min(low[1]) >> times];
+            let high = [whole.right().max(high[0]) >> times, whole.top().max(high[1]) >> times];
+            Window::default().joined(low, high, 0).is_allowed()
+        })
+    }
+
+    /// Makes cells twice as large; one is set when any of its four parts was.
+    fn double(&mut self) {
+        let mut cells = Footprint::default();
+        self.read(&mut cells);
+        self.cell_mm *= 2.0;
+        self.doublings += 1;
+        (self.window, self.low, self.high) = (Window::default(), usize::MAX, 0);
+        self.bits.clear();
+        self.touched.clear();
+        cells.double();
+        if let Some((low, high)) = cells.bounds() {
+            self.grow(low, high);
+        }
+        for (row, runs) in cells.rows() {
+            let row = (i32::from(row) - self.window.bottom) as usize;
+            for run in runs {
+                let start = (i32::from(run.start) - self.window.left) as usize;
+                let stop = (i32::from(run.end) - self.window.left) as usize + 1;
+                self.set(row, start, stop);
+            }
+            (self.low, self.high) = (self.low.min(row), self.high.max(row + 1));
+        }
+    }
+
+    /// The set cells as runs, without labels.
+    pub fn read(&self, into: &mut Footprint) {
+        into.clear();
+        for row in self.low..self.high {
+            let Some(seen) = self.touched.get(row).filter(|seen| seen.first <= seen.last) else { continue };
+            let base = row * self.window.words;
+            let range = base + usize::from(seen.first)..=base + usize::from(seen.last);
+            into.row((self.window.bottom + row as i32) as i16);
+            let mut open: Option<i32> = None;
+            let mut at = self.window.left + i32::from(seen.first) * WORD;
+            for &word in self.bits.get(range).unwrap_or_default() {
+                let (mut rest, mut bit) = (word, 0);
+                loop {
+                    match open {
+                        None if rest == 0 => break,
+                        None => {
+                            let gap = rest.trailing_zeros() as i32;
+                            rest >>= gap;
+                            bit += gap;
+                            open = Some(at + bit);
+                        }
+                        Some(start) => {
+                            let ones = rest.trailing_ones() as i32;
+                            if bit + ones >= WORD {
+                                break;
+                            }
+                            rest >>= ones;
+                            bit += ones;
+                            into.run(start as i16, (at + bit - 1) as i16);
+                            open = None;
+                        }
+                    }
+                }
+                at += WORD;
+            }
+            if let Some(start) = open {
+                into.run(start as i16, (at - 1) as i16);
+            }
+        }
+    }
+
+    /// Clears what was drawn.
+    pub fn clear(&mut self) {
+        for row in self.low..self.high {
+            let Some(seen) = self.touched.get_mut(row).filter(|seen| seen.first <= seen.last) else { continue };
+            let base = row * self.window.words;
+            if let Some(words) = self.bits.get_mut(base + usize::from(seen.first)..=base + usize::from(seen.last)) {
+                words.fill(0);
+            }
+            *seen = UNTOUCHED;
+        }
+        (self.low, self.high) = (usize::MAX, 0);
+    }
+}
+
+/// The cell that holds a place, which is nearer than [`FAR`]: moved to positive numbers, where a cast rounds down.
+fn below(at: f64) -> i32 {
+    (at + FAR) as i32 - FAR as i32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn cells(raster: &Raster) -> Vec<(i16, i16, i16)> {
+        let mut footprint = Footprint::default();
+        raster.read(&mut footprint);
+        footprint.rows().flat_map(|(row, runs)| runs.iter().map(move |run| (row, run.start, run.end))).collect()
+    }
+
+    /// By hand: 2 mm along X, 1 mm wide, cells of 0.5 mm. Half a width and a quarter cell are 1.25 cells; ends too.
+    #[test]
+    fn a_straight_bead_by_hand() {
+        let mut raster = Raster::new(0.5);
+        assert!(raster.draw([0.0, 0.0], [2.0, 0.0], 1.0));
+        // Centres at -0.5 and 0.5 are within 1.25, those at 1.5 are not; along: -1.25..5.25, centres -0.5..=4.5.
+        assert_eq!(cells(&raster), [(-1, -1, 4), (0, -1, 4)]);
+        raster.clear();
+        assert_eq!(cells(&raster), []);
+        // Upwards it is the same, turned.
+        assert!(raster.draw([0.0, 0.0], [0.0, 2.0], 1.0));
+        assert_eq!(cells(&raster), (-1..=4).map(|row| (row, -1, 0)).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn far_plates_make_cells_larger_and_odd_coordinates_are_left_out() {
+        let mut raster = Raster::new(0.25);
+        assert!(raster.draw([0.0, 0.0], [10.0, 0.0], 0.5));
+        let before = cells(&raster);
+        // 1.5 m off both ways: 6000 x 6000 cells of 0.25 mm are too many, 1500 x 1500 of 1 mm are not.
+        assert!(raster.draw([1500.0, 1500.0], [1500.0, 1490.0], 0.5));
+        assert_eq!((raster.cell_mm(), raster.doublings()), (1.0, 2));
+        let after = cells(&raster);
+        for (row, start, end) in before {
+            assert!(after.iter().any(|r| r.0 == row >> 2 && r.1 <= start >> 2 && r.2 >= end >> 2));
+        }
+        for far in [1e6, 5e4, -1e6] {
+            assert!(!raster.draw([0.0, 0.0], [far, 0.0], 0.5), "{far}");
+        }
+        assert!(raster.bits.len() * 64 <= MOST_CELLS);
+    }
+
+    proptest! {
+        /// The plain slow way: the same rule, cell by cell.
+        #[test]
+        fn every_centre_within_reach_is_set(x in -30.0..30.0f64, y in -30.0..30.0f64, dx in -9.0..9.0f64, dy in -9.0..9.0f64,
+            width in 0.1..3.0f64) {
+            let mut raster = Raster::new(0.5);
+            raster.draw([0.0, 0.0], [0.01, 0.0], 0.5);
+            raster.clear();
+            prop_assert!(raster.draw([x, y], [x + dx, y + dy], width));
+            let runs = cells(&raster);
+            let half = (width / 2.0).max(0.25) + 0.125;
+            let length = dx.hypot(dy);
+            for row in -90i16..90 {
+                for column in -90i16..90 {
+                    let (cx, cy) = (f64::from(column) * 0.5 + 0.25 - x, f64::from(row) * 0.5 + 0.25 - y);
+                    let (along, across) = ((cx * dx + cy * dy) / length, (cy * dx - cx * dy) / length);
+                    let margin = (half - across.abs()).min(along + half).min(length + half - along);
+                    let set = runs.iter().any(|r| r.0 == row && (r.1..=r.2).contains(&column));
+                    // On the edge itself rounding decides.
+                    prop_assert!(margin.abs() < 1e-6 || set == (margin > 0.0), "{row} {column} {margin}");
+                }
+            }
+        }
+    }
+}
