@@ -174,16 +174,20 @@ impl Raster {
         let end = ((stroke.high[1] - bottom + 0.5) as usize).min(self.window.rows);
         self.low = self.low.min(first);
         self.high = self.high.max(end);
-        let (half, far) = (stroke.half, stroke.length + stroke.half);
+        // Along the bead and across it, the cells of a row are an interval each: a middle that goes with the row, and a
+        // half width.
+        let middle = 0.5 * stroke.length;
+        let (slope_along, slope_across) = (-uy * by_x, ux * by_y);
+        let (reach_along, reach_across) = ((middle + stroke.half) * by_x.abs(), stroke.half * by_y.abs());
+        let (x_along, x_across) = (x + middle * by_x, x);
         for row in first..end {
             let rise = row as f64 + 0.5 - y;
-            let (a, b) = ((-half - uy * rise) * by_x, (far - uy * rise) * by_x);
-            let (c, d) = ((ux * rise - half) * by_y, (ux * rise + half) * by_y);
-            let from = least.max(x + a.min(b)).max(x + c.min(d));
-            let to = most.min(x + a.max(b)).min(x + c.max(d));
-            let (start, stop) = ((from + 0.5) as usize, (to + 0.5) as usize);
+            let (along, across) = (x_along + slope_along * rise, x_across + slope_across * rise);
+            let from = larger(least, larger(along - reach_along, across - reach_across));
+            let to = smaller(most, smaller(along + reach_along, across + reach_across));
+            let (start, stop) = ((from + 0.5) as i32, (to + 0.5) as i32);
             if start < stop {
-                self.set(row, start, stop);
+                self.set(row, start as usize, stop as usize);
             }
         }
     }
@@ -193,18 +197,15 @@ impl Raster {
         let (first, last) = (start / 64, (stop - 1) / 64);
         let (head, tail) = (!0u64 << (start % 64), !0u64 >> (63 - (stop - 1) % 64));
         let base = row * self.window.words;
-        let (Some(words), Some(touched)) = (self.bits.get_mut(base + first..=base + last), self.touched.get_mut(row))
-        else {
-            return;
-        };
-        match words {
-            [word] => *word |= head & tail,
-            [word, middle @ .., end] => {
-                *word |= head;
-                middle.fill(!0);
-                *end |= tail;
+        let Some(touched) = self.touched.get_mut(row) else { return };
+        if first == last {
+            if let Some(word) = self.bits.get_mut(base + first) {
+                *word |= head & tail;
             }
-            [] => {}
+        } else if let Some([word, middle @ .., end]) = self.bits.get_mut(base + first..=base + last) {
+            *word |= head;
+            middle.fill(!0);
+            *end |= tail;
         }
         touched.first = touched.first.min(first as u16);
         touched.last = touched.last.max(last as u16);
@@ -321,6 +322,15 @@ impl Raster {
         }
         (self.low, self.high) = (usize::MAX, 0);
     }
+}
+
+/// As `f64::max` for numbers; that of the library also looks for what is none, at each step.
+fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
+fn smaller(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
 }
 
 /// The cell that holds a place, which is nearer than [`FAR`]: moved to positive numbers, where a cast rounds down.

@@ -35,7 +35,7 @@ impl Rectangle {
     }
 }
 
-/// Sums over beads that touch; moments about the origin of the machine's axes moved by `Sums::about`.
+/// Sums over beads that touch; moments about a point that the caller chooses once for all.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Section {
     area: f64,

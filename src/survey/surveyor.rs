@@ -32,8 +32,9 @@ const FALL_HEIGHTS: f64 = 2.0;
 const MOST_CHAINS: usize = 1 << 16;
 /// Islands of a layer that are kept apart.
 const MOST_ISLANDS: usize = 4096;
-/// Longest chord of an arc by its angle, rad: its radius is then right within 0.05 %.
-const CHORD_RAD: f64 = 0.1;
+/// Longest chord of an arc by its angle, rad: second moments of a circle are then right within 0.02 %, see
+/// [`Surveyor::arc`].
+const CHORD_RAD: f64 = 0.3;
 /// Most chords of one arc.
 const MOST_CHORDS: f64 = 4096.0;
 
@@ -212,10 +213,19 @@ impl Surveyor {
         // A chord of this angle is a quarter of a cell off its arc at most; shorter than half a cell shows no more.
         let angle = (2.0 * cell / arc.arc.radius).sqrt().min(CHORD_RAD);
         let count = (sweep / angle).min(2.0 * length / cell).min(MOST_CHORDS).ceil().max(1.0);
-        let mut from = arc.point(0.0);
+        // A chord's middle lies inside its arc. Its ends are put as far outside that the mean square of the distance from
+        // the centre is that of the arc, but for terms of the fourth power: cos²(t / 2) (1 + t² / 12)² + t² / 12 = 1.
+        let turn = sweep / count;
+        let out = if helix == 2 { turn * turn / 12.0 } else { 0.0 };
+        let [cx, cy] = arc.arc.centre;
+        let point = |share: f64| {
+            let [x, y, _] = arc.point(share);
+            [x + (x - cx) * out, y + (y - cy) * out]
+        };
+        let mut from = point(0.0);
         for index in 1..=count as u32 {
-            let to = arc.point(f64::from(index) / count);
-            let ends = [[from[0], from[1]], [to[0], to[1]]];
+            let to = point(f64::from(index) / count);
+            let ends = [from, to];
             // In an upright plane only what is seen from above counts.
             let seen = if helix == 2 { length / count } else { (to[0] - from[0]).hypot(to[1] - from[1]) };
             self.lay(&Rectangle::new(ends, seen, (volume / count, height), widest, role));
