@@ -74,6 +74,7 @@ pub mod physics;
 pub mod pipeline;
 pub mod profile;
 pub mod replay;
+pub mod soft;
 pub mod source;
 pub mod summary;
 pub mod survey;

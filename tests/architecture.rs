@@ -22,14 +22,15 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("motion", &["moves", "profile", "units"]),
     ("survey", &["motion", "moves"]),
     ("demand", &["physics", "profile", "units"]),
+    ("soft", &["demand", "physics", "profile", "survey", "units"]),
     ("weigh", &["demand", "error", "physics", "profile", "units"]),
-    ("passes", &["demand", "motion", "moves", "profile", "units"]),
+    ("passes", &["demand", "motion", "moves", "profile", "soft", "units"]),
     ("replay", &["demand", "error", "motion", "moves", "physics", "profile", "units"]),
-    ("summary", &["demand", "findings", "hopper", "motion", "moves", "passes", "replay", "units"]),
+    ("summary", &["demand", "findings", "hopper", "motion", "moves", "passes", "replay", "soft", "units"]),
     (
         "pipeline",
         &[
-            "demand", "error", "findings", "hopper", "line", "motion", "moves", "passes", "profile", "replay",
+            "demand", "error", "findings", "hopper", "line", "motion", "moves", "passes", "profile", "replay", "soft",
             "source", "summary", "survey", "units", "weigh",
         ],
     ),

@@ -140,6 +140,7 @@ fn a_tree_as_by_finite_elements() {
         second_moment_y_mm4: deep * wide.powi(3) / 12.0,
         shear_factor: SHEAR_FACTOR,
         on,
+        is_laid: true,
     };
     stand.layer(trunk.0, &[footing(trunk, &[])]).expect("a sound trunk");
     let arms = stand.layer(thin.0, &[footing(thin, &[0]), footing(thick, &[0])]).expect("sound arms");

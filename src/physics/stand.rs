@@ -20,6 +20,9 @@ pub struct Footing<'a> {
     /// Places of the islands it stands on in the list of the layer below. Places that are not in the list are passed
     /// over. Empty: on the bed in the first layer; above it, on the island that sways most (see [`Stand`]).
     pub on: &'a [u32],
+    /// Whether something is laid. If not, the island it stands on, one of the layer below, stays the end of its column as
+    /// it is: others may build on it later. Area, moments and shear factor do not count then.
+    pub is_laid: bool,
 }
 
 /// How an island answers to the motion of its base and to a push at its tip.
@@ -146,8 +149,12 @@ impl Stand {
         }
         let mut slices = Vec::with_capacity(footings.len());
         for footing in footings {
+            if !footing.is_laid {
+                slices.push(None);
+                continue;
+            }
             let cut = |moment| Slice::new(height_mm, footing.area_mm2, moment, footing.shear_factor);
-            slices.push([cut(footing.second_moment_x_mm4)?, cut(footing.second_moment_y_mm4)?]);
+            slices.push(Some([cut(footing.second_moment_x_mm4)?, cut(footing.second_moment_y_mm4)?]));
         }
         let stands_on = self.stands_on(footings);
         self.fork(&stands_on);
@@ -155,7 +162,9 @@ impl Stand {
         self.let_go();
         self.tips = tips;
         for (index, pair) in slices.iter().enumerate() {
-            self.grow(index, pair);
+            if let Some(pair) = pair {
+                self.grow(index, pair);
+            }
         }
         self.fold();
         self.responses = self.tips.iter().filter_map(|tip| self.response(*tip)).collect();

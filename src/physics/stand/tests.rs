@@ -15,6 +15,7 @@ fn square(side: f64, on: &[u32]) -> Footing<'_> {
         second_moment_y_mm4: moment,
         shear_factor: shear_factor_of_rectangle(0.5),
         on,
+        is_laid: true,
     }
 }
 
@@ -201,4 +202,17 @@ fn nothing_is_laid_of_a_wrong_layer() {
     assert!(stand.layer(1.0, &[square(5.0, &[0]), square(f64::NAN, &[0])]).is_err());
     assert_eq!(stand.layer(1.0, &[]), Ok(&[][..]));
     answers_as(&stand.layer(1.0, &[square(5.0, &[0])]).unwrap()[0], &column(&[(10.0, 5.0), (1.0, 5.0)]));
+}
+
+#[test]
+fn an_island_that_waits_goes_on_as_if_nothing_had_been_between() {
+    let (mut waits, mut alone) = (Stand::new(solid()), Stand::new(solid()));
+    alone.layer(1.0, &[square(10.0, &[])]).unwrap();
+    let alone = alone.layer(2.0, &[square(8.0, &[0])]).unwrap().to_vec();
+    waits.layer(1.0, &[square(10.0, &[]), square(4.0, &[])]).unwrap();
+    let stays = Footing { is_laid: false, ..square(1.0, &[0]) };
+    let between = waits.layer(0.5, &[square(4.0, &[1]), stays]).unwrap().to_vec();
+    assert_eq!(between[1].height_mm, 1.0, "nothing was laid on it");
+    let after = waits.layer(2.0, &[square(8.0, &[1])]).unwrap();
+    assert_eq!(after, alone);
 }

@@ -1,0 +1,140 @@
+//! Figures of the part by bands of layers, for the reader.
+
+use serde::Serialize;
+
+/// Most bands; with more layers, neighbours are joined.
+pub const MAX_BANDS: usize = 20;
+
+/// Some layers in a row. Worst figures are those of the softest island of any of its layers.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Band {
+    /// First layer.
+    pub first_layer: u32,
+    /// Last layer.
+    pub last_layer: u32,
+    /// Height of its highest layer, mm.
+    pub z_mm: f64,
+    /// Islands in its layers, at most.
+    pub islands: u32,
+    /// Highest acceleration along X that the part bears, mm/s²; `None`: the machine does not move it along X.
+    pub accel_x_mm_s2: Option<f64>,
+    /// The same along Y.
+    pub accel_y_mm_s2: Option<f64>,
+    /// Deflection of the tip at the acceleration of the machine, along the axes that move the part, mm.
+    pub sway_mm: Option<f64>,
+    /// Lowest frequency along these axes, Hz.
+    pub frequency_hz: Option<f64>,
+    /// Deflection by the drag of the nozzle at the fastest bead, mm.
+    pub drag_mm: Option<f64>,
+    /// How many times its own weight the weakest column carries.
+    pub weight_factor: Option<f64>,
+    /// Shortest time of a layer as the file has it, s.
+    pub time_before_s: f64,
+    /// Least time that its layers need to cool, s, where it is longest.
+    pub least_time_s: f64,
+    /// Shortest time of a layer in the output, waits included, s; `None` where nothing is written.
+    pub time_after_s: Option<f64>,
+    /// Waits for cooling, s.
+    pub waits_s: f64,
+}
+
+impl Band {
+    fn join(&mut self, other: &Self) {
+        let least = |a: Option<f64>, b: Option<f64>| match (a, b) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        };
+        let most = |a: Option<f64>, b: Option<f64>| match (a, b) {
+            (Some(a), Some(b)) => Some(a.max(b)),
+            (a, b) => a.or(b),
+        };
+        self.last_layer = self.last_layer.max(other.last_layer);
+        self.z_mm = self.z_mm.max(other.z_mm);
+        self.islands = self.islands.max(other.islands);
+        self.accel_x_mm_s2 = least(self.accel_x_mm_s2, other.accel_x_mm_s2);
+        self.accel_y_mm_s2 = least(self.accel_y_mm_s2, other.accel_y_mm_s2);
+        self.sway_mm = most(self.sway_mm, other.sway_mm);
+        self.frequency_hz = least(self.frequency_hz, other.frequency_hz);
+        self.drag_mm = most(self.drag_mm, other.drag_mm);
+        self.weight_factor = least(self.weight_factor, other.weight_factor);
+        self.time_before_s = self.time_before_s.min(other.time_before_s);
+        self.least_time_s = self.least_time_s.max(other.least_time_s);
+        self.time_after_s = least(self.time_after_s, other.time_after_s);
+        self.waits_s += other.waits_s;
+    }
+}
+
+/// Bands of the same number of layers, as few as are enough.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(transparent)]
+pub struct Bands {
+    list: Vec<Band>,
+    #[serde(skip)]
+    layers_per_band: u32,
+}
+
+impl Default for Bands {
+    fn default() -> Self {
+        Self { list: Vec::new(), layers_per_band: 1 }
+    }
+}
+
+impl Bands {
+    /// All of them, from the first layer up.
+    pub fn list(&self) -> &[Band] {
+        &self.list
+    }
+
+    /// Adds the figures of one layer, the next or the last.
+    pub fn add(&mut self, layer: &Band) {
+        let index = |per_band: u32| (layer.first_layer.saturating_sub(1) / per_band) as usize;
+        while index(self.layers_per_band) >= MAX_BANDS {
+            self.layers_per_band = self.layers_per_band.saturating_mul(2);
+            let mut joined: Vec<Band> = Vec::with_capacity(MAX_BANDS);
+            for band in self.list.drain(..) {
+                let place = |band: &Band| band.first_layer.saturating_sub(1) / self.layers_per_band;
+                match joined.last_mut() {
+                    Some(last) if place(last) == place(&band) => last.join(&band),
+                    _ => joined.push(band),
+                }
+            }
+            self.list = joined;
+        }
+        let per_band = self.layers_per_band;
+        match self.list.last_mut() {
+            Some(last) if last.first_layer.saturating_sub(1) / per_band == index(per_band) as u32 => last.join(layer),
+            _ => self.list.push(layer.clone()),
+        }
+    }
+
+    /// A layer took `time_s` in the output, of which it waited `waited_s`.
+    pub fn took(&mut self, layer: u32, time_s: f64, waited_s: f64) {
+        let found = self.list.iter_mut().find(|band| (band.first_layer..=band.last_layer).contains(&layer));
+        if let Some(band) = found {
+            band.time_after_s = Some(band.time_after_s.map_or(time_s, |before| before.min(time_s)));
+            band.waits_s += waited_s;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bands_keep_the_worst_and_stay_few() {
+        let mut bands = Bands::default();
+        for layer in 1..=100 {
+            let time_before_s = f64::from(layer);
+            let accel_y_mm_s2 = Some(1000.0 / f64::from(layer));
+            bands.add(&Band { first_layer: layer, last_layer: layer, time_before_s, accel_y_mm_s2, ..Band::default() });
+        }
+        let list = bands.list();
+        // 8 layers a band: 1-8, ..., 97-100.
+        assert_eq!((list.len(), list[0].last_layer, list[12].first_layer, list[12].last_layer), (13, 8, 97, 100));
+        assert_eq!((list[1].time_before_s, list[1].accel_y_mm_s2), (9.0, Some(62.5)));
+        bands.took(10, 5.0, 1.5);
+        bands.took(11, 4.0, 0.5);
+        assert_eq!((bands.list()[1].time_after_s, bands.list()[1].waits_s), (Some(4.0), 2.0));
+    }
+}

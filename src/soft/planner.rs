@@ -1,0 +1,336 @@
+//! From layers as they are laid to what the part bears.
+
+use super::bands::Band;
+use super::terms::Terms;
+use super::{LayerLimits, SoftPlan, Trouble, Warning};
+use crate::physics::buckling::Tower;
+use crate::physics::drag;
+use crate::physics::stand::{Footing, Response, Stand};
+use crate::physics::sway::Limit;
+use crate::survey::{Footing as On, Island, LayerRecord};
+
+/// Most islands of a layer whose own weight is judged: the first ones, which are the largest.
+const MOST_TOWERS: usize = 64;
+/// The weight is judged again when a column has grown by this share.
+const GROWN: f64 = 0.05;
+/// Layers that stand for others to build on at other heights.
+const MOST_RECORDS: usize = 8;
+/// A column carries less than this many times its own weight: reported. Creep and warmth are not in the figure.
+const LEAST_WEIGHT_FACTOR: f64 = 1.5;
+/// An island with more than this share of loops and towers is no part.
+const APART: f64 = 0.5;
+
+/// A column that is followed.
+#[derive(Clone, Debug)]
+struct Followed {
+    /// Which island of which layer it ends in.
+    record: u32,
+    island: u32,
+    tower: Option<Box<Weight>>,
+}
+
+/// A column and how well it carries itself.
+#[derive(Clone, Debug, Default)]
+struct Weight {
+    tower: Tower,
+    judged_mm: f64,
+    factor: f64,
+}
+
+/// What one layer, by number, adds up to.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sums {
+    number: u32,
+    time_s: f64,
+    bead_time_s: f64,
+    perimeter_time_s: f64,
+    volume_mm3: f64,
+    bead_length_mm: f64,
+    least_s: f64,
+}
+
+/// Follows a survey and plans; see the module.
+#[derive(Debug)]
+pub struct SoftPlanner {
+    terms: Terms,
+    stand: Stand,
+    object: u32,
+    followed: Vec<Followed>,
+    plan: SoftPlan,
+    sums: Sums,
+    open: Band,
+    limits: LayerLimits,
+    /// Height of the last layer asked about, mm, and its least time, s.
+    cooled: (f64, f64),
+}
+
+impl SoftPlanner {
+    /// An empty bed.
+    pub fn new(terms: Terms) -> Self {
+        let plan = SoftPlan { least_mm_s: terms.least_mm_s, least_mm3_s: terms.least_mm3_s, ..SoftPlan::default() };
+        Self {
+            stand: Stand::new(terms.solid),
+            terms,
+            object: 0,
+            followed: Vec::new(),
+            plan,
+            sums: Sums::default(),
+            open: Band::default(),
+            limits: LayerLimits::FREE,
+            cooled: (0.0, 0.0),
+        }
+    }
+
+    /// Takes the next layer.
+    pub fn take(&mut self, record: &LayerRecord) {
+        if record.number != self.sums.number {
+            self.close();
+            self.sums.number = record.number;
+        }
+        if record.object != self.object {
+            // What stands finished beside it bears the same motion, but nothing is laid on it any more.
+            self.object = record.object;
+            self.stand = Stand::new(self.terms.solid);
+            self.followed.clear();
+        }
+        if record.height_mm != self.cooled.0 {
+            self.cooled = (record.height_mm, self.terms.least_time_s(record.height_mm));
+        }
+        let sums = &mut self.sums;
+        sums.time_s += record.time_s;
+        sums.bead_time_s += record.bead_time_s;
+        sums.perimeter_time_s += record.perimeter_time_s;
+        sums.volume_mm3 += record.volume_mm3;
+        sums.bead_length_mm += record.bead_length_mm;
+        sums.least_s += self.cooled.1;
+        self.open.z_mm = self.open.z_mm.max(record.z_mm);
+        self.open.islands = self.open.islands.max(record.islands.len() as u32);
+        if record.islands.is_empty() || record.height_mm <= 0.0 {
+            return;
+        }
+        self.lay(record);
+    }
+
+    /// Lays a layer on the stand and takes the limits of its islands.
+    fn lay(&mut self, record: &LayerRecord) {
+        let on = |island: &Island| island.stands_on.iter().filter_map(|on| self.place_of(on)).collect();
+        let stands_on: Vec<Vec<u32>> = record.islands.iter().map(on).collect();
+        let covered = |index: u32| stands_on.iter().flatten().any(|on| *on == index);
+        let stays: Vec<u32> = (0..self.followed.len() as u32)
+            .filter(|index| {
+                let followed = self.followed.get(*index as usize);
+                !covered(*index) && followed.is_some_and(|f| (record.index - f.record) as usize <= MOST_RECORDS)
+            })
+            .collect();
+        let laid = record.islands.iter().zip(&stands_on).map(|(island, on)| Footing {
+            area_mm2: island.area_mm2,
+            second_moment_x_mm4: island.iyy_mm4,
+            second_moment_y_mm4: island.ixx_mm4,
+            shear_factor: self.terms.shear_factor,
+            on,
+            is_laid: true,
+        });
+        let kept = stays.iter().map(|on| Footing {
+            area_mm2: 1.0,
+            second_moment_x_mm4: 1.0,
+            second_moment_y_mm4: 1.0,
+            shear_factor: self.terms.shear_factor,
+            on: std::slice::from_ref(on),
+            is_laid: false,
+        });
+        let footings: Vec<Footing<'_>> = laid.chain(kept).collect();
+        let responses: Vec<Response> = match self.stand.layer(record.height_mm, &footings) {
+            Ok(responses) => responses.to_vec(),
+            // Beads of no extent: they bear nothing and bound nothing.
+            Err(_) => return,
+        };
+        let mut followed = Vec::with_capacity(footings.len());
+        for (index, island) in record.islands.iter().enumerate() {
+            let tower = (index < MOST_TOWERS).then(|| self.weigh(record, island, stands_on.get(index))).flatten();
+            followed.push(Followed { record: record.index, island: index as u32, tower });
+        }
+        for index in stays {
+            followed.extend(self.followed.get(index as usize).cloned());
+        }
+        self.followed = followed;
+        for (island, response) in record.islands.iter().zip(&responses) {
+            if is_part(island) {
+                self.limit(record, island, response);
+            }
+        }
+    }
+
+    /// Place among the columns that are followed of what an island stands on.
+    fn place_of(&self, on: &On) -> Option<u32> {
+        let found = self.followed.iter().position(|f| (f.record, f.island) == (on.record, on.island));
+        found.map(|index| index as u32)
+    }
+
+    /// The column under an island with the island on it, and how well it carries itself.
+    fn weigh(&mut self, record: &LayerRecord, island: &Island, on: Option<&Vec<u32>>) -> Option<Box<Weight>> {
+        let main = island.stands_on.iter().max_by(|a, b| a.overlap_mm2.total_cmp(&b.overlap_mm2));
+        let below = match main.and_then(|main| self.place_of(main)) {
+            Some(index) => self.followed.get(index as usize)?.tower.clone()?,
+            None if on.is_none_or(Vec::is_empty) && island.on_bed => Box::default(),
+            None => return None,
+        };
+        let mut weight = below;
+        let least = least_moment(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4);
+        weight.tower.grow(record.height_mm, island.area_mm2, least).ok()?;
+        let height = weight.tower.height_mm();
+        if height > weight.judged_mm * (1.0 + GROWN) || weight.judged_mm == 0.0 {
+            weight.judged_mm = height;
+            weight.factor = weight.tower.critical_factor(&self.terms.solid);
+        }
+        if is_part(island) {
+            let factor = weight.factor;
+            least_into(&mut self.open.weight_factor, factor);
+            if factor < LEAST_WEIGHT_FACTOR {
+                self.warn(record, Trouble::TooHeavy { factor });
+            }
+        }
+        Some(weight)
+    }
+
+    /// Takes the limits of an island into those of its layer.
+    fn limit(&mut self, record: &LayerRecord, island: &Island, response: &Response) {
+        let terms = &self.terms;
+        let width = island.bead_width_mm;
+        let allowed = terms.share * width;
+        let mut bears = [None; 2];
+        for (axis, sway) in [response.x, response.y].into_iter().enumerate() {
+            if !terms.moves[axis] {
+                continue;
+            }
+            let Ok(limit) = Limit::of(allowed, terms.factor, sway.per_accel, sway.frequency_hz) else { continue };
+            most_into(&mut self.open.sway_mm, terms.factor * sway.per_accel * terms.accel_mm_s2);
+            least_into(&mut self.open.frequency_hz, sway.frequency_hz);
+            bears[axis] = Some(limit);
+        }
+        let give = response.x.give_mm_per_n.max(response.y.give_mm_per_n);
+        let fastest = record.fastest_mm_s;
+        let mut drag_speed = f64::INFINITY;
+        if let Some(melt) = terms.melt {
+            let face = width * (0.5 * terms.face_mm).max(0.0);
+            if let Ok(force) = drag::force_n(melt, fastest, record.height_mm, face) {
+                most_into(&mut self.open.drag_mm, force * give);
+                if force * give > allowed {
+                    let speed = drag::speed_limit(melt, record.height_mm, face, give, allowed).unwrap_or(f64::INFINITY);
+                    drag_speed = speed;
+                }
+            }
+        }
+        let (least, corner, clamp) = (terms.least_mm_s2, terms.corner_step_mm_s, terms.clamp_drag);
+        let drag_mm = self.open.drag_mm.unwrap_or(0.0);
+        if drag_speed.is_finite() {
+            if clamp {
+                self.limits.drag_mm_s = self.limits.drag_mm_s.min(drag_speed as f32);
+            } else {
+                let trouble = Trouble::Dragged { by_mm: drag_mm, allowed_mm: allowed, speed_mm_s: drag_speed };
+                self.warn(record, trouble);
+            }
+        }
+        for (axis, limit) in bears.into_iter().enumerate() {
+            let Some(Limit { accel_mm_s2, speed_step_mm_s }) = limit else { continue };
+            let held = if axis == 0 { &mut self.open.accel_x_mm_s2 } else { &mut self.open.accel_y_mm_s2 };
+            least_into(held, accel_mm_s2);
+            self.limits.accel_mm_s2[axis] = self.limits.accel_mm_s2[axis].min(accel_mm_s2.max(least) as f32);
+            if accel_mm_s2 < least {
+                self.warn(record, Trouble::TooSoft { accel_mm_s2, least_mm_s2: least });
+            }
+            if speed_step_mm_s < corner {
+                self.warn(record, Trouble::Jolted { most_mm_s: speed_step_mm_s, step_mm_s: corner });
+            }
+        }
+    }
+
+    /// Keeps where a trouble begins and how bad it gets.
+    fn warn(&mut self, record: &LayerRecord, what: Trouble) {
+        let same = |warning: &&mut Warning| std::mem::discriminant(&warning.what) == std::mem::discriminant(&what);
+        match self.plan.warnings.iter_mut().find(same) {
+            None => self.plan.warnings.push(Warning { layer: record.number, z_mm: record.z_mm, what }),
+            Some(known) if what.weight() > known.what.weight() => known.what = what,
+            Some(_) => {}
+        }
+    }
+
+    /// Finishes the layer at hand.
+    fn close(&mut self) {
+        let sums = std::mem::take(&mut self.sums);
+        let band = std::mem::take(&mut self.open);
+        let mut limits = std::mem::replace(&mut self.limits, LayerLimits::FREE);
+        let Some(index) = sums.number.checked_sub(1).map(|index| index as usize) else { return };
+        limits.least_s = sums.least_s as f32;
+        (limits.bead_share, limits.perimeter_share) = self.shares(&sums);
+        self.plan.bands.add(&Band {
+            first_layer: sums.number,
+            last_layer: sums.number,
+            time_before_s: sums.time_s,
+            least_time_s: sums.least_s,
+            ..band
+        });
+        // A number that comes back is another stretch of the same layer.
+        if let Some(before) = self.plan.layers.get_mut(index) {
+            *before = limits;
+            return;
+        }
+        self.plan.layers.resize(index, LayerLimits::FREE);
+        self.plan.layers.push(limits);
+    }
+
+    /// Shares of their speed to which beads and perimeters are slowed so that a layer takes its least time: perimeters
+    /// last, and neither below what the screw and an even bead bear. Travels keep their speed: nobody is to hover over
+    /// a soft part.
+    fn shares(&self, sums: &Sums) -> (f32, f32) {
+        let missing = sums.least_s - sums.time_s.max(sums.volume_mm3 / self.terms.peak_mm3_s);
+        if missing <= 0.0 || sums.bead_time_s <= 0.0 || sums.bead_length_mm <= 0.0 {
+            return (1.0, 1.0);
+        }
+        let speed = sums.bead_length_mm / sums.bead_time_s;
+        let flow = sums.volume_mm3 / sums.bead_time_s;
+        let lowest = (self.terms.least_mm_s / speed).max(self.terms.least_mm3_s / flow).clamp(1e-3, 1.0);
+        let perimeters = sums.perimeter_time_s.clamp(0.0, sums.bead_time_s);
+        let others = sums.bead_time_s - perimeters;
+        let slowed = |time: f64, missing: f64| if time > 0.0 { (time / (time + missing)).max(lowest) } else { 1.0 };
+        let bead_share = slowed(others, missing);
+        let missing = missing - (others / bead_share - others);
+        let perimeter_share = if missing > 1e-9 * sums.least_s { slowed(perimeters, missing) } else { 1.0 };
+        (bead_share as f32, perimeter_share as f32)
+    }
+
+    /// No more layers will come.
+    pub fn finish(mut self) -> SoftPlan {
+        self.close();
+        self.plan
+    }
+}
+
+impl Trouble {
+    /// Larger is worse.
+    fn weight(&self) -> f64 {
+        match *self {
+            Self::TooSoft { accel_mm_s2, .. } => -accel_mm_s2,
+            Self::TooHeavy { factor } => -factor,
+            Self::Dragged { by_mm, .. } => by_mm,
+            Self::Jolted { most_mm_s, .. } => -most_mm_s,
+        }
+    }
+}
+
+/// Whether an island is more than loops around the part or a tower for priming.
+fn is_part(island: &Island) -> bool {
+    island.skirt_mm3 + island.tower_mm3 <= APART * island.volume_mm3
+}
+
+/// Second moment about the axis in which a section is weakest.
+fn least_moment(ixx: f64, iyy: f64, ixy: f64) -> f64 {
+    0.5 * (ixx + iyy) - (0.25 * (ixx - iyy) * (ixx - iyy) + ixy * ixy).sqrt()
+}
+
+fn least_into(held: &mut Option<f64>, value: f64) {
+    *held = Some(held.map_or(value, |held| held.min(value)));
+}
+
+fn most_into(held: &mut Option<f64>, value: f64) {
+    *held = Some(held.map_or(value, |held| held.max(value)));
+}

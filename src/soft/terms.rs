@@ -1,0 +1,140 @@
+//! What is taken from the profile.
+
+use crate::demand::capacity::Capacity;
+use crate::physics::column::{Solid, shear_factor_of_rectangle};
+use crate::physics::cooling::{Layer, Place, Temperatures, Thermal};
+use crate::physics::stiffness::{Hardness, estimate, log_linear};
+use crate::physics::viscosity::PowerLaw;
+use crate::profile::{Corner, PartMoves, Profile, StiffnessRelation};
+use crate::units::{Density, Modulus};
+
+/// Elastomers hardly change their volume.
+const POISSON: f64 = 0.5;
+/// A face without a stated diameter is so many bores wide (common practice, no source).
+const FACE_PER_BORE: f64 = 2.0;
+
+/// The part, the machine and the air as a [`super::SoftPlanner`] needs them.
+#[derive(Clone, Debug)]
+pub struct Terms {
+    /// The stuff, at the low side of its stiffness, warm.
+    pub solid: Solid,
+    /// Stiffness of the middle and of the high side of the band over the low one.
+    pub band: [f64; 2],
+    /// Whether the part moves along X and Y.
+    pub moves: [bool; 2],
+    /// Allowed deflection, share of the bead width.
+    pub share: f64,
+    /// Dynamic deflection over the static one.
+    pub factor: f64,
+    /// Least acceleration that is set, mm/s².
+    pub least_mm_s2: f64,
+    /// Acceleration of the machine, mm/s².
+    pub accel_mm_s2: f64,
+    /// Jump of speed at a right corner that the controller's own rule allows, mm/s.
+    pub corner_step_mm_s: f64,
+    /// Shear factor of a section.
+    pub shear_factor: f64,
+    /// The melt; `None` where its law is none.
+    pub melt: Option<PowerLaw>,
+    /// Diameter of the nozzle's face, mm.
+    pub face_mm: f64,
+    /// Whether the drag bounds speeds.
+    pub clamp_drag: bool,
+    /// Most flow at once, mm³/s.
+    pub peak_mm3_s: f64,
+    /// Least speed and flow for cooling, mm/s and mm³/s.
+    pub least_mm_s: f64,
+    /// The same as a flow, mm³/s.
+    pub least_mm3_s: f64,
+    cooling: Option<Cooling>,
+}
+
+/// How a layer cools.
+#[derive(Clone, Copy, Debug)]
+struct Cooling {
+    thermal: Thermal,
+    at: Temperatures,
+    film: f64,
+    until: f64,
+}
+
+impl Terms {
+    /// Of a profile; `sways`: limits of motion are wanted, `cools`: least times of layers. `None` for a stuff that no
+    /// relation gives a stiffness for.
+    pub fn of(profile: &Profile, sways: bool, cools: bool) -> Option<Self> {
+        let (feedstock, part, machine) = (&profile.feedstock, &profile.part, &profile.machine);
+        let density = Density::from_g_cm3(feedstock.density_g_cm3.value);
+        let [low, middle, high] = moduli(profile)?.map(|modulus| modulus * feedstock.warm_stiffness_share.value);
+        let bore = profile.nozzle.diameter_mm.value;
+        let moves = match machine.part_moves.value {
+            PartMoves::Y => [false, true],
+            PartMoves::Xy => [true, true],
+            PartMoves::None => [false, false],
+        };
+        let accel = machine.max_accel_mm_s2.value;
+        let thermal =
+            Thermal::new(feedstock.conductivity_w_m_k.value, feedstock.heat_capacity_j_kg_k.value, density).ok();
+        let laid = 0.5 * (feedstock.nozzle_temperature_min_c.value + feedstock.nozzle_temperature_max_c.value);
+        let air = part.air_temperature_c.value;
+        let cooling = part.solid_temperature_c.value.filter(|until| cools && *until > air).zip(thermal);
+        Some(Self {
+            solid: Solid::new(Modulus::from_mpa(low), POISSON, density).ok()?,
+            band: [middle / low, high / low],
+            moves: if sways { moves } else { [false, false] },
+            share: part.sway_share.value,
+            factor: part.sway_factor.value,
+            least_mm_s2: part.least_accel_mm_s2.value,
+            accel_mm_s2: accel,
+            corner_step_mm_s: right_corner_step(machine.corner.value, accel),
+            shear_factor: shear_factor_of_rectangle(POISSON),
+            melt: PowerLaw::new(feedstock.melt_consistency_pa_s_n.value, feedstock.melt_index_n.value).ok(),
+            face_mm: profile.nozzle.face_mm.value.unwrap_or(FACE_PER_BORE * bore),
+            clamp_drag: sways && part.clamp_drag.value,
+            peak_mm3_s: Capacity::of(profile).peak_mm3_s,
+            least_mm_s: part.least_speed_mm_s.value,
+            least_mm3_s: part.least_flow_mm3_s.value,
+            cooling: cooling.map(|(until, thermal)| {
+                let at = Temperatures { laid, below: air, air };
+                Cooling { thermal, at, film: part.air_w_m2_k.value, until }
+            }),
+        })
+    }
+
+    /// Least time of a layer of this height, s; 0 where none is asked for.
+    ///
+    /// The back of the layer passes no heat: the slowest way to cool, and so the safe side.
+    pub fn least_time_s(&self, height_mm: f64) -> f64 {
+        let Some(Cooling { thermal, at, film, until }) = &self.cooling else { return 0.0 };
+        let layer = Layer::new(thermal, height_mm, 0.0, *film);
+        layer.and_then(|layer| layer.time_s(*at, Place::Mean, *until)).unwrap_or(0.0)
+    }
+}
+
+/// Low side, middle and high side of the modulus of the cold stuff, MPa.
+fn moduli(profile: &Profile) -> Option<[f64; 3]> {
+    let feedstock = &profile.feedstock;
+    if let Some(measured) = feedstock.modulus_mpa.value {
+        return Some([measured; 3]);
+    }
+    let shore_a = feedstock.shore_a.value.min(HARDEST_SHORE_A);
+    let found = estimate(Hardness::ShoreA(shore_a)).ok()?;
+    let middle = match feedstock.stiffness_relation.value {
+        StiffnessRelation::Gent => found.modulus_mpa,
+        StiffnessRelation::LogLinear => log_linear(shore_a).unwrap_or(found.modulus_mpa),
+    };
+    let (low, middle, high) = (found.low_mpa.as_mpa(), middle.as_mpa(), found.high_mpa.as_mpa());
+    Some([low.min(middle), middle, high.max(middle)])
+}
+
+/// Gent's relation has no value at 100; grades above this one are stiff enough for any bed.
+const HARDEST_SHORE_A: f64 = 98.0;
+
+/// Change of speed along one axis at a right corner, mm/s: the speed at which it is passed.
+fn right_corner_step(corner: Corner, accel: f64) -> f64 {
+    match corner {
+        Corner::RightAngleSpeed(speed) => speed,
+        // v² = a d / (sqrt 2 - 1), the inverse of the deviation of a right angle.
+        Corner::Deviation(deviation) => (accel * deviation / (std::f64::consts::SQRT_2 - 1.0)).sqrt(),
+        Corner::AxisStep([x, y, ..]) => x.max(y),
+    }
+}
