@@ -3,10 +3,8 @@
 #[path = "support/plate.rs"]
 mod plate;
 #[path = "support/reader.rs"]
-#[allow(dead_code, reason = "the profiles of the tests need its rules")]
 mod reader;
 #[path = "support/runs.rs"]
-#[allow(dead_code, reason = "each test file uses a part of it")]
 mod runs;
 
 use std::fmt::Write as _;

@@ -372,11 +372,11 @@ mod tests {
         assert_eq!(nearest, [None, Some((4, 1))]);
         let mut joined = Footprint::default();
         above.over(&below, 2, &mut joined);
-        let rows: Vec<(i16, Vec<(i16, i16, u32)>)> =
-            joined.rows().map(|(row, runs)| (row, runs.iter().map(|r| (r.start, r.end, r.label)).collect())).collect();
-        assert_eq!(rows[0], (0, vec![(0, 5, 0)]));
-        assert_eq!(rows[1], (1, vec![(0, 1, 2), (4, 5, 3)]));
-        assert_eq!(rows[3], (3, vec![(5, 5, 1)]));
+        let rows: Vec<Vec<(i16, i16, u32)>> =
+            joined.rows().map(|(_, runs)| runs.iter().map(|r| (r.start, r.end, r.label)).collect()).collect();
+        assert_eq!(rows[0], [(0, 5, 0)]);
+        assert_eq!(rows[1], [(0, 1, 2), (4, 5, 3)]);
+        assert_eq!(rows[3], [(5, 5, 1)]);
     }
 
     proptest! {

@@ -1,7 +1,7 @@
 //! Beads as set cells of a grid: which of them touch, and what stands on what.
 //!
 //! The grid has its origin at the first bead. Cells are about half a bead wide; where a plate would need more than
-//! [`MOST_CELLS`] of them, cells become twice as large, up to [`MOST_DOUBLINGS`] times. What lies further out still is
+//! four million of them, cells become twice as large, up to three times. What lies further out still is
 //! not drawn. Drawing, reading and clearing cost only the words that were touched.
 
 use super::footprint::Footprint;
