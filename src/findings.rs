@@ -73,6 +73,10 @@ codes! {
     SustainedDemand, Error, "sustained-demand",
         "stretches ask more on average than the screw can keep up: flow will fade there",
         "run `meltwright rewrite`, or slice with lower speed";
+    /// The part does not carry its own weight.
+    PartSags, Error, "part-sags",
+        "the part does not carry its own weight: it will bend over while it is printed",
+        "make it wider or lower, lean it on a support, or take a stiffer feedstock";
     /// Extrusion without motion asks a faster screw than there is.
     ScrewSpeed, Warning, "screw-speed",
         "reversals and refills ask a faster screw than there is",
@@ -217,6 +221,30 @@ codes! {
     ToolNotScrew, Note, "tool-not-screw",
         "moves belong to tools that are not named as screws in the profile: they were left alone",
         "name all screws in screw.tools, for example --set screw.tools=[0,1]";
+    /// The part carries its own weight with little margin.
+    PartNearlySags, Warning, "part-nearly-sags",
+        "the part carries its own weight with little margin, and warm stuff creeps",
+        "make it wider or lower, lean it on a support, or let it cool longer";
+    /// The part would sway too far at the least acceleration.
+    PartSways, Warning, "part-sways",
+        "the part would need a lower acceleration than the least that is set: it cannot be printed well on this bed",
+        "change the part or the feedstock as the place says, or print it where the bed stands still";
+    /// The nozzle drags the part too far.
+    PartDragged, Warning, "part-dragged",
+        "the nozzle drags the part further than it may sway",
+        "set part.clamp_drag = true, or slice with a lower speed or a higher layer";
+    /// Corners shake the part too far.
+    PartJolted, Warning, "part-jolted",
+        "jumps of speed at corners shake the part further than it may sway",
+        "lower the corner speed in the controller's configuration to what the place says, and machine.corner with it";
+    /// A layer gets less time than it needs.
+    LayerTime, Warning, "layer-time",
+        "layers are laid on beads that are still hot",
+        "run `meltwright rewrite`, print several parts at once, or cool more";
+    /// The same in an output, where the head has nowhere to wait.
+    LayerHurried, Warning, "layer-hurried",
+        "layers get less time to cool than they need, since the head has nowhere to wait",
+        "set machine.park_x_mm and machine.park_y_mm, or machine.bed_mm";
     /// E of the output has a unit of its own.
     OutputUnit, Warning, "output-unit",
         "E of the output counts in another unit than E of the input: the controller has to be set up for it",

@@ -3,7 +3,8 @@
 //! 1. [`peak`]: each move alone against the peak capacity and the screw speed;
 //! 2. [`sustained`]: stretches against the moving average, at the speeds the first pass left;
 //! 3. [`lag`]: accelerations the melt can follow, and the volume the screw has to push for it;
-//! 4. [`e_count`]: the unit in which that is written.
+//! 4. [`soft`]: accelerations and speeds the part bears, and the time its layers need;
+//! 5. [`e_count`]: the unit in which that is written.
 //!
 //! Each needs the one before: what a stretch takes in time depends on the speeds in it, and how quickly flow may change
 //! on how much of the screw's speed is left. [`feed`] puts the speeds into F words.
@@ -14,6 +15,7 @@ pub mod lag;
 pub mod peak;
 #[cfg(test)]
 mod sample;
+pub mod soft;
 pub mod sustained;
 
 use crate::moves::Move;
@@ -34,11 +36,25 @@ pub enum Reason {
     ScrewSpeed,
     /// The melt could not have followed so quick a change of speed or so large a jump of flow.
     MeltLag,
+    /// The part would have swayed too far.
+    Sway,
+    /// The nozzle would have dragged the part too far.
+    NozzleDrag,
+    /// The layer has to cool.
+    LayerTime,
 }
 
 impl Reason {
     /// All reasons, in the order of the passes.
-    pub const ALL: [Self; 4] = [Self::PeakCapacity, Self::SustainedCapacity, Self::ScrewSpeed, Self::MeltLag];
+    pub const ALL: [Self; 7] = [
+        Self::PeakCapacity,
+        Self::SustainedCapacity,
+        Self::ScrewSpeed,
+        Self::MeltLag,
+        Self::Sway,
+        Self::NozzleDrag,
+        Self::LayerTime,
+    ];
 }
 
 /// How fast a move may be, and why.

@@ -5,6 +5,7 @@ use sha2::{Digest, Sha256};
 use super::Passes;
 use super::assemble::{self, Choice};
 use super::drive::{How, ScrewAccount};
+use super::part;
 use super::scribe::Scribe;
 use crate::demand::capacity::Capacity;
 use crate::findings::{Code, Findings, Place};
@@ -33,7 +34,7 @@ pub struct Run<'a> {
 /// Gathers the account of a finished run.
 pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
     let Run { profile, capacity, .. } = *run;
-    let Scribe { tally, written, findings: demands, drive, granules, pauses, .. } = scribe;
+    let Scribe { tally, written, findings: demands, drive, granules, pauses, stay, .. } = scribe;
     let layers = u64::from(resolver.layer_count());
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
     findings.merge(demands);
@@ -45,6 +46,8 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
         plan.pauses_parked = pauses.parked;
         plan.purged_mm3 = drive.account.purged_mm3;
     }
+    let looked_at_part = stay.is_some();
+    let part = stay.map(|stay| part::figures(profile, stay, &mut findings));
     let is_written = record.output_bytes > 0;
     if is_written {
         note_output(run, &mut findings);
@@ -85,6 +88,9 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     if profile.hopper.usable_g.value.is_some() {
         keys.extend(["hopper.usable_g", "hopper.margin_g"]);
     }
+    if looked_at_part {
+        keys.extend(part::keys(profile));
+    }
     if pauses.parked > 0 {
         keys.extend(["machine.park_x_mm", "machine.park_y_mm", "machine.park_lift_mm"]);
     }
@@ -95,6 +101,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
         after,
         changes,
         screw,
+        part,
         hopper,
         assumed,
         findings: findings.into_list(),

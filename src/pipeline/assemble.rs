@@ -1,6 +1,7 @@
 //! Puts the passes together from a profile.
 
 use std::f64::consts::FRAC_PI_4;
+use std::sync::Arc;
 
 use super::Passes;
 use super::drive::{Drive, How, Setup};
@@ -14,8 +15,10 @@ use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::Gaps;
 use crate::passes::lag::ramp::{Bounds, Ramp};
 use crate::passes::lag::spring::Melt;
+use crate::passes::soft::Soft;
 use crate::passes::sustained::Sustained;
 use crate::profile::{Corner, LagCompensation, Output, OutputUnit, Profile};
+use crate::soft::SoftPlan;
 use crate::units::{Area, Length};
 
 /// Shortest piece of a bead as a share of the bore, and at least this long, mm: below, some controllers join pieces.
@@ -116,8 +119,19 @@ pub fn output_volume(unit: &Unit, file: Option<f64>) -> Option<f64> {
     }
 }
 
+/// Command by which a controller is told accelerations by axis.
+const BY_AXIS: &str = "M201";
+
+/// Bounds for the soft part, in the form that the controller takes them.
+pub fn soft(profile: &Profile, plan: Arc<SoftPlan>) -> Soft {
+    let controller = &profile.controller;
+    let takes = |list: &[String]| !list.iter().any(|command| command == BY_AXIS);
+    let by_axis = takes(&controller.refused_commands.value) && takes(&controller.skipped_commands.value);
+    Soft::new(plan, by_axis.then(|| MotionRules::of(profile)).as_ref())
+}
+
 /// The passes that decide how fast moves are.
-pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How) -> Limiter {
+pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, soft: Option<Soft>) -> Limiter {
     let rules = MotionRules::of(profile);
     let melt = melt(profile, capacity);
     let held_to = passes.capacity.then(|| {
@@ -133,8 +147,11 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How)
     let gaps = (how != How::Not).then(|| Gaps::new(how == How::AtRest, profile.screw.min_travel_mm.value, &melt));
     let passes = limiter::Passes {
         capacity: held_to,
-        accels: eases.then(|| Accels::new(profile.controller.accel_words.value, &rules)),
+        eases,
+        accels: (eases || soft.as_ref().is_some_and(Soft::is_by_move))
+            .then(|| Accels::new(profile.controller.accel_words.value, &rules)),
         ramp_error,
+        soft,
         flow_steps: flow_step.map(FlowSteps::new),
         gaps,
         count: ECount::new(unit(profile, passes)),

@@ -15,8 +15,9 @@ use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::{Gaps, Marks, is_dropped};
 use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
+use crate::passes::soft::Soft;
 use crate::passes::sustained::Sustained;
-use crate::passes::{Verdict, peak};
+use crate::passes::{Reason, Verdict, peak};
 use crate::units::Bounded;
 
 /// The passes that run; `None` for those that do not.
@@ -28,6 +29,10 @@ pub struct Passes {
     pub flow_steps: Option<FlowSteps>,
     /// Accelerations.
     pub accels: Option<Accels>,
+    /// They are held to what the melt can follow.
+    pub eases: bool,
+    /// What the soft part bears.
+    pub soft: Option<Soft>,
     /// Share by which flow may be astray on ramps; `None`: what the screw can follow bounds the accelerations.
     pub ramp_error: Option<f64>,
     /// Reversals and refills.
@@ -173,7 +178,16 @@ impl Limiter {
     /// First: speeds.
     fn limit(&mut self, block: Outgoing) {
         match &mut self.passes.capacity {
-            None => self.verdicts.extend(block.moves.iter().map(Verdict::unlimited)),
+            None => {
+                let soft = self.passes.soft.as_ref();
+                self.verdicts.extend(block.moves.iter().zip(&block.before).map(|(step, before)| {
+                    let mut verdict = Verdict::unlimited(step);
+                    if let Some(soft) = soft {
+                        soft.slow(step, before.top, &mut verdict);
+                    }
+                    verdict
+                }));
+            }
             Some((capacity, sustained)) => {
                 for (step, before) in block.moves.iter().zip(&block.before) {
                     let offset = block.offset + u64::from(step.feed_at);
@@ -181,7 +195,10 @@ impl Limiter {
                         true => (step.speed, (step.distance() / step.speed).at_most(before.time)),
                         false => (before.top, before.time),
                     };
-                    let verdict = peak::judge(step, top, capacity);
+                    let mut verdict = peak::judge(step, top, capacity);
+                    if let Some(soft) = &self.passes.soft {
+                        soft.slow(step, before.top, &mut verdict);
+                    }
                     // What is taken out takes no time.
                     let goes = self.passes.gaps.is_some() && is_dropped(step);
                     let least = if goes { 0.0 } else { verdict.least_time(step, time) };
@@ -233,8 +250,12 @@ impl Limiter {
                 // Without motion the speed is that of E.
                 speed *= e / step.e;
             }
-            let ruling = match &mut passes.accels {
-                None => Ruling { bound: f64::INFINITY, word: None },
+            let (sway, left) = passes.soft.as_mut().map_or((f64::INFINITY, f64::INFINITY), |soft| {
+                soft.words(step, beside.limits);
+                (if soft.is_by_move() { soft.accel(step) } else { f64::INFINITY }, soft.left(step))
+            });
+            let mut ruling = match &mut passes.accels {
+                None => Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag },
                 Some(accels) => {
                     if let Some(limits) = beside.limits {
                         accels.follow(limits);
@@ -242,12 +263,20 @@ impl Limiter {
                     let top = if self.may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
                     let (own, bore) = (accels.own(), passes.bore_mm);
                     let limit = match passes.ramp_error {
+                        _ if !passes.eases => f64::INFINITY,
                         None => accel::limit(step, top, own, bore, &passes.melt),
                         Some(error) => accel::within_error(step, top, own, bore, &passes.melt, error),
                     };
-                    accels.next(step, limit, top)
+                    let mut ruling = accels.next(step, limit.at_most(sway), top);
+                    if sway < limit {
+                        ruling.reason = Reason::Sway;
+                    }
+                    ruling
                 }
             };
+            if left < ruling.bound {
+                (ruling.bound, ruling.reason) = (left, Reason::Sway);
+            }
             if mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE) {
                 self.added.push_back(true);
                 let stop = Move { kind: Kind::Stop, time: 0.0, ..*step };

@@ -13,6 +13,7 @@ mod granules;
 pub mod intake;
 pub mod layers;
 pub mod limiter;
+mod part;
 mod pauses;
 pub mod planning;
 pub mod predict;
@@ -20,9 +21,11 @@ pub mod prescan;
 pub mod queue;
 mod replay;
 pub mod scribe;
+mod stay;
 pub mod survey;
 
 use std::io::{Read, Seek, Write};
+use std::sync::Arc;
 
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
@@ -37,6 +40,7 @@ use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
 use crate::passes::e_count::Unit;
 use crate::profile::{AccelWords, Excess, LagCommands, Profile};
+use crate::soft::{SoftPlan, SoftPlanner, Terms};
 use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
@@ -49,7 +53,8 @@ use pauses::Pauses;
 use planning::Planning;
 use prescan::{Prescan, prescan};
 pub use replay::{Original, ReplayAccount, Rereadable, replay};
-use scribe::{Purpose, Scribe, Terms};
+use scribe::{Purpose, Scribe};
+use stay::Stay;
 
 /// Blocks that are worked on together.
 const BATCH: usize = 2;
@@ -61,6 +66,10 @@ pub struct Passes {
     pub capacity: bool,
     /// Hold accelerations to what the melt can follow, and, with `starts`, write the E of beads so that flow follows.
     pub ramps: bool,
+    /// Hold accelerations and speeds to what the soft part bears.
+    pub softness: bool,
+    /// Give each layer time to cool.
+    pub layer_time: bool,
     /// Replace fixed reversals and refills by what the melt asks for.
     pub starts: bool,
     /// Count E in the unit of the output.
@@ -69,17 +78,21 @@ pub struct Passes {
 
 impl Passes {
     /// No pass: the output is the input, byte for byte.
-    pub const NONE: Self = Self { capacity: false, ramps: false, starts: false, scale: false };
+    pub const NONE: Self =
+        Self { capacity: false, ramps: false, softness: false, layer_time: false, starts: false, scale: false };
     /// Every pass.
-    pub const ALL: Self = Self { capacity: true, ramps: true, starts: true, scale: true };
+    pub const ALL: Self =
+        Self { capacity: true, ramps: true, softness: true, layer_time: true, starts: true, scale: true };
     /// Names of all passes, in the order they run.
-    pub const NAMES: [&'static str; 4] = ["capacity", "ramps", "starts", "scale"];
+    pub const NAMES: [&'static str; 6] = ["capacity", "ramps", "softness", "layer-time", "starts", "scale"];
 
     /// Switches the pass of this name on; says whether there is one.
     pub fn add(&mut self, name: &str) -> bool {
         match name {
             "capacity" => self.capacity = true,
             "ramps" => self.ramps = true,
+            "softness" => self.softness = true,
+            "layer-time" => self.layer_time = true,
             "starts" => self.starts = true,
             "scale" => self.scale = true,
             _ => return false,
@@ -88,14 +101,18 @@ impl Passes {
     }
 
     /// Whether no pass runs.
-    pub const fn is_none(self) -> bool {
-        !(self.capacity || self.ramps || self.starts || self.scale)
+    pub fn is_none(self) -> bool {
+        !self.on().contains(&true)
+    }
+
+    /// Whether each runs, in the order of their names.
+    fn on(self) -> [bool; 6] {
+        [self.capacity, self.ramps, self.softness, self.layer_time, self.starts, self.scale]
     }
 
     /// Names of the passes that run, in the order they run.
     pub fn names(self) -> Vec<&'static str> {
-        let on = [self.capacity, self.ramps, self.starts, self.scale];
-        Self::NAMES.into_iter().zip(on).filter(|(_, on)| *on).map(|(name, _)| name).collect()
+        Self::NAMES.into_iter().zip(self.on()).filter(|(_, on)| *on).map(|(name, _)| name).collect()
     }
 }
 
@@ -142,16 +159,15 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     if options.again && scan.marked {
         return copy(input, output, profile, options, progress);
     }
-    let mut pauses = Pauses::default();
+    let mut foreseen = Foreseen::of(input, &scan, profile, options)?;
     if Pauses::are_wanted(profile, options.passes) {
         // Where to stop is known only once the whole file was seen: it is run through once more.
         let look = Options { hash: false, ..options.clone() };
-        pauses = Pauses::of(profile);
-        let seen = run(input, &scan, Some(&mut std::io::sink()), profile, &look, pauses.clone(), &mut |_| {})?;
-        pauses.stand_at(seen.hopper.as_ref());
+        let seen = run(input, &scan, Some(&mut std::io::sink()), profile, &look, foreseen.clone(), &mut |_| {})?;
+        foreseen.pauses.stand_at(seen.hopper.as_ref());
         input.rewind().map_err(|error| Error::io("read the file", error))?;
     }
-    run(input, &scan, Some(output), profile, options, pauses, progress)
+    run(input, &scan, Some(output), profile, options, foreseen, progress)
 }
 
 /// Reads `input` and says what a rewrite would find and change, without writing anything.
@@ -165,7 +181,32 @@ pub fn audit<R: Read + Seek + Send>(
     progress: &mut dyn FnMut(u64),
 ) -> Result<Summary> {
     let scan = prescan(input)?;
-    run::<R, std::io::Sink>(input, &scan, None, profile, options, Pauses::default(), progress)
+    let foreseen = Foreseen::of(input, &scan, profile, options)?;
+    run::<R, std::io::Sink>(input, &scan, None, profile, options, foreseen, progress)
+}
+
+/// What has to be known of the whole file before it is worked on.
+#[derive(Clone, Debug, Default)]
+struct Foreseen {
+    soft: Option<Arc<SoftPlan>>,
+    pauses: Pauses,
+}
+
+impl Foreseen {
+    /// Surveys the layers where a pass asks for them; leaves `input` at its start.
+    fn of<R: Read + Seek + Send>(input: &mut R, scan: &Prescan, profile: &Profile, options: &Options) -> Result<Self> {
+        let (sways, cools) = (options.passes.softness, options.passes.layer_time);
+        let terms = (sways || cools).then(|| Terms::of(profile, sways, cools)).flatten();
+        let mut pauses = Pauses::of(profile);
+        let Some(terms) = terms else { return Ok(Self { soft: None, pauses }) };
+        let mut planner = SoftPlanner::new(terms);
+        survey::scanned(input, scan, profile, options, &mut |_| {}, &mut |layer| planner.take(&layer))?;
+        let plan = planner.finish();
+        if plan.cools() {
+            pauses.wait_beside(profile, plan.beside_mm);
+        }
+        Ok(Self { soft: Some(Arc::new(plan)), pauses })
+    }
 }
 
 /// Copies `input` byte for byte; the figures are those of an audit, or are left out with a note.
@@ -278,9 +319,10 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     output: Option<&mut W>,
     profile: &Profile,
     options: &Options,
-    pauses: Pauses,
+    foreseen: Foreseen,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Summary> {
+    let Foreseen { soft, pauses } = foreseen;
     if scan.marked && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
@@ -302,16 +344,18 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);
     let initial_feed = profile.controller.initial_feed_mm_s.value;
-    let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how);
+    let soft = soft.map(|plan| assemble::soft(profile, plan));
+    let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how, soft.clone());
     let accel_word: &'static [u8] = match profile.controller.accel_words.value {
         AccelWords::AllMoves => b"M204 S",
         AccelWords::Beads => b"M204 P",
     };
     let tally = Tally::new(&capacity);
-    let terms = Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_word, purpose };
+    let terms = scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_word, purpose };
     let mut scribe =
         Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
     scribe.pauses = pauses;
+    scribe.stay = soft.map(Stay::new);
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);

@@ -45,7 +45,23 @@ pub struct Pauses {
     pub way_mm: f64,
 }
 
+/// Why the head goes to the park position.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Stop {
+    /// The hopper is refilled there, for as long as that takes.
+    ForRefill,
+    /// A layer cools: the way there and back and the wait take at least so long, s.
+    ToCool(f64),
+}
+
 impl Pauses {
+    /// The head has somewhere to wait: at the park position, else at a place beside the part, mm of the machine.
+    pub fn wait_beside(&mut self, profile: &Profile, place: Option<[f64; 2]>) {
+        if let (None, Some(place)) = (&self.park, place) {
+            self.park = Some(Park::at(place, profile));
+        }
+    }
+
     /// The profile's command, at no place yet.
     pub fn of(profile: &Profile) -> Self {
         let command = profile.hopper.pause_command.value.clone().unwrap_or_default();
@@ -115,9 +131,9 @@ impl Pauses {
         drive: &mut Drive,
         feeds: &mut Feeds,
         lines: &mut LinesBefore<'_>,
+        stop: Stop,
     ) -> f64 {
         let Some(park) = &self.park else {
-            self.stay(lines);
             return 0.0;
         };
         let trip = Trip::new(park, step, track);
@@ -134,10 +150,24 @@ impl Pauses {
         let lift_accel = park.rules.travel_accel.min(park.rules.axis_accel[2]);
         let way_s = at_rest(trip.way_mm, speed, accel) + at_rest(park.lift_mm, park.lift_speed(), lift_accel);
         drive.wait(way_s);
-        self.stay(lines);
         let mut time = 2.0 * way_s;
-        if park.purge_mm3 > 0.0 {
-            time += drive.purge(park.purge_mm3, park.purge_mm3_s, step, feeds, lines);
+        match stop {
+            Stop::ForRefill => {
+                self.stay(lines);
+                if park.purge_mm3 > 0.0 {
+                    time += drive.purge(park.purge_mm3, park.purge_mm3_s, step, feeds, lines);
+                }
+            }
+            Stop::ToCool(least_s) => {
+                let wait_ms = (1000.0 * (least_s - time)).ceil();
+                if wait_ms > 0.0 {
+                    lines.text.extend_from_slice(b"G4 P");
+                    write_fixed(lines.text, wait_ms, 0);
+                    lines.end();
+                    drive.wait(1e-3 * wait_ms);
+                    time += 1e-3 * wait_ms;
+                }
+            }
         }
         let [x, y] = trip.back;
         trip.write(&[(b'X', x), (b'Y', y)], speed, step, feeds, lines);
@@ -185,11 +215,15 @@ struct Park {
 impl Park {
     /// `None`: the profile has no position.
     fn of(profile: &Profile) -> Option<Self> {
+        Some(Self::at(profile.machine.park()?, profile))
+    }
+
+    fn at(place: [f64; 2], profile: &Profile) -> Self {
         let (hopper, machine) = (&profile.hopper, &profile.machine);
         let capacity = Capacity::of(profile);
         let rules = MotionRules::of(profile);
-        Some(Self {
-            place: machine.park()?,
+        Self {
+            place,
             lift_mm: machine.park_lift_mm.value,
             speed_mm_s: machine.park_speed_mm_s.value,
             purge_mm3: hopper.purge_mm3.value,
@@ -198,7 +232,7 @@ impl Park {
             own_rules: rules,
             rules,
             travel_mm_s: CALM_MM_S,
-        })
+        }
     }
 
     /// Of the way, mm/s: never above what profile or file allows.

@@ -3,8 +3,9 @@
 use super::drive::{Drive, Driven, LinesBefore};
 use super::edits::{ELine, Outgoing, Written};
 use super::granules::Granules;
-use super::pauses::Pauses;
+use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
+use super::stay::{Due, Stay};
 use crate::findings::{Code, Findings, Place};
 use crate::motion::braking::{Braking, Seen};
 use crate::moves::track::Track;
@@ -49,8 +50,10 @@ pub struct Scribe {
     pub drive: Drive,
     /// What is taken from the hopper: by the output, or by the file where it is only reported on.
     pub granules: Granules,
-    /// Where the output stands still for a refill.
+    /// Where the output stands still.
     pub pauses: Pauses,
+    /// Layers in time, where they need some.
+    pub stay: Option<Stay>,
     peak_mm3_s: f64,
     accel_word: &'static [u8],
     feeds: Feeds,
@@ -69,6 +72,7 @@ impl Scribe {
             drive,
             granules,
             pauses: Pauses::default(),
+            stay: None,
             peak_mm3_s: terms.peak_mm3_s,
             accel_word: terms.accel_word,
             feeds: Feeds::new(terms.initial_feed_mm_s),
@@ -103,10 +107,30 @@ impl Scribe {
             let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
             let mut halted_s = 0.0;
             let obstacle = self.pauses.obstacle(step, track.as_ref());
+            if self.purpose == Purpose::Rewrite
+                && let Some(due) = self.stay.as_ref().and_then(|stay| stay.due(step))
+            {
+                // Numbered lines bear no others between them: that is an obstacle too.
+                if let Some(track) = track.as_ref().filter(|_| obstacle.is_none()) {
+                    halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
+                    let stop = Stop::ToCool(due.missing_s() - halted_s);
+                    halted_s += self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop);
+                    self.feeds.forget();
+                    if let Some(stay) = &mut self.stay {
+                        stay.waited(halted_s);
+                    }
+                } else {
+                    report_hurry(&mut self.findings, Code::LayerHurried, step, &due, line);
+                }
+            }
+            let waited_s = halted_s;
             if self.pauses.is_due(step, line) {
-                halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
+                halted_s += self.drive.halt(step, &mut self.feeds, &mut lines);
                 halted_s += match track.as_ref().filter(|_| obstacle.is_none()) {
-                    Some(track) => self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines),
+                    Some(track) => {
+                        let stop = Stop::ForRefill;
+                        self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop)
+                    }
                     None => {
                         self.pauses.stay(&mut lines);
                         if let Some(reason) = obstacle.filter(|_| track.is_some()) {
@@ -126,6 +150,9 @@ impl Scribe {
             if let Some(track) = &mut track {
                 track.next(step);
                 self.pauses.pass(step, beside.limits);
+            }
+            if let Some(stay) = &mut self.stay {
+                by_axis(stay.words(step, beside.limits), &mut lines, &mut self.written.accels);
             }
             if let Some(accel) = ruling.word {
                 lines.text.extend_from_slice(self.accel_word);
@@ -147,7 +174,7 @@ impl Scribe {
                 _ => self.feeds.next(step, kept, driven.e_scale),
             };
             let dropped = mark.has(Marks::DROP);
-            let held = ruling.bound.is_finite();
+            let held = ruling.bound.is_finite().then_some(ruling.reason);
             self.tally.add(&Executed {
                 step,
                 verdict: kept,
@@ -165,6 +192,14 @@ impl Scribe {
                 Purpose::Audit => before.time,
             };
             let purge_mm3 = if obstacle.is_none() { self.pauses.purge_mm3() } else { 0.0 };
+            if let Some(stay) = &mut self.stay {
+                if self.purpose == Purpose::Audit
+                    && let Some(due) = stay.due(step)
+                {
+                    report_hurry(&mut self.findings, Code::LayerTime, step, &due, line);
+                }
+                stay.pass(step, seconds - waited_s);
+            }
             self.granules.add(step, line, seconds, purge_mm3);
             match self.purpose {
                 Purpose::Rewrite => {
@@ -193,6 +228,32 @@ impl Scribe {
     }
 }
 
+/// Writes accelerations along X and Y.
+fn by_axis(words: [Option<u32>; 2], lines: &mut LinesBefore<'_>, written: &mut u64) {
+    if words == [None; 2] {
+        return;
+    }
+    lines.text.extend_from_slice(b"M201");
+    for (letter, word) in b"XY".iter().zip(words) {
+        if let Some(accel) = word {
+            lines.text.extend_from_slice(&[b' ', *letter]);
+            lines.text.extend_from_slice(accel.to_string().as_bytes());
+        }
+    }
+    lines.end();
+    *written += 1;
+}
+
+/// Adds a layer that gets less time than it needs.
+fn report_hurry(findings: &mut Findings, code: Code, step: &Move, due: &Due, line: u64) {
+    findings.add_weighted(code, due.missing_s(), || Place {
+        line,
+        layer: u64::from(due.layer),
+        z_mm: step.z,
+        detail: format!("{} s of the {} s it needs", short(due.taken_s), short(due.least_s)),
+    });
+}
+
 /// Adds the findings of a move. A bead above the peak in a stretch above the average is reported for both.
 fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdict, top: f64, line: u64) {
     let Some(reason) = verdict.reason else { return };
@@ -217,7 +278,7 @@ fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdi
                 add(Code::PeakDemand);
             }
         }
-        Reason::MeltLag => {}
+        Reason::MeltLag | Reason::Sway | Reason::NozzleDrag | Reason::LayerTime => {}
     }
 }
 

@@ -52,11 +52,18 @@ pub struct SoftPlan {
     pub least_mm3_s: f64,
     /// Figures by bands of layers.
     pub bands: Bands,
+    /// X and Y beside all that is laid and on the bed, where there is such a place, mm of the machine.
+    pub beside_mm: Option<[f64; 2]>,
     /// What is to be told.
     pub warnings: Vec<Warning>,
 }
 
 impl SoftPlan {
+    /// A plan with these limits, from the first layer up.
+    pub fn of_layers(layers: Vec<LayerLimits>, least_mm_s: f64, least_mm3_s: f64) -> Self {
+        Self { layers, least_mm_s, least_mm3_s, ..Self::default() }
+    }
+
     /// Limits of a layer, as moves number them.
     pub fn of(&self, layer: u32) -> &LayerLimits {
         layer.checked_sub(1).and_then(|index| self.layers.get(index as usize)).unwrap_or(&LayerLimits::FREE)

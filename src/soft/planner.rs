@@ -62,6 +62,8 @@ pub struct SoftPlanner {
     limits: LayerLimits,
     /// Height of the last layer asked about, mm, and its least time, s.
     cooled: (f64, f64),
+    /// Least and largest X and Y of all that is laid, mm.
+    extent: [f64; 4],
 }
 
 impl SoftPlanner {
@@ -78,6 +80,7 @@ impl SoftPlanner {
             open: Band::default(),
             limits: LayerLimits::FREE,
             cooled: (0.0, 0.0),
+            extent: [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY],
         }
     }
 
@@ -105,6 +108,11 @@ impl SoftPlanner {
         sums.least_s += self.cooled.1;
         self.open.z_mm = self.open.z_mm.max(record.z_mm);
         self.open.islands = self.open.islands.max(record.islands.len() as u32);
+        for island in &record.islands {
+            let ([low_x, low_y], [high_x, high_y]) = (island.low_mm, island.high_mm);
+            let [x, y, most_x, most_y] = self.extent;
+            self.extent = [x.min(low_x), y.min(low_y), most_x.max(high_x), most_y.max(high_y)];
+        }
         if record.islands.is_empty() || record.height_mm <= 0.0 {
             return;
         }
@@ -301,6 +309,7 @@ impl SoftPlanner {
     /// No more layers will come.
     pub fn finish(mut self) -> SoftPlan {
         self.close();
+        self.plan.beside_mm = self.terms.bed_mm.and_then(|bed| beside(self.extent, bed));
         self.plan
     }
 }
@@ -316,6 +325,24 @@ impl Trouble {
         }
     }
 }
+
+/// A place on the bed beside an extent, both as least X and Y and largest X and Y: the free margin that is widest.
+fn beside(extent: [f64; 4], bed: [f64; 4]) -> Option<[f64; 2]> {
+    let [x, y, most_x, most_y] = extent;
+    let [bed_x, bed_y, bed_most_x, bed_most_y] = bed;
+    let middle = [(0.5 * (x + most_x)).clamp(bed_x, bed_most_x), (0.5 * (y + most_y)).clamp(bed_y, bed_most_y)];
+    let sides = [
+        (x - bed_x, [x - CLEAR_MM, middle[1]]),
+        (bed_most_x - most_x, [most_x + CLEAR_MM, middle[1]]),
+        (y - bed_y, [middle[0], y - CLEAR_MM]),
+        (bed_most_y - most_y, [middle[0], most_y + CLEAR_MM]),
+    ];
+    let widest = sides.into_iter().filter(|(free, _)| *free >= CLEAR_MM).max_by(|a, b| a.0.total_cmp(&b.0));
+    widest.map(|(_, place)| place)
+}
+
+/// Way between part and nozzle beside it, mm: a finger's width, and far enough for a drop.
+const CLEAR_MM: f64 = 15.0;
 
 /// Whether an island is more than loops around the part or a tower for priming.
 fn is_part(island: &Island) -> bool {

@@ -46,6 +46,8 @@ pub struct Terms {
     pub least_mm_s: f64,
     /// The same as a flow, mm³/s.
     pub least_mm3_s: f64,
+    /// Bed, least X and Y and largest X and Y, mm.
+    pub bed_mm: Option<[f64; 4]>,
     cooling: Option<Cooling>,
 }
 
@@ -93,6 +95,7 @@ impl Terms {
             peak_mm3_s: Capacity::of(profile).peak_mm3_s,
             least_mm_s: part.least_speed_mm_s.value,
             least_mm3_s: part.least_flow_mm3_s.value,
+            bed_mm: machine.bed_mm.value,
             cooling: cooling.map(|(until, thermal)| {
                 let at = Temperatures { laid, below: air, air };
                 Cooling { thermal, at, film: part.air_w_m2_k.value, until }

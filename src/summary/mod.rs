@@ -2,6 +2,7 @@
 //!
 //! The JSON form is stable: keys are only ever added. Every number carries its unit in the key.
 
+mod part;
 pub mod tally;
 
 use serde::Serialize;
@@ -10,6 +11,7 @@ pub use crate::findings::{Finding, Level, Place};
 pub use crate::hopper::{HopperPlan, HourMark, PlaceKind, Refill};
 pub use crate::passes::Reason;
 pub use crate::replay::{Replay, ReplayFigures};
+pub use part::PartFigures;
 
 /// The whole account of one file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -22,6 +24,9 @@ pub struct Summary {
     pub changes: Changes,
     /// What the screw is told in the output.
     pub screw: ScrewFigures,
+    /// What the part bears and how long its layers take, where that was looked at.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub part: Option<PartFigures>,
     /// What the print takes from the hopper: the output, or the file itself where it was only judged.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub hopper: Option<HopperPlan>,

@@ -72,8 +72,8 @@ pub struct Executed<'a> {
     pub line: u64,
     /// Its line is taken out.
     pub dropped: bool,
-    /// Its acceleration is held below the file's.
-    pub held: bool,
+    /// Why its acceleration is held below the file's, if it is.
+    pub held: Option<Reason>,
 }
 
 /// Sums over one file, before and after.
@@ -161,8 +161,9 @@ impl Tally {
             self.slowed += 1;
             self.add_reasons(step, reason, before, after);
             self.keep_largest(done, reason, after - before);
-        } else if done.held && after > before * ROUNDING {
-            let sum = &mut self.reasons[Reason::MeltLag as usize];
+        } else if let Some(sum) = done.held.and_then(|reason| self.reasons.get_mut(reason as usize))
+            && after > before * ROUNDING
+        {
             sum.0 += 1;
             sum.1 += after - before;
         }

@@ -4,7 +4,7 @@ use meltwright::summary::{Level, Summary};
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, flow, percent, time, volume};
-use super::{hopper, parts};
+use super::{hopper, part, parts};
 use crate::cli::plan::Detail;
 
 /// What a file asks of the screw, in as much detail as wanted.
@@ -15,6 +15,7 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
     }
     text.push_str(&main_table(summary));
     text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail)));
+    text.push_str(&summary.part.as_ref().map_or_else(String::new, part::table));
     let changes = &summary.changes;
     if detail == Detail::All {
         text.push_str(&parts::reasons("What a rewrite would slow down", &changes.by_reason));

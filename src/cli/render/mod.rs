@@ -9,6 +9,7 @@ pub mod hopper;
 pub mod json;
 mod layout;
 mod number;
+mod part;
 mod parts;
 pub mod plot;
 pub mod plot_lines;

@@ -15,6 +15,9 @@ pub fn reason(reason: Reason) -> &'static str {
         Reason::SustainedCapacity => "the average above the sustained capacity",
         Reason::ScrewSpeed => "reversals and refills faster than the screw",
         Reason::MeltLag => "changes of speed quicker than the melt",
+        Reason::Sway => "changes of speed quicker than the part bears",
+        Reason::NozzleDrag => "the nozzle would drag the part too far",
+        Reason::LayerTime => "the layer has to cool",
     }
 }
 
@@ -24,6 +27,9 @@ fn short_reason(reason: Reason) -> &'static str {
         Reason::SustainedCapacity => "average",
         Reason::ScrewSpeed => "screw speed",
         Reason::MeltLag => "melt lag",
+        Reason::Sway => "sway",
+        Reason::NozzleDrag => "drag",
+        Reason::LayerTime => "cooling",
     }
 }
 

@@ -4,7 +4,7 @@ use meltwright::summary::{Figures, Reason, Summary};
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, flow, time, volume};
-use super::{hopper, parts, replay};
+use super::{hopper, part, parts, replay};
 use crate::cli::plan::Detail;
 
 /// Whether the file was rewritten or only looked at.
@@ -38,6 +38,12 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     };
     text.push_str(&parts::reasons(title, &changes.by_reason));
     text.push_str(&screw(summary, tense));
+    if let Some(figures) = &summary.part {
+        text.push_str(&part::brief(figures));
+        if all {
+            text.push_str(&part::table(figures));
+        }
+    }
     if let Some(replay) = &summary.replay {
         text.push_str("\nWhat is laid, on the virtual machine\n");
         text.push_str(&replay::brief(replay));

@@ -4,6 +4,7 @@ use super::spring::Melt;
 use crate::motion::rules::MotionRules;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
+use crate::passes::Reason;
 use crate::profile::AccelWords;
 use crate::units::Bounded;
 
@@ -63,6 +64,8 @@ pub struct Ruling {
     pub bound: f64,
     /// Value to be written before it, mm/s².
     pub word: Option<u32>,
+    /// What bounds it.
+    pub reason: Reason,
 }
 
 /// Follows the acceleration in force in the output.
@@ -99,12 +102,13 @@ impl Accels {
     /// Decides for the next move; `limit`: as [`limit`] gives it, `speed`: at most reached, mm/s.
     pub fn next(&mut self, step: &Move, limit: f64, speed: f64) -> Ruling {
         let is_bead = step.kind == Kind::Bead && step.has(Move::SCREW);
-        let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None };
+        let reason = Reason::MeltLag;
+        let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason };
         if step.length <= 0.0 {
             return free;
         }
         if !is_bead && self.form == AccelWords::Beads {
-            return Ruling { bound: f64::INFINITY, word: None };
+            return Ruling { bound: f64::INFINITY, word: None, reason };
         }
         let own = self.file[usize::from(!is_bead)];
         let wanted = if limit < own { rounded(limit) } else { own };
@@ -115,21 +119,21 @@ impl Accels {
             Some(now) if is_bead => (wanted > now * HYSTERESIS).then_some(wanted),
             Some(now) => {
                 let reached = speed.at_most((step.length * now).sqrt());
-                (reached * (1.0 / now - 1.0 / own) > WORTH_S).then_some(own)
+                (reached * (1.0 / now - 1.0 / wanted) > WORTH_S).then_some(wanted)
             }
         };
         match word {
             None => free,
             Some(value) => {
                 self.written = (value < own).then_some(value);
-                Ruling { bound: value, word: Some(value as u32) }
+                Ruling { bound: value, word: Some(value as u32), reason }
             }
         }
     }
 }
 
 /// Rounded down to two digits, at least 1.
-fn rounded(value: f64) -> f64 {
+pub fn rounded(value: f64) -> f64 {
     let mut unit = 1.0;
     while value >= 100.0 * unit {
         unit *= 10.0;
@@ -181,14 +185,20 @@ mod tests {
         let bead = crate::passes::sample::bead(10.0, 1.0);
         let mut travel = bead;
         travel.kind = Kind::Travel;
-        assert_eq!(accels.next(&bead, 437.5, 50.0), Ruling { bound: 430.0, word: Some(430) });
-        assert_eq!(accels.next(&bead, 600.0, 50.0), Ruling { bound: 430.0, word: None });
-        assert_eq!(accels.next(&bead, 668.0, 50.0), Ruling { bound: 660.0, word: Some(660) });
+        assert_eq!(accels.next(&bead, 437.5, 50.0), Ruling { bound: 430.0, word: Some(430), reason: Reason::MeltLag });
+        assert_eq!(accels.next(&bead, 600.0, 50.0), Ruling { bound: 430.0, word: None, reason: Reason::MeltLag });
+        assert_eq!(accels.next(&bead, 668.0, 50.0), Ruling { bound: 660.0, word: Some(660), reason: Reason::MeltLag });
         // A short slow travel is not worth a line; 50 mm at 150 mm/s is: 150 / 660 - 150 / 3000 = 0.18 s.
         travel.length = 1.0;
         assert_eq!(accels.next(&travel, f64::INFINITY, 5.0).word, None);
         travel.length = 50.0;
-        assert_eq!(accels.next(&travel, f64::INFINITY, 150.0), Ruling { bound: 3000.0, word: Some(3000) });
-        assert_eq!(accels.next(&bead, f64::INFINITY, 50.0), Ruling { bound: f64::INFINITY, word: None });
+        assert_eq!(
+            accels.next(&travel, f64::INFINITY, 150.0),
+            Ruling { bound: 3000.0, word: Some(3000), reason: Reason::MeltLag }
+        );
+        assert_eq!(
+            accels.next(&bead, f64::INFINITY, 50.0),
+            Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag }
+        );
     }
 }

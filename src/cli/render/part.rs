@@ -1,0 +1,74 @@
+//! What the part bears, layer by layer.
+
+use meltwright::summary::PartFigures;
+
+use super::layout::{Align, Table};
+use super::number::{counted, decimal, time};
+
+/// A few lines: where the part bears least, and what its layers wait.
+pub fn brief(part: &PartFigures) -> String {
+    let mut table = Table::new([Align::Left, Align::Left]);
+    if let Some(band) = part.softest() {
+        let axes = [("X", band.accel_x_mm_s2), ("Y", band.accel_y_mm_s2)];
+        let bears: Vec<String> =
+            axes.iter().filter_map(|(axis, accel)| Some(format!("{} mm/s² along {axis}", round((*accel)?)))).collect();
+        let at = format!("{} at z {} mm", bears.join(", "), decimal(band.z_mm, 1));
+        table.row(["softest place bears", &at]);
+    }
+    let least = part.bands.list().iter().map(|band| band.least_time_s).fold(0.0, f64::max);
+    if least > 0.0 {
+        table.row(["layers need, to cool", &format!("up to {}", time(least))]);
+    }
+    if part.waits > 0 {
+        let waits = format!("{}, {} in all", counted(part.waits, "wait"), time(part.waited_s));
+        table.row(["away from the part for that", &waits]);
+    }
+    let text = table.text();
+    if text.is_empty() { text } else { format!("\nThe soft part\n{text}") }
+}
+
+/// The table by bands of layers.
+pub fn table(part: &PartFigures) -> String {
+    let bands = part.bands.list();
+    if bands.is_empty() {
+        return String::new();
+    }
+    let mut columns = vec![Align::Right; 11];
+    columns[0] = Align::Left;
+    let mut table = Table::new(columns);
+    table.row(["layers", "z", "bears X", "Y", "sway", "swings", "drag", "weight", "layer", "needs", "then"]);
+    table.row(["", "mm", "mm/s²", "mm/s²", "mm", "Hz", "mm", "carried", "s", "s", "s"]);
+    let figure = |value: Option<f64>, decimals: usize| value.map_or_else(|| "-".to_owned(), |v| large(v, decimals));
+    for band in bands {
+        let layers = match band.first_layer == band.last_layer {
+            true => band.first_layer.to_string(),
+            false => format!("{}-{}", band.first_layer, band.last_layer),
+        };
+        table.row([
+            layers,
+            decimal(band.z_mm, 1),
+            band.accel_x_mm_s2.map_or_else(|| "-".to_owned(), round),
+            band.accel_y_mm_s2.map_or_else(|| "-".to_owned(), round),
+            figure(band.sway_mm, 2),
+            figure(band.frequency_hz, 1),
+            figure(band.drag_mm, 2),
+            band.weight_factor.map_or_else(|| "-".to_owned(), |factor| format!("{} x", large(factor, 1))),
+            decimal(band.time_before_s, 1),
+            decimal(band.least_time_s, 1),
+            figure(band.time_after_s, 1),
+        ]);
+    }
+    let [low, middle, high] = part.modulus_band_mpa.map(|mpa| decimal(mpa, 2));
+    format!(
+        "\nWhat the part bears, worst of each band of layers (modulus {low} MPa, of {low} to {high}, middle {middle})\n{}",
+        table.text()
+    )
+}
+
+fn round(value: f64) -> String {
+    if value >= 100_000.0 { "free".to_owned() } else { decimal(value, if value < 10.0 { 1 } else { 0 }) }
+}
+
+fn large(value: f64, decimals: usize) -> String {
+    if value >= 1000.0 { "> 999".to_owned() } else { decimal(value, decimals) }
+}

@@ -1,0 +1,206 @@
+//! What the soft part bears, put to single moves: accelerations along the axes that move it, speeds for the drag of the
+//! nozzle, and slower beads where a layer has to cool.
+//!
+//! A controller that knows accelerations by axis gets one line where a layer changes them, and takes care of directions
+//! itself. For others each move has the acceleration that its own direction bears.
+
+use std::sync::Arc;
+
+use super::lag::accel::rounded;
+use super::{Reason, Verdict};
+use crate::motion::rules::MotionRules;
+use crate::moves::limits::MotionLimits;
+use crate::moves::{Kind, Move, Role};
+use crate::soft::{LayerLimits, SoftPlan};
+use crate::units::Bounded;
+
+/// Accelerations by axis are raised again only where they may be this much higher.
+const HYSTERESIS: f64 = 1.25;
+
+/// Puts a plan to moves.
+#[derive(Clone, Debug)]
+pub struct Soft {
+    plan: Arc<SoftPlan>,
+    axes: Option<AxisAccels>,
+}
+
+impl Soft {
+    /// `by_axis`: the rules of the machine, where the controller knows accelerations by axis.
+    pub fn new(plan: Arc<SoftPlan>, by_axis: Option<&MotionRules>) -> Self {
+        Self { plan, axes: by_axis.map(AxisAccels::new) }
+    }
+
+    /// The plan.
+    pub fn plan(&self) -> &SoftPlan {
+        &self.plan
+    }
+
+    /// Whether each move gets an acceleration of its own.
+    pub fn is_by_move(&self) -> bool {
+        self.axes.is_none()
+    }
+
+    /// Lowers the speed of a bead; `top`: the speed it reaches without, mm/s.
+    pub fn slow(&self, step: &Move, top: f64, verdict: &mut Verdict) {
+        if step.kind != Kind::Bead || !step.has(Move::SCREW) || step.volume <= 0.0 {
+            return;
+        }
+        let limits = self.plan.of(step.layer);
+        verdict.limit(f64::from(limits.drag_mm_s), Reason::NozzleDrag);
+        let share = if is_perimeter(step.role) { limits.perimeter_share } else { limits.bead_share };
+        if share < 1.0 {
+            let area = step.volume / step.length;
+            let least = self.plan.least_mm_s.at_least(self.plan.least_mm3_s / area);
+            verdict.limit((top * f64::from(share)).at_least(least), Reason::LayerTime);
+        }
+    }
+
+    /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways.
+    pub fn accel(&self, step: &Move) -> f64 {
+        along(step, self.plan.of(step.layer).accel_mm_s2.map(f64::from))
+    }
+
+    /// Goes past a move and gives accelerations along X and Y that are to be set before it, mm/s². `limits`: those the
+    /// move sets itself.
+    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> [Option<u32>; 2] {
+        match &mut self.axes {
+            None => [None; 2],
+            Some(axes) => axes.next(step, limits, self.plan.of(step.layer)),
+        }
+    }
+
+    /// Acceleration along its path that what was set by axis leaves a move, mm/s².
+    pub fn left(&self, step: &Move) -> f64 {
+        self.axes
+            .as_ref()
+            .map_or(f64::INFINITY, |axes| along(step, axes.written.map(|set| set.unwrap_or(f64::INFINITY))))
+    }
+}
+
+/// Whether a bead is one of the loops that are seen.
+fn is_perimeter(role: Role) -> bool {
+    matches!(role, Role::OuterPerimeter | Role::InnerPerimeter | Role::Overhang)
+}
+
+/// Acceleration along a path where each axis has its own, mm/s².
+fn along(step: &Move, axes: [f64; 2]) -> f64 {
+    if step.length <= 0.0 || axes[0].is_infinite() && axes[1].is_infinite() {
+        return f64::INFINITY;
+    }
+    let mut most = f64::INFINITY;
+    for (delta, axis) in step.delta.into_iter().zip(axes) {
+        // Somewhere an arc runs along each axis.
+        let share = if step.has(Move::ARC) { 1.0 } else { delta.abs() / step.length };
+        if share > 0.0 {
+            most = most.at_most(axis / share);
+        }
+    }
+    most
+}
+
+/// Follows accelerations by axis in the output.
+#[derive(Clone, Debug)]
+struct AxisAccels {
+    base: MotionRules,
+    /// What the file has in force along X and Y, mm/s².
+    file: [f64; 2],
+    /// What was written, where it differs.
+    written: [Option<f64>; 2],
+    /// Layer that was looked at last.
+    layer: Option<u32>,
+}
+
+impl AxisAccels {
+    fn new(rules: &MotionRules) -> Self {
+        let [x, y, ..] = rules.axis_accel;
+        Self { base: *rules, file: [x, y], written: [None; 2], layer: None }
+    }
+
+    fn next(&mut self, step: &Move, limits: Option<&MotionLimits>, now: &LayerLimits) -> [Option<u32>; 2] {
+        if let Some(limits) = limits {
+            let [x, y, ..] = self.base.with(limits).axis_accel;
+            if [x, y] != self.file || limits.sets_accel {
+                (self.file, self.written, self.layer) = ([x, y], [None; 2], None);
+            }
+            return [None; 2];
+        }
+        if step.length <= 0.0 || self.layer == Some(step.layer) {
+            return [None; 2];
+        }
+        self.layer = Some(step.layer);
+        let mut words = [None; 2];
+        for (axis, word) in words.iter_mut().enumerate() {
+            let own = self.file[axis];
+            let bears = f64::from(now.accel_mm_s2[axis]);
+            let wanted = if bears < own { rounded(bears) } else { own };
+            let set = self.written[axis].unwrap_or(own);
+            if wanted < set || wanted > set * HYSTERESIS || wanted == own && set < own {
+                self.written[axis] = (wanted < own).then_some(wanted);
+                // The machine of an axis without a limit of its own has none to go back to.
+                *word = wanted.is_finite().then_some(wanted as u32);
+            }
+        }
+        words
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::passes::sample;
+    use crate::profile::Profile;
+
+    fn plan(layers: &[LayerLimits]) -> Arc<SoftPlan> {
+        Arc::new(SoftPlan::of_layers(layers.to_vec(), 5.0, 0.5))
+    }
+
+    fn bears(y: f32) -> LayerLimits {
+        LayerLimits { accel_mm_s2: [f32::INFINITY, y], ..LayerLimits::FREE }
+    }
+
+    #[test]
+    fn directions_share_what_an_axis_bears() {
+        let soft = Soft::new(plan(&[bears(100.0)]), None);
+        let mut step = Move { layer: 1, delta: [6.0, 8.0, 0.0], ..sample::bead(10.0, 1.0) };
+        assert!((soft.accel(&step) - 125.0).abs() < 1e-9, "0.8 of it runs along Y");
+        step.delta = [10.0, 0.0, 0.0];
+        assert_eq!(soft.accel(&step), f64::INFINITY);
+        step.flags |= Move::ARC;
+        assert_eq!(soft.accel(&step), 100.0, "an arc runs along every axis somewhere");
+        step.layer = 2;
+        assert_eq!(soft.accel(&step), f64::INFINITY, "no such layer");
+    }
+
+    #[test]
+    fn axes_get_words_where_layers_change_them() {
+        let rules = MotionRules::of(&Profile::load("[controller]\npreset = \"board\"\n", "own").unwrap());
+        let layers = [bears(f32::INFINITY), bears(437.0), bears(420.0), bears(500.0), bears(f32::INFINITY)];
+        let mut soft = Soft::new(plan(&layers), Some(&rules));
+        let words: Vec<_> = (1..=5)
+            .map(|layer| {
+                let step = Move { layer, delta: [0.0, 10.0, 0.0], ..sample::bead(10.0, 1.0) };
+                let words = soft.words(&step, None);
+                assert_eq!(soft.words(&step, None), [None; 2], "once a layer");
+                (words[1], soft.left(&step))
+            })
+            .collect();
+        let inf = f64::INFINITY;
+        assert_eq!(words, [(None, inf), (Some(430), 430.0), (Some(420), 420.0), (None, 420.0), (Some(3000), inf)]);
+    }
+
+    #[test]
+    fn beads_are_slowed_for_cooling_down_to_what_is_even() {
+        let limits = LayerLimits { bead_share: 0.5, perimeter_share: 0.8, ..LayerLimits::FREE };
+        let soft = Soft::new(plan(&[limits]), None);
+        let step = Move { layer: 1, speed: 40.0, ..sample::bead(10.0, 1.0) };
+        let speed = |step: &Move, top: f64| {
+            let mut verdict = Verdict { speed: step.speed, reason: None };
+            soft.slow(step, top, &mut verdict);
+            verdict.speed
+        };
+        assert_eq!(speed(&step, 40.0), 20.0);
+        assert_eq!(speed(&Move { role: Role::OuterPerimeter, ..step }, 40.0), 32.0);
+        assert_eq!(speed(&step, 6.0), 5.0, "5 mm/s, and 0.5 mm³/s over 0.1 mm²");
+        assert_eq!(speed(&Move { kind: Kind::Travel, ..step }, 40.0), 40.0);
+    }
+}

@@ -1,0 +1,81 @@
+//! What the account says of the part.
+
+use super::stay::Stay;
+use crate::findings::{Code, Findings, Place};
+use crate::profile::Profile;
+use crate::soft::{Terms, Trouble, Warning};
+use crate::summary::PartFigures;
+
+/// Figures of the part, and what is to be told of it.
+pub fn figures(profile: &Profile, mut stay: Stay, findings: &mut Findings) -> PartFigures {
+    stay.end();
+    for warning in &stay.soft().plan().warnings {
+        warn(warning, findings);
+    }
+    let terms = Terms::of(profile, true, true);
+    let low = terms.as_ref().map_or(0.0, |terms| terms.solid.modulus().as_mpa());
+    let [middle, high] = terms.as_ref().map_or([1.0; 2], |terms| terms.band);
+    let moves = terms.map_or([false; 2], |terms| terms.moves);
+    PartFigures {
+        modulus_mpa: low,
+        modulus_band_mpa: [low, low * middle, low * high],
+        moves_along: ["x", "y"].into_iter().zip(moves).filter(|(_, moves)| *moves).map(|(axis, _)| axis).collect(),
+        bands: stay.bands,
+        waits: stay.waits,
+        waited_s: stay.waited_in_all_s,
+    }
+}
+
+/// Keys whose values the limits rest on.
+pub fn keys(profile: &Profile) -> Vec<&'static str> {
+    let stiffness = match profile.feedstock.modulus_mpa.value {
+        Some(_) => "feedstock.modulus_mpa",
+        None => "feedstock.shore_a",
+    };
+    let mut keys = vec!["machine.part_moves", stiffness, "part.sway_share"];
+    if profile.part.solid_temperature_c.value.is_some() {
+        keys.extend(["part.solid_temperature_c", "part.air_w_m2_k"]);
+    }
+    keys
+}
+
+/// Adds what is wrong with the part, with what would help.
+fn warn(warning: &Warning, findings: &mut Findings) {
+    let from = format!("from layer {}, z {:.1} mm, up", warning.layer, warning.z_mm);
+    let (code, detail) = match warning.what {
+        Trouble::TooSoft { accel_mm_s2, least_mm_s2 } => {
+            // The tip goes with h^4 over E w^2: so much of one of them gives the least acceleration.
+            let ratio = least_mm_s2 / accel_mm_s2.max(1e-9);
+            let detail = format!(
+                "{from}; at worst {} mm/s²: {:.1} times as wide, {:.0} % of the height, {:.1} times as stiff, or \
+                 a bed that stands still",
+                short(accel_mm_s2),
+                ratio.sqrt(),
+                100.0 / ratio.sqrt().sqrt(),
+                ratio
+            );
+            (Code::PartSways, detail)
+        }
+        Trouble::TooHeavy { factor } => {
+            let code = if factor < 1.0 { Code::PartSags } else { Code::PartNearlySags };
+            (code, format!("{from}; at worst it carries {factor:.2} times its weight"))
+        }
+        Trouble::Dragged { by_mm, allowed_mm, speed_mm_s } => {
+            let detail = format!(
+                "{from}; at worst {by_mm:.2} mm, {allowed_mm:.2} mm allowed: at most {} mm/s",
+                short(speed_mm_s)
+            );
+            (Code::PartDragged, detail)
+        }
+        Trouble::Jolted { most_mm_s, step_mm_s } => {
+            let detail =
+                format!("{from}; at most {} mm/s, the rule allows {} mm/s", short(most_mm_s), short(step_mm_s));
+            (Code::PartJolted, detail)
+        }
+    };
+    findings.add(code, || Place { line: 0, layer: u64::from(warning.layer), z_mm: warning.z_mm, detail });
+}
+
+fn short(value: f64) -> String {
+    if value < 10.0 { format!("{value:.1}") } else { format!("{value:.0}") }
+}

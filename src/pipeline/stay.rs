@@ -1,0 +1,101 @@
+//! Layers in time: how long each has taken, and how long the head stays away before the next.
+
+use crate::moves::limits::MotionLimits;
+use crate::moves::{Kind, Move};
+use crate::passes::soft::Soft;
+use crate::soft::Bands;
+
+/// Shorter waits are left out, s: what they would cool is lost in what is not known of the air.
+const LEAST_WAIT_S: f64 = 0.25;
+
+/// Follows the layers of the output.
+#[derive(Clone, Debug)]
+pub struct Stay {
+    soft: Soft,
+    /// Layer at hand, and what it has taken so far, s.
+    layer: u32,
+    taken_s: f64,
+    /// Of that, waits.
+    waited_s: f64,
+    /// Waits written.
+    pub waits: u64,
+    /// Their time, ways there and back included, s.
+    pub waited_in_all_s: f64,
+    /// Figures of the part by bands of layers, with the times of the output.
+    pub bands: Bands,
+}
+
+/// What is due before a bead that begins a layer.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Due {
+    /// The layer before it.
+    pub layer: u32,
+    /// What that took, s.
+    pub taken_s: f64,
+    /// What it needs, s.
+    pub least_s: f64,
+}
+
+impl Due {
+    /// What is missing, s.
+    pub fn missing_s(&self) -> f64 {
+        self.least_s - self.taken_s
+    }
+}
+
+impl Stay {
+    /// Before the first layer.
+    pub fn new(soft: Soft) -> Self {
+        let bands = soft.plan().bands.clone();
+        Self { soft, layer: 0, taken_s: 0.0, waited_s: 0.0, waits: 0, waited_in_all_s: 0.0, bands }
+    }
+
+    /// Accelerations by axis to be set before a move.
+    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> [Option<u32>; 2] {
+        self.soft.words(step, limits)
+    }
+
+    /// Whether the layer before this move's has had too little time.
+    pub fn due(&self, step: &Move) -> Option<Due> {
+        if self.layer == 0 || !self.begins(step) {
+            return None;
+        }
+        let least_s = f64::from(self.soft.plan().of(self.layer).least_s);
+        let due = Due { layer: self.layer, taken_s: self.taken_s, least_s };
+        (due.missing_s() > LEAST_WAIT_S).then_some(due)
+    }
+
+    /// The head stayed away for so long before the layer that begins.
+    pub fn waited(&mut self, time_s: f64) {
+        self.taken_s += time_s;
+        self.waited_s += time_s;
+        self.waits += 1;
+        self.waited_in_all_s += time_s;
+    }
+
+    /// The output has gone past a move, in `time_s` with turns at rest before it, without a wait.
+    pub fn pass(&mut self, step: &Move, time_s: f64) {
+        if self.begins(step) {
+            self.end();
+            self.layer = step.layer;
+            (self.taken_s, self.waited_s) = (0.0, 0.0);
+        }
+        self.taken_s += time_s;
+    }
+
+    /// The layer at hand ends.
+    pub fn end(&mut self) {
+        if self.layer > 0 {
+            self.bands.took(self.layer, self.taken_s, self.waited_s);
+        }
+    }
+
+    /// What is known of the part.
+    pub fn soft(&self) -> &Soft {
+        &self.soft
+    }
+
+    fn begins(&self, step: &Move) -> bool {
+        step.kind == Kind::Bead && step.has(Move::SCREW) && step.layer != self.layer
+    }
+}
