@@ -123,12 +123,17 @@ impl SoftPlanner {
     fn lay(&mut self, record: &LayerRecord) {
         let on = |island: &Island| island.stands_on.iter().filter_map(|on| self.place_of(on)).collect();
         let stands_on: Vec<Vec<u32>> = record.islands.iter().map(on).collect();
-        let covered = |index: u32| stands_on.iter().flatten().any(|on| *on == index);
-        let stays: Vec<u32> = (0..self.followed.len() as u32)
-            .filter(|index| {
-                let followed = self.followed.get(*index as usize);
-                !covered(*index) && followed.is_some_and(|f| (record.index - f.record) as usize <= MOST_RECORDS)
-            })
+        let mut is_free = vec![true; self.followed.len()];
+        for on in stands_on.iter().flatten() {
+            if let Some(is_free) = is_free.get_mut(*on as usize) {
+                *is_free = false;
+            }
+        }
+        let recent = |followed: &Followed| (record.index.saturating_sub(followed.record) as usize) <= MOST_RECORDS;
+        let stays: Vec<u32> = (0_u32..)
+            .zip(self.followed.iter().zip(is_free))
+            .filter(|(_, (followed, is_free))| *is_free && recent(followed))
+            .map(|(index, _)| index)
             .collect();
         let laid = record.islands.iter().zip(&stands_on).map(|(island, on)| Footing {
             area_mm2: island.area_mm2,
@@ -170,8 +175,13 @@ impl SoftPlanner {
 
     /// Place among the columns that are followed of what an island stands on.
     fn place_of(&self, on: &On) -> Option<u32> {
-        let found = self.followed.iter().position(|f| (f.record, f.island) == (on.record, on.island));
-        found.map(|index| index as u32)
+        let is = |followed: &Followed| (followed.record, followed.island) == (on.record, on.island);
+        // The islands of the last layer come first, in their order.
+        let index = match self.followed.get(on.island as usize).is_some_and(is) {
+            true => on.island as usize,
+            false => self.followed.iter().position(is)?,
+        };
+        u32::try_from(index).ok()
     }
 
     /// The column under an island with the island on it, and how well it carries itself.
@@ -354,10 +364,16 @@ fn least_moment(ixx: f64, iyy: f64, ixy: f64) -> f64 {
     0.5 * (ixx + iyy) - (0.25 * (ixx - iyy) * (ixx - iyy) + ixy * ixy).sqrt()
 }
 
+/// Keeps the least; what is no finite number bounds nothing.
 fn least_into(held: &mut Option<f64>, value: f64) {
-    *held = Some(held.map_or(value, |held| held.min(value)));
+    if value.is_finite() {
+        *held = Some(held.map_or(value, |held| held.min(value)));
+    }
 }
 
+/// Keeps the largest; what is no finite number is left out.
 fn most_into(held: &mut Option<f64>, value: f64) {
-    *held = Some(held.map_or(value, |held| held.max(value)));
+    if value.is_finite() {
+        *held = Some(held.map_or(value, |held| held.max(value)));
+    }
 }
