@@ -23,7 +23,7 @@ pub(super) fn line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<
     match *bytes.get(start)? {
         b';' => comment(bytes, start, words.len()),
         b'N' | b'O' => None,
-        b'A'..=b'Z' => code(bytes, start, words),
+        first @ b'A'..=b'Z' => code(bytes, start, first, words),
         _ => None,
     }
 }
@@ -54,7 +54,7 @@ fn line_end(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
 }
 
 #[inline]
-fn code(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
+fn code(bytes: &[u8], start: usize, first: u8, words: &mut Vec<Word>) -> Option<(Line, usize)> {
     let first_word = words.len();
     let mut at = start;
     let mut code_end = start;
@@ -84,7 +84,7 @@ fn code(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usiz
             _ => return None,
         }
     };
-    if is_text_command(words.get(first_word)?) {
+    if first == b'M' && is_text_command(words.get(first_word)?) {
         return None;
     }
     let line = Line {
@@ -113,26 +113,26 @@ fn short_word(bytes: &[u8], start: usize, letter: u8) -> Option<Word> {
     let digits = number ^ ZEROS;
     // A byte that is no digit has its top bit set; what follows a byte beyond ASCII may be wrong and is not used.
     let ends = (digits.wrapping_add(TOP_BITS - TENS) | digits) & TOP_BITS;
-    let first_end = ends.checked_sub(1)?;
+    let before_end = ends.checked_sub(1)?;
     let whole = ends.trailing_zeros() / 8;
     let (len, decimals, row) = if (digits >> (8 * whole)) as u8 == b'.' ^ b'0' {
-        let behind = ends & first_end;
-        if behind == 0 {
+        let up_to_point = ends ^ before_end;
+        let behind = ends & before_end;
+        let len = behind.trailing_zeros() / 8;
+        // A point alone, or digits behind it that go on beyond the window.
+        if behind == 0 || len == 1 {
             return None;
         }
-        let len = behind.trailing_zeros() / 8;
-        let up_to_point = ends ^ first_end;
         // The digits before the point move up to those behind it.
         (len, len - whole - 1, digits & !up_to_point | (digits & up_to_point >> 8) << 8)
-    } else {
+    } else if whole > 0 {
         (whole, 0, digits)
-    };
-    if len == u32::from(len > whole) {
+    } else {
         return None;
-    }
+    };
     let size = eight_digits(row << ((64 - 8 * len) % 64)) as i64 as f64 / POW10[decimals as usize % 8];
     Some(Word {
-        value: if negative { -size } else { size },
+        value: f64::from_bits(size.to_bits() | u64::from(negative) << 63),
         start: start as u32,
         len: (1 + u32::from(negative) + len) as u16,
         letter,

@@ -97,23 +97,32 @@ fn exponent_len(text: &[u8]) -> usize {
 #[inline]
 pub fn write_fixed(out: &mut Vec<u8>, value: f64, decimals: u8) {
     let size = value.abs();
-    match POW10.get(..=SHORT_DECIMALS).and_then(|powers| powers.get(usize::from(decimals))) {
-        // False for what is no number.
-        Some(&scale) if size * scale < SHORT - 1.0 => {
-            write_short(out, value < 0.0, quantum(size, scale), decimals);
-        }
-        _ => write_any(out, value, decimals),
+    let scale = POW10[usize::from(decimals) % POW10.len()];
+    if let Some(quantum) = short_quantum(size * scale).filter(|_| usize::from(decimals) <= SHORT_DECIMALS) {
+        write_short(out, value < 0.0, quantum, decimals);
+    } else {
+        write_any(out, value, decimals);
     }
+}
+
+/// The whole number nearest to a product that was rounded once, if it is below [`SHORT`] and the product clearly nearer to
+/// it than to the next.
+#[inline]
+fn short_quantum(product: f64) -> Option<u32> {
+    /// Less than half by more than the rounding error of a product below [`SHORT`].
+    const CLEARLY: f64 = 0.4999999;
+    /// Added to this, a number has its fraction rounded away, and its whole part in the lowest bits.
+    const SHIFT: f64 = (1_u64 << 52) as f64;
+    let shifted = product + SHIFT;
+    // Both false for what is no number.
+    (product < SHORT - 1.0 && (product - (shifted - SHIFT)).abs() < CLEARLY).then_some(shifted.to_bits() as u32)
 }
 
 /// Writes `round(quanta) / 10^decimals` as [`write_fixed`] does, halves away from zero; at most 22 decimals.
 #[inline]
 pub(crate) fn write_quanta(out: &mut Vec<u8>, quanta: f64, decimals: u8) {
-    let size = quanta.abs();
-    if size < SHORT - 1.0 && usize::from(decimals) <= SHORT_DECIMALS {
-        let whole = size as i64;
-        let up = size - whole as f64 >= 0.5;
-        write_short(out, quanta < 0.0, (whole + i64::from(up)).unsigned_abs(), decimals);
+    if let Some(whole) = short_quantum(quanta.abs()).filter(|_| usize::from(decimals) <= SHORT_DECIMALS) {
+        write_short(out, quanta < 0.0, whole, decimals);
     } else {
         write_any(out, quanta.round() / power_of_ten(decimals), decimals);
     }
@@ -148,7 +157,7 @@ const SHORT: f64 = 1e8;
 const SHORT_DECIMALS: usize = 7;
 
 /// Writes `quantum / 10^decimals` for a quantum below [`SHORT`] and at most [`SHORT_DECIMALS`] decimals.
-fn write_short(out: &mut Vec<u8>, negative: bool, quantum: u64, decimals: u8) {
+fn write_short(out: &mut Vec<u8>, negative: bool, quantum: u32, decimals: u8) {
     if quantum == 0 {
         out.push(b'0');
         return;
@@ -189,9 +198,9 @@ const ZEROS: u64 = u64::from_le_bytes([b'0'; 8]);
 /// The number is cut in two side by side in one register, three times over. Exact for what occurs: for n below 10^4,
 /// n / 100 = n * 10486 / 2^20, and below 100, n / 10 = n * 103 / 2^10.
 #[inline(always)]
-fn eight_digits(number: u64) -> u64 {
+fn eight_digits(number: u32) -> u64 {
     let upper = number / 10_000;
-    let halves = upper | (number - upper * 10_000) << 32;
+    let halves = u64::from(upper) | u64::from(number - upper * 10_000) << 32;
     let hundreds = (halves * 10_486) >> 20 & 0x0000_007F_0000_007F;
     let pairs = hundreds | (halves - hundreds * 100) << 16;
     let tens = (pairs * 103) >> 10 & 0x000F_000F_000F_000F;

@@ -1,6 +1,6 @@
 //! Lines that are written as several: each piece of the path with its own E.
 
-use super::edits::{Edited, line_end_at};
+use super::edits::Edited;
 use crate::line::Word;
 use crate::line::edit::{Edit, apply, apply_between, copy};
 use crate::line::lex::lex_line;
@@ -96,10 +96,20 @@ fn write_line(
     let mut begun = 0.0;
     if !leading.is_empty() {
         let motion = words.iter().find(|word| word.letter == b'G').map_or(1.0, |word| word.value);
-        let end_of_line = line_end_at(bytes, read.end as usize);
+        let short = match motion {
+            0.0 => Some(*b"G0"),
+            1.0 => Some(*b"G1"),
+            _ => None,
+        };
+        let returns = bytes.get(read.end as usize..next).is_some_and(|end| end.ends_with(b"\r\n"));
         for (index, piece) in leading.iter().enumerate() {
-            out.push(b'G');
-            write_fixed(out, motion, 0);
+            match short {
+                Some(text) => out.extend_from_slice(&text),
+                None => {
+                    out.push(b'G');
+                    write_fixed(out, motion, 0);
+                }
+            }
             for word in words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number()) {
                 out.extend_from_slice(&[b' ', word.letter]);
                 path.write_along(word, begun, piece.end, out);
@@ -113,7 +123,10 @@ fn write_line(
             if index == 0 {
                 write_feed(bytes, words, long, out);
             }
-            out.extend_from_slice(end_of_line);
+            if returns {
+                out.push(b'\r');
+            }
+            out.push(b'\n');
             begun = piece.end;
         }
     }
@@ -242,13 +255,7 @@ mod tests {
         composed_along(line, long, None, pieces, edits)
     }
 
-    fn composed_along(
-        line: &str,
-        long: LongLine,
-        arc: Option<ArcPath>,
-        pieces: &[EPiece],
-        edits: Vec<Edit>,
-    ) -> String {
+    fn composed_along(line: &str, long: LongLine, arc: Option<ArcPath>, pieces: &[EPiece], edits: Vec<Edit>) -> String {
         let mut text = Edited::default();
         text.bytes = line.as_bytes().to_vec();
         text.arcs.extend(arc);

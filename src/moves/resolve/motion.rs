@@ -149,7 +149,9 @@ impl Resolver {
     }
 
     /// Checks what is asked for, then commits it. `arc`: the path, where it is one, and its flags.
-    #[inline]
+    ///
+    /// Part of both callers, so that the plain line is spared what it cannot have.
+    #[inline(always)]
     fn advance(&mut self, asked: &Asked, mode: Motion, arc: Option<(ArcPath, u16)>, at: At<'_>) -> Result<()> {
         let (from, to) = (self.state.position, asked.to);
         check_place(to, at)?;
@@ -234,7 +236,8 @@ impl Resolver {
         if self.watch.pending != 0 || (self.state.e.abs() > self.watch.largest_e && !relative) {
             self.look_at_move(at);
         }
-        if asked.given.iter().zip(self.state.known).any(|(given, known)| *given && !known) {
+        let known = self.state.known;
+        if known != [true; 3] && asked.given.iter().zip(known).any(|(given, known)| *given && !known) {
             self.learn(asked.given, asked.machine);
         }
         Ok(())
