@@ -50,11 +50,29 @@ pub fn apply_between(bytes: &[u8], part: Range<usize>, edits: &[Edit], out: &mut
     for edit in edits {
         let at = edit.at as usize;
         debug_assert!(from <= at, "edits are sorted and do not overlap");
-        out.extend_from_slice(bytes.get(from..at.min(to)).unwrap_or_default());
+        copy(bytes, from..at.min(to), out);
         put(&edit.put, out);
         from = from.max(at.saturating_add(edit.remove as usize));
     }
-    out.extend_from_slice(bytes.get(from..to).unwrap_or_default());
+    copy(bytes, from..to, out);
+}
+
+/// Copies a part of a block to the end of `out`; what lies beyond the block is left out.
+///
+/// A short part is copied with a fixed number of bytes behind it, which are cut off again: a call for a few bytes takes
+/// longer.
+#[inline]
+pub(crate) fn copy(bytes: &[u8], part: Range<usize>, out: &mut Vec<u8>) {
+    const SHORT: usize = 32;
+    let len = part.end.saturating_sub(part.start);
+    match bytes.get(part.start..).and_then(|rest| rest.first_chunk::<SHORT>()) {
+        Some(chunk) if len <= SHORT => {
+            let end = out.len() + len;
+            out.extend_from_slice(chunk);
+            out.truncate(end);
+        }
+        _ => out.extend_from_slice(bytes.get(part).unwrap_or_default()),
+    }
 }
 
 fn put(what: &Put, out: &mut Vec<u8>) {

@@ -9,6 +9,12 @@ use memchr::memchr;
 
 /// Bytes in which the number of a word has to end.
 const WINDOW: usize = 16;
+/// Eight bytes `0`.
+const ZEROS: u64 = u64::from_le_bytes([b'0'; 8]);
+/// The top bit of eight bytes.
+const TOP_BITS: u64 = u64::from_le_bytes([0x80; 8]);
+/// Ten in eight bytes.
+const TENS: u64 = u64::from_le_bytes([10; 8]);
 
 /// The line that begins at `start`, and where the next one begins; its words go to the end of `words`.
 /// `None` leaves the line to the grammar, and `words` with what was read in vain.
@@ -17,7 +23,7 @@ pub(super) fn line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<
     match *bytes.get(start)? {
         b';' => comment(bytes, start, words.len()),
         b'N' | b'O' => None,
-        b'A'..=b'Z' => code(bytes, start, words),
+        first @ b'A'..=b'Z' => code(bytes, start, first, words),
         _ => None,
     }
 }
@@ -48,19 +54,27 @@ fn line_end(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
 }
 
 #[inline]
-fn code(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
+fn code(bytes: &[u8], start: usize, first: u8, words: &mut Vec<Word>) -> Option<(Line, usize)> {
     let first_word = words.len();
     let mut at = start;
     let mut code_end = start;
+    if let Some(&[letter @ b'G', digit @ b'0'..=b'9', b' ']) = bytes.get(start..)?.first_chunk() {
+        let value = f64::from(digit - b'0');
+        words.push(Word { value, start: start as u32, len: 2, letter, decimals: 0 });
+        (at, code_end) = (start + 3, start + 2);
+    }
     let (end, comment, next) = loop {
         match *bytes.get(at)? {
-            b' ' => at += 1,
             letter @ b'A'..=b'Z' => {
-                let (word, end) = word(bytes, at, letter)?;
+                let (word, end) = match short_word(bytes, at, letter) {
+                    Some(word) => (word, at + usize::from(word.len)),
+                    None => long_word(bytes, at, letter)?,
+                };
                 words.push(word);
-                at = end;
                 code_end = end;
+                at = end + usize::from(*bytes.get(end)? == b' ');
             }
+            b' ' => at += 1,
             b'\n' => break (at, at, at + 1),
             b'\r' if *bytes.get(at + 1)? == b'\n' => break (at, at, at + 2),
             b';' => {
@@ -70,7 +84,7 @@ fn code(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usiz
             _ => return None,
         }
     };
-    if is_text_command(words.get(first_word)?) {
+    if first == b'M' && is_text_command(words.get(first_word)?) {
         return None;
     }
     let line = Line {
@@ -87,12 +101,64 @@ fn code(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usiz
     Some((line, next))
 }
 
+/// The word whose `letter` stands at `start`, if its number and the byte behind it take eight bytes at most, besides the
+/// sign: nearly every word. Its bytes are looked at side by side in one register.
+#[inline(always)]
+fn short_word(bytes: &[u8], start: usize, letter: u8) -> Option<Word> {
+    let window: &[u8; 10] = bytes.get(start..)?.first_chunk()?;
+    let &[_, sign, .., last] = window;
+    let negative = sign == b'-';
+    let unsigned = u64::from_le_bytes(*window[1..].first_chunk()?);
+    let number = if negative { unsigned >> 8 | u64::from(last) << 56 } else { unsigned };
+    let digits = number ^ ZEROS;
+    // A byte that is no digit has its top bit set; what follows a byte beyond ASCII may be wrong and is not used.
+    let ends = (digits.wrapping_add(TOP_BITS - TENS) | digits) & TOP_BITS;
+    let before_end = ends.checked_sub(1)?;
+    let whole = ends.trailing_zeros() / 8;
+    let (len, decimals, row) = if (digits >> (8 * whole)) as u8 == b'.' ^ b'0' {
+        let up_to_point = ends ^ before_end;
+        let behind = ends & before_end;
+        let len = behind.trailing_zeros() / 8;
+        // A point alone, or digits behind it that go on beyond the window.
+        if behind == 0 || len == 1 {
+            return None;
+        }
+        // The digits before the point move up to those behind it.
+        (len, len - whole - 1, digits & !up_to_point | (digits & up_to_point >> 8) << 8)
+    } else if whole > 0 {
+        (whole, 0, digits)
+    } else {
+        return None;
+    };
+    let size = eight_digits(row << ((64 - 8 * len) % 64)) as i64 as f64 / POW10[decimals as usize % 8];
+    Some(Word {
+        value: f64::from_bits(size.to_bits() | u64::from(negative) << 63),
+        start: start as u32,
+        len: (1 + u32::from(negative) + len) as u16,
+        letter,
+        decimals: decimals as u8,
+    })
+}
+
+/// The number in eight bytes of values 0 to 9, the first of them the lowest byte.
+///
+/// Two neighbours at a time become one: the digits pairs, the pairs quadruples, and those the number.
+#[inline(always)]
+fn eight_digits(row: u64) -> u64 {
+    const LANES: u64 = 0x0000_00FF_0000_00FF;
+    let pairs = row.wrapping_mul(10).wrapping_add(row >> 8);
+    // In the upper half of each product: first pair times 10^6 plus third times 100; second times 10^4 plus fourth.
+    let odd = (pairs & LANES).wrapping_mul(100 + (1_000_000 << 32));
+    let even = (pairs >> 16 & LANES).wrapping_mul(1 + (10_000 << 32));
+    odd.wrapping_add(even) >> 32
+}
+
 /// The word whose `letter` stands at `start`, and where it ends.
 ///
 /// A window of fixed size spares the look whether each byte is there. Its digits are fewer than 16, so that the mantissa
 /// is below 2^53; what does not end in it, among that the last word of a block, is left to the grammar.
-#[inline(always)]
-fn word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
+#[inline(never)]
+fn long_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
     let window: &[u8; WINDOW] = bytes.get(start + 1..start + 1 + WINDOW)?.first_chunk()?;
     let negative = window[0] == b'-';
     let first = usize::from(negative);

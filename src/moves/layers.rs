@@ -53,7 +53,20 @@ impl Layers {
     }
 
     /// A bead from height `from` to height `to`, mm.
+    #[inline]
     pub fn bead(&mut self, from: f64, to: f64) {
+        // Nearly every bead goes on at the height of the one before it.
+        let goes_on = if self.marked {
+            !self.mark_pending
+        } else {
+            self.count > 0 && (to - from).abs() < LEVEL_MM && (to - self.base).abs() <= SAME_HEIGHT_MM
+        };
+        if !goes_on {
+            self.look(from, to);
+        }
+    }
+
+    fn look(&mut self, from: f64, to: f64) {
         if self.marked {
             // A mark at the height of the layer before is the same layer again, for another tool.
             if self.mark_pending && (self.count == 0 || (to - self.base).abs() > SAME_HEIGHT_MM) {

@@ -110,18 +110,17 @@ impl State {
 
     /// Where a line with these axis words ends, mm. `machine`: `G53` is on the line.
     pub fn target(&self, words: [Option<f64>; 3], machine: bool) -> [f64; 3] {
-        let mut to = self.position;
-        for ((to, word), offset) in to.iter_mut().zip(words).zip(self.offset) {
-            if let Some(value) = word {
-                let mm = value * self.unit_mm;
-                *to = match (machine, self.absolute) {
-                    (true, _) => mm,
-                    (false, true) => mm + offset,
-                    (false, false) => *to + mm,
-                };
-            }
+        std::array::from_fn(|axis| words[axis].map_or(self.position[axis], |value| self.place(axis, value, machine)))
+    }
+
+    /// Where an axis word sends axis 0, 1 or 2, mm. `machine`: `G53` is on the line.
+    pub fn place(&self, axis: usize, value: f64, machine: bool) -> f64 {
+        let mm = value * self.unit_mm;
+        match (machine, self.absolute) {
+            (true, _) => mm,
+            (false, true) => mm + self.offset[axis],
+            (false, false) => self.position[axis] + mm,
         }
-        to
     }
 
     /// Whether an E word is a distance from here rather than a position.

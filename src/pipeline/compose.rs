@@ -1,10 +1,10 @@
 //! Lines that are written as several: each piece of the path with its own E.
 
-use super::edits::{Edited, line_end_at};
+use super::edits::Edited;
 use crate::line::Word;
-use crate::line::edit::{Edit, apply, apply_between};
+use crate::line::edit::{Edit, apply, apply_between, copy};
 use crate::line::lex::lex_line;
-use crate::line::number::write_fixed;
+use crate::line::number::{power_of_ten, write_fixed, write_quanta};
 use crate::moves::arc::ArcPath;
 use crate::passes::e_count::DECIMALS;
 use crate::passes::feed::FeedWord;
@@ -33,8 +33,8 @@ pub struct LongLine {
     pub unit: f64,
     /// Its positions are distances.
     pub relative: bool,
-    /// The path, for arcs.
-    pub arc: Option<ArcPath>,
+    /// For arcs, the path among those of the block.
+    pub arc: Option<u32>,
     /// The feed to write; `None`: as on the line.
     pub feed: Option<FeedWord>,
 }
@@ -42,7 +42,7 @@ pub struct LongLine {
 /// Least decimals of positions between the ends of a line, in mm and in inches.
 const LEAST_DECIMALS: [u8; 2] = [3, 5];
 /// Decimals of the centres of arcs.
-const CENTRDECIMALS: u8 = 5;
+const CENTRE_DECIMALS: u8 = 5;
 /// No sensible number has more decimals.
 const MOST_DECIMALS: u8 = 9;
 
@@ -69,7 +69,8 @@ pub fn compose(text: &Edited, e_letter: u8, scratch: &mut Scratch, out: &mut Vec
         edits = rest;
         let pieces = text.pieces.get(long.first as usize..).unwrap_or_default();
         let pieces = pieces.get(..usize::from(long.count)).unwrap_or_default();
-        from = write_line(bytes, long, pieces, e_letter, scratch, out);
+        let arc = long.arc.and_then(|arc| text.arcs.get(arc as usize));
+        from = write_line(bytes, &Path { long, arc }, pieces, e_letter, scratch, out);
     }
     apply_between(bytes, from..bytes.len(), edits, out);
 }
@@ -77,100 +78,110 @@ pub fn compose(text: &Edited, e_letter: u8, scratch: &mut Scratch, out: &mut Vec
 /// Writes one line of a block as its pieces. Returns where the next line begins.
 fn write_line(
     bytes: &[u8],
-    long: &LongLine,
+    path: &Path<'_>,
     pieces: &[EPiece],
     e_letter: u8,
     scratch: &mut Scratch,
     out: &mut Vec<u8>,
 ) -> usize {
+    let Path { long, arc } = *path;
     let at = long.at as usize;
     scratch.words.clear();
     let (read, next) = lex_line(bytes, at, &mut scratch.words);
     let words = scratch.words.as_slice();
-    let end_of_line = line_end_at(bytes, read.end as usize);
-    let motion = words.iter().find(|word| word.letter == b'G').map_or(1.0, |word| word.value);
     let Some((last, leading)) = pieces.split_last() else {
-        out.extend_from_slice(bytes.get(at..next).unwrap_or_default());
+        copy(bytes, at..next, out);
         return next;
     };
     let mut begun = 0.0;
-    for (index, piece) in leading.iter().enumerate() {
-        out.push(b'G');
-        write_fixed(out, motion, 0);
-        for word in words.iter().filter(|word| word.has_number()) {
-            let axis = match word.letter {
-                b'X' => 0,
-                b'Y' => 1,
-                b'Z' => 2,
-                _ => continue,
-            };
-            out.extend_from_slice(&[b' ', word.letter]);
-            let decimals = long.decimals(word);
-            write_fixed(out, long.along(word.value, axis, begun, piece.end, decimals), decimals);
+    if !leading.is_empty() {
+        let motion = words.iter().find(|word| word.letter == b'G').map_or(1.0, |word| word.value);
+        let short = match motion {
+            0.0 => Some(*b"G0"),
+            1.0 => Some(*b"G1"),
+            _ => None,
+        };
+        let returns = bytes.get(read.end as usize..next).is_some_and(|end| end.ends_with(b"\r\n"));
+        for (index, piece) in leading.iter().enumerate() {
+            match short {
+                Some(text) => out.extend_from_slice(&text),
+                None => {
+                    out.push(b'G');
+                    write_fixed(out, motion, 0);
+                }
+            }
+            for word in words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number()) {
+                out.extend_from_slice(&[b' ', word.letter]);
+                path.write_along(word, begun, piece.end, out);
+            }
+            if let Some(arc) = arc {
+                out.push(b' ');
+                path.write_centre(arc, begun, out);
+            }
+            out.extend_from_slice(&[b' ', e_letter]);
+            write_fixed(out, piece.e, DECIMALS);
+            if index == 0 {
+                write_feed(bytes, words, long, out);
+            }
+            if returns {
+                out.push(b'\r');
+            }
+            out.push(b'\n');
+            begun = piece.end;
         }
-        if let Some(arc) = &long.arc {
-            out.push(b' ');
-            long.write_centre(arc, begun, out);
-        }
-        out.extend_from_slice(&[b' ', e_letter]);
-        write_fixed(out, piece.e, DECIMALS);
-        if index == 0 {
-            write_feed(bytes, words, long, out);
-        }
-        out.extend_from_slice(end_of_line);
-        begun = piece.end;
     }
     // The last piece keeps the line's own words but those that differ.
+    let several = !leading.is_empty();
     let mut from = at;
-    let mut feed_written = !leading.is_empty();
+    let mut feed_written = several;
     let mut centre_written = false;
     for word in words {
-        let start = word.start as usize;
-        let axis = b"XYZ".iter().position(|&letter| letter == word.letter);
-        let relative = axis.filter(|_| long.relative && !leading.is_empty());
-        let centre = long.arc.filter(|_| !leading.is_empty() && b"IJKR".contains(&word.letter));
-        let feed = word.letter == b'F' && long.feed.is_some();
-        if !(word.letter == e_letter || feed || relative.is_some() || centre.is_some()) {
+        let differs = match word.letter {
+            b'X'..=b'Z' => several && long.relative,
+            b'I' | b'J' | b'K' | b'R' => several && arc.is_some(),
+            b'F' => long.feed.is_some(),
+            letter => letter == e_letter,
+        };
+        if !differs {
             continue;
         }
-        out.extend_from_slice(bytes.get(from..start).unwrap_or_default());
+        copy(bytes, from..word.start as usize, out);
         from = word.end() as usize;
-        match (word.letter, long.feed, relative) {
+        match (word.letter, long.feed, arc) {
             (b'F', Some(feed), _) => {
                 out.push(b'F');
                 write_fixed(out, feed.value, feed.decimals);
                 feed_written = true;
             }
-            (_, _, Some(axis)) => {
-                let decimals = long.decimals(word);
+            (b'X'..=b'Z', ..) => {
                 out.push(word.letter);
-                write_fixed(out, long.along(word.value, axis, begun, 1.0, decimals), decimals);
+                path.write_along(word, begun, 1.0, out);
             }
-            _ => match centre {
-                // The centre is written once, in place of the first word that gave it.
-                Some(arc) if !centre_written => {
-                    long.write_centre(&arc, begun, out);
+            // The centre is written once, in place of the first word that gave it.
+            (b'I' | b'J' | b'K' | b'R', _, Some(arc)) => {
+                if !centre_written {
+                    path.write_centre(arc, begun, out);
                     centre_written = true;
-                }
-                Some(_) => {
+                } else {
                     while out.last() == Some(&b' ') {
                         out.pop();
                     }
                 }
-                None => {
-                    out.push(e_letter);
-                    write_fixed(out, last.e, DECIMALS);
-                }
-            },
+            }
+            _ => {
+                out.push(e_letter);
+                write_fixed(out, last.e, DECIMALS);
+            }
         }
     }
-    let code_end = words.last().map_or(at, |word| word.end() as usize).max(from);
-    out.extend_from_slice(bytes.get(from..code_end).unwrap_or_default());
     if let Some(feed) = long.feed.filter(|_| !feed_written) {
+        let code_end = words.last().map_or(at, |word| word.end() as usize).max(from);
+        copy(bytes, from..code_end, out);
         out.extend_from_slice(b" F");
         write_fixed(out, feed.value, feed.decimals);
+        from = code_end;
     }
-    out.extend_from_slice(bytes.get(code_end..next).unwrap_or_default());
+    copy(bytes, from..next, out);
     next
 }
 
@@ -184,29 +195,40 @@ fn write_feed(bytes: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) 
     }
 }
 
-impl LongLine {
-    /// Decimals of the pieces' words for a word of the line.
-    fn decimals(&self, word: &Word) -> u8 {
-        word.decimals.clamp(LEAST_DECIMALS[usize::from(self.unit > 1.0)], MOST_DECIMALS)
-    }
+/// A line that is written as several, with its path.
+struct Path<'a> {
+    long: &'a LongLine,
+    /// For arcs.
+    arc: Option<&'a ArcPath>,
+}
 
-    /// The word of an axis for the piece from share `begun` to share `end` of the way; `value`: the line's own word.
+impl Path<'_> {
+    /// Writes the number of an axis word for the piece from share `begun` to share `end` of the way.
     ///
     /// Distances are differences of rounded places, so that their sum is the line's own.
-    fn along(&self, value: f64, axis: usize, begun: f64, end: f64, decimals: u8) -> f64 {
-        let scale = 10_f64.powi(i32::from(decimals));
+    fn write_along(&self, word: &Word, begun: f64, end: f64, out: &mut Vec<u8>) {
+        let axis = usize::from(word.letter.wrapping_sub(b'X')).min(2);
+        let unit = self.long.unit;
+        let decimals = word.decimals.clamp(LEAST_DECIMALS[usize::from(unit > 1.0)], MOST_DECIMALS);
+        let scale = power_of_ten(decimals);
         // How far the place at a share of the way is from the end.
-        let left = |share: f64| match &self.arc {
-            Some(arc) => (arc.to[axis] - arc.point(share)[axis]) / self.unit,
-            None => self.delta[axis] * (1.0 - share) / self.unit,
+        let left = |share: f64| match self.arc {
+            Some(arc) => (arc.to[axis] - arc.point(share)[axis]) / unit,
+            None => self.long.delta[axis] * (1.0 - share) / unit,
         };
-        if !self.relative {
-            return if end >= 1.0 { value } else { ((value - left(end)) * scale).round() / scale };
+        if !self.long.relative {
+            return match end >= 1.0 {
+                true => write_fixed(out, word.value, decimals),
+                false => write_quanta(out, (word.value - left(end)) * scale, decimals),
+            };
         }
         // Distances count from the start of the line.
         let whole = left(0.0);
-        let at = |share: f64| if share >= 1.0 { value } else { ((whole - left(share)) * scale).round() / scale };
-        at(end) - at(begun)
+        let at = |share: f64| match share >= 1.0 {
+            true => word.value,
+            false => ((whole - left(share)) * scale).round() / scale,
+        };
+        write_fixed(out, at(end) - at(begun), decimals);
     }
 
     /// Writes the centre of an arc as seen from the start of the piece at share `begun`.
@@ -219,7 +241,7 @@ impl LongLine {
                 out.push(b' ');
             }
             out.push(b"IJK"[axis]);
-            write_fixed(out, (centre - from[axis]) / self.unit, CENTRDECIMALS);
+            write_fixed(out, (centre - from[axis]) / self.long.unit, CENTRE_DECIMALS);
         }
     }
 }
@@ -230,8 +252,13 @@ mod tests {
     use crate::line::edit::Put;
 
     fn composed(line: &str, long: LongLine, pieces: &[EPiece], edits: Vec<Edit>) -> String {
+        composed_along(line, long, None, pieces, edits)
+    }
+
+    fn composed_along(line: &str, long: LongLine, arc: Option<ArcPath>, pieces: &[EPiece], edits: Vec<Edit>) -> String {
         let mut text = Edited::default();
         text.bytes = line.as_bytes().to_vec();
+        text.arcs.extend(arc);
         (text.edits, text.long, text.pieces) = (edits, vec![long], pieces.to_vec());
         let mut out = Vec::new();
         compose(&text, b'E', &mut Scratch::default(), &mut out);
@@ -281,12 +308,12 @@ mod tests {
         // A quarter of a circle of radius 10 about the origin, from (10, 0) to (0, 10); half of it ends at 7.071.
         let arc = Arc::resolve([10.0, 0.0], [0.0, 10.0], Centre::Radius(10.0), false, 1).unwrap();
         let path = ArcPath { plane: Plane::Xy, arc, from: [10.0, 0.0, 0.2], to: [0.0, 10.0, 0.2] };
-        let line = LongLine { arc: Some(path), ..long([-10.0, 10.0, 0.0], 2) };
+        let line = LongLine { arc: Some(0), ..long([-10.0, 10.0, 0.0], 2) };
         let halves = [EPiece { end: 0.5, e: 0.3 }, EPiece { end: 1.0, e: 0.4 }];
-        let got = composed("G3 X0 Y10 R10 E0.7 F900\n", line, &halves, Vec::new());
+        let got = composed_along("G3 X0 Y10 R10 E0.7 F900\n", line, Some(path), &halves, Vec::new());
         let want = "G3 X7.071 Y7.071 I-10 J0 E0.3 F900\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4 F900\n";
         assert_eq!(got, want);
-        let got = composed("G3 X0 Y10 I-10 J0 E0.7\n", line, &halves, Vec::new());
+        let got = composed_along("G3 X0 Y10 I-10 J0 E0.7\n", line, Some(path), &halves, Vec::new());
         assert_eq!(got, "G3 X7.071 Y7.071 I-10 J0 E0.3\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4\n");
     }
 

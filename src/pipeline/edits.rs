@@ -81,6 +81,8 @@ pub struct Edited {
     pub long: Vec<LongLine>,
     /// The pieces of those, in order.
     pub pieces: Vec<EPiece>,
+    /// The paths of the arcs among those.
+    pub arcs: Vec<ArcPath>,
     splits: Vec<SplitLine>,
     checksums: Vec<(u32, Edit)>,
 }
@@ -124,12 +126,12 @@ impl Edited {
         self.edits.is_empty() && self.long.is_empty()
     }
 
-    /// Makes ready for the next block; the memory is kept.
+    /// Makes ready for the next block; the memory is kept, and the text too, to be written over.
     pub fn clear(&mut self) {
-        self.bytes.clear();
         self.edits.clear();
         self.long.clear();
         self.pieces.clear();
+        self.arcs.clear();
         self.splits.clear();
         self.checksums.clear();
     }
@@ -174,7 +176,7 @@ impl Written {
         step: &Move,
         edit: FeedEdit,
         e: ELine,
-        arc: Option<ArcPath>,
+        arc: Option<&ArcPath>,
         ahead: &mut Vec<u8>,
     ) {
         if !ahead.is_empty() {
@@ -213,9 +215,10 @@ impl Written {
                     delta: step.delta,
                     unit: step.unit_mm(),
                     relative: step.has(Move::RELATIVE),
-                    arc,
+                    arc: arc.map(|_| block.arcs.len() as u32),
                     feed,
                 });
+                block.arcs.extend(arc);
                 let added = u64::from(count) - 1;
                 self.lines_split += 1;
                 self.lines_added += added;

@@ -103,7 +103,7 @@ impl Scribe {
             let kept = if mark.has(Marks::DROP) || mark.has(Marks::STRIP) { &free } else { &*verdict };
             let line = *first_line + u64::from(step.line);
             let beside = besides.next(step);
-            let arc = beside.arc.copied();
+            let arc = beside.arc;
             let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
             let mut halted_s = 0.0;
             let obstacle = self.pauses.obstacle(step, track.as_ref());

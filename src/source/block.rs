@@ -29,25 +29,26 @@ impl<R: Read> BlockReader<R> {
     /// # Errors
     /// When reading fails, or a line is longer than 16 MiB.
     pub fn next(&mut self, block: &mut Vec<u8>) -> Result<bool> {
-        block.clear();
-        block.append(&mut self.tail);
+        // What an earlier block has left in the memory is overwritten, not zeroed first.
+        let mut end = self.tail.len();
+        overwrite(block, &self.tail);
+        self.tail.clear();
         loop {
-            let before = block.len();
-            let read = (&mut self.reader)
-                .take(self.block_size as u64)
-                .read_to_end(block)
-                .map_err(|error| Error::io("read the file", error))?;
-            if read == 0 {
-                return Ok(!block.is_empty());
-            }
-            let fresh = block.get(before..).unwrap_or_default();
-            if let Some(at) = memchr::memrchr(b'\n', fresh) {
-                let end = before + at + 1;
-                self.tail.extend_from_slice(&block[end..]);
+            let before = end;
+            block.resize(block.len().max(before + self.block_size), 0);
+            end += self.fill(block.get_mut(before..before + self.block_size).unwrap_or_default())?;
+            if end == before {
                 block.truncate(end);
+                return Ok(end > 0);
+            }
+            let fresh = block.get(before..end).unwrap_or_default();
+            if let Some(at) = memchr::memrchr(b'\n', fresh) {
+                let whole = before + at + 1;
+                self.tail.extend_from_slice(block.get(whole..end).unwrap_or_default());
+                block.truncate(whole);
                 return Ok(true);
             }
-            if block.len() > MAX_LINE {
+            if end > MAX_LINE {
                 return Err(Error::new(ErrorKind::NotGcode {
                     what: format!("a line is longer than {} MiB: this is not G-code text", MAX_LINE >> 20),
                     help: "give the plain G-code file the slicing program exports".to_owned(),
@@ -55,6 +56,27 @@ impl<R: Read> BlockReader<R> {
             }
         }
     }
+
+    /// Reads until `part` is full or the stream ends; returns how much was read.
+    fn fill(&mut self, part: &mut [u8]) -> Result<usize> {
+        let mut filled = 0;
+        while let Some(rest) = part.get_mut(filled..).filter(|rest| !rest.is_empty()) {
+            match self.reader.read(rest) {
+                Ok(0) => break,
+                Ok(read) => filled += read,
+                Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(Error::io("read the file", error)),
+            }
+        }
+        Ok(filled)
+    }
+}
+
+/// Writes `text` over what `block` holds at its start, and behind that if it is longer.
+fn overwrite(block: &mut Vec<u8>, text: &[u8]) {
+    let common = text.len().min(block.len());
+    block[..common].copy_from_slice(&text[..common]);
+    block.extend_from_slice(&text[common..]);
 }
 
 #[cfg(test)]

@@ -9,38 +9,44 @@ use crate::moves::words::Words;
 use crate::profile::{Excess, ExcessEffect};
 
 impl Resolver {
-    /// Rules of the controller on E and bead area: splits or reports.
-    pub(super) fn check_controller_limits(
-        &mut self,
-        step: &mut Move,
-        units: f64,
-        mode: Motion,
-        words: &Words,
-        before: &Before,
-        at: At<'_>,
-    ) {
+    /// Rules of the controller on E and bead area, for the last move: splits or reports.
+    #[inline]
+    pub(super) fn check_controller_limits(&mut self, units: f64, mode: Motion, before: &Before, at: At<'_>) {
+        let Some(step) = self.moves.last() else { return };
+        // Lifts and wipes count as turns without motion where those are limited.
+        let along = step.delta[0] != 0.0 || step.delta[1] != 0.0 || step.has(Move::ARC);
+        let e = step.e;
         if let (Some(area), Some(most)) = (step.bead_area(), self.rules.max_bead_area_mm2)
             && area > most
             && step.volume > self.rules.small_bead_mm3
-            && (step.delta[0] != 0.0 || step.delta[1] != 0.0 || step.has(Move::ARC))
+            && along
         {
             self.found(Code::BeadArea, at, || format!("{area:.2} mm², at most {most:.2} mm²"));
         }
-        // Lifts and wipes count as turns without motion where those are limited.
-        let along = step.delta[0] != 0.0 || step.delta[1] != 0.0 || step.has(Move::ARC);
-        let most = self.rules.max_e_only.filter(|_| !along || step.e < 0.0);
+        let most = self.rules.max_e_only.filter(|_| !along || e < 0.0);
         let most = match (most, self.rules.max_e_per_line) {
             (Some(a), Some(b)) => Some(a.min(b)),
             (a, b) => a.or(b),
         };
-        let Some(most) = most.filter(|most| step.e.abs() > *most) else { return };
+        if let Some(most) = most.filter(|most| e.abs() > *most) {
+            self.too_much_e(most, units, mode, before, at);
+        }
+    }
+
+    /// The last move asks for more E than `most` in one line.
+    #[cold]
+    fn too_much_e(&mut self, most: f64, units: f64, mode: Motion, before: &Before, at: At<'_>) {
+        let mut words = Words::default();
+        words.fill(at.words());
+        let Some(step) = self.moves.last_mut() else { return };
         let straight = matches!(mode, Motion::Rapid | Motion::Linear);
         let pieces = (step.e.abs() / most).ceil();
         if self.rules.excess_e == Excess::Report || !straight || pieces > 1e4 {
             let e = step.e;
+            let moves = step.length > 0.0;
             let effect = match self.rules.excess_e_is {
                 ExcessEffect::Refused => "the controller refuses the line",
-                ExcessEffect::Dropped if step.length > 0.0 => "the head moves, the E is dropped",
+                ExcessEffect::Dropped if moves => "the head moves, the E is dropped",
                 ExcessEffect::Dropped => "the E is dropped",
             };
             self.found(Code::ExcessE, at, || format!("{e:.1} units of E, at most {most} in one line: {effect}"));

@@ -49,7 +49,7 @@ impl Resolver {
         follow(&mut self.state.limits);
         self.state.limits.e_lag_in_output_s = kept;
         self.side.limits.push(self.state.limits);
-        let blank = self.blank(Kind::Limits);
+        let blank = self.blank(Kind::Limits, at);
         self.moves.push(Move { feed_at: at.line.start, flags: blank.flags | Move::TAKE_OUT, ..blank });
         true
     }

@@ -91,6 +91,8 @@ pub struct Resolver {
     /// Volume drawn back and not yet refilled, mm³.
     drawn_back: f64,
     accept_marked: bool,
+    /// Plain lines take the short way; false in tests of it.
+    reads_plain: bool,
     /// What the controller makes of the lines.
     watch: Watch,
     /// Where `M101` first switched the extruder on, if anywhere.
@@ -124,6 +126,7 @@ impl Resolver {
             drawn_back: 0.0,
             switched_on: None,
             accept_marked,
+            reads_plain: true,
             findings: Findings::default(),
             splits: Vec::new(),
             side: Side::default(),
@@ -158,19 +161,10 @@ impl Resolver {
         self.anchor();
         let foreign = self.watch.foreign_lines(&block.bytes, &block.lines);
         let resolved = block.lines.iter().enumerate().try_for_each(|(index, line)| {
-            let before = self.moves.len();
             if !foreign.is_empty() && foreign.binary_search(&index).is_ok() {
                 self.found(Code::ForeignBytes, At { block, line, index }, || "not UTF-8 text".to_owned());
             }
-            self.line(&mut words, At { block, line, index })?;
-            if let Some(step) = self.moves.get_mut(before) {
-                step.line = index as u32;
-                if line.flags & (Line::CHECKSUM | Line::NUMBERED) != 0 {
-                    step.flags |= if line.has(Line::CHECKSUM) { Move::CHECKSUM } else { 0 };
-                    step.flags |= if line.has(Line::NUMBERED) { Move::NUMBERED } else { 0 };
-                }
-            }
-            Ok(())
+            self.line(&mut words, At { block, line, index })
         });
         self.words = words;
         *out = std::mem::take(&mut self.moves);
@@ -320,6 +314,11 @@ impl Resolver {
         if first.len > 2 && first.value < 10.0 {
             self.look_at_spelling(first, at);
         }
+        if self.reads_plain
+            && let Some(done) = self.plain_line(at)
+        {
+            return done;
+        }
         words.fill(found);
         match first.letter {
             b'M' => self.m_command(words, first, at),
@@ -335,7 +334,7 @@ impl Resolver {
     /// The line has set limits of motion.
     fn limits_changed(&mut self, at: At<'_>) {
         self.side.limits.push(self.state.limits);
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Limits) };
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Limits, at) };
         self.moves.push(step);
     }
 
@@ -346,33 +345,37 @@ impl Resolver {
         self.side.anchors.push(Anchor { index: self.moves.len(), position, offset, known });
     }
 
-    /// A motion line has sent axes to stated places while not all were known; `machine`: in coordinates of the machine.
+    /// A motion line has sent axes to stated places, `given`, that were not known; `machine`: in coordinates of the
+    /// machine.
     #[cold]
-    fn learn(&mut self, axes: [Option<f64>; 3], machine: bool) {
+    fn learn(&mut self, given: [bool; 3], machine: bool) {
         let State { absolute, known, offset_known, .. } = &mut self.state;
-        for ((known, offset_known), word) in known.iter_mut().zip(offset_known).zip(axes) {
-            *known |= word.is_some() && (machine || (*absolute && *offset_known));
+        for ((known, offset_known), given) in known.iter_mut().zip(offset_known).zip(given) {
+            *known |= given && (machine || (*absolute && *offset_known));
         }
         self.anchor();
     }
 
     /// The command of the line may use the feed in force.
     fn feed_user(&mut self, at: At<'_>) {
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::FeedUser) };
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::FeedUser, at) };
         self.moves.push(step);
     }
 
-    /// A move that does nothing, with the state's feed.
-    fn blank(&self, kind: Kind) -> Move {
+    /// A move of a line that does nothing, with the state's feed.
+    #[inline]
+    fn blank(&self, kind: Kind, at: At<'_>) -> Move {
         Move {
             kind,
             role: self.role,
             flags: if self.is_screw { Move::SCREW } else { 0 }
                 | if self.state.unit_mm == 1.0 { 0 } else { Move::INCH }
                 | if self.state.absolute { 0 } else { Move::RELATIVE }
-                | if self.state.e_is_relative() { Move::E_RELATIVE } else { 0 },
+                | if self.state.e_is_relative() { Move::E_RELATIVE } else { 0 }
+                | if at.line.has(Line::CHECKSUM) { Move::CHECKSUM } else { 0 }
+                | if at.line.has(Line::NUMBERED) { Move::NUMBERED } else { 0 },
             feed_decimals: self.state.feed_decimals,
-            line: 0,
+            line: at.index as u32,
             feed_at: 0,
             feed_len: 0,
             e_at: 0,

@@ -52,7 +52,7 @@ impl Resolver {
                 } else if words.get(b'S').is_some() {
                     state.volumetric = on;
                 }
-                let blank = self.blank(Kind::Feed);
+                let blank = self.blank(Kind::Feed, at);
                 self.moves.push(Move { flags: blank.flags | Move::E_UNIT, feed_at: at.line.start, ..blank });
             }
             220 => {
@@ -184,7 +184,7 @@ impl Resolver {
             Action::Dwell => self.dwell(words, at),
             Action::Home => self.home(words, at),
             Action::SetReversal(kind) => {
-                let step = Move { feed_at: at.line.start, ..self.blank(kind) };
+                let step = Move { feed_at: at.line.start, ..self.blank(kind, at) };
                 self.moves.push(step);
             }
             Action::SetPosition => self.set_position(words, at),
@@ -231,13 +231,13 @@ impl Resolver {
             DwellWords::SWins => words.get(b'S').or(p),
         };
         let time = seconds.filter(|s| (0.0..1e7).contains(s)).unwrap_or(0.0);
-        let step = Move { time, feed_at: at.line.start, ..self.blank(Kind::Dwell) };
+        let step = Move { time, feed_at: at.line.start, ..self.blank(Kind::Dwell, at) };
         self.moves.push(step);
     }
 
     /// The machine comes to a full stop at this line.
     fn stop(&mut self, at: At<'_>) {
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Stop) };
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Stop, at) };
         self.moves.push(step);
     }
 
@@ -271,7 +271,7 @@ impl Resolver {
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
             self.state.e = v * self.state.unit_mm;
             self.own_e = None;
-            let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE) };
+            let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE, at) };
             self.moves.push(step);
             self.watch.e_was_set();
         }
@@ -292,7 +292,7 @@ impl Resolver {
             self.found(Code::MotionNotFollowed, at, || String::from_utf8_lossy(text).into_owned());
         }
         let feed = self.read_feed(words, at);
-        let mut step = self.blank(Kind::FeedUser);
+        let mut step = self.blank(Kind::FeedUser, at);
         (step.feed_at, step.feed_len) = match feed {
             Some(word) if moves => {
                 self.set_feed(&word);

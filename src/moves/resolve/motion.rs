@@ -18,6 +18,36 @@ const ARC_END_MM: f64 = 0.05;
 /// Feeds that are believed, units per minute.
 const PLAUSIBLE_FEED: std::ops::RangeInclusive<f64> = 1e-6..=1e9;
 
+/// What a motion line asks for.
+#[derive(Clone, Copy, Debug, Default)]
+struct Asked {
+    /// Where it ends, mm.
+    to: [f64; 3],
+    /// Axes that it names.
+    given: [bool; 3],
+    /// Value of its E word.
+    e: Option<f64>,
+    /// That word; `None` also where it stands too far behind in the line to be edited.
+    e_word: Option<Word>,
+    /// Its F word, if it can be used.
+    feed: Option<Word>,
+    /// An F word can be added.
+    room_for_feed: bool,
+    /// Positions are those of the machine (`G53`).
+    machine: bool,
+    /// A letter that counts stands twice.
+    twice: bool,
+}
+
+/// Refuses a line that ends where no machine is.
+#[inline]
+fn check_place(to: [f64; 3], at: At<'_>) -> Result<()> {
+    if to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
+        return Ok(());
+    }
+    Err(at.malformed("this position is further than a kilometre away"))
+}
+
 impl Resolver {
     /// Where an absolute E word counts from.
     ///
@@ -30,49 +60,118 @@ impl Resolver {
         }
     }
 
+    /// Resolves a straight line that consists of `G0` or `G1` and X, Y, Z, F and E at most once each, as nearly all do,
+    /// without sorting its words. `None`: it may be anything else, and nothing has changed.
+    #[inline]
+    pub(super) fn plain_line(&mut self, at: At<'_>) -> Option<Result<()>> {
+        let (first, rest) = at.words().split_first()?;
+        // Two characters: a letter and a digit.
+        if first.letter != b'G' || first.len != 2 || at.line.has(Line::JUNK) {
+            return None;
+        }
+        let mode = match first.value {
+            0.0 => Motion::Rapid,
+            1.0 => Motion::Linear,
+            _ => return None,
+        };
+        let mut asked = Asked { to: self.state.position, ..Asked::default() };
+        let mut feed = None;
+        for word in rest {
+            let axis = match word.letter {
+                _ if !word.has_number() => return None,
+                b'X' => 0,
+                b'Y' => 1,
+                b'Z' => 2,
+                b'F' if feed.is_none() => {
+                    feed = Some(*word);
+                    continue;
+                }
+                letter if letter == self.rules.axis && asked.e.is_none() => {
+                    (asked.e, asked.e_word) = (Some(word.value), Some(*word));
+                    continue;
+                }
+                _ => return None,
+            };
+            if asked.given[axis] {
+                return None;
+            }
+            asked.given[axis] = true;
+            asked.to[axis] = self.state.place(axis, word.value, false);
+        }
+        asked.feed = feed.and_then(|word| self.usable_feed(word, at));
+        asked.room_for_feed = true;
+        let done = self.advance(&asked, mode, None, at);
+        if done.is_ok() {
+            self.state.motion = Some(mode);
+        }
+        Some(done)
+    }
+
     /// A line with motion words in a motion mode.
     pub(super) fn motion(&mut self, words: &Words, machine: bool, at: At<'_>) -> Result<()> {
-        let axis_e = self.rules.axis;
         let room_for_feed = self.check_words(words, at)?;
         let feed = self.read_feed(words, at);
         let Some(mode) = self.state.motion else {
             // Axis words without a motion mode do nothing; a feed alone is remembered.
             if let Some(word) = feed {
-                self.commit_feed_alone(&word);
+                self.commit_feed_alone(&word, at);
             }
             return Ok(());
         };
         let axes = [words.get(b'X'), words.get(b'Y'), words.get(b'Z')];
-        let from = self.state.position;
-        let to = self.state.target(axes, machine);
-        if !to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
-            return Err(at.malformed("this position is further than a kilometre away"));
-        }
-        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
-        let (path, arc) = match mode {
+        let (from, to) = (self.state.position, self.state.target(axes, machine));
+        check_place(to, at)?;
+        let arc = match mode {
             Motion::Arc { clockwise } if axes.iter().any(Option::is_some) || words.has_any(b"IJKR") => {
                 let arc = self.arc(words, from, to, clockwise, at)?;
-                let relative = !self.state.absolute;
-                if let Some(odd) = self.watch.odd_in_arc(words, relative) {
+                if let Some(odd) = self.watch.odd_in_arc(words, !self.state.absolute) {
                     self.found(Code::ArcForm, at, || odd.to_owned());
                 }
-                (arc.arc.length(delta[arc.plane.axes().2]), Some(arc))
+                let (first, second, _) = arc.plane.axes();
+                let ends = axes[first].is_some() && axes[second].is_some();
+                let parts = ends && !self.state.absolute_centres && words.get(b'P').is_none();
+                Some((arc, if parts { Move::ARC } else { Move::ARC | Move::WHOLE }))
             }
-            _ => ((delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt(), None),
+            _ => None,
         };
-        let e_word = words.get(axis_e);
+        let axis_e = self.rules.axis;
+        let asked = Asked {
+            to,
+            given: axes.map(|word| word.is_some()),
+            e: words.get(axis_e),
+            e_word: words.place(axis_e).and_then(|place| at.words().get(place)).copied(),
+            feed,
+            room_for_feed,
+            machine,
+            twice: words.twice_among(MOTION_LETTERS),
+        };
+        self.advance(&asked, mode, arc, at)
+    }
+
+    /// Checks what is asked for, then commits it. `arc`: the path, where it is one, and its flags.
+    ///
+    /// Part of both callers, so that the plain line is spared what it cannot have.
+    #[inline(always)]
+    fn advance(&mut self, asked: &Asked, mode: Motion, arc: Option<(ArcPath, u16)>, at: At<'_>) -> Result<()> {
+        let (from, to) = (self.state.position, asked.to);
+        check_place(to, at)?;
+        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
+        let path = match &arc {
+            Some((arc, _)) => arc.arc.length(delta[arc.plane.axes().2]),
+            None => (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt(),
+        };
         let relative = self.state.e_is_relative();
-        let e_from = e_word.filter(|_| !relative).map_or(self.state.e, |e| self.e_start(e * self.state.unit_mm));
-        let units = e_word.map_or(0.0, |e| e * self.state.unit_mm - if relative { 0.0 } else { e_from });
+        let e_from = asked.e.filter(|_| !relative).map_or(self.state.e, |e| self.e_start(e * self.state.unit_mm));
+        let units = asked.e.map_or(0.0, |e| e * self.state.unit_mm - if relative { 0.0 } else { e_from });
         if units.is_nan() || units.abs() > MAX_COORDINATE_MM {
             return Err(at.malformed("this line turns the extruder by more than a kilometre"));
         }
         let e = units * self.state.flow_factor;
         let unit_volume = if self.state.volumetric { Some(1.0) } else { self.rules.e_volume_mm3 };
-        let volume = if e == 0.0 {
-            0.0
-        } else {
-            e * unit_volume.ok_or_else(|| Error::new(ErrorKind::NoDiameter).at(at.all_words()))?
+        let volume = match unit_volume {
+            _ if e == 0.0 => 0.0,
+            Some(volume) => e * volume,
+            None => return Err(Error::new(ErrorKind::NoDiameter).at(at.all_words())),
         };
         let kind = match (path > 0.0, e > 0.0, e < 0.0) {
             (true, true, _) => Kind::Bead,
@@ -84,11 +183,11 @@ impl Resolver {
         };
 
         // The line is sound: commit.
-        if let Some(word) = &feed {
+        if let Some(word) = &asked.feed {
             self.set_feed(word);
         }
         // E counts on whatever the mode, so that a later absolute word finds it where it is.
-        if let Some(e) = e_word {
+        if let Some(e) = asked.e {
             self.state.e = if relative { e_from + units } else { e * self.state.unit_mm };
             self.own_e = None;
         }
@@ -96,65 +195,62 @@ impl Resolver {
         if kind == Kind::Bead {
             self.layers.bead(from[2], to[2]);
         }
-        let mut step = self.blank(kind);
-        step.delta = delta;
-        step.length = path;
-        step.e = e;
-        step.volume = volume;
-        if self.is_screw {
-            step.melt = self.new_melt(kind, volume);
-            self.laid += step.melt;
-        } else if e != 0.0 {
+        let melt = if self.is_screw { self.new_melt(kind, volume) } else { 0.0 };
+        self.laid += melt;
+        if !self.is_screw && e != 0.0 {
             let tool = self.state.tool;
             self.found(Code::ToolNotScrew, at, || format!("tool {tool}"));
         }
-        if let Some(arc) = arc {
-            let (first, second, _) = arc.plane.axes();
-            let ends = axes[first].is_some() && axes[second].is_some();
-            let parts = ends && !self.state.absolute_centres && words.get(b'P').is_none();
-            step.flags |= if parts { Move::ARC } else { Move::ARC | Move::WHOLE };
-            self.side.arcs.push(arc);
-        }
-        if let Some(word) = words.place(axis_e).and_then(|place| at.words().get(place)) {
-            (step.e_at, step.e_len, step.e_decimals) = (word.start, word.len, word.decimals);
-        }
         let roomy = at.line.code_end - at.line.start <= self.watch.roomy_line;
-        (step.feed_at, step.feed_len) = match feed {
-            Some(word) => {
-                step.flags |= if roomy { 0 } else { Move::TIGHT };
-                (word.start, word.len)
-            }
-            None if room_for_feed && roomy => (at.line.code_end, 0),
-            None => {
-                step.flags |= Move::FEED_BEFORE;
-                (at.line.start, 0)
-            }
+        let (feed_at, feed_len, feed_flags) = match &asked.feed {
+            Some(word) => (word.start, word.len, if roomy { 0 } else { Move::TIGHT }),
+            None if asked.room_for_feed && roomy => (at.line.code_end, 0, 0),
+            None => (at.line.start, 0, Move::FEED_BEFORE),
         };
-        step.time = if step.speed > 0.0 { step.distance() / step.speed } else { 0.0 };
-        if words.twice_among(MOTION_LETTERS) {
+        let (e_at, e_len, e_decimals) = asked.e_word.map_or((0, 0, 0), |word| (word.start, word.len, word.decimals));
+        let blank = self.blank(kind, at);
+        let speed = blank.speed;
+        let distance = if path > 0.0 { path } else { e.abs() };
+        self.moves.push(Move {
+            flags: blank.flags | feed_flags | arc.as_ref().map_or(0, |(_, flags)| *flags),
+            feed_at,
+            feed_len,
+            e_at,
+            e_len,
+            e_decimals,
+            delta,
+            length: path,
+            e,
+            volume,
+            melt,
+            time: if speed > 0.0 { distance / speed } else { 0.0 },
+            ..blank
+        });
+        self.side.arcs.extend(arc.map(|(arc, _)| arc));
+        if asked.twice {
             self.found(Code::DuplicateWord, at, || "a letter stands twice".to_owned());
         }
         if self.is_screw && e != 0.0 {
-            let before = Before { position: from, e: e_from };
-            self.check_controller_limits(&mut step, units, mode, words, &before, at);
+            self.check_controller_limits(units, mode, &Before { position: from, e: e_from }, at);
         }
         if self.watch.pending != 0 || (self.state.e.abs() > self.watch.largest_e && !relative) {
-            self.look_at_move(&step, at);
+            self.look_at_move(at);
         }
-        self.moves.push(step);
-        if self.state.known != [true; 3] {
-            self.learn(axes, machine);
+        let known = self.state.known;
+        if known != [true; 3] && asked.given.iter().zip(known).any(|(given, known)| *given && !known) {
+            self.learn(asked.given, asked.machine);
         }
         Ok(())
     }
 
-    /// What the controller may refuse, or execute otherwise than the file says.
+    /// What the controller may refuse, or execute otherwise than the file says, in the last move.
     #[cold]
-    fn look_at_move(&mut self, step: &Move, at: At<'_>) {
-        let turns = self.is_screw && step.e != 0.0;
+    fn look_at_move(&mut self, at: At<'_>) {
+        let Some((kind, length, e)) = self.moves.last().map(|step| (step.kind, step.length, step.e)) else { return };
+        let turns = self.is_screw && e != 0.0;
         let (e, relative) = (self.state.e.abs(), self.state.e_is_relative());
         self.watched(at, |watch, found| {
-            watch.step(step.kind, step.length, turns, found);
+            watch.step(kind, length, turns, found);
             if !relative && e > watch.largest_e {
                 watch.large_e(e, found);
             }
@@ -180,9 +276,9 @@ impl Resolver {
         }
     }
 
-    fn commit_feed_alone(&mut self, word: &Word) {
+    fn commit_feed_alone(&mut self, word: &Word, at: At<'_>) {
         self.set_feed(word);
-        let step = Move { feed_at: word.start, feed_len: word.len, ..self.blank(Kind::Feed) };
+        let step = Move { feed_at: word.start, feed_len: word.len, ..self.blank(Kind::Feed, at) };
         self.moves.push(step);
     }
 
@@ -257,6 +353,11 @@ impl Resolver {
     /// The F word of the line, if it can be used.
     pub(super) fn read_feed(&mut self, words: &Words, at: At<'_>) -> Option<Word> {
         let word = *at.words().get(words.place(b'F')?)?;
+        self.usable_feed(word, at)
+    }
+
+    /// An F word, if it can be used.
+    fn usable_feed(&mut self, word: Word, at: At<'_>) -> Option<Word> {
         if PLAUSIBLE_FEED.contains(&word.value) {
             return Some(word);
         }
@@ -267,5 +368,62 @@ impl Resolver {
 
     pub(super) fn set_feed(&mut self, word: &Word) {
         self.state.set_feed(word.value * self.state.unit_mm, word.decimals);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::line::Block;
+    use crate::moves::resolve::Rules;
+    use crate::moves::settings::FileSettings;
+    use crate::profile::Profile;
+    use proptest::collection::vec;
+    use proptest::prelude::*;
+    use proptest::sample::select;
+
+    const PRESETS: &[&str] = &["host", "board", "network", "custom"];
+    const COMMANDS: &[&str] = &[
+        "G1", "G0", "G1", "G0", "G1", "G01", "G1.0", "G", "G2", "G92", "", "G28", "G90", "G91", "M82", "M83", "G20",
+        "G21", "M220 S50", "M221 S90", "T1", "T0", "G53 G1", "G80", "N7 G1",
+    ];
+    const LETTERS: &[&str] = &["X", "Y", "Z", "E", "F", "E", "X", "F", "A", "I", "G", "x"];
+    const NUMBERS: &[&str] =
+        &["0", "1.5", "-3", "12.25", "40", "-0", "", "99.5", "1500", "8000", "2000000", "1e10", ".", "+7"];
+    const ENDS: &[&str] = &["", "", "", " ; wall", " *7", "(a)", " #"];
+
+    /// Everything that came of some lines, as text: moves, state, findings and what stands beside.
+    fn resolved(rules: &Rules, text: &str, reads_plain: bool) -> String {
+        let mut resolver = Resolver { reads_plain, ..Resolver::new(rules.clone(), &FileSettings::default(), false) };
+        let mut block = Block { bytes: text.into(), first_line: 1, ..Block::default() };
+        block.lex();
+        let mut moves = Vec::new();
+        let done = resolver.resolve(&block, &mut moves);
+        (resolver.reads_plain, resolver.words) = (true, Words::default());
+        format!("{done:?}\n{moves:?}\n{resolver:?}")
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(1024))]
+
+        /// The sorted words are the judge of the short way.
+        #[test]
+        fn plain_lines_are_read_like_any_other(
+            preset in select(PRESETS),
+            lenient: bool,
+            unit in select(&[Some(2.4), None, Some(2.4), Some(2.4)]),
+            lines in vec((select(COMMANDS), vec((select(LETTERS), select(NUMBERS)), 0..5), select(ENDS)), 1..16),
+        ) {
+            let profile = Profile::load(&format!("[controller]\npreset = \"{preset}\"\n"), "a.toml").expect("a profile");
+            let mut rules = Rules::new(&profile, &FileSettings::default(), lenient);
+            rules.e_volume_mm3 = unit;
+            let mut text = String::new();
+            for (command, words, end) in lines {
+                text.push_str(command);
+                words.iter().for_each(|(letter, number)| text.extend([" ", letter, number]));
+                text.extend([end, "\n"]);
+            }
+            prop_assert_eq!(resolved(&rules, &text, true), resolved(&rules, &text, false), "{}", text);
+        }
     }
 }
