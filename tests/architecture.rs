@@ -57,6 +57,8 @@ const ARROWS: &[(&str, &[&str])] = &[
 const HOMES: &[(&str, Option<&[&str]>)] = &[
     ("annotate_snippets", Some(&["cli/"])),
     ("clap", Some(&["cli/"])),
+    ("clap_complete", Some(&["cli/"])),
+    ("clap_mangen", Some(&["cli/"])),
     ("indicatif", Some(&["cli/"])),
     ("plotters", Some(&["cli/"])),
     ("serde_json", Some(&["cli/"])),

@@ -7,6 +7,7 @@ use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
 use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ReconcileArgs, ScrewArgs};
+use super::shell_args::{CompletionArgs, ManualArgs};
 use super::weigh_args::WeighArgs;
 
 const EXAMPLES: &str = "\
@@ -76,7 +77,7 @@ pub struct Args {
 /// What to do.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Slow moves down to what the screw can give, and say what was changed
+    /// Slow moves down to what screw and part bear, and say what was changed
     Rewrite(RewriteArgs),
     /// Rewrite one file in place and keep quiet, for the slicing program to call
     Hook(HookArgs),
@@ -98,6 +99,10 @@ pub enum Command {
     Reconcile(ReconcileArgs),
     /// List or show generic grades of feedstock, each value with its source
     Feedstock(FeedstockArgs),
+    /// Print completions for a shell
+    Completions(CompletionArgs),
+    /// Write manual pages, one for each command
+    Manual(ManualArgs),
 }
 
 /// Which profile, and what is laid over it.
@@ -153,7 +158,8 @@ pub struct RewriteArgs {
     /// Execute the file before and after on the virtual machine, and show how well what is laid fits
     #[arg(long)]
     pub replay: bool,
-    /// Passes to run, comma-separated: all, none, capacity, ramps, starts, scale
+    /// Passes to run, comma-separated: all, none, capacity, ramps, softness, layer-time, starts,
+    /// scale
     #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
     pub passes: Passes,
     #[command(flatten)]
@@ -176,13 +182,20 @@ pub struct RewriteArgs {
 #[command(after_help = HOOK_EXAMPLES)]
 pub struct HookArgs {
     /// File to rewrite in place; the slicing program adds it
-    #[arg(value_name = "FILE")]
-    pub file: PathBuf,
+    #[arg(value_name = "FILE", required_unless_present = "install_help")]
+    pub file: Option<PathBuf>,
+    /// Print the very line to enter in the slicing program, as this system quotes it
+    #[arg(long, conflicts_with = "file")]
+    pub install_help: bool,
+    /// Copy the file as it came to this path first, or into this folder under its own name
+    #[arg(long, value_name = "PATH")]
+    pub keep: Option<PathBuf>,
     #[command(flatten)]
     pub profile: ProfileChoice,
     #[command(flatten)]
     pub strictness: Strictness,
-    /// Passes to run, comma-separated: all, none, capacity, ramps, starts, scale
+    /// Passes to run, comma-separated: all, none, capacity, ramps, softness, layer-time, starts,
+    /// scale
     #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
     pub passes: Passes,
     /// Write what was changed to this text file

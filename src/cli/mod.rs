@@ -10,6 +10,7 @@ mod output;
 mod plan;
 mod progress;
 mod render;
+mod shell_args;
 mod weigh_args;
 mod work;
 
@@ -69,6 +70,8 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Changeover(args) => commands::changeover::run(&args),
         Command::Reconcile(args) => commands::reconcile::run(&args),
         Command::Feedstock(args) => commands::feedstock::run(&args.action),
+        Command::Completions(args) => commands::shell::completions(&args),
+        Command::Manual(args) => commands::shell::manual(&args),
     };
     outcome.unwrap_or_else(|error| {
         output::error(&error);

@@ -176,8 +176,9 @@ impl Plan {
 /// # Errors
 /// As [`Plan::rewrite`].
 pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
-    let source = Source::File(args.file.clone());
-    let sink = Sink::File(args.file.clone());
+    let file = args.file.clone().unwrap_or_default();
+    let source = Source::File(file.clone());
+    let sink = Sink::File(file);
     let profile = Arc::new(choose(&args.profile, source.path())?);
     let job = Job { source, sink, profile, replay: false };
     Ok((job, options(args.passes, &args.strictness, args.report.is_some())))

@@ -3,6 +3,9 @@
 //! Nothing on standard output; nothing at all on success unless asked; an exit code other than 0 only when the
 //! file was left as it was. The name of the file is a passing one and is not shown.
 
+use std::path::PathBuf;
+
+use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::summary::Summary;
 
 use super::write_text;
@@ -14,7 +17,13 @@ use crate::cli::{Exit, output, work};
 
 /// Rewrites one file in place.
 pub fn run(args: &HookArgs) -> Exit {
-    let rewritten = plan::hook(args).and_then(|(job, options)| work::one(&job, &options, &Progress::new(args.verbose)));
+    if args.install_help {
+        return install_help(args);
+    }
+    let rewritten = plan::hook(args).and_then(|(job, options)| {
+        keep(args)?;
+        work::one(&job, &options, &Progress::new(args.verbose))
+    });
     match rewritten {
         Ok(summary) => {
             tell(args, &summary);
@@ -27,6 +36,59 @@ pub fn run(args: &HookArgs) -> Exit {
     }
 }
 
+/// Copies the file as it came, where that was asked for. Without the copy nothing is rewritten.
+fn keep(args: &HookArgs) -> Result<()> {
+    let (Some(keep), Some(file)) = (&args.keep, &args.file) else { return Ok(()) };
+    let to = match file.file_name() {
+        Some(name) if keep.is_dir() => keep.join(name),
+        _ => keep.clone(),
+    };
+    let failed = |error| Error::io("keep a copy of the file", error).in_file(&to);
+    let same = to.canonicalize().ok().zip(file.canonicalize().ok()).is_some_and(|(to, file)| to == file);
+    if same {
+        return Err(Error::new(ErrorKind::Usage {
+            what: format!("{} is the file itself", to.display()),
+            help: "name another path, or another folder, for --keep".to_owned(),
+        }));
+    }
+    std::fs::copy(file, &to).map(|_| ()).map_err(failed)
+}
+
+/// Prints the line to be entered in the slicing program.
+fn install_help(args: &HookArgs) -> Exit {
+    let program = std::env::current_exe().unwrap_or_else(|_| PathBuf::from("meltwright"));
+    let mut words = vec![quoted(&program.to_string_lossy(), cfg!(windows)), "hook".to_owned()];
+    for (name, path) in [("--profile", &args.profile.profile), ("--keep", &args.keep), ("--report", &args.report)] {
+        if let Some(path) = path {
+            // The slicing program runs it in a folder of its own.
+            let path = std::path::absolute(path).unwrap_or_else(|_| path.clone());
+            words.extend([name.to_owned(), quoted(&path.to_string_lossy(), cfg!(windows))]);
+        }
+    }
+    let text = format!(
+        "Enter this line as the post-processing command of the slicing program:\n\n    {}\n\n\
+         The slicing program adds the path of the file. Give --profile, --keep and --report here as you want\n\
+         them there. Try it on a copy of a sliced file first: the line with the path of the copy behind it.\n",
+        words.join(" ")
+    );
+    match output::to_stdout(&text) {
+        Ok(()) => Exit::Done,
+        Err(error) => {
+            output::hook_error(&error);
+            Exit::from(&error)
+        }
+    }
+}
+
+/// A word as the shell of the system reads it back: quotes only where they are needed.
+fn quoted(word: &str, windows: bool) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "/._-+=:,@%".contains(c) || windows && c == '\\';
+    if !word.is_empty() && word.chars().all(plain) {
+        return word.to_owned();
+    }
+    if windows { format!("\"{word}\"") } else { format!("'{}'", word.replace('\'', "'\\''")) }
+}
+
 /// The file is rewritten by now, so that nothing here may fail the run.
 fn tell(args: &HookArgs, found: &Summary) {
     if let Some(path) = &args.report {
@@ -37,5 +99,20 @@ fn tell(args: &HookArgs, found: &Summary) {
     }
     if args.verbose {
         output::to_stderr(&summary::text(None, found, Detail::Normal, Tense::Was));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::quoted;
+
+    #[test]
+    fn words_are_quoted_where_a_shell_would_split_them() {
+        assert_eq!(quoted("/usr/bin/meltwright", false), "/usr/bin/meltwright");
+        assert_eq!(quoted("/home/jo/my tools/x", false), "'/home/jo/my tools/x'");
+        assert_eq!(quoted("/home/o'neil/x", false), "'/home/o'\\''neil/x'");
+        assert_eq!(quoted("/home/jö/profil.toml", false), "/home/jö/profil.toml");
+        assert_eq!(quoted(r"C:\Program Files\x.exe", true), "\"C:\\Program Files\\x.exe\"");
+        assert_eq!(quoted(r"C:\x.exe", true), r"C:\x.exe");
     }
 }

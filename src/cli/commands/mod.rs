@@ -10,6 +10,7 @@ pub mod reconcile;
 pub mod replay;
 pub mod rewrite;
 pub mod screw;
+pub mod shell;
 pub mod weigh;
 
 use std::path::Path;
