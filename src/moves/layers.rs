@@ -53,7 +53,7 @@ impl Layers {
     }
 
     /// A bead from height `from` to height `to`, mm.
-    #[inline]
+    #[inline(always)]
     pub fn bead(&mut self, from: f64, to: f64) {
         // Nearly every bead goes on at the height of the one before it.
         let goes_on = if self.marked {

@@ -3,7 +3,6 @@
 use super::edits::Edited;
 use crate::line::Word;
 use crate::line::edit::{Edit, apply, apply_between, copy};
-use crate::line::lex::lex_line;
 use crate::line::number::{power_of_ten, write_fixed, write_quanta};
 use crate::moves::arc::ArcPath;
 use crate::passes::e_count::DECIMALS;
@@ -21,7 +20,9 @@ pub struct EPiece {
 /// A line that is written as several.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LongLine {
-    /// Where the line starts.
+    /// Its index in the block.
+    pub line: u32,
+    /// Where it starts, behind a byte order mark.
     pub at: u32,
     /// Its pieces among those of the block.
     pub first: u32,
@@ -46,15 +47,9 @@ const CENTRE_DECIMALS: u8 = 5;
 /// No sensible number has more decimals.
 const MOST_DECIMALS: u8 = 9;
 
-/// What is kept from line to line.
-#[derive(Debug, Default)]
-pub struct Scratch {
-    words: Vec<Word>,
-}
-
 /// Writes the text of a block with all that is written differently to the end of `out`. `e_letter`: of the extruder
 /// axis.
-pub fn compose(text: &Edited, e_letter: u8, scratch: &mut Scratch, out: &mut Vec<u8>) {
+pub fn compose(text: &Edited, e_letter: u8, out: &mut Vec<u8>) {
     if text.long.is_empty() {
         return apply(&text.bytes, &text.edits, out);
     }
@@ -70,25 +65,19 @@ pub fn compose(text: &Edited, e_letter: u8, scratch: &mut Scratch, out: &mut Vec
         let pieces = text.pieces.get(long.first as usize..).unwrap_or_default();
         let pieces = pieces.get(..usize::from(long.count)).unwrap_or_default();
         let arc = long.arc.and_then(|arc| text.arcs.get(arc as usize));
-        from = write_line(bytes, &Path { long, arc }, pieces, e_letter, scratch, out);
+        from = write_line(text, &Path { long, arc }, pieces, e_letter, out);
     }
     apply_between(bytes, from..bytes.len(), edits, out);
 }
 
 /// Writes one line of a block as its pieces. Returns where the next line begins.
-fn write_line(
-    bytes: &[u8],
-    path: &Path<'_>,
-    pieces: &[EPiece],
-    e_letter: u8,
-    scratch: &mut Scratch,
-    out: &mut Vec<u8>,
-) -> usize {
+fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, out: &mut Vec<u8>) -> usize {
+    let bytes = text.bytes.as_slice();
     let Path { long, arc } = *path;
     let at = long.at as usize;
-    scratch.words.clear();
-    let (read, next) = lex_line(bytes, at, &mut scratch.words);
-    let words = scratch.words.as_slice();
+    let Some(line) = text.lines.get(long.line as usize) else { return at };
+    let next = text.lines.get(long.line as usize + 1).map_or(bytes.len(), |next| next.start as usize);
+    let words = text.words_of(line);
     let Some((last, leading)) = pieces.split_last() else {
         copy(bytes, at..next, out);
         return next;
@@ -101,7 +90,7 @@ fn write_line(
             1.0 => Some(*b"G1"),
             _ => None,
         };
-        let returns = bytes.get(read.end as usize..next).is_some_and(|end| end.ends_with(b"\r\n"));
+        let returns = bytes.get(line.end as usize..next).is_some_and(|end| end.ends_with(b"\r\n"));
         for (index, piece) in leading.iter().enumerate() {
             match short {
                 Some(text) => out.extend_from_slice(&text),
@@ -249,6 +238,7 @@ impl Path<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::line::Block;
     use crate::line::edit::Put;
 
     fn composed(line: &str, long: LongLine, pieces: &[EPiece], edits: Vec<Edit>) -> String {
@@ -257,16 +247,18 @@ mod tests {
 
     fn composed_along(line: &str, long: LongLine, arc: Option<ArcPath>, pieces: &[EPiece], edits: Vec<Edit>) -> String {
         let mut text = Edited::default();
-        text.bytes = line.as_bytes().to_vec();
+        let mut block = Block { bytes: line.into(), ..Block::default() };
+        block.lex();
+        text.take(&mut block, std::iter::empty());
         text.arcs.extend(arc);
         (text.edits, text.long, text.pieces) = (edits, vec![long], pieces.to_vec());
         let mut out = Vec::new();
-        compose(&text, b'E', &mut Scratch::default(), &mut out);
+        compose(&text, b'E', &mut out);
         String::from_utf8(out).unwrap()
     }
 
     fn long(delta: [f64; 3], count: u16) -> LongLine {
-        LongLine { at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, feed: None }
+        LongLine { line: 0, at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, feed: None }
     }
 
     const HALVES: [EPiece; 2] = [EPiece { end: 0.25, e: 0.125 }, EPiece { end: 1.0, e: -0.02 }];

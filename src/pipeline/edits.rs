@@ -2,7 +2,7 @@
 
 use super::compose::{EPiece, LongLine};
 use crate::line::edit::{Edit, Put, checksum_edit};
-use crate::line::{Block, Line};
+use crate::line::{Block, Line, Word};
 use crate::motion::Timing;
 use crate::moves::arc::ArcPath;
 use crate::moves::split::Split;
@@ -75,6 +75,9 @@ impl Outgoing {
 pub struct Edited {
     /// The text as it came.
     pub bytes: Vec<u8>,
+    /// Its lines.
+    pub lines: Vec<Line>,
+    words: Vec<Word>,
     /// What is written differently.
     pub edits: Vec<Edit>,
     /// Lines that are written as several.
@@ -99,7 +102,7 @@ struct SplitLine {
 }
 
 impl Edited {
-    /// Keeps of a block's lines what is needed after its words are gone, and takes its text.
+    /// Takes a block's text, lines and words, and notes what cannot be found in them later.
     pub fn take(&mut self, block: &mut Block, splits: impl Iterator<Item = (u32, Split)>) {
         let splits = splits.filter_map(|(line, split)| {
             let place = block.lines.get(line as usize)?;
@@ -119,6 +122,14 @@ impl Edited {
         let checksums = numbered.filter_map(|(index, line)| Some((index as u32, checksum_edit(block, line)?)));
         self.checksums.extend(checksums);
         std::mem::swap(&mut self.bytes, &mut block.bytes);
+        std::mem::swap(&mut self.lines, &mut block.lines);
+        std::mem::swap(&mut self.words, &mut block.words);
+    }
+
+    /// The words of one of its lines.
+    pub fn words_of(&self, line: &Line) -> &[Word] {
+        let first = line.first_word as usize;
+        self.words.get(first..first + usize::from(line.words)).unwrap_or_default()
     }
 
     /// Whether all bytes stay as they are.
@@ -126,7 +137,7 @@ impl Edited {
         self.edits.is_empty() && self.long.is_empty()
     }
 
-    /// Makes ready for the next block; the memory is kept, and the text too, to be written over.
+    /// Makes ready for the next block; the memory is kept, and the text with its lines too, to be written over.
     pub fn clear(&mut self) {
         self.edits.clear();
         self.long.clear();
@@ -209,6 +220,7 @@ impl Written {
                     }
                 };
                 block.long.push(LongLine {
+                    line: step.line,
                     at,
                     first,
                     count,

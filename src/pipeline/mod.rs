@@ -45,7 +45,7 @@ use crate::source::block::BlockReader;
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
 use account::{Run, e_unit, hexadecimal, summary};
-use compose::{Scratch, compose};
+use compose::compose;
 use edits::Outgoing;
 use granules::Granules;
 use intake::Intake;
@@ -284,7 +284,7 @@ impl Batch {
 /// Formats settled blocks side by side and writes them in order.
 struct Writer<'a, W> {
     output: Option<&'a mut W>,
-    buffers: Vec<(Vec<u8>, Scratch)>,
+    buffers: Vec<Vec<u8>>,
     /// Letter of the extruder axis.
     e_letter: u8,
     written: u64,
@@ -296,13 +296,13 @@ impl<W: Write> Writer<'_, W> {
         if let Some(output) = &mut self.output {
             self.buffers.resize_with(self.buffers.len().max(ready.len()), Default::default);
             let e_letter = self.e_letter;
-            ready.par_iter().zip(&mut self.buffers).for_each(|(Outgoing { text, .. }, (buffer, scratch))| {
+            ready.par_iter().zip(&mut self.buffers).for_each(|(Outgoing { text, .. }, buffer)| {
                 buffer.clear();
                 if !text.is_unchanged() {
-                    compose(text, e_letter, scratch, buffer);
+                    compose(text, e_letter, buffer);
                 }
             });
-            for (Outgoing { text, .. }, (buffer, _)) in ready.iter().zip(&self.buffers) {
+            for (Outgoing { text, .. }, buffer) in ready.iter().zip(&self.buffers) {
                 let text = if text.is_unchanged() { &text.bytes } else { buffer };
                 output.write_all(text).map_err(|error| Error::io("write the output", error))?;
                 self.written += text.len() as u64;

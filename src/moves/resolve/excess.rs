@@ -10,7 +10,7 @@ use crate::profile::{Excess, ExcessEffect};
 
 impl Resolver {
     /// Rules of the controller on E and bead area, for the last move: splits or reports.
-    #[inline]
+    #[inline(always)]
     pub(super) fn check_controller_limits(&mut self, units: f64, mode: Motion, before: &Before, at: At<'_>) {
         let Some(step) = self.moves.last() else { return };
         // Lifts and wipes count as turns without motion where those are limited.

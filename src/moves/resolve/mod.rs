@@ -363,7 +363,7 @@ impl Resolver {
     }
 
     /// A move of a line that does nothing, with the state's feed.
-    #[inline]
+    #[inline(always)]
     fn blank(&self, kind: Kind, at: At<'_>) -> Move {
         Move {
             kind,

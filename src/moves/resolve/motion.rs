@@ -226,7 +226,9 @@ impl Resolver {
             time: if speed > 0.0 { distance / speed } else { 0.0 },
             ..blank
         });
-        self.side.arcs.extend(arc.map(|(arc, _)| arc));
+        if let Some((arc, _)) = arc {
+            self.side.arcs.push(arc);
+        }
         if asked.twice {
             self.found(Code::DuplicateWord, at, || "a letter stands twice".to_owned());
         }
@@ -236,8 +238,8 @@ impl Resolver {
         if self.watch.pending != 0 || (self.state.e.abs() > self.watch.largest_e && !relative) {
             self.look_at_move(at);
         }
-        let known = self.state.known;
-        if known != [true; 3] && asked.given.iter().zip(known).any(|(given, known)| *given && !known) {
+        let ([x, y, z], known) = (asked.given, self.state.known);
+        if (x && !known[0]) || (y && !known[1]) || (z && !known[2]) {
             self.learn(asked.given, asked.machine);
         }
         Ok(())
