@@ -10,6 +10,8 @@ use crate::profile::LimitWords;
 pub struct MotionLimits {
     /// The command that set these named an acceleration, perhaps the one already in force.
     pub sets_accel: bool,
+    /// It named a highest acceleration of X or Y, perhaps the one already in force.
+    pub sets_axis_accel: bool,
     /// Acceleration of moves with extrusion, mm/s².
     pub print_accel: Option<f64>,
     /// Acceleration of moves without extrusion, mm/s².
@@ -67,6 +69,11 @@ impl MotionLimits {
         }
     }
 
+    /// Another line comes: nothing is named yet.
+    pub(super) fn next_line(&mut self) {
+        (self.sets_accel, self.sets_axis_accel) = (false, false);
+    }
+
     /// Follows an M command. `word` gives the number after a letter, if the line has one.
     ///
     /// Returns whether the controller takes the command for one that sets limits.
@@ -94,7 +101,10 @@ impl MotionLimits {
                 }
                 set(&mut self.e_only_accel, word(b'R'));
             }
-            (_, 201) => set_axes(&mut self.axis_accel, word, 1.0),
+            (_, 201) => {
+                self.sets_axis_accel = word(b'X').or(word(b'Y')).is_some();
+                set_axes(&mut self.axis_accel, word, 1.0);
+            }
             (LimitWords::PerSecond, 203) => set_axes(&mut self.axis_speed, word, 1.0),
             (LimitWords::PerMinute, 203) => set_axes(&mut self.axis_speed, word, PER_MINUTE),
             (_, 205) => {

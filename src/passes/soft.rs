@@ -119,12 +119,13 @@ impl AxisAccels {
     fn next(&mut self, step: &Move, limits: Option<&MotionLimits>, now: &LayerLimits) -> [Option<u32>; 2] {
         if let Some(limits) = limits {
             let [x, y, ..] = self.base.with(limits).axis_accel;
-            if [x, y] != self.file || limits.sets_accel {
+            if [x, y] != self.file || limits.sets_axis_accel {
                 (self.file, self.written, self.layer) = ([x, y], [None; 2], None);
             }
             return [None; 2];
         }
-        if step.length <= 0.0 || self.layer == Some(step.layer) {
+        // Numbered lines bear no others between them: what is in force stays.
+        if step.length <= 0.0 || step.has(Move::NUMBERED) || self.layer == Some(step.layer) {
             return [None; 2];
         }
         self.layer = Some(step.layer);

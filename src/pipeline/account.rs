@@ -91,7 +91,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     if looked_at_part {
         keys.extend(part::keys(profile));
     }
-    if pauses.parked > 0 {
+    if pauses.ways > 0 && pauses.parks() {
         keys.extend(["machine.park_x_mm", "machine.park_y_mm", "machine.park_lift_mm"]);
     }
     let assumed = assumed_among(profile, &keys);

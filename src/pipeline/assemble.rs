@@ -145,11 +145,13 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How,
     let eases = lags && matches!(how, How::AlongPath | How::ByController) || ramp_error.is_some();
     let flow_step = screw.max_flow_step_mm3_s.value.filter(|_| by_nobody);
     let gaps = (how != How::Not).then(|| Gaps::new(how == How::AtRest, profile.screw.min_travel_mm.value, &melt));
+    let by_move = soft.as_ref().is_some_and(Soft::is_by_move);
+    let sways = by_move && soft.as_ref().is_some_and(|soft| soft.plan().sways());
     let passes = limiter::Passes {
         capacity: held_to,
         eases,
-        accels: (eases || soft.as_ref().is_some_and(Soft::is_by_move))
-            .then(|| Accels::new(profile.controller.accel_words.value, &rules)),
+        accels: (eases || by_move)
+            .then(|| Accels::new(profile.controller.accel_words.value, &rules).sparing(sways)),
         ramp_error,
         soft,
         flow_steps: flow_step.map(FlowSteps::new),

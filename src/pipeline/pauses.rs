@@ -35,6 +35,8 @@ pub struct Pauses {
     /// Lines of the input before which it goes, in order.
     lines: VecDeque<u64>,
     park: Option<Park>,
+    /// Where the head is while a layer cools, if it has no park position.
+    beside: Option<Park>,
     /// How many were written.
     pub written: u64,
     /// For how many of them the head goes to the park position.
@@ -58,7 +60,7 @@ impl Pauses {
     /// The head has somewhere to wait: at the park position, else at a place beside the part, mm of the machine.
     pub fn wait_beside(&mut self, profile: &Profile, place: Option<[f64; 2]>) {
         if let (None, Some(place)) = (&self.park, place) {
-            self.park = Some(Park::at(place, profile));
+            self.beside = Some(Park::at(place, profile));
         }
     }
 
@@ -78,9 +80,14 @@ impl Pauses {
         passes.starts && profile.hopper.pause_command.value.is_some() && profile.hopper.usable_g.value.is_some()
     }
 
-    /// Whether there is a park position.
+    /// Whether there is a park position, for refills.
     pub fn parks(&self) -> bool {
         self.park.is_some()
+    }
+
+    /// Whether the head has anywhere to go.
+    pub fn goes(&self) -> bool {
+        self.park.is_some() || self.beside.is_some()
     }
 
     /// What is pushed out at the park position behind a refill, mm³.
@@ -133,7 +140,11 @@ impl Pauses {
         lines: &mut LinesBefore<'_>,
         stop: Stop,
     ) -> f64 {
-        let Some(park) = &self.park else {
+        let place = match stop {
+            Stop::ForRefill => &self.park,
+            Stop::ToCool(_) => if self.park.is_some() { &self.park } else { &self.beside },
+        };
+        let Some(park) = place else {
             return 0.0;
         };
         let trip = Trip::new(park, step, track);
@@ -177,7 +188,7 @@ impl Pauses {
         drive.wait(way_s);
         lines.text.extend_from_slice(BACK);
         lines.end();
-        self.parked += 1;
+        self.parked += u64::from(stop == Stop::ForRefill);
         self.ways += if lifts { 4 } else { 2 };
         self.way_mm += 2.0 * (trip.way_mm + park.lift_mm);
         time
@@ -185,13 +196,14 @@ impl Pauses {
 
     /// The output has gone past a move; `limits`: those it sets.
     pub fn pass(&mut self, step: &Move, limits: Option<&MotionLimits>) {
-        let Some(park) = &mut self.park else { return };
-        if let Some(limits) = limits {
-            park.rules = park.own_rules.with(limits);
-        }
         let [x, y, _] = step.delta;
-        if step.kind == Kind::Travel && (x != 0.0 || y != 0.0) {
-            park.travel_mm_s = step.speed;
+        for park in self.park.iter_mut().chain(&mut self.beside) {
+            if let Some(limits) = limits {
+                park.rules = park.own_rules.with(limits);
+            }
+            if step.kind == Kind::Travel && (x != 0.0 || y != 0.0) {
+                park.travel_mm_s = step.speed;
+            }
         }
     }
 }

@@ -94,7 +94,7 @@ impl Scribe {
         let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
         let mut besides = Besides::of(side);
         // Only who parks has to know where.
-        let mut track = self.pauses.parks().then(|| Track::of(side));
+        let mut track = self.pauses.goes().then(|| Track::of(side));
         let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after);
         for (index, (((((step, before), verdict), &mut mark), ruling), after)) in all.enumerate() {
             let ahead = ahead.get(index).copied().unwrap_or(0.0);
@@ -127,13 +127,13 @@ impl Scribe {
             if self.pauses.is_due(step, line) {
                 halted_s += self.drive.halt(step, &mut self.feeds, &mut lines);
                 halted_s += match track.as_ref().filter(|_| obstacle.is_none()) {
-                    Some(track) => {
+                    Some(track) if self.pauses.parks() => {
                         let stop = Stop::ForRefill;
                         self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop)
                     }
-                    None => {
+                    _ => {
                         self.pauses.stay(&mut lines);
-                        if let Some(reason) = obstacle.filter(|_| track.is_some()) {
+                        if let Some(reason) = obstacle.filter(|_| self.pauses.parks()) {
                             let (layer, z_mm) = (u64::from(step.layer), step.z);
                             self.findings.add(Code::PauseNotParked, || Place {
                                 line,

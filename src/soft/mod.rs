@@ -69,6 +69,11 @@ impl SoftPlan {
         layer.checked_sub(1).and_then(|index| self.layers.get(index as usize)).unwrap_or(&LayerLimits::FREE)
     }
 
+    /// Whether any layer bounds an acceleration.
+    pub fn sways(&self) -> bool {
+        self.layers.iter().any(|layer| layer.accel_mm_s2.iter().any(|accel| accel.is_finite()))
+    }
+
     /// Whether any layer is to take a least time.
     pub fn cools(&self) -> bool {
         self.layers.iter().any(|layer| layer.least_s > 0.0)

@@ -1,5 +1,7 @@
 //! From layers as they are laid to what the part bears.
 
+use std::collections::HashMap;
+
 use super::bands::Band;
 use super::terms::Terms;
 use super::{LayerLimits, SoftPlan, Trouble, Warning};
@@ -14,7 +16,7 @@ const MOST_TOWERS: usize = 64;
 /// The weight is judged again when a column has grown by this share.
 const GROWN: f64 = 0.05;
 /// Layers that stand for others to build on at other heights.
-const MOST_RECORDS: usize = 8;
+const MOST_RECORDS: u32 = 8;
 /// A column carries less than this many times its own weight: reported. Creep and warmth are not in the figure.
 const LEAST_WEIGHT_FACTOR: f64 = 1.5;
 /// An island with more than this share of loops and towers is no part.
@@ -56,6 +58,8 @@ pub struct SoftPlanner {
     stand: Stand,
     object: u32,
     followed: Vec<Followed>,
+    /// Place of each by its record and island.
+    places: HashMap<(u32, u32), u32>,
     plan: SoftPlan,
     sums: Sums,
     open: Band,
@@ -75,6 +79,7 @@ impl SoftPlanner {
             terms,
             object: 0,
             followed: Vec::new(),
+            places: HashMap::new(),
             plan,
             sums: Sums::default(),
             open: Band::default(),
@@ -87,7 +92,7 @@ impl SoftPlanner {
     /// Takes the next layer.
     pub fn take(&mut self, record: &LayerRecord) {
         if record.number != self.sums.number {
-            self.close();
+            self.close(record.object != self.object);
             self.sums.number = record.number;
         }
         if record.object != self.object {
@@ -95,6 +100,7 @@ impl SoftPlanner {
             self.object = record.object;
             self.stand = Stand::new(self.terms.solid);
             self.followed.clear();
+            self.places.clear();
         }
         if record.height_mm != self.cooled.0 {
             self.cooled = (record.height_mm, self.terms.least_time_s(record.height_mm));
@@ -123,17 +129,18 @@ impl SoftPlanner {
     fn lay(&mut self, record: &LayerRecord) {
         let on = |island: &Island| island.stands_on.iter().filter_map(|on| self.place_of(on)).collect();
         let stands_on: Vec<Vec<u32>> = record.islands.iter().map(on).collect();
-        let mut is_free = vec![true; self.followed.len()];
+        let mut covered = vec![false; self.followed.len()];
         for on in stands_on.iter().flatten() {
-            if let Some(is_free) = is_free.get_mut(*on as usize) {
-                *is_free = false;
+            if let Some(covered) = covered.get_mut(*on as usize) {
+                *covered = true;
             }
         }
-        let recent = |followed: &Followed| (record.index.saturating_sub(followed.record) as usize) <= MOST_RECORDS;
-        let stays: Vec<u32> = (0_u32..)
-            .zip(self.followed.iter().zip(is_free))
-            .filter(|(_, (followed, is_free))| *is_free && recent(followed))
-            .map(|(index, _)| index)
+        let stays: Vec<u32> = (0..self.followed.len() as u32)
+            .filter(|index| {
+                let place = *index as usize;
+                let is_recent = |f: &Followed| record.index.saturating_sub(f.record) <= MOST_RECORDS;
+                covered.get(place) == Some(&false) && self.followed.get(place).is_some_and(is_recent)
+            })
             .collect();
         let laid = record.islands.iter().zip(&stands_on).map(|(island, on)| Footing {
             area_mm2: island.area_mm2,
@@ -165,6 +172,8 @@ impl SoftPlanner {
         for index in stays {
             followed.extend(self.followed.get(index as usize).cloned());
         }
+        let places = followed.iter().zip(0..).map(|(f, place)| ((f.record, f.island), place));
+        self.places = places.collect();
         self.followed = followed;
         for (island, response) in record.islands.iter().zip(&responses) {
             if is_part(island) {
@@ -175,13 +184,7 @@ impl SoftPlanner {
 
     /// Place among the columns that are followed of what an island stands on.
     fn place_of(&self, on: &On) -> Option<u32> {
-        let is = |followed: &Followed| (followed.record, followed.island) == (on.record, on.island);
-        // The islands of the last layer come first, in their order.
-        let index = match self.followed.get(on.island as usize).is_some_and(is) {
-            true => on.island as usize,
-            false => self.followed.iter().position(is)?,
-        };
-        u32::try_from(index).ok()
+        self.places.get(&(on.record, on.island)).copied()
     }
 
     /// The column under an island with the island on it, and how well it carries itself.
@@ -227,19 +230,19 @@ impl SoftPlanner {
         }
         let give = response.x.give_mm_per_n.max(response.y.give_mm_per_n);
         let fastest = record.fastest_mm_s;
-        let mut drag_speed = f64::INFINITY;
+        let (mut drag_mm, mut drag_speed) = (0.0, f64::INFINITY);
         if let Some(melt) = terms.melt {
             let face = width * (0.5 * terms.face_mm).max(0.0);
             if let Ok(force) = drag::force_n(melt, fastest, record.height_mm, face) {
-                most_into(&mut self.open.drag_mm, force * give);
-                if force * give > allowed {
+                drag_mm = force * give;
+                most_into(&mut self.open.drag_mm, drag_mm);
+                if drag_mm > allowed {
                     let speed = drag::speed_limit(melt, record.height_mm, face, give, allowed).unwrap_or(f64::INFINITY);
                     drag_speed = speed;
                 }
             }
         }
         let (least, corner, clamp) = (terms.least_mm_s2, terms.corner_step_mm_s, terms.clamp_drag);
-        let drag_mm = self.open.drag_mm.unwrap_or(0.0);
         if drag_speed.is_finite() {
             if clamp {
                 self.limits.drag_mm_s = self.limits.drag_mm_s.min(drag_speed as f32);
@@ -264,7 +267,7 @@ impl SoftPlanner {
 
     /// Keeps where a trouble begins and how bad it gets.
     fn warn(&mut self, record: &LayerRecord, what: Trouble) {
-        let same = |warning: &&mut Warning| std::mem::discriminant(&warning.what) == std::mem::discriminant(&what);
+        let same = |warning: &&mut Warning| warning.what.is_like(&what);
         match self.plan.warnings.iter_mut().find(same) {
             None => self.plan.warnings.push(Warning { layer: record.number, z_mm: record.z_mm, what }),
             Some(known) if what.weight() > known.what.weight() => known.what = what,
@@ -272,9 +275,12 @@ impl SoftPlanner {
         }
     }
 
-    /// Finishes the layer at hand.
-    fn close(&mut self) {
-        let sums = std::mem::take(&mut self.sums);
+    /// Finishes the layer at hand. Nothing is laid on the last of an object: that has all the time there is.
+    fn close(&mut self, is_last: bool) {
+        let mut sums = std::mem::take(&mut self.sums);
+        if is_last {
+            sums.least_s = (sums.least_s - self.cooled.1).max(0.0);
+        }
         let band = std::mem::take(&mut self.open);
         let mut limits = std::mem::replace(&mut self.limits, LayerLimits::FREE);
         let Some(index) = sums.number.checked_sub(1).map(|index| index as usize) else { return };
@@ -318,13 +324,21 @@ impl SoftPlanner {
 
     /// No more layers will come.
     pub fn finish(mut self) -> SoftPlan {
-        self.close();
+        self.close(true);
         self.plan.beside_mm = self.terms.bed_mm.and_then(|bed| beside(self.extent, bed));
         self.plan
     }
 }
 
 impl Trouble {
+    /// Whether both are told as one: to sag and nearly to sag begin at heights of their own.
+    fn is_like(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::TooHeavy { factor }, Self::TooHeavy { factor: of_other }) => (*factor < 1.0) == (*of_other < 1.0),
+            _ => std::mem::discriminant(self) == std::mem::discriminant(other),
+        }
+    }
+
     /// Larger is worse.
     fn weight(&self) -> f64 {
         match *self {

@@ -45,7 +45,7 @@ impl Resolver {
         }
         // The file as it came has the lag in force from here on; the output does not.
         let kept = self.state.limits.e_lag_in_output_s;
-        self.state.limits.sets_accel = false;
+        self.state.limits.next_line();
         follow(&mut self.state.limits);
         self.state.limits.e_lag_in_output_s = kept;
         self.side.limits.push(self.state.limits);

@@ -287,7 +287,7 @@ impl Resolver {
         if self.takes_out_named(text, at) {
             return;
         }
-        self.state.limits.sets_accel = false;
+        self.state.limits.next_line();
         let before = self.state.limits;
         let named = named::follow(text, self.rules.limit_words, &mut self.state.limits);
         self.watched(at, |watch, found| watch.named(text, length, named == Named::MayMove, found));

@@ -89,7 +89,7 @@ impl Resolver {
                 }
             }
             other => {
-                state.limits.sets_accel = false;
+                state.limits.next_line();
                 if state.limits.follow(other, self.rules.limit_words, |letter| words.get(letter)) {
                     self.limits_changed(at);
                 }

@@ -77,12 +77,20 @@ pub struct Accels {
     file: [f64; 2],
     /// What was written last, while it differs from the file's.
     written: Option<f64>,
+    /// Beads too are raised only where it saves time: their limits go with direction, and so from bead to bead.
+    is_sparing: bool,
 }
 
 impl Accels {
     /// At the start of a file.
     pub fn new(form: AccelWords, rules: &MotionRules) -> Self {
-        Self { form, base: *rules, file: [rules.print_accel, rules.travel_accel], written: None }
+        Self { form, base: *rules, file: [rules.print_accel, rules.travel_accel], written: None, is_sparing: false }
+    }
+
+    /// Beads too are raised only where it saves time.
+    #[must_use]
+    pub fn sparing(self, is_sparing: bool) -> Self {
+        Self { is_sparing, ..self }
     }
 
     /// Acceleration the file has in force for a bead.
@@ -110,13 +118,18 @@ impl Accels {
         if !is_bead && self.form == AccelWords::Beads {
             return Ruling { bound: f64::INFINITY, word: None, reason };
         }
+        // Numbered lines bear no others between them.
+        if step.has(Move::NUMBERED) {
+            return free;
+        }
         let own = self.file[usize::from(!is_bead)];
         let wanted = if limit < own { rounded(limit) } else { own };
         let word = match self.written {
             None if wanted < own => Some(wanted),
             None => None,
             Some(now) if wanted < now => Some(wanted),
-            Some(now) if is_bead => (wanted > now * HYSTERESIS).then_some(wanted),
+            Some(now) if is_bead && wanted <= now * HYSTERESIS => None,
+            Some(_) if is_bead && !self.is_sparing => Some(wanted),
             Some(now) => {
                 let reached = speed.at_most((step.length * now).sqrt());
                 (reached * (1.0 / now - 1.0 / wanted) > WORTH_S).then_some(wanted)
