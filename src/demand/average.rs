@@ -1,7 +1,6 @@
 //! Highest moving average of a flow over a time window, along a stream.
 
 use crate::units::Bounded;
-use std::collections::VecDeque;
 
 /// Stretches shorter than this share of the window are merged with their neighbour, so that memory is bounded.
 const FINEST_SHARE: f64 = 1.0 / 65_536.0;
@@ -17,6 +16,20 @@ pub fn same_flow(volume: f64, time: f64, other_volume: f64, other_time: f64) -> 
     (a - b).abs() <= SAME_FLOW * a
 }
 
+/// A stretch of even flow counts with at most so many windows.
+const LONGEST: f64 = 2.0;
+/// Edges that are behind every window are given up when there are at least so many of them.
+const LEAST_GIVEN_UP: usize = 1 << 10;
+
+/// An edge between two stretches: what lies before it.
+#[derive(Clone, Copy, Debug, Default)]
+struct Edge {
+    /// Time since the start, s.
+    time: f64,
+    /// Volume since the start, mm³.
+    volume: f64,
+}
+
 /// Follows a flow given as stretches of constant flow and keeps its highest moving average.
 ///
 /// The average over `window` seconds is a piecewise linear function of the end of the window; its highest value lies
@@ -25,14 +38,17 @@ pub fn same_flow(volume: f64, time: f64, other_volume: f64, other_time: f64) -> 
 #[derive(Clone, Debug)]
 pub struct MovingAverage {
     window: f64,
-    /// Stretches inside the window: duration s, volume mm³.
-    stretches: VecDeque<(f64, f64)>,
-    time: f64,
-    volume: f64,
+    /// Shortest stretch, and longest that is merged, s.
+    finest: f64,
+    longest: f64,
+    /// Edges, the last at the end of the stretches so far. Those before `first` are behind every window to come.
+    edges: Vec<Edge>,
+    /// The last edge that is not behind the start of the window that ends at the last edge, or the first of all.
+    first: usize,
+    /// Most volume in a window, mm³.
     highest: f64,
-    /// A stretch that may still grow.
+    /// A stretch that may still grow: duration s, volume mm³.
     pending: (f64, f64),
-    pushes: u32,
 }
 
 impl MovingAverage {
@@ -40,12 +56,12 @@ impl MovingAverage {
     pub fn new(window: f64) -> Self {
         Self {
             window,
-            stretches: VecDeque::new(),
-            time: 0.0,
-            volume: 0.0,
+            finest: window * FINEST_SHARE,
+            longest: window * GROUP_SHARE,
+            edges: vec![Edge::default()],
+            first: 0,
             highest: 0.0,
             pending: (0.0, 0.0),
-            pushes: 0,
         }
     }
 
@@ -53,65 +69,57 @@ impl MovingAverage {
     pub fn push(&mut self, duration: f64, volume: f64) {
         let (duration, volume) = (duration.at_least(0.0), volume.at_least(0.0));
         let (before, laid) = self.pending;
-        let joins = before + duration <= self.window * GROUP_SHARE && same_flow(laid, before, volume, duration);
-        if before >= self.window * FINEST_SHARE && !joins {
+        let grown = before + duration;
+        if before < self.finest || (grown <= self.longest && same_flow(laid, before, volume, duration)) {
+            self.pending = (grown, laid + volume);
+        } else {
             self.flush();
+            self.pending = (duration, volume);
         }
-        self.pending.0 += duration;
-        self.pending.1 += volume;
     }
 
+    /// Ends the pending stretch and looks at the windows that end in it.
     fn flush(&mut self) {
-        let (duration, volume) = std::mem::take(&mut self.pending);
-        if duration <= 0.0 && volume <= 0.0 {
-            return;
+        let (mut duration, mut volume) = std::mem::take(&mut self.pending);
+        let most = LONGEST * self.window;
+        if duration > most {
+            // All windows inside it are alike; sums stay small.
+            volume *= most / duration;
+            duration = most;
         }
-        // Where all that is there would not set a new mark, no window in it can.
-        let worth_a_look = self.volume + volume > self.highest;
-        // Windows that start at an edge and end inside the new stretch.
-        let mut time = self.time;
-        while time + duration > self.window {
-            let Some(&(front_time, front_volume)) = self.stretches.front() else { break };
-            if worth_a_look && time <= self.window {
-                // Part of the new stretch inside the window that starts at the front's first edge.
-                let share = if duration > 0.0 { ((self.window - time) / duration).at_most(1.0) } else { 1.0 };
-                self.look(self.volume + volume * share);
-            }
-            if time + duration - front_time < self.window {
-                // The window that ends at the end of the new stretch starts inside the front.
-                if worth_a_look && front_time > 0.0 {
-                    let outside = (time + duration - self.window) / front_time;
-                    self.look(self.volume - front_volume * outside.at_most(1.0) + volume);
+        let Some(&last) = self.edges.last() else { return };
+        let end = Edge { time: last.time + duration, volume: last.volume + volume };
+        self.edges.push(end);
+        let start = end.time - self.window;
+        let mut highest = self.highest;
+        let mut edges = self.edges.get(self.first..).unwrap_or_default().iter();
+        let Some(mut front) = edges.next() else { return };
+        let mut passed = 0;
+        // What lies between an edge and the end is more than in any window there: most set no new mark.
+        for edge in edges {
+            if edge.time > start {
+                // The window that ends at the end starts in this stretch, or before all of them.
+                let since = end.volume - front.volume;
+                if since > highest {
+                    let outside = ((start - front.time) / (edge.time - front.time)).at_least(0.0);
+                    highest = highest.at_least(since - outside * (edge.volume - front.volume));
                 }
                 break;
             }
-            self.stretches.pop_front();
-            time -= front_time;
-            self.volume -= front_volume;
+            // The window that starts at this edge ends in the pending stretch.
+            if end.volume - edge.volume > highest {
+                let share = if duration > 0.0 { (edge.time + self.window - last.time) / duration } else { 1.0 };
+                highest = highest.at_least(last.volume - edge.volume + volume * share.at_least(0.0).at_most(1.0));
+            }
+            passed += 1;
+            front = edge;
         }
-        if self.stretches.is_empty() {
-            time = 0.0;
-            self.volume = 0.0;
+        self.highest = highest;
+        self.first += passed;
+        if self.first >= LEAST_GIVEN_UP && self.first >= self.edges.len() / 2 {
+            self.edges.drain(..self.first);
+            self.first = 0;
         }
-        self.time = time + duration;
-        self.volume += volume;
-        self.stretches.push_back((duration, volume));
-        if self.time <= self.window {
-            self.look(self.volume);
-        } else if self.stretches.len() == 1 {
-            self.look(self.volume * self.window / self.time);
-        }
-        // Sums drift by one rounding a step; begin them anew now and then.
-        self.pushes += 1;
-        if self.pushes == 1 << 16 {
-            self.pushes = 0;
-            self.time = self.stretches.iter().map(|s| s.0).sum();
-            self.volume = self.stretches.iter().map(|s| s.1).sum();
-        }
-    }
-
-    fn look(&mut self, volume: f64) {
-        self.highest = self.highest.at_least(volume);
     }
 
     /// Highest average so far, mm³/s.
