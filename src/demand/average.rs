@@ -18,6 +18,8 @@ pub fn same_flow(volume: f64, time: f64, other_volume: f64, other_time: f64) -> 
 
 /// A stretch of even flow counts with at most so many windows.
 const LONGEST: f64 = 2.0;
+/// Edges that are looked at together.
+const LOOK_EVERY: usize = 32;
 /// Edges that are behind every window are given up when there are at least so many of them.
 const LEAST_GIVEN_UP: usize = 1 << 10;
 
@@ -43,7 +45,11 @@ pub struct MovingAverage {
     longest: f64,
     /// Edges, the last at the end of the stretches so far. Those before `first` are behind every window to come.
     edges: Vec<Edge>,
-    /// The last edge that is not behind the start of the window that ends at the last edge, or the first of all.
+    /// The last of them.
+    end: Edge,
+    /// How many of them were looked at.
+    seen: usize,
+    /// The last edge at or before the start of the window that ends at the last edge looked at.
     first: usize,
     /// Most volume in a window, mm³.
     highest: f64,
@@ -58,7 +64,10 @@ impl MovingAverage {
             window,
             finest: window * FINEST_SHARE,
             longest: window * GROUP_SHARE,
-            edges: vec![Edge::default()],
+            // Nothing flows before the start.
+            edges: vec![Edge { time: -2.0 * window, volume: 0.0 }, Edge::default()],
+            end: Edge::default(),
+            seen: 2,
             first: 0,
             highest: 0.0,
             pending: (0.0, 0.0),
@@ -66,6 +75,7 @@ impl MovingAverage {
     }
 
     /// The flow is `volume / duration` for the next `duration` seconds. Negative values count as zero.
+    #[inline]
     pub fn push(&mut self, duration: f64, volume: f64) {
         let (duration, volume) = (duration.at_least(0.0), volume.at_least(0.0));
         let (before, laid) = self.pending;
@@ -78,53 +88,86 @@ impl MovingAverage {
         }
     }
 
-    /// Ends the pending stretch and looks at the windows that end in it.
+    /// Ends the pending stretch.
+    #[inline]
     fn flush(&mut self) {
-        let (mut duration, mut volume) = std::mem::take(&mut self.pending);
+        let (mut duration, mut volume) = self.pending;
         let most = LONGEST * self.window;
         if duration > most {
             // All windows inside it are alike; sums stay small.
             volume *= most / duration;
             duration = most;
         }
-        let Some(&last) = self.edges.last() else { return };
-        let end = Edge { time: last.time + duration, volume: last.volume + volume };
-        self.edges.push(end);
-        let start = end.time - self.window;
-        let mut highest = self.highest;
-        let mut edges = self.edges.get(self.first..).unwrap_or_default().iter();
-        let Some(mut front) = edges.next() else { return };
-        let mut passed = 0;
-        // What lies between an edge and the end is more than in any window there: most set no new mark.
-        for edge in edges {
-            if edge.time > start {
-                // The window that ends at the end starts in this stretch, or before all of them.
-                let since = end.volume - front.volume;
-                if since > highest {
-                    let outside = ((start - front.time) / (edge.time - front.time)).at_least(0.0);
-                    highest = highest.at_least(since - outside * (edge.volume - front.volume));
-                }
-                break;
-            }
-            // The window that starts at this edge ends in the pending stretch.
-            if end.volume - edge.volume > highest {
-                let share = if duration > 0.0 { (edge.time + self.window - last.time) / duration } else { 1.0 };
-                highest = highest.at_least(last.volume - edge.volume + volume * share.at_least(0.0).at_most(1.0));
-            }
-            passed += 1;
-            front = edge;
+        self.end = Edge { time: self.end.time + duration, volume: self.end.volume + volume };
+        self.edges.push(self.end);
+        if self.edges.len() >= self.seen + LOOK_EVERY {
+            self.look();
         }
-        self.highest = highest;
-        self.first += passed;
+    }
+
+    /// Looks at the windows that end in the stretches that were not looked at.
+    #[inline(never)]
+    fn look(&mut self) {
+        let start = self.end.time - self.window;
+        let mut rest = self.edges.get(self.first..).unwrap_or_default();
+        // What lies between the first start and the last end is more than in any window there: mostly, none sets a new
+        // mark.
+        if rest.first().is_some_and(|first| self.end.volume - first.volume > self.highest) {
+            self.look_closely();
+        } else {
+            while let [_, next, ..] = rest
+                && next.time <= start
+            {
+                rest = rest.get(1..).unwrap_or_default();
+            }
+            self.first = self.edges.len() - rest.len();
+        }
+        self.seen = self.edges.len();
         if self.first >= LEAST_GIVEN_UP && self.first >= self.edges.len() / 2 {
             self.edges.drain(..self.first);
+            self.seen -= self.first;
             self.first = 0;
         }
+    }
+
+    /// Looks at each of these windows that may set a new mark.
+    fn look_closely(&mut self) {
+        let (window, mut highest) = (self.window, self.highest);
+        let mut starts = self.edges.get(self.first..).unwrap_or_default().iter();
+        let Some(mut front) = starts.next() else { return };
+        let mut next = starts.next();
+        let ends = self.edges.get(self.seen.saturating_sub(1)..).unwrap_or_default();
+        for (last, end) in ends.iter().zip(ends.iter().skip(1)) {
+            let start = end.time - window;
+            while let Some(edge) = next {
+                if edge.time > start {
+                    // The window that ends at the end starts in this stretch.
+                    let since = end.volume - front.volume;
+                    if since > highest {
+                        let outside = (start - front.time) / (edge.time - front.time);
+                        highest = highest.at_least(since - outside * (edge.volume - front.volume));
+                    }
+                    break;
+                }
+                // The window that starts at this edge ends in the last stretch.
+                if end.volume - edge.volume > highest {
+                    let (duration, volume) = (end.time - last.time, end.volume - last.volume);
+                    let share = if duration > 0.0 { (edge.time + window - last.time) / duration } else { 1.0 };
+                    highest = highest.at_least(last.volume - edge.volume + volume * share.at_least(0.0).at_most(1.0));
+                }
+                front = edge;
+                next = starts.next();
+                self.first += 1;
+            }
+        }
+        self.highest = highest;
     }
 
     /// Highest average so far, mm³/s.
     pub fn highest(&mut self) -> f64 {
         self.flush();
+        self.pending = (0.0, 0.0);
+        self.look();
         self.highest / self.window
     }
 }
@@ -156,29 +199,51 @@ mod tests {
         assert!((highest(4.0, &[(3.0, 3.0), (3.0, 9.0)]) - (9.0 + 1.0) / 4.0).abs() < 1e-12);
     }
 
+    /// Every window tried that starts or ends at an edge.
+    fn slow(window: f64, stretches: &[(f64, f64)]) -> f64 {
+        let mut edges = vec![0.0];
+        let mut sums = vec![0.0];
+        for (duration, volume) in stretches {
+            edges.push(edges.last().unwrap() + duration);
+            sums.push(sums.last().unwrap() + volume);
+        }
+        let laid = |t: f64| {
+            let i = edges.partition_point(|e| *e <= t).min(edges.len() - 1).max(1);
+            let share = ((t - edges[i - 1]) / (edges[i] - edges[i - 1])).clamp(0.0, 1.0);
+            sums[i - 1] + share * (sums[i] - sums[i - 1])
+        };
+        let mut best = 0.0_f64;
+        for &edge in &edges {
+            best = best.max(laid(edge + window) - laid(edge)).max(laid(edge) - laid(edge - window));
+        }
+        best / window
+    }
+
+    #[test]
+    fn edges_behind_every_window_are_given_up_and_long_waits_do_no_harm() {
+        // Flows that grow slowly, so that new marks are set until the end, with two waits of a day.
+        let mut stretches: Vec<(f64, f64)> = (0..6000_u32)
+            .map(|k| (0.01 + f64::from(k % 7) * 0.003, f64::from(k * 37 % 101) * (1.0 + f64::from(k) * 1e-4)))
+            .collect();
+        stretches[2500] = (86_400.0, 0.0);
+        stretches[5000] = (86_400.0, 86_400.0);
+        let mut average = MovingAverage::new(3.0);
+        for &(duration, volume) in &stretches {
+            average.push(duration, volume);
+            assert!(average.edges.len() < 2 * LEAST_GIVEN_UP + 300, "{}", average.edges.len());
+        }
+        let (got, best) = (average.highest(), slow(3.0, &stretches));
+        assert!((got - best).abs() <= 1e-9 * best, "{got} against {best}");
+    }
+
     proptest! {
         #[test]
         fn agrees_with_every_window_tried(
             stretches in prop::collection::vec((0.01_f64..5.0, 0.0_f64..40.0), 1..40),
             window in 0.5_f64..20.0,
         ) {
-            let mut edges = vec![0.0];
-            let mut sums = vec![0.0];
-            for (duration, volume) in &stretches {
-                edges.push(edges.last().unwrap() + duration);
-                sums.push(sums.last().unwrap() + volume);
-            }
-            let laid = |t: f64| {
-                let i = edges.partition_point(|e| *e <= t).min(edges.len() - 1).max(1);
-                let share = ((t - edges[i - 1]) / (edges[i] - edges[i - 1])).clamp(0.0, 1.0);
-                sums[i - 1] + share * (sums[i] - sums[i - 1])
-            };
-            let mut best = 0.0_f64;
-            for &edge in &edges {
-                best = best.max(laid(edge + window) - laid(edge)).max(laid(edge) - laid(edge - window));
-            }
-            let got = highest(window, &stretches);
-            prop_assert!((got - best / window).abs() <= 1e-9 * (1.0 + best / window), "{got} against {}", best / window);
+            let (got, best) = (highest(window, &stretches), slow(window, &stretches));
+            prop_assert!((got - best).abs() <= 1e-9 * (1.0 + best), "{got} against {best}");
         }
     }
 }

@@ -35,6 +35,7 @@ impl Default for Hours {
 
 impl Hours {
     /// The print goes on evenly between two moments.
+    #[inline]
     pub fn advance(&mut self, from: Stamp, to: Stamp) {
         if self.due_s <= to.time_s {
             self.mark(from, to);

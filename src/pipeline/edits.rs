@@ -174,7 +174,7 @@ impl Written {
         step: &Move,
         edit: FeedEdit,
         e: ELine,
-        arc: Option<ArcPath>,
+        arc: Option<&ArcPath>,
         ahead: &mut Vec<u8>,
     ) {
         if !ahead.is_empty() {
@@ -213,7 +213,7 @@ impl Written {
                     delta: step.delta,
                     unit: step.unit_mm(),
                     relative: step.has(Move::RELATIVE),
-                    arc,
+                    arc: arc.copied(),
                     feed,
                 });
                 let added = u64::from(count) - 1;

@@ -361,3 +361,23 @@ impl Tally {
         (before, after, changes)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bin_holds_what_lies_up_to_its_edge() {
+        let edges = EDGES;
+        for k in 0..=500_u32 {
+            let flow = f64::from(k) * 0.01;
+            let found = Span::of(flow, &edges);
+            let slow = edges.iter().filter(|edge| flow > **edge).count();
+            assert_eq!(found.bin, slow, "{flow}");
+            for other in [0.0, 0.25, 0.250_001, 0.9, 4.0, 4.1, 9.0] {
+                assert_eq!(found.holds(other), Span::of(other, &edges).bin == slow, "{flow} {other}");
+            }
+        }
+        assert!([0.0, 1.0, 1e9].iter().all(|flow| !Span::NONE.holds(*flow)));
+    }
+}
