@@ -1,7 +1,6 @@
 //! Highest moving average of a flow over a time window, along a stream.
 
 use crate::units::Bounded;
-use std::collections::VecDeque;
 
 /// Stretches shorter than this share of the window are merged with their neighbour, so that memory is bounded.
 const FINEST_SHARE: f64 = 1.0 / 65_536.0;
@@ -17,6 +16,22 @@ pub fn same_flow(volume: f64, time: f64, other_volume: f64, other_time: f64) -> 
     (a - b).abs() <= SAME_FLOW * a
 }
 
+/// A stretch of even flow counts with at most so many windows.
+const LONGEST: f64 = 2.0;
+/// Edges that are looked at together.
+const LOOK_EVERY: usize = 32;
+/// Edges that are behind every window are given up when there are at least so many of them.
+const LEAST_GIVEN_UP: usize = 1 << 10;
+
+/// An edge between two stretches: what lies before it.
+#[derive(Clone, Copy, Debug, Default)]
+struct Edge {
+    /// Time since the start, s.
+    time: f64,
+    /// Volume since the start, mm³.
+    volume: f64,
+}
+
 /// Follows a flow given as stretches of constant flow and keeps its highest moving average.
 ///
 /// The average over `window` seconds is a piecewise linear function of the end of the window; its highest value lies
@@ -25,14 +40,21 @@ pub fn same_flow(volume: f64, time: f64, other_volume: f64, other_time: f64) -> 
 #[derive(Clone, Debug)]
 pub struct MovingAverage {
     window: f64,
-    /// Stretches inside the window: duration s, volume mm³.
-    stretches: VecDeque<(f64, f64)>,
-    time: f64,
-    volume: f64,
+    /// Shortest stretch, and longest that is merged, s.
+    finest: f64,
+    longest: f64,
+    /// Edges, the last at the end of the stretches so far. Those before `first` are behind every window to come.
+    edges: Vec<Edge>,
+    /// The last of them.
+    end: Edge,
+    /// How many of them were looked at.
+    seen: usize,
+    /// The last edge at or before the start of the window that ends at the last edge looked at.
+    first: usize,
+    /// Most volume in a window, mm³.
     highest: f64,
-    /// A stretch that may still grow.
+    /// A stretch that may still grow: duration s, volume mm³.
     pending: (f64, f64),
-    pushes: u32,
 }
 
 impl MovingAverage {
@@ -40,83 +62,112 @@ impl MovingAverage {
     pub fn new(window: f64) -> Self {
         Self {
             window,
-            stretches: VecDeque::new(),
-            time: 0.0,
-            volume: 0.0,
+            finest: window * FINEST_SHARE,
+            longest: window * GROUP_SHARE,
+            // Nothing flows before the start.
+            edges: vec![Edge { time: -2.0 * window, volume: 0.0 }, Edge::default()],
+            end: Edge::default(),
+            seen: 2,
+            first: 0,
             highest: 0.0,
             pending: (0.0, 0.0),
-            pushes: 0,
         }
     }
 
     /// The flow is `volume / duration` for the next `duration` seconds. Negative values count as zero.
+    #[inline]
     pub fn push(&mut self, duration: f64, volume: f64) {
         let (duration, volume) = (duration.at_least(0.0), volume.at_least(0.0));
         let (before, laid) = self.pending;
-        let joins = before + duration <= self.window * GROUP_SHARE && same_flow(laid, before, volume, duration);
-        if before >= self.window * FINEST_SHARE && !joins {
+        let grown = before + duration;
+        if before < self.finest || (grown <= self.longest && same_flow(laid, before, volume, duration)) {
+            self.pending = (grown, laid + volume);
+        } else {
             self.flush();
+            self.pending = (duration, volume);
         }
-        self.pending.0 += duration;
-        self.pending.1 += volume;
     }
 
+    /// Ends the pending stretch.
+    #[inline]
     fn flush(&mut self) {
-        let (duration, volume) = std::mem::take(&mut self.pending);
-        if duration <= 0.0 && volume <= 0.0 {
-            return;
+        let (mut duration, mut volume) = self.pending;
+        let most = LONGEST * self.window;
+        if duration > most {
+            // All windows inside it are alike; sums stay small.
+            volume *= most / duration;
+            duration = most;
         }
-        // Where all that is there would not set a new mark, no window in it can.
-        let worth_a_look = self.volume + volume > self.highest;
-        // Windows that start at an edge and end inside the new stretch.
-        let mut time = self.time;
-        while time + duration > self.window {
-            let Some(&(front_time, front_volume)) = self.stretches.front() else { break };
-            if worth_a_look && time <= self.window {
-                // Part of the new stretch inside the window that starts at the front's first edge.
-                let share = if duration > 0.0 { ((self.window - time) / duration).at_most(1.0) } else { 1.0 };
-                self.look(self.volume + volume * share);
-            }
-            if time + duration - front_time < self.window {
-                // The window that ends at the end of the new stretch starts inside the front.
-                if worth_a_look && front_time > 0.0 {
-                    let outside = (time + duration - self.window) / front_time;
-                    self.look(self.volume - front_volume * outside.at_most(1.0) + volume);
-                }
-                break;
-            }
-            self.stretches.pop_front();
-            time -= front_time;
-            self.volume -= front_volume;
-        }
-        if self.stretches.is_empty() {
-            time = 0.0;
-            self.volume = 0.0;
-        }
-        self.time = time + duration;
-        self.volume += volume;
-        self.stretches.push_back((duration, volume));
-        if self.time <= self.window {
-            self.look(self.volume);
-        } else if self.stretches.len() == 1 {
-            self.look(self.volume * self.window / self.time);
-        }
-        // Sums drift by one rounding a step; begin them anew now and then.
-        self.pushes += 1;
-        if self.pushes == 1 << 16 {
-            self.pushes = 0;
-            self.time = self.stretches.iter().map(|s| s.0).sum();
-            self.volume = self.stretches.iter().map(|s| s.1).sum();
+        self.end = Edge { time: self.end.time + duration, volume: self.end.volume + volume };
+        self.edges.push(self.end);
+        if self.edges.len() >= self.seen + LOOK_EVERY {
+            self.look();
         }
     }
 
-    fn look(&mut self, volume: f64) {
-        self.highest = self.highest.at_least(volume);
+    /// Looks at the windows that end in the stretches that were not looked at.
+    #[inline(never)]
+    fn look(&mut self) {
+        let start = self.end.time - self.window;
+        let mut rest = self.edges.get(self.first..).unwrap_or_default();
+        // What lies between the first start and the last end is more than in any window there: mostly, none sets a new
+        // mark.
+        if rest.first().is_some_and(|first| self.end.volume - first.volume > self.highest) {
+            self.look_closely();
+        } else {
+            while let [_, next, ..] = rest
+                && next.time <= start
+            {
+                rest = rest.get(1..).unwrap_or_default();
+            }
+            self.first = self.edges.len() - rest.len();
+        }
+        self.seen = self.edges.len();
+        if self.first >= LEAST_GIVEN_UP && self.first >= self.edges.len() / 2 {
+            self.edges.drain(..self.first);
+            self.seen -= self.first;
+            self.first = 0;
+        }
+    }
+
+    /// Looks at each of these windows that may set a new mark.
+    fn look_closely(&mut self) {
+        let (window, mut highest) = (self.window, self.highest);
+        let mut starts = self.edges.get(self.first..).unwrap_or_default().iter();
+        let Some(mut front) = starts.next() else { return };
+        let mut next = starts.next();
+        let ends = self.edges.get(self.seen.saturating_sub(1)..).unwrap_or_default();
+        for (last, end) in ends.iter().zip(ends.iter().skip(1)) {
+            let start = end.time - window;
+            while let Some(edge) = next {
+                if edge.time > start {
+                    // The window that ends at the end starts in this stretch.
+                    let since = end.volume - front.volume;
+                    if since > highest {
+                        let outside = (start - front.time) / (edge.time - front.time);
+                        highest = highest.at_least(since - outside * (edge.volume - front.volume));
+                    }
+                    break;
+                }
+                // The window that starts at this edge ends in the last stretch.
+                if end.volume - edge.volume > highest {
+                    let (duration, volume) = (end.time - last.time, end.volume - last.volume);
+                    let share = if duration > 0.0 { (edge.time + window - last.time) / duration } else { 1.0 };
+                    highest = highest.at_least(last.volume - edge.volume + volume * share.at_least(0.0).at_most(1.0));
+                }
+                front = edge;
+                next = starts.next();
+                self.first += 1;
+            }
+        }
+        self.highest = highest;
     }
 
     /// Highest average so far, mm³/s.
     pub fn highest(&mut self) -> f64 {
         self.flush();
+        self.pending = (0.0, 0.0);
+        self.look();
         self.highest / self.window
     }
 }
@@ -148,29 +199,51 @@ mod tests {
         assert!((highest(4.0, &[(3.0, 3.0), (3.0, 9.0)]) - (9.0 + 1.0) / 4.0).abs() < 1e-12);
     }
 
+    /// Every window tried that starts or ends at an edge.
+    fn slow(window: f64, stretches: &[(f64, f64)]) -> f64 {
+        let mut edges = vec![0.0];
+        let mut sums = vec![0.0];
+        for (duration, volume) in stretches {
+            edges.push(edges.last().unwrap() + duration);
+            sums.push(sums.last().unwrap() + volume);
+        }
+        let laid = |t: f64| {
+            let i = edges.partition_point(|e| *e <= t).min(edges.len() - 1).max(1);
+            let share = ((t - edges[i - 1]) / (edges[i] - edges[i - 1])).clamp(0.0, 1.0);
+            sums[i - 1] + share * (sums[i] - sums[i - 1])
+        };
+        let mut best = 0.0_f64;
+        for &edge in &edges {
+            best = best.max(laid(edge + window) - laid(edge)).max(laid(edge) - laid(edge - window));
+        }
+        best / window
+    }
+
+    #[test]
+    fn edges_behind_every_window_are_given_up_and_long_waits_do_no_harm() {
+        // Flows that grow slowly, so that new marks are set until the end, with two waits of a day.
+        let mut stretches: Vec<(f64, f64)> = (0..6000_u32)
+            .map(|k| (0.01 + f64::from(k % 7) * 0.003, f64::from(k * 37 % 101) * (1.0 + f64::from(k) * 1e-4)))
+            .collect();
+        stretches[2500] = (86_400.0, 0.0);
+        stretches[5000] = (86_400.0, 86_400.0);
+        let mut average = MovingAverage::new(3.0);
+        for &(duration, volume) in &stretches {
+            average.push(duration, volume);
+            assert!(average.edges.len() < 2 * LEAST_GIVEN_UP + 300, "{}", average.edges.len());
+        }
+        let (got, best) = (average.highest(), slow(3.0, &stretches));
+        assert!((got - best).abs() <= 1e-9 * best, "{got} against {best}");
+    }
+
     proptest! {
         #[test]
         fn agrees_with_every_window_tried(
             stretches in prop::collection::vec((0.01_f64..5.0, 0.0_f64..40.0), 1..40),
             window in 0.5_f64..20.0,
         ) {
-            let mut edges = vec![0.0];
-            let mut sums = vec![0.0];
-            for (duration, volume) in &stretches {
-                edges.push(edges.last().unwrap() + duration);
-                sums.push(sums.last().unwrap() + volume);
-            }
-            let laid = |t: f64| {
-                let i = edges.partition_point(|e| *e <= t).min(edges.len() - 1).max(1);
-                let share = ((t - edges[i - 1]) / (edges[i] - edges[i - 1])).clamp(0.0, 1.0);
-                sums[i - 1] + share * (sums[i] - sums[i - 1])
-            };
-            let mut best = 0.0_f64;
-            for &edge in &edges {
-                best = best.max(laid(edge + window) - laid(edge)).max(laid(edge) - laid(edge - window));
-            }
-            let got = highest(window, &stretches);
-            prop_assert!((got - best / window).abs() <= 1e-9 * (1.0 + best / window), "{got} against {}", best / window);
+            let (got, best) = (highest(window, &stretches), slow(window, &stretches));
+            prop_assert!((got - best).abs() <= 1e-9 * (1.0 + best), "{got} against {best}");
         }
     }
 }

@@ -23,26 +23,30 @@ pub struct HourMark {
 pub(super) struct Hours {
     step: u64,
     marks: Vec<HourMark>,
+    /// When the next mark is due, s.
+    due_s: f64,
 }
 
 impl Default for Hours {
     fn default() -> Self {
-        Self { step: 1, marks: Vec::new() }
+        Self { step: 1, marks: Vec::new(), due_s: HOUR_S }
     }
 }
 
 impl Hours {
     /// The print goes on evenly between two moments.
+    #[inline]
     pub fn advance(&mut self, from: Stamp, to: Stamp) {
+        if self.due_s <= to.time_s {
+            self.mark(from, to);
+        }
+    }
+
+    fn mark(&mut self, from: Stamp, to: Stamp) {
         let span = to.time_s - from.time_s;
-        loop {
-            let hour = self.marks.last().map_or(0, |mark| mark.hour).saturating_add(self.step);
-            let due = hour as f64 * HOUR_S;
-            // Hours beyond what can be told apart in seconds are beyond any print as well.
-            if !(due <= to.time_s && hour < 1 << 40 && span > 0.0) {
-                return;
-            }
-            let share = ((due - from.time_s) / span).clamp(0.0, 1.0);
+        while self.due_s <= to.time_s && span > 0.0 {
+            let hour = self.next();
+            let share = ((self.due_s - from.time_s) / span).clamp(0.0, 1.0);
             let used_g = from.used_g + share * (to.used_g - from.used_g);
             self.marks.push(HourMark { hour, used_g });
             if self.marks.len() > MOST_MARKS {
@@ -50,7 +54,14 @@ impl Hours {
                 let step = self.step;
                 self.marks.retain(|mark| mark.hour % step == 0);
             }
+            // Hours beyond what can be told apart in seconds are beyond any print as well.
+            self.due_s = if self.next() < 1 << 40 { self.next() as f64 * HOUR_S } else { f64::INFINITY };
         }
+    }
+
+    /// The hour of the next mark.
+    fn next(&self) -> u64 {
+        self.marks.last().map_or(0, |mark| mark.hour).saturating_add(self.step)
     }
 
     /// The marks, in order.

@@ -38,6 +38,27 @@ impl HalfTurn {
     }
 }
 
+/// Squared speed through a corner, mm²/s², at most `most`: what both factors allow.
+///
+/// `cosine` of the turn; `deviation`: acceleration times deviation; `midpoint`: half of acceleration times length, both
+/// mm²/s².
+#[inline]
+pub fn squared_speed(cosine: f64, deviation: f64, midpoint: f64, most: f64) -> f64 {
+    // Where neither holds it back is seen without a root: c/(1 - c) d >= v² where c² (d + v²)² >= v⁴, and c/s m >= v²
+    // where c² m² >= s² v⁴, with 2 c² = 1 + cos(phi) and 2 s² = 1 - cos(phi).
+    let (ahead, back) = (1.0 + cosine, 1.0 - cosine);
+    let (sum, square) = (deviation + most, most * most);
+    if 0.5 * ahead * (sum * sum) >= square && ahead * (midpoint * midpoint) >= back * square {
+        return most;
+    }
+    let half = HalfTurn::of_cosine(cosine);
+    if half.sin > 0.0 && half.cos < 1.0 {
+        most.at_most(half.deviation_factor() * deviation).at_most(half.midpoint_factor() * midpoint)
+    } else {
+        most
+    }
+}
+
 /// The deviation that gives a set speed at a right angle, mm: d = v² (sqrt 2 - 1)/a, from c = sqrt(1/2).
 ///
 /// `speed` in mm/s; `accel` in mm/s², above 0.
@@ -68,6 +89,22 @@ mod tests {
             assert!((half.deviation_factor() / factor - 1.0).abs() < 2e-5, "{between}: {half:?}");
             let found = (1000.0 * 0.05 * half.deviation_factor()).sqrt();
             assert!((found - speed).abs() < 6e-5, "{between}: {found}");
+        }
+    }
+
+    #[test]
+    fn what_no_factor_holds_back_is_seen_at_once() {
+        for k in 0..=2000 {
+            let cosine = f64::from(k) / 1000.0 - 1.0;
+            let half = HalfTurn::of_cosine(cosine);
+            for (deviation, midpoint, most) in
+                [(20.0, 500.0, 2500.0), (1e-3, 1e3, 400.0), (0.0, 10.0, 1.0), (5.0, 0.1, 9.0)]
+            {
+                let slow = f64::min(most, half.deviation_factor() * deviation).min(half.midpoint_factor() * midpoint);
+                let wanted = if half.sin > 0.0 && half.cos < 1.0 { slow } else { most };
+                let found = squared_speed(cosine, deviation, midpoint, most);
+                assert!((found - wanted).abs() <= 1e-12 * most, "{cosine}: {found} {wanted}");
+            }
         }
     }
 

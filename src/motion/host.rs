@@ -6,7 +6,7 @@
 //! speeding up to brake at once. Measured on whole files and by single moves; the facts are those of the planner of a
 //! `host` controller.
 
-use super::corner::HalfTurn;
+use super::corner::squared_speed;
 use super::rules::{LEAST_ACCEL, LEAST_SPEED, MotionRules};
 use super::{Beside, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
@@ -45,7 +45,7 @@ struct Waiting {
 }
 
 /// What the next corner needs of the move before it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Before {
     /// Change of X, Y, Z and E over its path, each for a mm of it.
     direction: [f64; 4],
@@ -62,10 +62,14 @@ pub struct Host {
     base: MotionRules,
     /// In force.
     rules: MotionRules,
+    /// Up to this speed and acceleration no axis bounds a path.
+    free: (f64, f64),
+    /// An acceleration and the deviation allowed at it: most moves have the same as the one before.
+    deviation: (f64, f64),
     /// The run of moves since the last full stop, without those already settled.
     waiting: Vec<Waiting>,
-    /// The last of the run; `None` behind a full stop.
-    before: Option<Before>,
+    /// The last of the run.
+    before: Before,
     /// Speed at which the first of them starts, mm/s.
     entry: f64,
     /// How many may wait before it is looked which are settled.
@@ -81,9 +85,11 @@ impl Host {
         Self {
             base: *rules,
             rules: *rules,
+            free: rules.slowest_axis(),
+            deviation: (f64::NAN, 0.0),
             waiting: Vec::new(),
             entry: 0.0,
-            before: None,
+            before: Before::default(),
             look_at: FIRST_LOOK,
             arc: None,
             settled: Vec::new(),
@@ -112,7 +118,6 @@ impl Host {
     /// Settles all that waits: the machine comes to rest behind it.
     fn stop(&mut self) {
         self.settle(self.waiting.len(), Behind::REST);
-        self.before = None;
         self.entry = 0.0;
         self.look_at = FIRST_LOOK;
     }
@@ -147,21 +152,27 @@ impl Host {
             top = top.at_most(rules.e_only_speed * by_e);
             own = own.at_most(rules.e_only_accel * by_e);
         }
-        let [x, y, z, _] = direction;
-        (top, own) = rules.within_axes(&[x, y, z], top, own);
+        if top > self.free.0 || own > self.free.1 {
+            let [x, y, z, _] = direction;
+            (top, own) = rules.within_axes(&[x, y, z], top, own);
+        }
+        if set != self.deviation.0 {
+            self.deviation = (set, rules.deviation(set).unwrap_or(0.0));
+        }
         let top = top.at_least(LEAST_SPEED);
         let (cruise, twice) = (top * top, 2.0 * length);
         let ramp = twice * own;
         let calm_ramp = (twice * set * (1.0 - rules.min_cruise_share)).at_most(ramp);
-        let now = Before { direction, deviation: own * rules.deviation(set).unwrap_or(0.0), midpoint: 0.25 * ramp };
-        let (start, calm_start) = match (self.waiting.last(), &self.before) {
-            (Some(last), Some(before)) => {
-                let start = corner(rules, before, &now, cruise.at_most(last.cruise)).at_most(last.start + last.ramp);
+        let now = Before { direction, deviation: own * self.deviation.1, midpoint: 0.25 * ramp };
+        let (start, calm_start) = match self.waiting.last() {
+            Some(last) => {
+                let most = cruise.at_most(last.cruise);
+                let start = corner(rules, &self.before, &now, most).at_most(last.start + last.ramp);
                 (start, start.at_most(last.calm_start + last.calm_ramp))
             }
-            _ => (0.0, 0.0),
+            None => (0.0, 0.0),
         };
-        self.before = Some(now);
+        self.before = now;
         self.waiting.push(Waiting { start, cruise, ramp, calm_start, calm_ramp, length, accel: own, behind });
         if self.waiting.len() >= self.look_at {
             self.look();
@@ -243,26 +254,26 @@ impl Host {
 
     /// Turns the first `count` moves, whose plan stands, into timings. `end`: squared speed at the start of the next.
     fn hand_out(&mut self, count: usize, end: f64) {
-        let run = self.waiting.get(..count).unwrap_or_default();
+        let mut run = self.waiting.get(..count).unwrap_or_default().iter();
         let mut entry = self.entry;
         self.settled.reserve(count);
-        for (index, step) in run.iter().enumerate() {
-            let next = run.get(index + 1).map_or(end, |next| next.start).at_most(step.cruise);
+        let mut here = run.next();
+        while let Some(step) = here {
+            here = run.next();
+            let next = here.map_or(end, |next| next.start).at_most(step.cruise);
             let (top, exit) = (step.cruise.sqrt(), next.sqrt());
             let time = trapezoid::time(step.length, entry, top, exit, step.accel);
             let timing = Timing { entry, top, exit, accel: step.accel, time };
             entry = exit;
-            if step.behind == GOES_ON || self.arc.is_some() {
-                let sum = arcs::join(self.arc.take(), timing);
-                if step.behind == GOES_ON {
-                    self.arc = Some(sum);
-                    continue;
-                }
-                self.settled.push(sum);
-            } else {
+            if step.behind == 0 && self.arc.is_none() {
                 self.settled.push(timing);
+                continue;
             }
-            if step.behind > 0 {
+            let sum = arcs::join(self.arc.take(), timing);
+            if step.behind == GOES_ON {
+                self.arc = Some(sum);
+            } else {
+                self.settled.push(sum);
                 self.settled.extend(std::iter::repeat_n(Timing::default(), step.behind as usize));
             }
         }
@@ -298,6 +309,8 @@ impl Plan for Host {
                 let lagged = self.rules.e_lag_s > 0.0;
                 if let Some(limits) = beside.limits {
                     self.rules = self.base.with(limits);
+                    self.free = self.rules.slowest_axis();
+                    self.deviation.0 = f64::NAN;
                 }
                 // Its own lag compensation is switched on and off at rest only.
                 if (self.rules.e_lag_s > 0.0) != lagged {
@@ -395,7 +408,7 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, most: f64) -> f64 
     let mut least = most;
     let change = (b[3] - a[3]).abs();
     // v <= step/change, squared; a jump of 0 bounds nothing.
-    if change > 0.0 {
+    if change > 0.0 && rules.e_step < f64::INFINITY {
         let speed = rules.e_step / change;
         least = least.at_most(speed * speed);
     }
@@ -408,12 +421,8 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, most: f64) -> f64 
         }
         return least;
     }
-    let half = HalfTurn::of_cosine(a[0] * b[0] + a[1] * b[1] + a[2] * b[2]);
-    if half.sin > 0.0 && half.cos < 1.0 {
-        least = least.at_most(half.deviation_factor() * before.deviation.at_most(now.deviation));
-        least = least.at_most(half.midpoint_factor() * before.midpoint.at_most(now.midpoint));
-    }
-    least
+    let cosine = a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+    squared_speed(cosine, before.deviation.at_most(now.deviation), before.midpoint.at_most(now.midpoint), least)
 }
 
 #[cfg(test)]

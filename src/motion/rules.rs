@@ -3,6 +3,7 @@
 use super::corner::deviation_of_right_angle;
 use crate::moves::limits::MotionLimits;
 use crate::profile::{Corner, Preset, Profile};
+use crate::units::Bounded;
 
 /// How a controller plans.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -122,6 +123,12 @@ impl MotionRules {
             }
         }
         (speed, accel)
+    }
+
+    /// Speed and acceleration up to which no axis of X, Y and Z bounds any path.
+    pub(super) fn slowest_axis(&self) -> (f64, f64) {
+        let least = |[x, y, z, _]: [f64; 4]| x.at_most(y).at_most(z);
+        (least(self.axis_speed), least(self.axis_accel))
     }
 
     /// Deviation that the corner rule allows at an acceleration, mm; `None` under the rule by axis.

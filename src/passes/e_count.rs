@@ -26,12 +26,12 @@ const QUANTA: f64 = 100_000.0;
 #[derive(Clone, Debug)]
 pub struct ECount {
     unit: Unit,
+    /// Units for a mm³: of the output, or of the file as last seen. Without meaning along a curve.
+    units: f64,
     /// Count where nothing is rounded, as the words of the file are counted.
     exact: f64,
     /// The same in whole quanta, as it was written.
     written: i64,
-    /// Units of the file for a mm³, as last seen.
-    file_unit: f64,
 }
 
 /// An E word to be written.
@@ -46,28 +46,39 @@ pub struct EWord {
 impl ECount {
     /// A count that starts at zero.
     pub fn new(unit: Unit) -> Self {
-        Self { unit, exact: 0.0, written: 0, file_unit: 1.0 }
+        let units = match &unit {
+            Unit::AsInFile | Unit::Turns(Output::Curve(_)) => 1.0,
+            Unit::PerVolume(units) => *units,
+            Unit::Turns(Output::Constant(mm3_rev)) => 1.0 / mm3_rev,
+        };
+        Self { unit, units, exact: 0.0, written: 0 }
     }
 
     /// Whether every E word is written anew because its unit is another one.
+    #[inline]
     pub fn is_another_unit(&self) -> bool {
-        self.unit != Unit::AsInFile
+        !matches!(self.unit, Unit::AsInFile)
     }
 
     /// Units of E for a mm³ at a flow, mm³/s.
     pub fn units_per_mm3(&self, flow: f64) -> f64 {
+        self.units_by(|| flow)
+    }
+
+    /// The same; `flow` is asked only where it counts.
+    #[inline]
+    pub fn units_by(&self, flow: impl FnOnce() -> f64) -> f64 {
         match &self.unit {
-            Unit::AsInFile => self.file_unit,
-            Unit::PerVolume(units) => *units,
-            Unit::Turns(Output::Constant(mm3_rev)) => 1.0 / mm3_rev,
-            Unit::Turns(Output::Curve(points)) => turns_per_mm3(points, flow.abs()),
+            Unit::Turns(Output::Curve(points)) => turns_per_mm3(points, flow().abs()),
+            _ => self.units,
         }
     }
 
     /// Looks at a move before its E is written.
+    #[inline]
     pub fn see(&mut self, step: &Move) {
-        if step.volume != 0.0 && step.e != 0.0 {
-            self.file_unit = step.e / step.volume;
+        if !self.is_another_unit() && step.volume != 0.0 && step.e != 0.0 {
+            self.units = step.e / step.volume;
         }
     }
 
@@ -82,10 +93,12 @@ impl ECount {
         self.exact
     }
 
-    /// The word that pushes `volume` mm³ at a flow, in the form the line has; `factor`: what the controller multiplies
-    /// E with, units of the line in mm included.
-    pub fn word(&mut self, volume: f64, flow: f64, relative: bool, factor: f64) -> EWord {
-        self.exact += volume * self.units_per_mm3(flow) / factor;
+    /// The word that pushes `volume` mm³ at so many `units` a mm³, in the form the line has; `factor`: what the
+    /// controller multiplies E with, units of the line in mm included.
+    #[inline]
+    pub fn word(&mut self, volume: f64, units: f64, relative: bool, factor: f64) -> EWord {
+        let added = volume * units;
+        self.exact += if factor == 1.0 { added } else { added / factor };
         let before = std::mem::replace(&mut self.written, quanta(self.exact));
         let value = if relative { (self.written - before) as f64 } else { self.written as f64 };
         EWord { value: value / QUANTA, decimals: DECIMALS }
@@ -129,8 +142,8 @@ mod tests {
         for i in 0..1_000_000_u32 {
             let volume = 0.05 + f64::from(i % 7) * 0.0137;
             exact += volume * 0.012_732_395;
-            sum += (relative.word(volume, 5.0, true, 1.0).value * QUANTA).round() as i64;
-            last = absolute.word(volume, 5.0, false, 1.0).value;
+            sum += (relative.word(volume, 0.012_732_395, true, 1.0).value * QUANTA).round() as i64;
+            last = absolute.word(volume, 0.012_732_395, false, 1.0).value;
         }
         assert!((sum as f64 / QUANTA - exact).abs() < 1.0 / QUANTA, "{sum} against {exact}");
         assert!((last - exact).abs() < 1.0 / QUANTA);
@@ -150,9 +163,10 @@ mod tests {
     #[test]
     fn a_count_that_is_set_goes_on_from_there() {
         let mut count = ECount::new(Unit::PerVolume(2.0));
-        count.word(3.0, 1.0, false, 1.0);
+        let units = count.units_per_mm3(1.0);
+        count.word(3.0, units, false, 1.0);
         count.set(10.0);
-        assert_eq!(count.word(0.5, 1.0, false, 1.0).value, 11.0);
-        assert_eq!(count.word(0.5, 1.0, true, 2.0).value, 0.5, "the controller doubles it");
+        assert_eq!(count.word(0.5, units, false, 1.0).value, 11.0);
+        assert_eq!(count.word(0.5, units, true, 2.0).value, 0.5, "the controller doubles it");
     }
 }

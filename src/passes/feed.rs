@@ -136,7 +136,7 @@ impl Feeds {
 fn lowered(value: f64) -> FeedWord {
     let (decimals, scale, quantum) = if value >= 1.0 { (1, 10.0, 0.1) } else { (3, 1000.0, 0.001) };
     // What is a whole number of quanta but for rounding stays that number.
-    let quanta = ((value * scale * (1.0 + 1e-12)) as u64).max(1) as f64;
+    let quanta = ((value * scale * (1.0 + 1e-12)) as i64).max(1) as f64;
     FeedWord { value: quanta * quantum, decimals }
 }
 

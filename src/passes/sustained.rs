@@ -176,7 +176,12 @@ impl Sustained {
 
     /// Hands over the verdicts that are settled, in the order of the moves.
     pub fn hand_over(&mut self, out: &mut Vec<Verdict>) {
-        out.extend(self.moves.drain(..self.settled).map(|waiting| waiting.verdict));
+        let (first, second) = self.moves.as_slices();
+        let (own, rest) = (first.len().min(self.settled), self.settled.saturating_sub(first.len()));
+        for part in [first.get(..own), second.get(..rest)] {
+            out.extend(part.unwrap_or_default().iter().map(|waiting| waiting.verdict));
+        }
+        self.moves.drain(..self.settled);
         self.first_move += self.settled as u64;
         self.settled = 0;
     }

@@ -100,7 +100,6 @@ pub struct Drive {
     e_accel: f64,
     e_speed: f64,
     letter: u8,
-    pieces: Vec<Piece>,
     idle_s: f64,
     begun: bool,
     /// A pause has taken the pressure away in the middle of a run: the next bead is charged.
@@ -147,7 +146,6 @@ impl Drive {
             e_speed: setup.e_only_speed,
             e_accel: setup.e_only_accel,
             letter: setup.letter,
-            pieces: Vec::new(),
             idle_s: 0.0,
             begun: false,
             owed: false,
@@ -173,6 +171,7 @@ impl Drive {
 
     /// Decides for the next move. `ahead`: the flow to come where it is charged; lines that go before its own are added
     /// to `lines`, pieces of its line to `pieces`.
+    #[inline]
     #[allow(clippy::too_many_arguments, reason = "a move with what is known of it, and where its lines go")]
     pub fn next(
         &mut self,
@@ -335,6 +334,7 @@ impl Drive {
     }
 
     /// What becomes of the E of a bead.
+    #[inline]
     fn bead(
         &mut self,
         step: &Move,
@@ -357,18 +357,38 @@ impl Drive {
             }
             return self.whole(step, step.volume, timing.time, lines, pieces);
         }
-        let mut planned = std::mem::take(&mut self.pieces);
-        planned.clear();
-        self.ramp.bead(step, marks.has(Marks::LAST), timing, &mut self.spring, &mut planned);
-        let flow = if timing.time > 0.0 { step.volume / timing.time } else { 0.0 };
+        let last = marks.has(Marks::LAST);
+        let units = self.count.units_by(|| mean_flow(step.volume, timing.time));
+        if let Some(volume) = self.ramp.whole(step, last, timing, area, &mut self.spring) {
+            self.account.beads_mm3 += volume;
+            if parts((volume * units).abs(), self.most_e[0]) == 1 {
+                return ELine::Word(self.word(step, volume, units));
+            }
+            let first = pieces.len();
+            divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, self.most_e[0], pieces);
+            return ELine::Pieces((pieces.len() - first) as u16);
+        }
+        self.in_pieces(step, last, timing, area, units, pieces)
+    }
+
+    /// The same for a bead whose flow changes along its path.
+    fn in_pieces(
+        &mut self,
+        step: &Move,
+        last: bool,
+        timing: &Timing,
+        area: f64,
+        units: f64,
+        pieces: &mut Vec<EPiece>,
+    ) -> ELine {
         let first = pieces.len();
         let mut begun = 0.0;
-        for piece in &planned {
-            self.account.beads_mm3 += piece.volume;
-            self.divide(step, *piece, begun, flow, self.most_e[0], pieces);
+        let (count, account, most) = (&mut self.count, &mut self.account, self.most_e[0]);
+        self.ramp.pieces(step, last, timing, area, &mut self.spring, |piece| {
+            account.beads_mm3 += piece.volume;
+            divide(count, step, piece, begun, units, most, pieces);
             begun = piece.end;
-        }
-        self.pieces = planned;
+        });
         match pieces.get(first..) {
             Some([only]) => {
                 let word = EWord { value: only.e, decimals: DECIMALS };
@@ -395,29 +415,20 @@ impl Drive {
             self.count.set(step.e_count / step.unit_mm());
             return ELine::Keep;
         }
-        let flow = if time > 0.0 { volume / time } else { 0.0 };
+        let units = self.count.units_by(|| mean_flow(volume, time));
         let most = self.most_e[usize::from(step.length <= 0.0)];
-        let lines_needed = parts((volume * self.count.units_per_mm3(flow)).abs(), most);
+        let lines_needed = parts((volume * units).abs(), most);
         if lines_needed == 1 || step.flags & (Move::NUMBERED | Move::ARC) != 0 {
-            return ELine::Word(self.word(step, volume, flow));
+            return ELine::Word(self.word(step, volume, units));
         }
-        self.divide(step, Piece { end: 1.0, volume }, 0.0, flow, most, pieces);
+        divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
         ELine::Pieces(lines_needed)
     }
 
-    /// The E word for a volume in the form the line of the move has.
-    fn word(&mut self, step: &Move, volume: f64, flow: f64) -> EWord {
-        self.count.word(volume, flow, step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm())
-    }
-
-    /// Adds a piece of a line that begins at share `begun`, in as many even parts as keep E within `most`.
-    fn divide(&mut self, step: &Move, piece: Piece, begun: f64, flow: f64, most: f64, pieces: &mut Vec<EPiece>) {
-        let parts = parts((piece.volume * self.count.units_per_mm3(flow)).abs(), most);
-        for k in 1..=parts {
-            let share = f64::from(k) / f64::from(parts);
-            let word = self.word(step, piece.volume / f64::from(parts), flow);
-            pieces.push(EPiece { end: begun + (piece.end - begun) * share, e: word.value });
-        }
+    /// The E word for a volume, at so many units a mm³, in the form the line of the move has.
+    #[inline]
+    fn word(&mut self, step: &Move, volume: f64, units: f64) -> EWord {
+        word(&mut self.count, step, volume, units)
     }
 
     /// Where the count of the output has left that of the file and the next E is a position of the file's: sets it back.
@@ -449,7 +460,7 @@ impl Drive {
         self.account.turn_lines += u64::from(parts);
         let mut time = 0.0;
         for k in 0..parts {
-            let word = self.word(step, turn.volume / f64::from(parts), rate);
+            let word = self.word(step, turn.volume / f64::from(parts), per_mm3);
             lines.text.extend_from_slice(&[b'G', b'1', b' ', self.letter]);
             write_fixed(lines.text, word.value, word.decimals);
             if k == 0 {
@@ -461,6 +472,33 @@ impl Drive {
         }
         time
     }
+}
+
+/// The E word for a volume, at so many units a mm³, in the form the line of the move has.
+#[inline]
+fn word(count: &mut ECount, step: &Move, volume: f64, units: f64) -> EWord {
+    count.word(volume, units, step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm())
+}
+
+/// Adds a piece of a line that begins at share `begun`, in as many even parts as keep E within `most`.
+#[inline]
+fn divide(count: &mut ECount, step: &Move, piece: Piece, begun: f64, units: f64, most: f64, pieces: &mut Vec<EPiece>) {
+    let parts = parts((piece.volume * units).abs(), most);
+    if parts == 1 {
+        let e = word(count, step, piece.volume, units).value;
+        pieces.push(EPiece { end: begun + (piece.end - begun), e });
+        return;
+    }
+    for k in 1..=parts {
+        let share = f64::from(k) / f64::from(parts);
+        let word = word(count, step, piece.volume / f64::from(parts), units);
+        pieces.push(EPiece { end: begun + (piece.end - begun) * share, e: word.value });
+    }
+}
+
+/// Flow of `volume` mm³ in `time` s, mm³/s; none where they take no time.
+fn mean_flow(volume: f64, time: f64) -> f64 {
+    if time > 0.0 { volume / time } else { 0.0 }
 }
 
 /// Lines that so much E takes.

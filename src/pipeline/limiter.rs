@@ -192,7 +192,7 @@ impl Limiter {
                 for (step, before) in block.moves.iter().zip(&block.before) {
                     let offset = block.offset + u64::from(step.feed_at);
                     let (top, time) = match self.may_quicken && step.speed > 0.0 && step.distance() > 0.0 {
-                        true => (step.speed, (step.distance() / step.speed).at_most(before.time)),
+                        true => (step.speed, step.time.at_most(before.time)),
                         false => (before.top, before.time),
                     };
                     let mut verdict = peak::judge(step, top, capacity);
@@ -215,7 +215,7 @@ impl Limiter {
             None => self.marks.extend(block.moves.iter().map(|_| Marks::NONE)),
             Some(gaps) => {
                 for ((step, before), verdict) in block.moves.iter().zip(&block.before).zip(&block.verdicts) {
-                    gaps.push(step, verdict.least_time(step, before.time));
+                    gaps.push(step, || verdict.least_time(step, before.time));
                 }
             }
         }
@@ -227,11 +227,9 @@ impl Limiter {
         let Outgoing { moves, side, before, verdicts, marks, rulings, .. } = &mut block;
         let mut besides = Besides::of(side);
         let passes = &mut self.passes;
-        for (index, step) in moves.iter().enumerate() {
-            let (Some(verdict), Some(&mark), Some(before)) = (verdicts.get(index), marks.get(index), before.get(index))
-            else {
-                break;
-            };
+        let adds_stops = self.ahead.is_some();
+        rulings.reserve(moves.len());
+        for (((step, verdict), &mark), before) in moves.iter().zip(&*verdicts).zip(&*marks).zip(&*before) {
             let beside = besides.next(step);
             let limits = beside.limits.map(MotionLimits::in_output);
             let beside = Beside { limits: limits.as_ref(), ..beside };
@@ -241,8 +239,7 @@ impl Limiter {
             } else if mark.has(Marks::STRIP) {
                 (kind, e) = (Kind::Travel, 0.0);
             } else if step.has(Move::SCREW) && step.volume != 0.0 && passes.count.is_another_unit() {
-                let flow = step.flow_at(verdict.speed);
-                e = step.volume * passes.count.units_per_mm3(flow);
+                e = step.volume * passes.count.units_by(|| step.flow_at(verdict.speed));
             }
             // Without its E nothing bounds a reversal along a path any more.
             let mut speed = if mark.has(Marks::STRIP) { step.speed } else { verdict.speed };
@@ -277,12 +274,12 @@ impl Limiter {
             if left < ruling.bound {
                 (ruling.bound, ruling.reason) = (left, Reason::Sway);
             }
-            if mark.has(Marks::RELIEVE) || mark.has(Marks::CHARGE) {
+            if mark.any(Marks::RELIEVE, Marks::CHARGE) {
                 self.added.push_back(true);
                 let stop = Move { kind: Kind::Stop, time: 0.0, ..*step };
                 self.planner.push(&stop, Beside::default(), Ordered::by_file(&stop));
             }
-            if self.ahead.is_some() {
+            if adds_stops {
                 self.added.push_back(false);
             }
             self.planner.push(step, beside, Ordered { kind, e, speed, accel: ruling.bound });

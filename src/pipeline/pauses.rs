@@ -96,7 +96,12 @@ impl Pauses {
     }
 
     /// Whether one goes before the move on `line`. Lines that are numbered bear no others between them.
+    #[inline]
     pub fn is_due(&mut self, step: &Move, line: u64) -> bool {
+        !self.lines.is_empty() && self.falls_on(step, line)
+    }
+
+    fn falls_on(&mut self, step: &Move, line: u64) -> bool {
         while self.lines.front().is_some_and(|next| *next < line) {
             self.lines.pop_front();
         }
@@ -109,8 +114,8 @@ impl Pauses {
     }
 
     /// Why the head cannot be parked before a move; `None` where it can.
-    pub fn obstacle(&self, step: &Move, track: Option<&Track<'_>>) -> Option<&'static str> {
-        if !track.is_some_and(Track::is_known) {
+    pub fn obstacle(&self, step: &Move, track: &Track<'_>) -> Option<&'static str> {
+        if !track.is_known() {
             Some("not every axis was homed or sent to a stated place before")
         } else if step.has(Move::BOUND) {
             Some("the line sets units or modes itself, or repeats an arc")
@@ -142,7 +147,13 @@ impl Pauses {
     ) -> f64 {
         let place = match stop {
             Stop::ForRefill => &self.park,
-            Stop::ToCool(_) => if self.park.is_some() { &self.park } else { &self.beside },
+            Stop::ToCool(_) => {
+                if self.park.is_some() {
+                    &self.park
+                } else {
+                    &self.beside
+                }
+            }
         };
         let Some(park) = place else {
             return 0.0;

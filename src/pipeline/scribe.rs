@@ -93,20 +93,19 @@ impl Scribe {
     fn block(&mut self, block: &mut Outgoing) {
         let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
         let mut besides = Besides::of(side);
+        let is_idle = self.drive.is_idle();
         // Only who parks has to know where.
         let mut track = self.pauses.goes().then(|| Track::of(side));
         let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after);
         for (index, (((((step, before), verdict), &mut mark), ruling), after)) in all.enumerate() {
-            let ahead = ahead.get(index).copied().unwrap_or(0.0);
+            let ahead = if mark.has(Marks::CHARGE) { ahead.get(index).copied().unwrap_or(0.0) } else { 0.0 };
             // What is taken out is bounded by nothing any more.
-            let free = Verdict::unlimited(step);
-            let kept = if mark.has(Marks::DROP) || mark.has(Marks::STRIP) { &free } else { &*verdict };
+            let kept = if mark.any(Marks::DROP, Marks::STRIP) { Verdict::unlimited(step) } else { *verdict };
             let line = *first_line + u64::from(step.line);
             let beside = besides.next(step);
-            let arc = beside.arc;
             let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
             let mut halted_s = 0.0;
-            let obstacle = self.pauses.obstacle(step, track.as_ref());
+            let obstacle = track.as_ref().and_then(|track| self.pauses.obstacle(step, track));
             if self.purpose == Purpose::Rewrite
                 && let Some(due) = self.stay.as_ref().and_then(|stay| stay.due(step))
             {
@@ -160,7 +159,7 @@ impl Scribe {
                 lines.end();
                 self.written.accels += 1;
             }
-            let mut driven = if self.drive.is_idle() {
+            let mut driven = if is_idle {
                 if track.is_some() {
                     self.drive.follow(step);
                 }
@@ -171,13 +170,13 @@ impl Scribe {
             driven.rest_s += halted_s;
             let (edit, speed) = match driven.e {
                 ELine::Remove => (FeedEdit::Keep, step.speed),
-                _ => self.feeds.next(step, kept, driven.e_scale),
+                _ => self.feeds.next(step, &kept, driven.e_scale),
             };
             let dropped = mark.has(Marks::DROP);
             let held = ruling.bound.is_finite().then_some(ruling.reason);
             self.tally.add(&Executed {
                 step,
-                verdict: kept,
+                verdict: &kept,
                 before,
                 after,
                 rest_s: driven.rest_s,
@@ -212,7 +211,7 @@ impl Scribe {
                         && self.lines.is_empty()
                         && !step.has(Move::SPLIT);
                     if !untouched {
-                        self.written.write(text, step, edit, driven.e, arc, &mut self.lines);
+                        self.written.write(text, step, edit, driven.e, beside.arc, &mut self.lines);
                     }
                 }
                 Purpose::Audit => {

@@ -53,6 +53,31 @@ impl Part {
     }
 }
 
+/// Flows of one bin of the histogram: above `above`, at most `most`, mm³/s.
+#[derive(Clone, Copy, Debug)]
+struct Span {
+    above: f64,
+    most: f64,
+    bin: usize,
+}
+
+impl Span {
+    /// Holds no flow.
+    const NONE: Self = Self { above: f64::INFINITY, most: 0.0, bin: 0 };
+
+    /// The bin of a flow among those with these upper edges, the last of which is open.
+    fn of(flow: f64, edges: &[f64]) -> Self {
+        let bin = edges.iter().position(|edge| flow <= *edge).unwrap_or(edges.len());
+        let edge = |bin: Option<usize>| bin.and_then(|bin| edges.get(bin)).copied();
+        let above = edge(bin.checked_sub(1)).unwrap_or(f64::NEG_INFINITY);
+        Self { above, most: edge(Some(bin)).unwrap_or(f64::INFINITY), bin }
+    }
+
+    fn holds(&self, flow: f64) -> bool {
+        flow > self.above && flow <= self.most
+    }
+}
+
 /// A move and how it is executed before and after.
 #[derive(Clone, Copy, Debug)]
 pub struct Executed<'a> {
@@ -96,6 +121,8 @@ pub struct Tally {
     run_of: (Role, u32),
     layers_per_band: u32,
     histogram: [(f64, f64, f64, f64); EDGES.len() + 1],
+    /// The bins of the last bead, before and after: the next is mostly in the same.
+    bins: [Span; 2],
     reasons: [(u64, f64); Reason::ALL.len()],
     largest: Vec<LargestChange>,
 }
@@ -118,6 +145,7 @@ impl Tally {
             run_of: (Role::Unknown, 0),
             layers_per_band: 1,
             histogram: Default::default(),
+            bins: [Span::NONE; 2],
             reasons: Default::default(),
             largest: Vec::with_capacity(LARGEST + 1),
         }
@@ -181,34 +209,39 @@ impl Tally {
 
     fn add_bead(&mut self, done: &Executed<'_>, slowed: bool) {
         let (step, before, after) = (done.step, done.before.time, done.after.time);
-        self.figures.bead_volume_mm3 += step.volume;
+        let volume = step.volume;
+        self.figures.bead_volume_mm3 += volume;
         self.figures.bead_path_mm += step.length;
-        let area = step.volume / step.length;
+        let area = volume / step.length;
         let (flow_before, flow_after) = (area * done.before.top, area * done.after.top);
-        self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.at_least(flow_before);
-        self.peak_after = self.peak_after.at_least(flow_after);
-        let part = Part {
-            beads: 1,
-            slowed: u64::from(slowed),
-            volume: step.volume,
-            time_before: before,
-            time_after: after,
-            peak_before: flow_before,
-            peak_after: flow_after,
-        };
         // Beads of one role and layer follow each other: they are added up before they are sorted in.
         if (step.role, step.layer) != self.run_of {
             self.end_run();
             self.run_of = (step.role, step.layer);
         }
-        self.run.merge(&part);
-        let bin = |flow: f64| self.edges.iter().position(|edge| flow <= *edge).unwrap_or(EDGES.len());
-        let from = bin(flow_before);
-        let to = bin(flow_after);
-        self.histogram[from].0 += before;
-        self.histogram[from].2 += step.volume;
-        self.histogram[to].1 += after;
-        self.histogram[to].3 += step.volume;
+        let run = &mut self.run;
+        run.beads += 1;
+        run.slowed += u64::from(slowed);
+        run.volume += volume;
+        run.time_before += before;
+        run.time_after += after;
+        run.peak_before = run.peak_before.at_least(flow_before);
+        run.peak_after = run.peak_after.at_least(flow_after);
+        let [from, to] = &mut self.bins;
+        if !from.holds(flow_before) {
+            *from = Span::of(flow_before, &self.edges);
+        }
+        if !to.holds(flow_after) {
+            *to = Span::of(flow_after, &self.edges);
+        }
+        if let Some(bin) = self.histogram.get_mut(from.bin) {
+            bin.0 += before;
+            bin.2 += volume;
+        }
+        if let Some(bin) = self.histogram.get_mut(to.bin) {
+            bin.1 += after;
+            bin.3 += volume;
+        }
     }
 
     /// Time added by reason. A bead above the peak that its stretch slows further counts for both.
@@ -230,6 +263,8 @@ impl Tally {
 
     fn end_run(&mut self) {
         let run = std::mem::take(&mut self.run);
+        self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.at_least(run.peak_before);
+        self.peak_after = self.peak_after.at_least(run.peak_after);
         let (role, layer) = self.run_of;
         if let Some(sum) = self.roles.get_mut(role as usize) {
             sum.merge(&run);
@@ -325,5 +360,25 @@ impl Tally {
             ..Changes::default()
         };
         (before, after, changes)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bin_holds_what_lies_up_to_its_edge() {
+        let edges = EDGES;
+        for k in 0..=500_u32 {
+            let flow = f64::from(k) * 0.01;
+            let found = Span::of(flow, &edges);
+            let slow = edges.iter().filter(|edge| flow > **edge).count();
+            assert_eq!(found.bin, slow, "{flow}");
+            for other in [0.0, 0.25, 0.250_001, 0.9, 4.0, 4.1, 9.0] {
+                assert_eq!(found.holds(other), Span::of(other, &edges).bin == slow, "{flow} {other}");
+            }
+        }
+        assert!([0.0, 1.0, 1e9].iter().all(|flow| !Span::NONE.holds(*flow)));
     }
 }

@@ -4,7 +4,7 @@ use super::spring::Melt;
 use crate::motion::rules::MotionRules;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
-use crate::passes::Reason;
+use crate::passes::{ROUNDING, Reason};
 use crate::profile::AccelWords;
 use crate::units::Bounded;
 
@@ -30,12 +30,18 @@ const LONGEST: f64 = 0.75;
 /// within a stretch as long as the bore, a nozzle blurs it, and the acceleration is left alone. `own`: acceleration
 /// of the file, mm/s².
 ///
-/// Infinite for what is no bead of the screw.
+/// Infinite for what is no bead of the screw, and where that is above the file's own.
+#[inline]
 pub fn limit(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt) -> f64 {
     if step.kind != Kind::Bead || !step.has(Move::SCREW) || melt.lag_s <= 0.0 {
         return f64::INFINITY;
     }
     if top * top <= BRIEF * own * bore_mm {
+        return f64::INFINITY;
+    }
+    // What the screw can follow at the file's own acceleration is seen without a division.
+    let spare = melt.screw_mm3_s * step.length - step.volume * top;
+    if SHARE * spare > own * melt.lag_s * step.volume * ROUNDING {
         return f64::INFINITY;
     }
     let area = step.volume / step.length;

@@ -1,8 +1,6 @@
 //! The gaps between runs of beads: where the file turns the screw back and forward by lengths of its own, and where
 //! that is done by what the melt asks for instead.
 
-use std::collections::VecDeque;
-
 use super::spring::Melt;
 use crate::moves::{Kind, Move};
 
@@ -27,6 +25,11 @@ impl Marks {
     /// Whether all bits of `other` are set.
     pub const fn has(self, other: Self) -> bool {
         self.0 & other.0 == other.0
+    }
+
+    /// Whether a bit of either is set.
+    pub const fn any(self, one: Self, other: Self) -> bool {
+        self.0 & (one.0 | other.0) != 0
     }
 
     fn add(&mut self, other: Self) {
@@ -60,7 +63,7 @@ pub struct Gaps {
     at_rest: bool,
     min_travel_mm: f64,
     lag_s: f64,
-    marks: VecDeque<Marks>,
+    marks: Vec<Marks>,
     settled: usize,
     /// Index of the first move of the open gap, its path and its time.
     open: Option<(usize, f64, f64)>,
@@ -79,7 +82,7 @@ impl Gaps {
             at_rest,
             min_travel_mm,
             lag_s: melt.lag_s,
-            marks: VecDeque::new(),
+            marks: Vec::new(),
             settled: 0,
             open: None,
             pressed: false,
@@ -88,8 +91,20 @@ impl Gaps {
         }
     }
 
-    /// Takes the next move; `time`: about how long it takes, s.
-    pub fn push(&mut self, step: &Move, time: f64) {
+    /// Takes the next move; `time`: gives about how long it takes, s.
+    #[inline]
+    pub fn push(&mut self, step: &Move, time: impl FnOnce() -> f64) {
+        // Nearly all moves of a print: a bead behind a bead.
+        if step.kind == Kind::Bead && !self.at_rest && step.has(Move::SCREW) {
+            self.bead = Some(self.marks.len());
+            self.settled = self.marks.len();
+            self.marks.push(Marks::NONE);
+            return;
+        }
+        self.push_any(step, time);
+    }
+
+    fn push_any(&mut self, step: &Move, time: impl FnOnce() -> f64) {
         let own = step.has(Move::SCREW);
         let free = own && !step.has(Move::NUMBERED);
         let mut mark = match step.kind {
@@ -101,15 +116,11 @@ impl Gaps {
             let waits = matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell | Kind::Stop);
             if waits
                 && let Some(bead) = self.bead.take()
-                && !(step.kind == Kind::Bead && own)
                 && let Some(mark) = self.marks.get_mut(bead)
             {
                 mark.add(Marks::LAST);
             }
-            if step.kind == Kind::Bead && own {
-                self.bead = Some(self.marks.len());
-            }
-            self.marks.push_back(mark);
+            self.marks.push(mark);
             self.settled = self.bead.unwrap_or(self.marks.len());
             if self.marks.len() - self.settled > MOST_WAITING {
                 (self.bead, self.settled) = (None, self.marks.len());
@@ -128,19 +139,19 @@ impl Gaps {
                 mark.add(Marks::CHARGE);
             }
             self.pressed = true;
-            self.marks.push_back(mark);
+            self.marks.push(mark);
             self.settled = self.marks.len();
             return;
         }
         let at = self.marks.len();
-        self.marks.push_back(mark);
+        self.marks.push(mark);
         let waits = matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell | Kind::Stop);
         match &mut self.open {
             Some((_, path, idle)) if waits => {
                 *path += step.length;
-                *idle += time;
+                *idle += time();
             }
-            None if waits => self.open = Some((at, step.length, time)),
+            None if waits => self.open = Some((at, step.length, time())),
             _ => {}
         }
         match self.open {
@@ -199,7 +210,7 @@ mod tests {
         let mut out = Vec::new();
         for &(kind, length, time) in moves {
             let step = Move { kind, length, melt: 0.0, ..sample::bead(10.0, 1.0) };
-            gaps.push(&step, time);
+            gaps.push(&step, || time);
             gaps.hand_over(&mut out);
         }
         gaps.finish();

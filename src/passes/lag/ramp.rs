@@ -135,14 +135,38 @@ impl Ramp {
         self.reversed = 0.0;
     }
 
-    /// Adds the pieces of a bead to `pieces`; the last ends at 1.
-    pub fn bead(&mut self, step: &Move, last: bool, timing: &Timing, spring: &mut Spring, pieces: &mut Vec<Piece>) {
-        let area = step.volume / step.length;
-        if let Some(even) = self.even(step, last, timing, area, spring) {
-            let volume = self.piece(&even, area, spring);
-            pieces.push(Piece { end: 1.0, volume });
-            return;
+    /// The volume for a bead that is written as it is, in one piece; `None`: it takes [`Self::pieces`]. `area`: of the
+    /// bead, mm².
+    ///
+    /// Its speed hardly changes and the store is as it should be: most beads of dense curves are such.
+    #[inline]
+    pub fn whole(&mut self, step: &Move, last: bool, timing: &Timing, area: f64, spring: &mut Spring) -> Option<f64> {
+        let Timing { entry, top, exit, accel, time } = *timing;
+        let (up, down) = (top - entry, top - exit);
+        let brief = BRIEF * accel * self.bounds.bore_mm;
+        if last || time <= 0.0 || up * up > brief || down * down > brief {
+            return None;
         }
+        let mean = step.length / time;
+        let wanted = self.melt.lag_s * area * mean;
+        if (wanted - spring.stored).abs() > OFF * wanted {
+            return None;
+        }
+        let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top };
+        Some(self.piece(&even, area, spring))
+    }
+
+    /// Gives the pieces of a bead one after the other; the last ends at 1. `area`: of the bead, mm².
+    #[inline]
+    pub fn pieces(
+        &mut self,
+        step: &Move,
+        last: bool,
+        timing: &Timing,
+        area: f64,
+        spring: &mut Spring,
+        mut each: impl FnMut(Piece),
+    ) {
         self.cut(step, timing, area, spring);
         if last && !step.has(Move::WHOLE) {
             self.end_run(area);
@@ -154,23 +178,8 @@ impl Ramp {
             let volume = self.piece(&section, area, spring);
             end += section.length;
             let share = if index + 1 == count { 1.0 } else { (end / step.length).at_most(1.0) };
-            pieces.push(Piece { end: share, volume });
+            each(Piece { end: share, volume });
         }
-    }
-
-    /// The one section of a bead whose speed hardly changes and for which the store is as it should be: most beads of
-    /// dense curves are such.
-    fn even(&self, step: &Move, last: bool, timing: &Timing, area: f64, spring: &Spring) -> Option<Section> {
-        let Timing { entry, top, exit, accel, time } = *timing;
-        let (up, down) = (top - entry, top - exit);
-        let brief = BRIEF * accel * self.bounds.bore_mm;
-        if last || time <= 0.0 || up * up > brief || down * down > brief {
-            return None;
-        }
-        let mean = step.length / time;
-        let wanted = self.melt.lag_s * area * mean;
-        let fits = (wanted - spring.stored).abs() <= OFF * wanted;
-        fits.then_some(Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top })
     }
 
     /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
@@ -197,8 +206,11 @@ impl Ramp {
         }
         // Boards plan in whole steps, and arcs as chords: both ramps together may be longer than the bead.
         let ramp = |from: f64, to: f64, accel: f64| (to * to - from * from).abs() / (2.0 * accel);
-        let accel = accel * ((ramp(entry, top, accel) + ramp(top, exit, accel)) / step.length).at_least(1.0);
-        let (up, down) = (ramp(entry, top, accel), ramp(top, exit, accel));
+        let (mut accel, mut up, mut down) = (accel, ramp(entry, top, accel), ramp(top, exit, accel));
+        if up + down > step.length {
+            accel *= (up + down) / step.length;
+            (up, down) = (ramp(entry, top, accel), ramp(top, exit, accel));
+        }
         // A brief ramp counts with the cruise.
         let mut cruise = Section {
             length: (step.length - up - down).at_least(0.0),
@@ -253,34 +265,50 @@ impl Ramp {
     }
 
     /// The volume the screw pushes over a section.
+    #[inline]
     fn piece(&mut self, section: &Section, area: f64, spring: &mut Spring) -> f64 {
         let lag = self.melt.lag_s;
-        let weights = Weights::new(section.time, section.v0, section.v1, lag);
         let mean = section.length / section.time;
         // Where the speed does not go evenly, the mean fills the spring.
-        let even = 0.5 * (section.v0 + section.v1);
-        let weights =
-            if (even - mean).abs() > 1e-6 * mean { Weights::new(section.time, mean, mean, lag) } else { weights };
+        let astray = (0.5 * (section.v0 + section.v1) - mean).abs() > 1e-6 * mean;
+        let (v0, v1) = if astray { (mean, mean) } else { (section.v0, section.v1) };
+        let weights = Weights::new(section.time, v0, v1, lag);
         let flow = area * mean;
-        let good = (-spring.surplus / (flow * MAKE_GOOD_S)).clamp(-MAKE_GOOD_SHARE, MAKE_GOOD_SHARE);
+        let good = (-spring.surplus / (flow * MAKE_GOOD_S)).at_least(-MAKE_GOOD_SHARE).at_most(MAKE_GOOD_SHARE);
         let wanted = lag * area * section.ready * (1.0 + good);
         let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) / weights.fill } else { area };
-        let fastest = section.fastest.at_least(mean);
-        let most = SCREW_SHARE * self.melt.screw_mm3_s / fastest;
-        let (mut low, mut high) = (-most, most.at_most(self.bounds.max_area_mm2));
-        if self.bounds.flow_step_mm3_s.is_finite() {
-            let step = self.bounds.flow_step_mm3_s / section.v0.at_least(1e-9);
-            low = low.at_least(self.area_before - step);
-            high = high.at_most(self.area_before + step);
-        }
-        // What is turned back at one time is bounded as a whole.
-        low = low.at_least(-(self.melt.max_reverse_mm3 - self.reversed).at_least(0.0) / section.length);
-        let pushed = solved.at_most(high).at_least(low.at_most(high));
+        let pushed = self.bounded(solved, section, section.fastest.at_least(mean));
         let volume = pushed * section.length;
         self.reversed = if pushed < 0.0 { self.reversed - volume } else { 0.0 };
         self.area_before = pushed;
         spring.lay(weights, pushed, volume, area * section.length);
         volume
+    }
+
+    /// A volume for a mm of path within what screw and controller bear.
+    #[inline]
+    fn bounded(&self, area: f64, section: &Section, fastest: f64) -> f64 {
+        let most = SCREW_SHARE * self.melt.screw_mm3_s;
+        let flow_step = self.bounds.flow_step_mm3_s;
+        let back = self.melt.max_reverse_mm3 - self.reversed;
+        // Seen without a division; the rest is for the few that are cut off.
+        if area.abs() * fastest <= most
+            && area <= self.bounds.max_area_mm2
+            && area * section.length >= -back
+            && flow_step == f64::INFINITY
+        {
+            return area;
+        }
+        let most = most / fastest;
+        let (mut low, mut high) = (-most, most.at_most(self.bounds.max_area_mm2));
+        if flow_step.is_finite() {
+            let step = flow_step / section.v0.at_least(1e-9);
+            low = low.at_least(self.area_before - step);
+            high = high.at_most(self.area_before + step);
+        }
+        // What is turned back at one time is bounded as a whole.
+        low = low.at_least(-back.at_least(0.0) / section.length);
+        area.at_most(high).at_least(low.at_most(high))
     }
 }
 
