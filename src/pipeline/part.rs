@@ -9,7 +9,13 @@ use crate::summary::PartFigures;
 /// Figures of the part, and what is to be told of it.
 pub fn figures(profile: &Profile, mut stay: Stay, findings: &mut Findings) -> PartFigures {
     stay.end();
-    for warning in &stay.soft().plan().warnings {
+    let warnings = &stay.soft().plan().warnings;
+    let sags = |warning: &Warning| matches!(warning.what, Trouble::TooHeavy { factor } if factor < 1.0);
+    let is_known = warnings.iter().any(sags);
+    for warning in warnings.iter().filter(|warning| {
+        // Who does not carry its weight has no margin either.
+        sags(warning) || !(is_known && matches!(warning.what, Trouble::TooHeavy { .. }))
+    }) {
         warn(warning, findings);
     }
     let terms = Terms::of(profile, true, true);

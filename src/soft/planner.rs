@@ -19,6 +19,8 @@ const GROWN: f64 = 0.05;
 const MOST_RECORDS: u32 = 8;
 /// A column carries less than this many times its own weight: reported. Creep and warmth are not in the figure.
 const LEAST_WEIGHT_FACTOR: f64 = 1.5;
+/// An island stands well on what covers this share of its widest overlap.
+const WELL: f64 = 0.2;
 /// An island with more than this share of loops and towers is no part.
 const APART: f64 = 0.5;
 
@@ -189,13 +191,16 @@ impl SoftPlanner {
 
     /// The column under an island with the island on it, and how well it carries itself.
     fn weigh(&mut self, record: &LayerRecord, island: &Island, on: Option<&Vec<u32>>) -> Option<Box<Weight>> {
-        let main = island.stands_on.iter().max_by(|a, b| a.overlap_mm2.total_cmp(&b.overlap_mm2));
-        let below = match main.and_then(|main| self.place_of(main)) {
-            Some(index) => self.followed.get(index as usize)?.tower.clone()?,
+        // Of what it well stands on, the strongest holds it.
+        let widest = island.stands_on.iter().map(|on| on.overlap_mm2).fold(0.0, f64::max);
+        let well = island.stands_on.iter().filter(|on| on.overlap_mm2 >= WELL * widest);
+        let towers = well.filter_map(|on| self.followed.get(self.place_of(on)? as usize)?.tower.as_ref());
+        let strongest = towers.max_by(|a, b| a.factor.total_cmp(&b.factor));
+        let mut weight = match strongest {
+            Some(tower) => tower.clone(),
             None if on.is_none_or(Vec::is_empty) && island.on_bed => Box::default(),
             None => return None,
         };
-        let mut weight = below;
         let least = least_moment(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4);
         weight.tower.grow(record.height_mm, island.area_mm2, least).ok()?;
         let height = weight.tower.height_mm();
