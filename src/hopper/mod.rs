@@ -14,7 +14,6 @@ pub mod reconcile;
 
 use serde::Serialize;
 
-use crate::units::Bounded;
 use hours::Hours;
 pub use hours::{HourMark, MOST_MARKS};
 use refills::{Halt, Refills};
@@ -204,7 +203,7 @@ impl Planner {
     /// The screw feeds `grams` evenly over `seconds`. What is below zero or no number counts as nothing.
     #[inline]
     pub fn feed(&mut self, grams: f64, seconds: f64) {
-        let sound = |value: f64| if value < f64::INFINITY { value.at_least(0.0) } else { 0.0 };
+        let sound = |value: f64| if value < f64::INFINITY && value > 0.0 { value } else { 0.0 };
         let next = Stamp { time_s: self.now.time_s + sound(seconds), used_g: self.now.used_g + sound(grams) };
         self.hours.advance(self.now, next);
         self.now = next;

@@ -30,6 +30,7 @@ impl Queue {
             let all = block.moves.len();
             let list = field(block);
             let (own, others) = rest.split_at((all - list.len()).min(rest.len()));
+            list.reserve(all - list.len());
             list.extend_from_slice(own);
             rest = others;
             if list.len() < all {
