@@ -26,6 +26,8 @@ const TOO_WIDE: f64 = 1.6;
 /// Positions count in this many parts of a millimetre, finer than files write them: the distances that moves hold sum up
 /// differently in the last digits where another block begins.
 const PARTS: f64 = 1e7;
+/// A spiral that has climbed so many layer heights without a new number has begun its next turn.
+const CLIMBED_HEIGHTS: f64 = 1.5;
 /// A fall of so many layer heights begins the next object.
 const FALL_HEIGHTS: f64 = 2.0;
 /// Chains of beads that are kept before those of one island are joined.
@@ -169,7 +171,8 @@ impl Surveyor {
             Some(open) if step.layer != open.record.number => Some(to[2]),
             Some(open) => {
                 let height = open.record.height_mm;
-                let spirals = climb > LEVEL_MM && climb < height && to[2] - open.base_mm > height + SAME_HEIGHT_MM;
+                // Heights are told from first beads, which differ by a little: a turn that the file marks is left whole.
+                let spirals = climb > LEVEL_MM && climb < height && to[2] - open.base_mm > CLIMBED_HEIGHTS * height;
                 spirals.then_some(open.base_mm + height)
             }
         };
