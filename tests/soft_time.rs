@@ -22,7 +22,7 @@ const BACK: &str = "; back at the print";
 /// ln(185 / 85), with Bi = 60 * 0.0005 / 0.2 = 0.15 longer by 1 + Bi / 3 for the way through the layer.
 const LEAST_S: f64 = 1120.0 * 1700.0 * 0.0005 / 60.0 * 0.777_6 * 1.05;
 /// Shorter waits are left out, s.
-const LEFT_OUT_S: f64 = 0.25;
+const LEFT_OUT_S: f64 = 0.03 * LEAST_S;
 
 /// A bed that stands still; layers cool to 110 C; the head waits at 0, 0 where it is to.
 fn cooling(parks: bool) -> Profile {
@@ -128,7 +128,7 @@ fn feeds(text: &str, profile: &Profile) -> [[f64; 2]; 2] {
 #[test]
 fn layers_get_their_time_by_slower_beads_perimeters_last() {
     let p = cooling(true);
-    for (fill, floor) in [(14, false), (8, true)] {
+    for (fill, floor) in [(9, false), (3, true)] {
         let text = filled(fill);
         let before = layer_times(&text, &p);
         assert!(before.iter().all(|time| *time < 0.9 * LEAST_S), "{before:?}");
@@ -163,7 +163,7 @@ fn no_bead_flows_less_than_an_even_bead_does() {
     p.part.least_flow_mm3_s.value = 4.0;
     let [rings, fills] = feeds(&rewrite(&filled(3), &p, SOFT).0, &p);
     for [least, most] in [rings, fills] {
-        assert!(least >= 8.0 - 0.01 && most <= 8.0 + 0.01, "{least} {most}");
+        assert!(least >= 8.0 - 0.01 && most <= 8.0 + 0.1, "{least} {most}");
     }
 }
 
@@ -266,17 +266,18 @@ fn parts_beside_each_other_share_the_time() {
         (part.waited_s, layer_times(&output, &p)[0], part.bands.list()[0].least_time_s)
     };
     let (one, two, six) = (waited(1), waited(2), waited(6));
-    assert!(two.0 < one.0 - 20.0 && six.0 == 0.0, "{one:?} {two:?} {six:?}");
-    for (_, time, least) in [one, two, six] {
+    assert!(two.0 < 0.2 * one.0 && six.0 == 0.0, "{one:?} {two:?} {six:?}");
+    for (_, time, least) in [one, two] {
         assert!(time > least - LEFT_OUT_S && time < 1.1 * least, "the same for all on the plate: {time} {least}");
     }
+    assert!(six.1 > six.2, "what takes its time is left alone");
 }
 
 #[test]
 fn blocks_and_threads_change_nothing() {
     let mut p = cooling(true);
     p.machine.part_moves.value = PartMoves::Xy;
-    p.feedstock.modulus_mpa.value = Some(0.2);
+    p.feedstock.modulus_mpa.value = Some(0.005);
     let text = format!("{}{}", tiny(2), filled(8).replace("G28\n", "G0 Z30\n"));
     let with = |block_size: usize, threads: usize| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
@@ -305,7 +306,7 @@ fn a_tall_thread_sags_above_the_height_of_greenhill() {
 /// What the account names as remedies lifts the column to the floor.
 #[test]
 fn below_the_floor_the_remedies_hold() {
-    let mut p = profile(0.3, 4.0);
+    let mut p = profile(0.12, 4.0);
     p.part.least_accel_mm_s2.value = 60.0;
     let bears = |layers: u32, height: f64, side: f64, p: &Profile| {
         // Beads of the same width: what is allowed goes with it.
@@ -316,7 +317,7 @@ fn below_the_floor_the_remedies_hold() {
         (least * 4.0 / bead, summary)
     };
     let (worst, summary) = bears(24, 4.0, 8.0, &p);
-    assert!(worst < 60.0);
+    assert!(worst < 40.0, "{worst}");
     let told = detail(&summary, "part-sways");
     let (wide, high) = (number_before(told, " times as wide"), number_before(told, " % of the height"));
     let stiff = number_before(told, " times as stiff");
@@ -324,7 +325,7 @@ fn below_the_floor_the_remedies_hold() {
     let floor = |lifted: f64| assert!((lifted / 60.0 - 1.0).abs() < 0.15, "{lifted} instead of 60: {told}");
     floor(bears(24, 4.0, 8.0 * wide, &p).0);
     floor(bears(24, 4.0 * high / 100.0, 8.0, &p).0);
-    p.feedstock.modulus_mpa.value = Some(0.3 * stiff);
+    p.feedstock.modulus_mpa.value = Some(0.12 * stiff);
     floor(bears(24, 4.0, 8.0, &p).0);
     // What is written is the floor.
     let (output, _) = rewrite(&column(24, 4.0, 4.0, [8.0, 8.0]).text, &profile_with_floor(), SOFT);
@@ -333,14 +334,14 @@ fn below_the_floor_the_remedies_hold() {
 }
 
 fn profile_with_floor() -> Profile {
-    let mut p = profile(0.3, 4.0);
+    let mut p = profile(0.12, 4.0);
     p.part.least_accel_mm_s2.value = 60.0;
     p
 }
 
 #[test]
 fn drag_is_told_and_clamped_to_the_speed_it_names() {
-    let mut p = profile(0.3, 4.0);
+    let mut p = profile(15.0, 4.0);
     p.machine.part_moves.value = PartMoves::None;
     let text = column(20, 4.0, 4.0, [8.0, 8.0]).text;
     let summary = audit(&text, &p);
@@ -348,7 +349,7 @@ fn drag_is_told_and_clamped_to_the_speed_it_names() {
     let speed = number_before(told.split_once("at most").expect("a speed").1, " mm/s");
     // A bead of 4 mm under half of a face of 8 mm: 16 mm²; K (v / h)^n A on a cantilever of 80 mm, h³ / (3 E I) and shear.
     let second = 8.0_f64.powi(4) / 12.0;
-    let give = 80.0_f64.powi(3) / (3.0 * 0.3 * second) + 80.0 / (15.0 / 17.5 * 0.1 * 64.0);
+    let give = 80.0_f64.powi(3) / (3.0 * 15.0 * second) + 80.0 / (15.0 / 17.5 * 5.0 * 64.0);
     let known = 4.0 * (0.8 / (give * 1000.0 * 1e-6 * 16.0)).powi(2);
     assert!((speed / known - 1.0).abs() < 0.05, "{speed} {known}: {told}");
     p.part.clamp_drag.value = true;
@@ -362,14 +363,14 @@ fn drag_is_told_and_clamped_to_the_speed_it_names() {
 
 #[test]
 fn corners_that_jolt_are_told() {
-    let p = profile(0.3, 4.0);
+    let p = profile(0.05, 4.0);
     let text = column(20, 4.0, 4.0, [8.0, 8.0]).text;
     let told = audit(&text, &p);
     let told = detail(&told, "part-jolted");
     // d / (s omega): 0.8 mm over the deflection by hand and 2 pi times the frequency.
-    let per_accel = stack::prism(80.0, 64.0, 8.0_f64.powi(4) / 12.0, 0.3, 1.12);
+    let per_accel = stack::prism(80.0, 64.0, 8.0_f64.powi(4) / 12.0, 0.05, 1.12);
     let second = 8.0_f64.powi(4) / 12.0;
-    let omega = 3.516 / 80.0_f64.powi(2) * (0.3 * second / (1.12e-9 * 64.0)).sqrt();
+    let omega = 3.516 / 80.0_f64.powi(2) * (0.05 * second / (1.12e-9 * 64.0)).sqrt();
     let known = 0.8 / (per_accel * omega);
     let most = number_before(told.split_once("at most").expect("a speed").1, " mm/s");
     assert!((most / known - 1.0).abs() < 0.05, "{most} {known}: {told}");
