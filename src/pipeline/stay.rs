@@ -7,6 +7,8 @@ use crate::soft::Bands;
 
 /// Shorter waits are left out, s: what they would cool is lost in what is not known of the air.
 const LEAST_WAIT_S: f64 = 0.25;
+/// The same as a share of the least time of the layer.
+const LEAST_WAIT_SHARE: f64 = 0.03;
 
 /// Follows the layers of the output.
 #[derive(Clone, Debug)]
@@ -62,7 +64,7 @@ impl Stay {
         }
         let least_s = f64::from(self.soft.plan().of(self.layer).least_s);
         let due = Due { layer: self.layer, taken_s: self.taken_s, least_s };
-        (due.missing_s() > LEAST_WAIT_S).then_some(due)
+        (due.missing_s() > LEAST_WAIT_S.max(LEAST_WAIT_SHARE * least_s)).then_some(due)
     }
 
     /// The head stayed away for so long before the layer that begins.

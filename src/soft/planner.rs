@@ -46,11 +46,46 @@ struct Weight {
 struct Sums {
     number: u32,
     time_s: f64,
-    bead_time_s: f64,
-    perimeter_time_s: f64,
+    /// Of beads that are no perimeters, and of perimeters.
+    others: Pace,
+    perimeters: Pace,
     volume_mm3: f64,
     bead_length_mm: f64,
     least_s: f64,
+}
+
+/// How long beads take, s: at their highest speeds all along, and on ramps beyond that.
+#[derive(Clone, Copy, Debug, Default)]
+struct Pace {
+    cruise_s: f64,
+    ramps_s: f64,
+}
+
+impl Pace {
+    fn add(&mut self, time_s: f64, cruise_s: f64) {
+        self.cruise_s += cruise_s.clamp(0.0, time_s);
+        self.ramps_s += (time_s - cruise_s).max(0.0);
+    }
+
+    fn time_s(self) -> f64 {
+        self.cruise_s + self.ramps_s
+    }
+
+    /// Share of their speed at which the beads take this time, which is longer: a cruise takes 1 / share of its time, a
+    /// ramp at the same acceleration the share. At least `lowest`.
+    fn share(self, time_s: f64, lowest: f64) -> f64 {
+        let Self { cruise_s, ramps_s } = self;
+        if cruise_s <= 0.0 {
+            return 1.0;
+        }
+        let root = (time_s * time_s - 4.0 * cruise_s * ramps_s).max(0.0).sqrt();
+        (2.0 * cruise_s / (time_s + root)).clamp(lowest, 1.0)
+    }
+
+    /// What a share of their speed costs, s.
+    fn costs(self, share: f64) -> f64 {
+        self.cruise_s * (1.0 / share - 1.0) - self.ramps_s * (1.0 - share)
+    }
 }
 
 /// Follows a survey and plans; see the module.
@@ -109,8 +144,9 @@ impl SoftPlanner {
         }
         let sums = &mut self.sums;
         sums.time_s += record.time_s;
-        sums.bead_time_s += record.bead_time_s;
-        sums.perimeter_time_s += record.perimeter_time_s;
+        let others_s = record.bead_time_s - record.perimeter_time_s;
+        sums.others.add(others_s.max(0.0), record.bead_cruise_s - record.perimeter_cruise_s);
+        sums.perimeters.add(record.perimeter_time_s, record.perimeter_cruise_s);
         sums.volume_mm3 += record.volume_mm3;
         sums.bead_length_mm += record.bead_length_mm;
         sums.least_s += self.cooled.1;
@@ -312,18 +348,18 @@ impl SoftPlanner {
     /// a soft part.
     fn shares(&self, sums: &Sums) -> (f32, f32) {
         let missing = sums.least_s - sums.time_s.max(sums.volume_mm3 / self.terms.peak_mm3_s);
-        if missing <= 0.0 || sums.bead_time_s <= 0.0 || sums.bead_length_mm <= 0.0 {
+        let cruise_s = sums.others.cruise_s + sums.perimeters.cruise_s;
+        if missing <= 0.0 || cruise_s <= 0.0 || sums.bead_length_mm <= 0.0 {
             return (1.0, 1.0);
         }
-        let speed = sums.bead_length_mm / sums.bead_time_s;
-        let flow = sums.volume_mm3 / sums.bead_time_s;
+        let (speed, flow) = (sums.bead_length_mm / cruise_s, sums.volume_mm3 / cruise_s);
         let lowest = (self.terms.least_mm_s / speed).max(self.terms.least_mm3_s / flow).clamp(1e-3, 1.0);
-        let perimeters = sums.perimeter_time_s.clamp(0.0, sums.bead_time_s);
-        let others = sums.bead_time_s - perimeters;
-        let slowed = |time: f64, missing: f64| if time > 0.0 { (time / (time + missing)).max(lowest) } else { 1.0 };
-        let bead_share = slowed(others, missing);
-        let missing = missing - (others / bead_share - others);
-        let perimeter_share = if missing > 1e-9 * sums.least_s { slowed(perimeters, missing) } else { 1.0 };
+        let bead_share = sums.others.share(sums.others.time_s() + missing, lowest);
+        let missing = missing - sums.others.costs(bead_share);
+        let perimeter_share = match missing > 1e-9 * sums.least_s {
+            true => sums.perimeters.share(sums.perimeters.time_s() + missing, lowest),
+            false => 1.0,
+        };
         (bead_share as f32, perimeter_share as f32)
     }
 

@@ -91,6 +91,10 @@ pub struct LayerRecord {
     pub bead_time_s: f64,
     /// Part of it that is spent on perimeters, s, where the file names them.
     pub perimeter_time_s: f64,
+    /// Time its beads would take at their highest speeds all along, without ramps, s.
+    pub bead_cruise_s: f64,
+    /// The same of its perimeters, s, where the file names them.
+    pub perimeter_cruise_s: f64,
     /// Length of its beads, mm.
     pub bead_length_mm: f64,
     /// Length of its perimeters, mm, where the file names them.

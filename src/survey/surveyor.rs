@@ -187,9 +187,12 @@ impl Surveyor {
         record.z_mm = record.z_mm.max(to[2]).max(from[2]);
         record.volume_mm3 += step.volume;
         record.bead_time_s += timing.time;
+        let cruise_s = (step.length / timing.top).min(timing.time);
+        record.bead_cruise_s += cruise_s;
         record.bead_length_mm += step.length;
         if is_perimeter {
             record.perimeter_time_s += timing.time;
+            record.perimeter_cruise_s += cruise_s;
             record.perimeter_length_mm += step.length;
         }
         record.slowest_mm_s = record.slowest_mm_s.min(timing.top);
