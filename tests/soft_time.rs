@@ -206,7 +206,9 @@ fn what_is_missing_is_a_wait_off_the_part() {
             assert!(a.from == b.from && a.to == b.to && a.e == b.e && b.feed <= a.feed, "{a:?} {b:?}");
         }
         let all = read(&output);
-        assert!((all.moves.iter().map(|m| m.e).sum::<f64>() - before.moves.iter().map(|m| m.e).sum::<f64>()).abs() < 1e-9);
+        assert!(
+            (all.moves.iter().map(|m| m.e).sum::<f64>() - before.moves.iter().map(|m| m.e).sum::<f64>()).abs() < 1e-9
+        );
         // Every detour comes back to where it left.
         let away: Vec<_> = all.moves.iter().filter(|m| m.is_travel() && m.to[..2] != m.from[..2]).collect();
         assert!(away.len() >= 18);
@@ -329,7 +331,8 @@ fn below_the_floor_the_remedies_hold() {
     floor(bears(24, 4.0, 8.0, &p).0);
     // What is written is the floor.
     let (output, _) = rewrite(&column(24, 4.0, 4.0, [8.0, 8.0]).text, &profile_with_floor(), SOFT);
-    let least = output.lines().filter_map(|line| line.strip_prefix("M204 S")).map(|s| s.parse::<f64>().expect("a number"));
+    let least =
+        output.lines().filter_map(|line| line.strip_prefix("M204 S")).map(|s| s.parse::<f64>().expect("a number"));
     assert_eq!(least.fold(f64::INFINITY, f64::min), 60.0);
 }
 
