@@ -36,8 +36,7 @@ fn audit(text: &str, profile: &Profile) -> Summary {
 
 fn rewrite(text: &str, profile: &Profile, passes: Passes) -> (String, Summary) {
     let options = Options { passes, ..Options::default() };
-    let (bytes, summary) =
-        runs::rewrite(text.as_bytes(), profile, &options).unwrap_or_else(|error| panic!("{error}"));
+    let (bytes, summary) = runs::rewrite(text.as_bytes(), profile, &options).unwrap_or_else(|error| panic!("{error}"));
     (String::from_utf8(bytes).expect("plain text"), summary)
 }
 
@@ -91,7 +90,11 @@ fn a_column_bears_what_the_prism_bears() {
     let slab = audit(&column(20, HEIGHT, BEAD, [24.0, 8.0]).text, &both);
     let top = &bands(&slab)[19];
     near(top.accel_y_mm_s2.expect("Y moves"), by_hand(8.0), 1e-3);
-    near(top.accel_x_mm_s2.expect("X moves"), limit(prism(80.0, 192.0, 8.0 * 24.0_f64.powi(3) / 12.0, MODULUS, 1.12)), 1e-3);
+    near(
+        top.accel_x_mm_s2.expect("X moves"),
+        limit(prism(80.0, 192.0, 8.0 * 24.0_f64.powi(3) / 12.0, MODULUS, 1.12)),
+        1e-3,
+    );
 }
 
 #[test]
@@ -218,7 +221,9 @@ fn obeys(text: &str, profile: &Profile, bears: &[f64]) -> usize {
     let (mut layer, mut last_z, mut lines) = (0_usize, 0.0, 0);
     for (number, line) in (1..).zip(text.lines()) {
         let value = |letter: char| -> Option<f64> {
-            line.split_whitespace().find_map(|word| word.strip_prefix(letter)).map(|digits| digits.parse().expect("a number"))
+            line.split_whitespace()
+                .find_map(|word| word.strip_prefix(letter))
+                .map(|digits| digits.parse().expect("a number"))
         };
         if line.starts_with("M204") || line.starts_with("M201") {
             lines += 1;
@@ -238,7 +243,10 @@ fn obeys(text: &str, profile: &Profile, bears: &[f64]) -> usize {
                 let share = (m.to[1] - m.from[1]).abs() / m.length;
                 let along = if m.is_bead() { print } else { travel };
                 let got = (along * share).min(y_most);
-                assert!(got * share.signum() <= most * (1.0 + 1e-9) || share == 0.0, "line {number}: {got} above {most}");
+                assert!(
+                    got * share.signum() <= most * (1.0 + 1e-9) || share == 0.0,
+                    "line {number}: {got} above {most}"
+                );
             }
         }
     }
@@ -308,7 +316,9 @@ fn axis_words_of_the_file_are_followed() {
 #[test]
 fn numbered_lines_stay_as_they_are() {
     let text = column(12, HEIGHT, BEAD, [8.0, 8.0]).text;
-    let numbered = |line: (usize, &str)| if line.1.starts_with(';') { line.1.to_owned() } else { format!("N{} {}", line.0, line.1) };
+    let numbered = |line: (usize, &str)| {
+        if line.1.starts_with(';') { line.1.to_owned() } else { format!("N{} {}", line.0, line.1) }
+    };
     let text: String = text.lines().enumerate().map(|line| numbered(line) + "\n").collect();
     for preset in ["host", "board"] {
         let preset = Profile::load(&format!("[controller]\npreset = \"{preset}\"\n"), "own").expect("a sound profile");

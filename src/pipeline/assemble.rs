@@ -150,8 +150,7 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How,
     let passes = limiter::Passes {
         capacity: held_to,
         eases,
-        accels: (eases || by_move)
-            .then(|| Accels::new(profile.controller.accel_words.value, &rules).sparing(sways)),
+        accels: (eases || by_move).then(|| Accels::new(profile.controller.accel_words.value, &rules).sparing(sways)),
         ramp_error,
         soft,
         flow_steps: flow_step.map(FlowSteps::new),

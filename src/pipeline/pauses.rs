@@ -142,7 +142,13 @@ impl Pauses {
     ) -> f64 {
         let place = match stop {
             Stop::ForRefill => &self.park,
-            Stop::ToCool(_) => if self.park.is_some() { &self.park } else { &self.beside },
+            Stop::ToCool(_) => {
+                if self.park.is_some() {
+                    &self.park
+                } else {
+                    &self.beside
+                }
+            }
         };
         let Some(park) = place else {
             return 0.0;
