@@ -283,7 +283,7 @@ fn parts_beside_each_other_share_the_time() {
 fn blocks_and_threads_change_nothing() {
     let mut p = cooling(true);
     p.machine.part_moves.value = PartMoves::Xy;
-    p.feedstock.modulus_mpa.value = Some(0.005);
+    p.feedstock.modulus_mpa.value = Some(0.001);
     let text = tiny(2).repeat(2);
     let with = |block_size: usize, threads: usize| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
