@@ -19,12 +19,14 @@ const BACK: &str = "; back at the print";
 const PURGE_MM3: f64 = 70.0;
 
 /// Capacity 30 and 20 mm³/s; E of the input counts mm³; at most 50 units of E in place. `more`: lines for `[screw]`;
-/// `hopper`: for `[hopper]` and, behind its name, `[machine]`.
+/// `hopper`: for `[hopper]` and, behind its name, `[machine]`. Layers wait for
+/// nothing.
 fn profile(more: &str, hopper: &str) -> Profile {
     let (hopper, machine) = hopper.split_once("[machine]\n").unwrap_or((hopper, ""));
     let text = format!(
         "[machine]\nmax_speed_mm_s = 150\n{machine}\n[controller]\nmax_e_only_mm = 50\n[screw]\ne_unit = \"mm3\"\n\
          peak_flow_mm3_s = 30\nsustained_flow_mm3_s = 20\n{more}\n[feedstock]\ndensity_g_cm3 = 5\n\
+         [part]\nsolid_temperature_c = \"none\"\n\
          [hopper]\nusable_g = 1.9\nmargin_g = 0.45\npause_command = \"REFILL\"\n{hopper}"
     );
     Profile::load(&text, "park.toml").unwrap_or_else(|error| panic!("{error}"))

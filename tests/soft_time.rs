@@ -213,6 +213,7 @@ fn what_is_missing_is_a_wait_off_the_part() {
         let away: Vec<_> = all.moves.iter().filter(|m| m.is_travel() && m.to[..2] != m.from[..2]).collect();
         assert!(away.len() >= 18);
         // With turns of the screw around it: the pressure is taken away first, and the way is dry.
+        let p = runs::with_capacity(p, 60.0, 60.0, 60.0);
         let (with_turns, _) = rewrite(&text, &p, Passes { scale: false, ..Passes::ALL });
         let lines: Vec<&str> = with_turns.lines().collect();
         let first = lines.iter().position(|line| *line == AWAY).expect("a wait");
@@ -261,14 +262,17 @@ fn without_a_place_to_wait_the_hurry_is_told() {
 
 #[test]
 fn parts_beside_each_other_share_the_time() {
-    let p = cooling(true);
+    let mut p = cooling(false);
+    // Near: a way there and back takes no longer than what is missing.
+    (p.machine.park_x_mm.value, p.machine.park_y_mm.value) = (Some(45.0), Some(45.0));
+    p.machine.park_lift_mm.value = 1.0;
     let waited = |towers: u32| {
         let (output, summary) = rewrite(&tiny(towers), &p, SOFT);
         let part = summary.part.expect("the part was looked at");
         (part.waited_s, layer_times(&output, &p)[0], part.bands.list()[0].least_time_s)
     };
     let (one, two, six) = (waited(1), waited(2), waited(6));
-    assert!(two.0 < 0.2 * one.0 && six.0 == 0.0, "{one:?} {two:?} {six:?}");
+    assert!(two.0 < 0.6 * one.0 && six.0 == 0.0, "{one:?} {two:?} {six:?}");
     for (_, time, least) in [one, two] {
         assert!(time > least - LEFT_OUT_S && time < 1.1 * least, "the same for all on the plate: {time} {least}");
     }
@@ -279,14 +283,15 @@ fn parts_beside_each_other_share_the_time() {
 fn blocks_and_threads_change_nothing() {
     let mut p = cooling(true);
     p.machine.part_moves.value = PartMoves::Xy;
-    p.feedstock.modulus_mpa.value = Some(0.005);
-    let text = format!("{}{}", tiny(2), filled(8).replace("G28\n", "G0 Z30\n"));
+    p.feedstock.modulus_mpa.value = Some(0.001);
+    let text = tiny(2).repeat(2);
     let with = |block_size: usize, threads: usize| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
         pool.install(|| run(&text, &p, &Options { block_size, ..Options::default() }).0)
     };
     let expected = with(64 * 1024, 2);
-    assert!(expected.contains(AWAY) && expected.contains("M204"));
+    assert!(expected.contains(AWAY), "it waits\n{expected}");
+    assert!(expected.contains("M204"), "it is bounded\n{expected}");
     for (block_size, threads) in [(64, 1), (997, 2), (4096, 3)] {
         assert!(with(block_size, threads) == expected, "blocks of {block_size} on {threads} threads");
     }

@@ -1,5 +1,6 @@
 //! What the account says of the part.
 
+use super::Passes;
 use super::stay::Stay;
 use crate::findings::{Code, Findings, Place};
 use crate::profile::Profile;
@@ -7,7 +8,7 @@ use crate::soft::{Terms, Trouble, Warning};
 use crate::summary::PartFigures;
 
 /// Figures of the part, and what is to be told of it.
-pub fn figures(profile: &Profile, mut stay: Stay, findings: &mut Findings) -> PartFigures {
+pub fn figures(profile: &Profile, passes: Passes, mut stay: Stay, findings: &mut Findings) -> PartFigures {
     stay.end();
     let warnings = &stay.soft().plan().warnings;
     let sags = |warning: &Warning| matches!(warning.what, Trouble::TooHeavy { factor } if factor < 1.0);
@@ -18,7 +19,7 @@ pub fn figures(profile: &Profile, mut stay: Stay, findings: &mut Findings) -> Pa
     }) {
         warn(warning, findings);
     }
-    let terms = Terms::of(profile, true, true);
+    let terms = Terms::of(profile, passes.softness, passes.layer_time);
     let low = terms.as_ref().map_or(0.0, |terms| terms.solid.modulus().as_mpa());
     let [middle, high] = terms.as_ref().map_or([1.0; 2], |terms| terms.band);
     let moves = terms.map_or([false; 2], |terms| terms.moves);

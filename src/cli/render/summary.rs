@@ -122,8 +122,15 @@ fn headline(summary: &Summary, tense: Tense) -> String {
                 0 => String::new(),
                 n => format!(", {} as well", turned(n)),
             };
+            let has = |reasons: &[Reason]| changes.by_reason.iter().any(|r| r.moves > 0 && reasons.contains(&r.reason));
+            let by_part = has(&[Reason::NozzleDrag, Reason::LayerTime]);
+            let asked = match (has(&[Reason::PeakCapacity, Reason::SustainedCapacity]), by_part) {
+                (true, true) => "asked more than screw or part can take",
+                (false, true) => "went faster than the part bears or cools",
+                (_, false) => "asked more than the screw can give",
+            };
             format!(
-                "{} of {} asked more than the screw can give and {} slowed{also}.",
+                "{} of {} {asked} and {} slowed{also}.",
                 count(beads),
                 counted(summary.before.beads, "bead"),
                 were(beads)
