@@ -297,8 +297,7 @@ impl Stand {
     /// Makes one limb of each trunk and its last branch.
     fn fold(&mut self) {
         for index in 0..self.limbs.len() {
-            loop {
-                let Some(limb) = self.limbs.get(index) else { break };
+            while let Some(limb) = self.limbs.get(index) {
                 let Some(trunk) = limb.trunk else { break };
                 let Some(below) = self.limbs.get(trunk).filter(|below| below.branches == 1) else { break };
                 let mut columns = below.loaded(below.above.less(limb.lump()));

@@ -113,7 +113,7 @@ keys! {
             |v| each_above_zero(v, 1e6, "", "motor steps for one mm of the axis, as the machine is set"),
             "motor steps for one mm of [x, y, z] and one unit of e";
         bed_mm: "bed_mm" as OrNone<Axes>,
-            |v| if_some(v, |v| bed(v)),
+            |v| if_some(v, bed),
             "bed as the machine counts it, [least x, least y, largest x, largest y], mm, or \"none\"";
         park_x_mm: "park_x_mm" as OrNone<Number>,
             |v| if_some(v, |v| within(*v, -1e4, 1e4, "mm", PARK)),
