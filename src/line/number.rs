@@ -188,7 +188,7 @@ fn fraction_before(text: &mut [u8; 48], mut at: usize, mut fraction: u64, mut di
         fraction = u64::from(small / 10);
         digits -= 1;
     }
-    while fraction % 10 == 0 {
+    while fraction.is_multiple_of(10) {
         fraction /= 10;
         digits -= 1;
     }
