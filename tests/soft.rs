@@ -268,9 +268,9 @@ fn every_move_of_the_output_obeys() {
         let text = format!("[controller]\npreset = \"{preset}\"\n");
         let preset = Profile::load(&text, "own").expect("a sound profile");
         let mut p = profile(0.1, BEAD);
-        (p.controller, p.machine.corner) = (preset.controller.clone(), preset.machine.corner.clone());
-        p.machine.axis_accel_mm_s2 = preset.machine.axis_accel_mm_s2.clone();
-        p.machine.axis_speed_mm_s = preset.machine.axis_speed_mm_s.clone();
+        (p.controller, p.machine.corner) = (preset.controller.clone(), preset.machine.corner);
+        p.machine.axis_accel_mm_s2 = preset.machine.axis_accel_mm_s2;
+        p.machine.axis_speed_mm_s = preset.machine.axis_speed_mm_s;
         for passes in [SOFT, Passes { scale: false, ..Passes::ALL }] {
             let (output, summary) = rewrite(&stack.text, &p, passes);
             let bears = along_y(&summary);
@@ -291,8 +291,8 @@ fn every_move_of_the_output_obeys() {
 fn axis_words_of_the_file_are_followed() {
     let preset = Profile::load("[controller]\npreset = \"board\"\n", "own").expect("a sound profile");
     let mut p = own();
-    (p.controller, p.machine.corner) = (preset.controller.clone(), preset.machine.corner.clone());
-    p.machine.axis_accel_mm_s2 = preset.machine.axis_accel_mm_s2.clone();
+    (p.controller, p.machine.corner) = (preset.controller.clone(), preset.machine.corner);
+    p.machine.axis_accel_mm_s2 = preset.machine.axis_accel_mm_s2;
     let mut stack = Stack::new(HEIGHT, BEAD);
     for layer in 0..12 {
         stack.up();
