@@ -8,7 +8,7 @@ use std::time::Duration;
 use criterion::{Criterion, SamplingMode, Throughput, criterion_group, criterion_main};
 use meltwright::line::Block;
 use meltwright::motion::rules::MotionRules;
-use meltwright::motion::{Beside, Plan, Planner, Timing};
+use meltwright::motion::{Beside, Ordered, Plan, Planner, Timing};
 use meltwright::moves::resolve::{Resolver, Rules};
 use meltwright::moves::settings::FileSettings;
 use meltwright::moves::{Kind, Move, Side};
@@ -83,7 +83,7 @@ fn made(text: Vec<u8>) -> Made {
     for step in &moves {
         let arc = if step.has(Move::ARC) { arcs.next() } else { None };
         let limits = if step.kind == Kind::Limits { limits.next() } else { None };
-        planner.push(step, Beside { arc, limits }, step.speed, f64::INFINITY);
+        planner.push(step, Beside { arc, limits }, Ordered::by_file(step));
     }
     planner.finish();
     planner.hand_over(&mut timings);
