@@ -43,9 +43,11 @@ const MORE_WAYS: [(&str, &str, &str, &str); 6] = [
     ("board, by the file, turns", "board", "file", "screw-turns"),
 ];
 
+/// The part stands still and cools by itself: what the soft part asks for has tests of its own.
 fn profile((_, preset, by, unit): (&str, &str, &str, &str), more: &str) -> Profile {
     let text = format!(
-        "[controller]\npreset = \"{preset}\"\n[screw]\nlag_compensated_by = \"{by}\"\noutput_e_unit = \"{unit}\"\n{more}"
+        "[machine]\npart_moves = \"none\"\n[part]\nsolid_temperature_c = \"none\"\n\
+         [controller]\npreset = \"{preset}\"\n[screw]\nlag_compensated_by = \"{by}\"\noutput_e_unit = \"{unit}\"\n{more}"
     );
     Profile::load(&text, "way.toml").unwrap_or_else(|error| panic!("{error}"))
 }

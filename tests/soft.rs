@@ -338,7 +338,7 @@ fn the_next_object_is_free_again() {
         for _ in 0..10 {
             stack.up().block([x, 50.0], [8.0, 8.0]);
         }
-        stack.down_to_the_bed();
+        stack.down_to_bed();
     }
     let bears = along_y(&audit(&stack.text, &own()));
     assert_eq!(bears.len(), 20);

@@ -297,10 +297,9 @@ impl Stand {
     /// Makes one limb of each trunk and its last branch.
     fn fold(&mut self) {
         for index in 0..self.limbs.len() {
-            while let Some(limb) = self.limbs.get(index)
-                && let Some(trunk) = limb.trunk
-                && let Some(below) = self.limbs.get(trunk).filter(|below| below.branches == 1)
-            {
+            while let Some(limb) = self.limbs.get(index) {
+                let Some(trunk) = limb.trunk else { break };
+                let Some(below) = self.limbs.get(trunk).filter(|below| below.branches == 1) else { break };
                 let mut columns = below.loaded(below.above.less(limb.lump()));
                 for (column, top) in columns.iter_mut().zip(&limb.columns) {
                     column.stack(top);

@@ -17,22 +17,29 @@ pub struct Band {
     /// Islands in its layers, at most.
     pub islands: u32,
     /// Highest acceleration along X that the part bears, mm/s²; `None`: the machine does not move it along X.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub accel_x_mm_s2: Option<f64>,
     /// The same along Y.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub accel_y_mm_s2: Option<f64>,
     /// Deflection of the tip at the acceleration of the machine, along the axes that move the part, mm.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub sway_mm: Option<f64>,
     /// Lowest frequency along these axes, Hz.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub frequency_hz: Option<f64>,
     /// Deflection by the drag of the nozzle at the fastest bead, mm.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub drag_mm: Option<f64>,
     /// How many times its own weight the weakest column carries.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub weight_factor: Option<f64>,
     /// Shortest time of a layer as the file has it, s.
     pub time_before_s: f64,
     /// Least time that its layers need to cool, s, where it is longest.
     pub least_time_s: f64,
     /// Shortest time of a layer in the output, waits included, s; `None` where nothing is written.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub time_after_s: Option<f64>,
     /// Waits for cooling, s.
     pub waits_s: f64,

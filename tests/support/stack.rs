@@ -52,7 +52,7 @@ impl Stack {
     }
 
     /// The first layer again, of the next object.
-    pub fn down_to_the_bed(&mut self) -> &mut Self {
+    pub fn down_to_bed(&mut self) -> &mut Self {
         let z = f64::from(self.layer) * self.height;
         self.layer = 0;
         self.line(&format!("G1 Z{:.3}", z + 5.0))
