@@ -270,6 +270,7 @@ fn copy<R: Read + Seek + Send, W: Write + Send>(
                 level: Level::Note,
                 code: "not-judged",
                 what: format!("the file was copied as it is; its figures are missing: {error}"),
+                why: "nothing is known of what it asks of the screw".to_owned(),
                 help: error.kind().help().unwrap_or_else(|| "nothing needs to be done".to_owned()),
                 count: 1,
                 places: Vec::new(),

@@ -12,6 +12,7 @@ pub use crate::findings::{Finding, Level, Place};
 pub use crate::hopper::{HopperPlan, HourMark, PlaceKind, Refill};
 pub use crate::passes::Reason;
 pub use crate::replay::{Replay, ReplayFigures};
+pub use crate::soft::Band;
 pub use part::PartFigures;
 
 /// The whole account of one file.

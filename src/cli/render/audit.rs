@@ -24,14 +24,14 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
         text.push_str(&parts::histogram(&changes.histogram));
         text.push_str(&parts::largest("Changes of a rewrite that cost most time", &changes.largest));
     }
-    text.push_str(&parts::findings(&summary.findings, usize::MAX));
+    text.push_str(&parts::findings(&summary.findings, usize::MAX, detail == Detail::All));
     text.push_str(&parts::assumed(&summary.assumed));
     text.push_str(&parts::cautions());
     text
 }
 
 /// One sentence: how many findings of which level, and how far the demand goes.
-fn headline(summary: &Summary) -> String {
+pub fn headline(summary: &Summary) -> String {
     let number = |level| summary.findings.iter().filter(|f| f.level == level).count() as u64;
     let levels = [(number(Level::Error), "error"), (number(Level::Warning), "warning"), (number(Level::Note), "note")];
     let found: Vec<String> = levels.into_iter().filter(|(n, _)| *n > 0).map(|(n, level)| counted(n, level)).collect();
