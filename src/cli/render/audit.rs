@@ -31,14 +31,19 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
 }
 
 /// One sentence: how many findings of which level, and how far the demand goes.
-pub fn headline(summary: &Summary) -> String {
+fn headline(summary: &Summary) -> String {
     let number = |level| summary.findings.iter().filter(|f| f.level == level).count() as u64;
     let levels = [(number(Level::Error), "error"), (number(Level::Warning), "warning"), (number(Level::Note), "note")];
     let found: Vec<String> = levels.into_iter().filter(|(n, _)| *n > 0).map(|(n, level)| counted(n, level)).collect();
     let found = if found.is_empty() { "Nothing to remark".to_owned() } else { found.join(", ") };
+    format!("{found}; {}", asks(summary))
+}
+
+/// How far the demand goes.
+pub fn asks(summary: &Summary) -> String {
     let (asked, given) = (summary.before.peak_demand_mm3_s, summary.provenance.peak_capacity_mm3_s);
     let relation = if asked > given { "more than" } else { "within" };
-    format!("{found}; the file asks up to {}, {relation} the {} the screw can give.", flow(asked), flow(given))
+    format!("the file asks up to {}, {relation} the {} the screw can give.", flow(asked), flow(given))
 }
 
 fn main_table(summary: &Summary) -> String {

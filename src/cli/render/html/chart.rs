@@ -48,7 +48,11 @@ impl Axis {
             (low, high) = (low.min(value), high.max(value));
         }
         if high > low * WIDE {
-            let (low, high) = (10.0_f64.powf(low.log10().floor()), 10.0_f64.powf(high.log10().ceil()));
+            // Easy figures at both ends: 1, 2 or 5 times a power.
+            let power = |value: f64| 10.0_f64.powf(value.log10().floor());
+            let easy = |value: f64| [1.0, 2.0, 5.0, 10.0].map(|factor| factor * power(value));
+            let low = easy(low).into_iter().rev().find(|easy| *easy <= low).unwrap_or(low);
+            let high = easy(high).into_iter().find(|easy| *easy >= high).unwrap_or(high);
             return Self { label: label.to_owned(), low, high, scale: Scale::Powers };
         }
         Self::from_zero(label, high * 1.06)
@@ -73,12 +77,12 @@ impl Axis {
                 (first..=last.min(first + 20)).map(|k| k as f64 * step).map(|at| (at, figure(at, step))).collect()
             }
             Scale::Powers => {
-                let (first, last) = (self.low.log10().round() as i32, self.high.log10().round() as i32);
+                let (first, last) = (self.low.log10().floor() as i32, self.high.log10().floor() as i32);
                 let factors: &[f64] = if last - first > 2 { &[1.0] } else { &[1.0, 2.0, 5.0] };
                 let every = ((last - first) / 8 + 1) as usize;
                 let powers = (first..=last).step_by(every).map(|power| 10.0_f64.powi(power));
                 let ticks = powers.flat_map(|power| factors.iter().map(move |factor| (factor * power, power)));
-                let inside = ticks.filter(|(at, _)| *at <= self.high * 1.001);
+                let inside = ticks.filter(|(at, _)| (self.low * 0.999..=self.high * 1.001).contains(at));
                 inside.map(|(at, power)| (at, figure(at, power))).collect()
             }
         }
@@ -238,6 +242,16 @@ impl Chart {
         way
     }
 
+    /// Whether a line runs where a label at the right end would stand.
+    fn is_crowded(&self, upright: f64) -> bool {
+        let right = SIZE[0] - ROOM[2] - 0.35 * (SIZE[0] - ROOM[0] - ROOM[2]);
+        let mut points = self.lines.iter().flat_map(|line| &line.points).filter(|point| point[1].is_finite());
+        points.any(|[x, y]| {
+            let at = self.place(*x, *y);
+            at[0] > right && (upright - CLOSE..upright + 4.0).contains(&at[1])
+        })
+    }
+
     fn levels(&self) -> Html {
         let right = SIZE[0] - ROOM[2];
         let mut drawn = Html::new();
@@ -248,7 +262,11 @@ impl Chart {
             let y = self.place(self.x.low, level.at)[1];
             drawn.add(path("level", &format!("M{} {y:.1}H{right}", ROOM[0])));
             let under = above.is_some_and(|above| y - above < CLOSE) || y < ROOM[1] + CLOSE;
-            drawn.add(label("end", right - 3.0, if under { y + 14.0 } else { y - 5.0 }, "name", &level.name));
+            let upright = if under { y + 14.0 } else { y - 5.0 };
+            match self.is_crowded(upright) {
+                true => drawn.add(label("start", ROOM[0] + 6.0, upright, "name", &level.name)),
+                false => drawn.add(label("end", right - 3.0, upright, "name", &level.name)),
+            }
             above = Some(if under { y + CLOSE } else { y });
         }
         drawn
@@ -263,7 +281,7 @@ impl Chart {
         for (index, at) in places.iter().enumerate() {
             let x = self.place(*at, self.y.low)[0];
             drawn.add(path("mark", &format!("M{x:.1} {}V{bottom}", ROOM[1])));
-            if x >= free {
+            if x >= free && places.len() > 1 {
                 drawn.add(label("middle", x, ROOM[1] - 3.0, "name", &(index + 1).to_string()));
                 free = x + 22.0;
             }
@@ -289,7 +307,8 @@ impl Chart {
             items.add(item("level", "M1 6H33", "limit, named in the plot"));
         }
         if let Some((words, places)) = self.marks.as_ref().filter(|(_, places)| !places.is_empty()) {
-            items.add(item("mark", "M17 0V12", &format!("{words} ({})", places.len())));
+            let words = if places.len() > 1 { format!("{words} (1 to {})", places.len()) } else { words.clone() };
+            items.add(item("mark", "M17 0V12", &words));
         }
         if let Some(zone) = &self.zone {
             items.add(item("zone", "M1 1H33V11H1Z", &zone.name));
@@ -321,8 +340,11 @@ mod tests {
         assert_eq!(labels(&Axis::from_zero("s", 30.0)), ["0", "5", "10", "15", "20", "25", "30"]);
         assert_eq!(labels(&Axis::from_zero("s", 0.07)), ["0", "0.02", "0.04", "0.06"]);
         assert_eq!(labels(&Axis::from_zero("g", 13_000.0)), ["0", "2,500", "5,000", "7,500", "10,000", "12,500"]);
-        assert_eq!(labels(&Axis::around("Hz", [3.0, 800.0].into_iter())), ["1", "10", "100", "1,000"]);
-        assert_eq!(labels(&Axis::around("Hz", [20.0, 2_000.0].into_iter()))[..4], ["10", "100", "1,000", "10,000"]);
+        assert_eq!(
+            labels(&Axis::around("Hz", [3.0, 800.0].into_iter())),
+            ["2", "5", "10", "20", "50", "100", "200", "500", "1,000"]
+        );
+        assert_eq!(labels(&Axis::around("Hz", [20.0, 20_000.0].into_iter())), ["100", "1,000", "10,000"]);
         assert_eq!(labels(&Axis::around("Hz", [1.2, 99.0].into_iter())), ["1", "2", "5", "10", "20", "50", "100"]);
         for odd in [f64::NAN, f64::INFINITY, -1.0, 0.0] {
             assert_eq!(labels(&Axis::from_zero("s", odd)), labels(&Axis::from_zero("s", 1.0)));

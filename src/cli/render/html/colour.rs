@@ -9,7 +9,7 @@
 use std::f64::consts::TAU;
 
 /// Lightness at both ends, on a light page.
-const LIGHT_PAGE: [f64; 2] = [0.86, 0.26];
+const LIGHT_PAGE: [f64; 2] = [0.88, 0.30];
 /// The same on a dark one.
 const DARK_PAGE: [f64; 2] = [0.38, 0.95];
 /// Hue at both ends, turns: green-blue to red, over violet.

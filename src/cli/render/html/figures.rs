@@ -180,7 +180,8 @@ impl Sources<'_> {
         let ends = flows.quantile(0.05).zip(flows.quantile(0.95));
         let ends = ends.map(|(low, high)| [low, high].map(|share| rpm_of(&screw.output.value, share * peak)));
         let last = points.last().copied().unwrap_or_default();
-        let right = [last[0], screw.max_speed_rpm.value].into_iter().fold(ends.map_or(0.0, |ends| ends[1]), f64::max);
+        let most = screw.max_speed_rpm.value;
+        let right = last[0].max(most);
         let mut line = vec![[0.0, 0.0]];
         line.extend(points);
         if last[0] < right {
@@ -188,10 +189,11 @@ impl Sources<'_> {
         }
         let run = ends.map_or_else(String::new, |[low, high]| {
             format!(
-                " Nine tenths of the bead time {} lie between {} and {} rev/min.",
+                " Nine tenths of the bead time {} lie between {} and {} rev/min{}.",
                 if self.is_written { "in the output" } else { "of the file" },
                 decimal(low, 0),
-                decimal(high, 0)
+                decimal(high, 0),
+                if high > most { ", which is more than the screw has" } else { "" }
             )
         });
         let chart = Chart {
@@ -208,7 +210,7 @@ impl Sources<'_> {
             y: Axis::from_zero("output, mm³/s", last[1].max(peak) * 1.12),
             lines: vec![Line { name: "output".to_owned(), style: 2, points: line }],
             levels: self.capacities(),
-            marks: Some(("highest screw speed".to_owned(), vec![screw.max_speed_rpm.value])),
+            marks: Some((format!("highest screw speed, {} rev/min", decimal(most, 0)), vec![most])),
             zone: ends.map(|ends| Zone { name: "where the print runs, nine tenths of its bead time".to_owned(), ends }),
         };
         chart.figure(Html::new())

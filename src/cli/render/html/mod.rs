@@ -61,6 +61,22 @@ const fn level(level: Level) -> (&'static str, &'static str) {
     }
 }
 
+/// A sentence: what stands between backticks is typed, the rest begins and ends as sentences do.
+fn said(words: &str) -> Html {
+    let first = words.split_whitespace().next().unwrap_or_default();
+    let is_key = first.contains(['.', '_', '`', '=']);
+    let mut letters = words.chars();
+    let mut text: String = match letters.next() {
+        Some(letter) if !is_key => letter.to_uppercase().chain(letters).collect(),
+        _ => words.to_owned(),
+    };
+    if !text.is_empty() && !text.ends_with(['.', '!', '?']) {
+        text.push('.');
+    }
+    let pieces = text.split('`').enumerate();
+    pieces.map(|(index, piece)| if index % 2 == 1 { Html::words("code", piece) } else { Html::text(piece) }).collect()
+}
+
 impl Report<'_> {
     fn page(&self) -> String {
         let sources = self.summary.course.as_deref().map(|course| Sources {
@@ -128,13 +144,13 @@ impl Report<'_> {
             (n, 0) => format!("Do not print {printed} as it is: {}.", counted(n, "error")),
             (n, m) => format!("Do not print {printed} as it is: {}, {}.", counted(n, "error"), counted(m, "warning")),
         };
-        let headline = self.tense.map_or_else(|| audit::headline(found), |tense| summary::headline(found, tense));
+        let headline = self.tense.map_or_else(|| audit::asks(found), |tense| summary::headline(found, tense));
         let what = if self.tense.is_some() { "Rewrite of " } else { "Audit of " };
         let mut title = Html::text(what);
         title.add(Html::words("bdi", &self.name));
         let mut all = Html::element("h1", &[], title);
         all.add(Html::element("p", &[("class", "verdict")], Html::text(&verdict)));
-        all.add(Html::words("p", &headline));
+        all.add(Html::element("p", &[], said(&headline)));
         if !found.assumed.is_empty() {
             let words = format!(
                 " of the profile that this depends on {} not measured; ",
@@ -190,7 +206,8 @@ impl Report<'_> {
         heading.add(Html::text(&format!(": {}{times}", finding.what)));
         let mut all = Html::element("h3", &[("id", &title)], heading);
         let row = |name: &str, words: &str| {
-            Html::element("div", &[], [Html::words("dt", name), Html::words("dd", words)].into_iter().collect())
+            let said = Html::element("dd", &[], said(words));
+            Html::element("div", &[], [Html::words("dt", name), said].into_iter().collect())
         };
         let rows = [("Why it matters", &finding.why), ("What to do", &finding.help)];
         let rows = rows.into_iter().filter(|(_, words)| !words.is_empty()).map(|(name, words)| row(name, words));
@@ -217,11 +234,7 @@ impl Report<'_> {
             ("what", Column::Words),
         ];
         let shown = finding.places.len() as u64;
-        let caption = match finding.count.saturating_sub(shown) {
-            0 => "Where".to_owned(),
-            more => format!("Where: the worst or first {}, and {} more", count(shown), count(more)),
-        };
-        let mut grid = Grid::new(&caption, heads);
+        let mut grid = Grid::new(&format!("Places of {}", finding.code), heads);
         let course = self.summary.course.as_deref();
         for place in &finding.places {
             let some = |known: bool, text: String| if known { text } else { "-".to_owned() };
@@ -234,7 +247,18 @@ impl Report<'_> {
                 place.detail.clone(),
             ]);
         }
-        grid.html()
+        let Some(first) = finding.places.first() else { return Html::new() };
+        let whole = finding.places.iter().all(|place| place.line == 0);
+        let summary = match finding.count.saturating_sub(shown) {
+            _ if whole && shown == 1 => return Html::element("p", &[], said(&first.detail)),
+            0 => counted(shown, "place"),
+            more => format!("The {} that count most, and {} more", counted(shown, "place"), count(more)),
+        };
+        let mut inside = Html::words("summary", &summary);
+        inside.add(grid.html());
+        // One place is no more to read than the words that hide it.
+        let open: &[(&str, &str)] = if shown == 1 { &[("open", "")] } else { &[] };
+        Html::element("details", open, inside)
     }
 
     /// What the part bears, as figures.
@@ -253,21 +277,23 @@ impl Report<'_> {
             "needs, s",
             "then, s",
         ];
-        let mut grid = Grid::new(
-            "The part in figures, worst of each band of layers",
-            heads
-                .iter()
-                .enumerate()
-                .map(|(place, head)| (*head, if place == 0 { Column::Words } else { Column::Figures })),
-        );
+        // An audit has no other times than those of the file.
+        let shown = if self.tense.is_some() { heads.len() } else { heads.len() - 1 };
+        let column = |place: usize| if place == 0 { Column::Words } else { Column::Figures };
+        let heads = heads.iter().take(shown).enumerate().map(|(place, head)| (*head, column(place)));
+        let mut grid = Grid::new("The part in figures, worst of each band of layers", heads);
         let figure = |value: Option<f64>, decimals: usize| match value {
             Some(value) if value >= 100_000.0 => "any".to_owned(),
             Some(value) => decimal(value, if value >= 100.0 { 0 } else { decimals }),
             None => "-".to_owned(),
         };
         for band in part.bands.list() {
-            grid.row([
-                format!("{} to {}", band.first_layer, band.last_layer),
+            let layers = match band.first_layer == band.last_layer {
+                true => band.first_layer.to_string(),
+                false => format!("{} to {}", band.first_layer, band.last_layer),
+            };
+            let cells = [
+                layers,
                 decimal(band.z_mm, 1),
                 figure(band.accel_x_mm_s2, 1),
                 figure(band.accel_y_mm_s2, 1),
@@ -278,7 +304,8 @@ impl Report<'_> {
                 decimal(band.time_before_s, 1),
                 decimal(band.least_time_s, 1),
                 figure(band.time_after_s, 1),
-            ]);
+            ];
+            grid.row(cells.into_iter().take(shown));
         }
         grid.html()
     }

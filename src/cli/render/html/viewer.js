@@ -3,8 +3,8 @@
   const find = (id) => document.getElementById(id);
   const info = JSON.parse(find("layer-info").textContent);
   const data = Uint8Array.from(atob(find("layer-data").textContent), (letter) => letter.charCodeAt(0));
-  const [picture, slider, number, side, told] =
-    ["layer-picture", "layer-slider", "layer-number", "layer-side", "layer-told"].map(find);
+  const [picture, slider, number, side, fit, told] =
+    ["layer-picture", "layer-slider", "layer-number", "layer-side", "layer-fit", "layer-told"].map(find);
   const layers = info.layers;
   let chosen = 0;
 
@@ -40,12 +40,12 @@
     return found;
   }
 
-  // One view for all layers, so that they can be compared.
-  const view = [Infinity, Infinity, -Infinity, -Infinity];
+  // One view for all layers, so that they can be compared, unless only this one is to fill the picture.
+  const whole = [Infinity, Infinity, -Infinity, -Infinity];
   for (const layer of layers) {
     for (const axis of [0, 1]) {
-      view[axis] = Math.min(view[axis], layer.box[axis]);
-      view[axis + 2] = Math.max(view[axis + 2], layer.box[axis + 2]);
+      whole[axis] = Math.min(whole[axis], layer.box[axis]);
+      whole[axis + 2] = Math.max(whole[axis + 2], layer.box[axis + 2]);
     }
   }
 
@@ -58,6 +58,7 @@
     const ratio = Math.max(window.devicePixelRatio || 1, isPrinted.matches ? 2 : 1);
     const width = Math.max(picture.clientWidth, 280);
     const margin = 16;
+    const view = fit.checked ? layer.box : whole;
     const [wide, high] = [Math.max(view[2] - view[0], 1), Math.max(view[3] - view[1], 1)];
     const scale = Math.min((width - 2 * margin) / wide, 620 / high);
     const height = Math.max(high * scale + 2 * margin + 22, 140);
@@ -139,6 +140,7 @@
     layers.reduce((best, layer, index) => (Math.abs(layer.n - n) < Math.abs(layers[best].n - n) ? index : best), 0);
   slider.addEventListener("input", () => choose(Number(slider.value)));
   number.addEventListener("change", () => choose(nearest(Number(number.value) || 1)));
+  fit.addEventListener("change", draw);
   if (side) side.addEventListener("change", () => choose(chosen));
   picture.addEventListener("keydown", (event) => {
     const steps = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -10, PageUp: 10,
@@ -159,5 +161,5 @@
   window.addEventListener("afterprint", again);
   isPrinted.addEventListener("change", draw);
   find("layer-choice").hidden = false;
-  choose(Math.floor(layers.length / 2));
+  choose(nearest(info.worst));
 })();

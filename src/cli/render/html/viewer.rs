@@ -85,6 +85,10 @@ fn controls(first: &Sample, last: &Sample, layers: usize, differs: bool, output:
         choices.add(Html::element("option", &[("value", "1")], Html::text(output)));
         inside.add(field("Demand", Html::element("select", &[("id", "layer-side")], choices)));
     }
+    inside.add(field(
+        "Fill the picture with this layer",
+        Html::void("input", &[("type", "checkbox"), ("id", "layer-fit")]),
+    ));
     // Shown by the script: without it there is nothing to choose.
     Html::element("div", &[("id", "layer-choice"), ("hidden", "")], inside)
 }
@@ -138,7 +142,11 @@ fn info(sources: &Sources<'_>) -> Html {
         entry
     });
     let layers: Vec<String> = layers.collect();
-    Html::plain(&format!("{{\"classes\":{CLASSES},\"layers\":[{}]}}", layers.join(",")))
+    Html::plain(&format!(
+        "{{\"classes\":{CLASSES},\"worst\":{},\"layers\":[{}]}}",
+        sources.course.samples.worst_layer(),
+        layers.join(",")
+    ))
 }
 
 fn corners(edges: &[f64; 4]) -> String {
