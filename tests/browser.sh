@@ -3,8 +3,8 @@
 #
 #     tests/browser.sh FOLDER [REPORT.html ...]
 #
-# Without reports, two of the demo are made with target/debug/meltwright. FOLDER gets light.png, dark.png, narrow.png and
-# print.pdf for each. Exit code 1 where the console shows an error or the page is not as it should be, 77 where there is
+# Without reports, two of the demo are made with target/debug/meltwright. FOLDER gets pictures, light, dark, narrow
+# and without scripts, and print.pdf for each. Exit code 1 where the console shows an error or the page is not as it should be, 77 where there is
 # no browser. Nothing is fetched: the pages forbid it, and the browser is started with a host name rule that leads nowhere.
 set -eu
 folder=${1:?a folder for the pictures}
@@ -49,6 +49,8 @@ for report in "$@"; do
     run --no-pdf-header-footer --print-to-pdf="$name-print.pdf" "$url"
     run --dump-dom "$url" >"$name-dom.txt"
     if grep CONSOLE "$folder/log.txt" >&2; then fail "the console is not empty"; fi
+    # Without scripts everything but the layers is there, and the layers say why they are not.
+    run --blink-settings=scriptEnabled=false --window-size=1200,9000 --screenshot="$name-plain.png" "$url"
     # Written by the script once a layer is drawn.
     grep -q 'id="layer-told"[^>]*>Layer [0-9]*, z [0-9.]* mm: [0-9]* beads' "$name-dom.txt" || fail "no layer is drawn"
     grep -q 'aria-valuetext="layer [0-9]' "$name-dom.txt" || fail "the slider does not say its layer"

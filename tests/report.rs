@@ -233,15 +233,14 @@ fn nothing_of_a_file_becomes_markup() {
 #[test]
 fn prints_of_nothing_and_of_odd_numbers() {
     let bench = Bench::new();
-    let huge =
-        "M83\nG1 X1e3 F600\nG1 X99999999 Y99999999 E1 F0.0001\nG4 S999999999\nG1 X0 E99999 F99999999\nG1 E5 F1\n";
+    let huge = "M83\nG1 X1e3 F600\nG1 X900000 Y900000 E1 F0.0001\nG4 S999999999\nG1 X0 E99999 F99999999\nG1 E5 F1\n";
     let cases =
         [("none", "G28\n"), ("travel", "G1 X10 F600\nG1 X20\n"), ("calm", CALM), ("huge", huge), ("dwell", "G4 P1\n")];
     for (name, gcode) in cases {
         bench.file(&format!("{name}.gcode"), gcode);
         let html = format!("{name}.html");
         let arguments = ["audit", &format!("{name}.gcode"), "--html", &html, "--set", "screw.virtual_diameter_mm=1.75"];
-        let ran = bench.run(&[&arguments[..], &["--set", "hopper.usable_g=30"]].concat());
+        let ran = bench.run(&[&arguments[..], &["--set", "hopper.usable_g=300"]].concat());
         assert!(matches!(ran.code, Some(0 | 3)), "{name}: {}", ran.stderr);
         let page = read(&bench.path(&html));
         let tags = is_sound(&page);

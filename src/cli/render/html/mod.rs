@@ -21,7 +21,7 @@ use markup::{Column, Grid, Html};
 
 const STYLE: &str = include_str!("report.css");
 /// Nothing is loaded from anywhere, whatever a file name or a comment holds.
-const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'";
+const POLICY: &str = include_str!("policy.txt");
 
 /// The report of one file.
 pub fn page(job: &Job, summary: &Summary) -> String {

@@ -142,14 +142,8 @@
   number.addEventListener("change", () => choose(nearest(Number(number.value) || 1)));
   fit.addEventListener("change", draw);
   if (side) side.addEventListener("change", () => choose(chosen));
-  picture.addEventListener("keydown", (event) => {
-    const steps = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -10, PageUp: 10,
-      Home: -layers.length, End: layers.length };
-    if (event.key in steps && !event.ctrlKey && !event.altKey && !event.metaKey) {
-      event.preventDefault();
-      choose(chosen + steps[event.key]);
-    }
-  });
+  // The slider knows arrow keys, page keys, Home and End.
+  picture.addEventListener("click", () => slider.focus());
   let waiting = 0;
   const again = () => {
     cancelAnimationFrame(waiting);

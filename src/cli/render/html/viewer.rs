@@ -38,8 +38,8 @@ pub fn section(sources: &Sources<'_>) -> Html {
         ),
     };
     let words = format!(
-        "{shown} Choose a layer with the slider, by its number, or with the arrow keys on the picture. Colour and \
-         lightness tell the demand; beads above the capacity have an edge, dashed boxes are islands."
+        "{shown} Choose a layer with the slider, by mouse or arrow keys, or by its number. Colour and lightness tell \
+         the demand; beads above the capacity have an edge, dashed boxes are islands."
     );
     let mut inside = Html::words("p", &words);
     inside.add(Html::element(
@@ -53,7 +53,6 @@ pub fn section(sources: &Sources<'_>) -> Html {
         ("width", "960"),
         ("height", "640"),
         ("role", "img"),
-        ("tabindex", "0"),
         ("aria-label", "Beads of the layer that is chosen, seen from above"),
         ("aria-describedby", "layer-told"),
     ];
