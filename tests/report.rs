@@ -15,7 +15,7 @@ const RAW: [&str; 2] = ["script", "style"];
 /// Everything a report is made of.
 const KNOWN: &str = "html head meta title style body header nav main section article h1 h2 h3 p a ul li dl dt dd div span \
                      strong code bdi table caption thead tbody tr th td figure figcaption svg desc path text details \
-                     summary noscript label input select option canvas script";
+                     summary label input select option canvas script";
 
 /// A start tag as it stands in the page.
 #[derive(Debug)]

@@ -246,10 +246,14 @@ impl Chart {
     /// Whether a line runs where a label at the right end would stand.
     fn is_crowded(&self, upright: f64) -> bool {
         let right = SIZE[0] - ROOM[2] - 0.35 * (SIZE[0] - ROOM[0] - ROOM[2]);
-        let mut points = self.lines.iter().flat_map(|line| &line.points).filter(|point| point[1].is_finite());
-        points.any(|[x, y]| {
-            let at = self.place(*x, *y);
-            at[0] > right && (upright - CLOSE..upright + 4.0).contains(&at[1])
+        let near = |at: [f64; 2]| at[0] > right && (upright - CLOSE..upright + 4.0).contains(&at[1]);
+        let mut pieces = self.lines.iter().flat_map(|line| line.points.windows(2));
+        pieces.any(|piece| {
+            let [from, to] = [piece[0], piece[1]].map(|[x, y]| self.place(x, y));
+            // A long piece may pass the label between its ends.
+            (0..=8)
+                .map(|step| f64::from(step) / 8.0)
+                .any(|share| near([from[0] + (to[0] - from[0]) * share, from[1] + (to[1] - from[1]) * share]))
         })
     }
 

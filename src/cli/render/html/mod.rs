@@ -30,12 +30,18 @@ pub fn page(job: &Job, summary: &Summary) -> String {
         Sink::Nowhere => Some(Tense::Would),
         Sink::Stdout | Sink::File(_) => Some(Tense::Was),
     };
-    let report = Report { name: job.source.name(), summary, profile: &job.profile.profile, tense };
+    let path = job.source.name();
+    let file = job.source.path().and_then(std::path::Path::file_name);
+    let name = file.map_or_else(|| path.clone(), |file| file.display().to_string());
+    let report = Report { name, path, summary, profile: &job.profile.profile, tense };
     report.page()
 }
 
 struct Report<'a> {
+    /// Name of the file.
     name: String,
+    /// The same with its folders, as it was typed.
+    path: String,
     summary: &'a Summary,
     profile: &'a Profile,
     /// Whether a rewrite was, or would be made; `None` for an audit.
@@ -456,7 +462,7 @@ impl Report<'_> {
             false => record.input_sha256.clone(),
         };
         let mut rows = vec![
-            ("file", self.name.clone()),
+            ("file", self.path.clone()),
             ("SHA-256 of the file", hash),
             ("lines", count(record.input_lines)),
             ("bytes", count(record.input_bytes)),

@@ -89,7 +89,7 @@
     for (let step = 0; step < info.classes; step++) {
       const list = all.filter((run) => run.classes[which] === step);
       // Classes from the tenth on lie above the capacity.
-      if (step >= 10 && list.length) lay(list, bead + 2.4, colour("--ink"));
+      if (step >= 10 && list.length) lay(list, bead + Math.min(2.4, 0.3 * bead), colour("--ink"));
       if (list.length) lay(list, bead, colour("--c" + step));
     }
     pen.lineWidth = 1.2;
@@ -154,6 +154,7 @@
   window.addEventListener("beforeprint", draw);
   window.addEventListener("afterprint", again);
   isPrinted.addEventListener("change", draw);
-  find("layer-choice").hidden = false;
+  find("layer-idle").hidden = true;
+  find("layer-choice").hidden = picture.hidden = false;
   choose(nearest(info.worst));
 })();

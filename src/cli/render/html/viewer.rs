@@ -42,11 +42,9 @@ pub fn section(sources: &Sources<'_>) -> Html {
          the demand; beads above the capacity have an edge, dashed boxes are islands."
     );
     let mut inside = Html::words("p", &words);
-    inside.add(Html::element(
-        "noscript",
-        &[],
-        Html::words("p", "The layers are drawn by a script within this file; scripts are switched off here."),
-    ));
+    // Taken away by the script. A `noscript` would not show where only a policy holds the script back.
+    let idle = "The layers are drawn by a script within this file, which does not run here.";
+    inside.add(Html::element("p", &[("id", "layer-idle")], Html::text(idle)));
     inside.add(controls(first, last, list.len(), differs, sources.output));
     let picture = [
         ("id", "layer-picture"),
@@ -55,6 +53,7 @@ pub fn section(sources: &Sources<'_>) -> Html {
         ("role", "img"),
         ("aria-label", "Beads of the layer that is chosen, seen from above"),
         ("aria-describedby", "layer-told"),
+        ("hidden", ""),
     ];
     inside.add(Html::element("canvas", &picture, Html::new()));
     inside.add(Html::element("p", &[("id", "layer-told"), ("aria-live", "polite")], Html::new()));
