@@ -242,9 +242,11 @@ impl Report<'_> {
         let shown = finding.places.len() as u64;
         let mut grid = Grid::new(&format!("Places of {}", finding.code), heads);
         let course = self.summary.course.as_deref();
+        // What is printed: the output where there is one.
+        let series = course.map(|course| if self.tense.is_some() { &course.after } else { &course.before });
         for place in &finding.places {
             let some = |known: bool, text: String| if known { text } else { "-".to_owned() };
-            let at = course.and_then(|course| course.before.time_of_line(place.line)).filter(|_| place.line > 0);
+            let at = series.and_then(|series| series.time_of_line(place.line)).filter(|_| place.line > 0);
             grid.row([
                 if place.line > 0 { place.line.to_string() } else { "whole file".to_owned() },
                 some(place.layer > 0, count(place.layer)),
