@@ -23,6 +23,8 @@ pub struct Finding {
     pub code: &'static str,
     /// What was found, one sentence.
     pub what: String,
+    /// Why it matters, one sentence.
+    pub why: String,
     /// What to do about it, one sentence.
     pub help: String,
     /// How often it occurs.
@@ -48,7 +50,7 @@ pub struct Place {
 pub const MAX_PLACES: usize = 10;
 
 macro_rules! codes {
-    ($($(#[$doc:meta])* $code:ident, $level:ident, $name:literal, $what:literal, $help:literal;)+) => {
+    ($($(#[$doc:meta])* $code:ident, $level:ident, $name:literal, $what:literal, $why:literal, $help:literal;)+) => {
         /// Every kind of finding.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
         pub enum Code { $($(#[$doc])* $code,)+ }
@@ -57,8 +59,8 @@ macro_rules! codes {
             /// All of them, most serious first.
             pub const ALL: &[Self] = &[$(Self::$code,)+];
 
-            const fn parts(self) -> (Level, &'static str, &'static str, &'static str) {
-                match self { $(Self::$code => (Level::$level, $name, $what, $help),)+ }
+            const fn parts(self) -> (Level, [&'static str; 4]) {
+                match self { $(Self::$code => (Level::$level, [$name, $what, $why, $help]),)+ }
             }
         }
     };
@@ -68,222 +70,277 @@ codes! {
     /// A bead asks more than the peak capacity.
     PeakDemand, Error, "peak-demand",
         "beads ask more than the screw can give at once: they will be starved",
+        "starved beads are thin and bond badly, and the screw stays behind for some time afterwards",
         "run `meltwright rewrite`, or slice with lower speed or thinner beads";
     /// The moving average is above the sustained capacity.
     SustainedDemand, Error, "sustained-demand",
         "stretches ask more on average than the screw can keep up: flow will fade there",
+        "flow fades slowly, so the beads get thin without any one move looking wrong",
         "run `meltwright rewrite`, or slice with lower speed";
     /// The part does not carry its own weight.
     PartSags, Error, "part-sags",
         "the part does not carry its own weight: it will bend over while it is printed",
+        "no setting of the machine can hold up a column that buckles under itself",
         "make it wider or lower, lean it on a support, or take a stiffer feedstock";
     /// Extrusion without motion asks a faster screw than there is.
     ScrewSpeed, Warning, "screw-speed",
         "reversals and refills ask a faster screw than there is",
+        "the drive slips or lags behind, and what the file took back is not all there again when the next bead starts",
         "run `meltwright rewrite`, or slice with a lower speed for reversals and refills";
     /// More E in a line than the controller takes.
     ExcessE, Error, "excess-e",
         "lines hold more E than the controller takes in one line: it stops the print or moves on without the E",
+        "a print that stops in the middle of a bead is lost, and a missing charge leaves a gap",
         "run `meltwright rewrite`, which splits such lines unless controller.excess_e is \"report\" (arcs must be split by the slicing program), or raise the limit in the controller and in the profile";
     /// Bead area above what the controller lets through.
     BeadArea, Error, "bead-area",
         "beads are thicker than the controller lets through: it stops at such a line",
+        "the print ends at the first such line, with the nozzle standing on the part",
         "raise the cross-section limit in the controller's configuration, then set controller.max_bead_area_per_nozzle_sq to match";
     /// Extrusion is switched by M101 and M103.
     SwitchedExtruder, Error, "switched-extruder",
         "the extruder is switched on and off by M101 and M103, without E words: demand cannot be computed",
+        "without amounts nothing can be said of demand, mass or hopper, and nothing can be put right",
         "export with E words, or name the letter of the extruder axis if the file has one, for example --set screw.axis=A";
     /// A number with an exponent, which the controller misreads.
     Exponent, Error, "exponent",
         "numbers are written with an exponent, and the controller reads them as other numbers",
+        "the axis goes somewhere else than the file means, perhaps into the part or the end of its way",
         "have the program that made the file write plain decimals";
     /// More characters than the controller reads.
     LineTooLong, Error, "line-too-long",
         "lines are longer than the controller reads: the words at their end are lost or the line is refused",
+        "a lost word is a lost coordinate or a lost extrusion, and nothing on the machine tells of it",
         "have the slicing program write fewer decimals or shorter names; a longer line buffer goes into controller.max_line_characters";
     /// A command the controller answers with an error.
     CommandRefused, Error, "command-refused",
         "commands are answered with an error by this controller: a print from a stored file ends there",
+        "the print ends without a word, hours in, and the nozzle stays hot on the part",
         "have the slicing program write the file without them; if your controller takes them, take them out of controller.refused_commands";
     /// A command spelled as the controller does not know it.
     CommandSpelling, Error, "command-spelling",
         "commands are spelled in a way this controller does not know: it skips them, and what they should do is lost",
+        "a heater, a fan or a mode that the file relies on stays as it was",
         "write them in upper case and without leading zeros (G1, not G01 or g1), or correct controller.leading_zeros and controller.lower_case";
     /// Several commands on a line.
     SeveralCommands, Error, "several-commands",
         "lines hold several G commands, of which this controller carries out one: the others are lost",
+        "a mode or a move that is left out shifts everything that follows",
         "give each command a line of its own";
     /// A line without a command.
     ModalLine, Error, "modal-line",
         "lines without a command are to repeat the last motion: this controller does not know them and skips them",
+        "whole moves are left out, and the beads after them start from the wrong place",
         "have the program that made the file write the command on each line, or correct controller.modal_lines";
     /// A comment in parentheses behind words.
     Parentheses, Error, "parentheses",
         "comments in parentheses stand behind words: this controller cannot read the word before them and refuses the line",
+        "a refused line is a missing move, or the end of the print",
         "remove these comments, or write them behind a semicolon";
     /// A setting of zero or below, or otherwise out of the controller's range.
     SettingRefused, Error, "setting-refused",
         "settings are out of the controller's range: it refuses the line, or the machine stands still",
+        "the machine keeps other limits than the file was made for, or does not move at all",
         "look at these lines: accelerations and factors must be above zero";
     /// An arc in a form the controller does not follow.
     ArcForm, Error, "arc-form",
         "arcs are given by radius or in relative positions: this controller refuses them",
+        "a refused arc is a bead that is not laid, and the next one is drawn straight from where the head was",
         "have the slicing program write straight moves, or arcs with I and J in absolute positions";
     /// A feed of zero or below where the controller stops at it.
     FeedRefused, Error, "feed-refused",
         "feeds are zero, below zero or not filled in: this controller refuses the line",
+        "the move is left out, or the print ends there",
         "look at these lines and put a feed in, in the start or end code of the slicing profile";
     /// E is a volume in the file, and the controller does not know the command that says so.
     VolumetricSkipped, Error, "volumetric-skipped",
         "the file counts E as a volume by M200, which this controller skips: it would extrude another amount",
+        "every bead comes out too thick or too thin by the same large factor",
         "have the slicing program count E in millimetres of filament";
     /// Moves after the motors were switched off.
     MotorsOff, Error, "motors-off",
         "moves follow M84 or M18, which make this controller forget where its axes are: it refuses all of them",
+        "none of the later moves is made, and the axes may have sunk or shifted meanwhile",
         "remove the M84 or M18, or home again behind it";
     /// Nothing is extruded.
     NoExtrusion, Warning, "no-extrusion",
         "no move of a screw extrudes anything",
+        "either this is no print or its extrusion was not found, so nothing else in this account means anything",
         "check that the file is a sliced print, that screw.tools names its tool, and that screw.axis is its extruder letter";
     /// A line that cannot be read was passed through.
     UnreadableLine, Warning, "unreadable-line",
         "lines cannot be read and were passed through: what follows them may be judged wrongly",
+        "a motion line that is not understood leaves it open where the head stands and what is still in the screw",
         "look at these lines; export again without --lenient to stop at the first";
     /// A checksum does not match.
     Checksum, Warning, "checksum",
         "lines carry a checksum that does not match: the controller will refuse them",
+        "a damaged line may be a move, and what else in the file is damaged is not known",
         "export again; the file was damaged or edited by hand";
     /// A feed is a placeholder.
     Placeholder, Warning, "placeholder",
         "feeds are placeholders that the slicing program did not fill in: the feed in force is taken",
+        "the controller stops at such a line or moves at an odd speed",
         "look at these lines and put the feed in, in the start or end code of the slicing profile";
     /// A motion command that is not followed.
     MotionNotFollowed, Warning, "motion-not-followed",
         "motion commands other than G0 to G3 are passed through as they are, without judging their demand",
+        "what these moves ask of the screw may be too much without being found",
         "have the slicing program write straight moves or arcs instead";
     /// A letter twice on a motion line.
     DuplicateWord, Warning, "duplicate-word",
         "motion lines hold the same letter twice: controllers differ in which one they take (the last is taken here)",
+        "the path or the amount differs from controller to controller, so that this account may not fit yours",
         "look at these lines and remove one of the words";
     /// The end of an arc is not on its circle.
     ArcEnd, Warning, "arc-end",
         "arcs end more than 0.05 mm away from their circle",
+        "the controller bends the arc or jumps to its end, and the bead is not where it should be",
         "check the program that made the arcs; the length along the circle was taken";
     /// F of zero or below, or beyond all reason.
     FeedIgnored, Warning, "feed-ignored",
         "feeds of zero, below zero or beyond all reason are ignored, and some controllers stop at them",
+        "the speed in force may be that of a travel, far too fast for a bead",
         "look at these lines and give a feed";
     /// Extrusion below the temperature from which the controller allows it.
     ColdExtrusion, Warning, "cold-extrusion",
         "the screw is to turn while the nozzle is set below the least temperature at which the controller allows it: it refuses the line or drops the E",
+        "the beads are missing, while the head moves on as if they were laid",
         "lower that temperature in the controller's configuration if the feedstock melts there, then set controller.min_extrude_temperature_c to match";
     /// Absolute E beyond what the controller holds finely enough.
     LargeE, Warning, "large-e",
         "absolute E grows so large that this controller can no longer hold it finely: beads come out uneven",
+        "beads get steps in their thickness that grow with the print, and the top is worse than the bottom",
         "slice with relative E (M83), or have E set back by G92 E0 at each layer";
     /// The controller's own lag compensation is on.
     LagFeature, Warning, "lag-feature",
         "the file switches on the controller's own compensation of melt lag, which adds to the compensation of this program",
+        "the melt is pushed ahead twice, which gives blobs at starts and gaps at ends",
         "set controller.lag_commands = \"take-out\" to have a rewrite take it out of the file, or switch it off in the slicing profile; in the controller's configuration it must be off as well, it is made for lags far shorter than a screw's";
     /// `G4` in a form that does not wait.
     DwellForm, Warning, "dwell-form",
         "dwells are given in seconds by G4 S, which does not wait on this controller",
+        "the time the file wants to wait, for melt or for cooling, is not waited",
         "write G4 P with milliseconds";
     /// `M204` with one of two words.
     AccelIgnored, Warning, "acceleration-ignored",
         "M204 names only one of P and T: this controller ignores it and keeps the acceleration it had",
+        "moves are executed with another acceleration than planned: flow, sway and time differ",
         "write M204 S, or P and T on one line";
     /// Bytes that are not text.
     ForeignBytes, Warning, "foreign-bytes",
         "there are bytes that are not UTF-8 text, often in comments: a print from a stored file ends at the first",
+        "the print ends part of the way, though the same file may run over a cable",
         "save the file as UTF-8, or remove these characters from object and profile names";
     /// Commands the controller does not know.
     CommandSkipped, Note, "command-skipped",
         "commands are not known to this controller: it skips them with a message",
+        "what such a command sets keeps its old value, which rarely harms and sometimes does",
         "set in the controller's configuration what they are meant to set; limits among them are still believed here";
     /// Named commands the controller does not know.
     NamedSkipped, Note, "named-command-skipped",
         "commands are written as names: this controller does not know such commands and skips them",
+        "what they set or mark does not happen, which rarely harms and sometimes does",
         "make sure that nothing depends on them, or choose the preset of the controller the file was made for";
     /// Commands the controller knows only if it was set up for them.
     CommandOptional, Note, "command-optional",
         "commands are known to this controller only if it was built or set up for them",
+        "without that option the print may end there or leave out a step",
         "make sure it is, then take them out of controller.optional_commands";
     /// Motion without homing.
     NotHomed, Note, "not-homed",
         "the file moves before it homes: this controller refuses moves of axes that are not homed",
+        "the print does not start, or starts from a place nobody knows",
         "home before the print, or have the start code do it (G28)";
     /// The last command has no line end.
     NoFinalLineEnd, Note, "no-final-line-end",
         "the last line has no line end: this controller drops it when it prints from a stored file",
+        "the last command often switches something off: a heater or a motor may stay on",
         "add an empty line at the end of the end code of the slicing profile";
     /// Tools that are no screw.
     ToolNotScrew, Note, "tool-not-screw",
         "moves belong to tools that are not named as screws in the profile: they were left alone",
+        "if one of them is a screw, its demand was not judged",
         "name all screws in screw.tools, for example --set screw.tools=[0,1]";
     /// The part carries its own weight with little margin.
     PartNearlySags, Warning, "part-nearly-sags",
         "the part carries its own weight with little margin, and warm stuff creeps",
+        "a little more heat or time than planned is enough for it to lean, and a leaning layer cannot be put right",
         "make it wider or lower, lean it on a support, or let it cool longer";
     /// The part would sway too far at the least acceleration.
     PartSways, Warning, "part-sways",
         "the part would need a lower acceleration than the least that is set: it cannot be printed well on this bed",
+        "layers miss each other by a good part of a bead, which shows and weakens the part",
         "change the part or the feedstock as the place says, or print it where the bed stands still";
     /// The nozzle drags the part too far.
     PartDragged, Warning, "part-dragged",
         "the nozzle drags the part further than it may sway",
+        "beads are laid where the part was pulled to and spring back with it, so that walls come out wavy",
         "set part.clamp_drag = true, or slice with a lower speed or a higher layer";
     /// Corners shake the part too far.
     PartJolted, Warning, "part-jolted",
         "jumps of speed at corners shake the part further than it may sway",
+        "the part swings on after each corner while the next beads are laid",
         "lower the corner speed in the controller's configuration to what the place says, and machine.corner with it";
     /// A layer gets less time than it needs.
     LayerTime, Warning, "layer-time",
         "layers are laid on beads that are still hot",
+        "hot layers give way under the next: edges slump and details round off",
         "run `meltwright rewrite`, print several parts at once, or cool more";
     /// The same in an output, where the head has nowhere to wait.
     LayerHurried, Warning, "layer-hurried",
         "layers get less time to cool than they need, since the head has nowhere to wait",
+        "hot layers give way under the next: edges slump and details round off",
         "set machine.park_x_mm and machine.park_y_mm, or machine.bed_mm";
     /// E of the output has a unit of its own.
     OutputUnit, Warning, "output-unit",
         "E of the output counts in another unit than E of the input: the controller has to be set up for it",
+        "with the old setting every bead is too thick or too thin by the same large factor",
         "set the steps of E (or the turn of the drive) and the strand diameter in the controller's configuration, then mark screw.output_diameter_mm as measured; or keep E as it is with screw.output_e_unit = \"as-in-file\"";
     /// The controller brakes at a junction because E per mm changes there.
     EStepStall, Warning, "e-step-stall",
         "the controller brakes where E per mm changes, far below what the corner alone would ask: the print stalls there",
+        "each stall leaves a blob, and the print takes longer than it looks",
         "count E on a thicker strand (screw.output_diameter_mm), or raise controller.e_step_mm_s if the controller takes more";
     /// A limit of the extruder axis slows whole moves.
     ELimit, Warning, "e-limit",
         "moves with extrusion are slowed as a whole, as they reach the limit of speed or acceleration of E",
+        "corners and ramps come out slower than planned, so that flow, time and cooling differ from the file",
         "count E on a thicker strand (screw.output_diameter_mm), or raise E in machine.axis_speed_mm_s and machine.axis_accel_mm_s2 if the drive bears more";
     /// Motor steps faster than the controller gives them.
     StepRate, Warning, "step-rate",
         "motors need more steps a second than the controller gives: it slows down, stutters or loses its place",
+        "a motor that loses its place shifts everything that follows",
         "slice with lower speed, take coarser microsteps (machine.steps_per_mm), or correct controller.max_step_rate_hz";
     /// The profile has left the conditions of its calibration.
     StaleCalibration, Warning, "stale-calibration",
         "the output of the screw was weighed under other conditions than the profile now has",
+        "output shifts with nozzle, temperature, lot and drying, so that all capacities here may be off",
         "weigh again with what is mounted and filled in now, or set the profile to what was weighed";
     /// A stretch takes more than the hopper holds.
     HopperShort, Warning, "hopper-short",
         "stretches of the print take more than the hopper holds above its margin, and there is no place to refill within them",
+        "a screw that runs empty takes in air, and it takes minutes until beads are whole again",
         "use a larger hopper (hopper.usable_g), or keep refilling by hand over these stretches";
     /// A refill falls on a bead that may be seen.
     HopperVisible, Warning, "hopper-visible",
         "refills fall within beads that may be seen: there is no layer change, infill or support in reach",
+        "the bead changes where the head stands still: a blob or a seam is seen there",
         "refill there without stopping the print, or use a larger hopper (hopper.usable_g)";
     /// The controller brakes where E steps, so that E cannot follow the flow along the path.
     EStepTooSmall, Note, "e-step-too-small",
         "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",
+        "turns at rest make up for starts and stops only; ramps and corners stay as uneven as the melt makes them",
         "count E on a thicker strand, or raise controller.e_step_mm_s if the controller takes more";
     /// A pause without the way to the park position.
     PauseNotParked, Note, "pause-not-parked",
         "pauses for refills were written without the way to the park position",
+        "a hot nozzle that waits on a soft part melts into it",
         "park the head by hand there, or by the command itself (hopper.pause_command); the places say why";
     /// Nozzle of the file and of the profile differ.
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",
+        "bead width and height were chosen for another bore: thin beads tear and thick ones smear over their neighbours",
         "set nozzle.diameter_mm to the nozzle that is mounted";
 }
 
@@ -361,11 +418,12 @@ impl Findings {
             .zip(self.entries)
             .filter(|(_, entry)| entry.count > 0)
             .map(|(code, entry)| {
-                let (level, name, what, help) = code.parts();
+                let (level, [name, what, why, help]) = code.parts();
                 Finding {
                     level,
                     code: name,
                     what: what.to_owned(),
+                    why: why.to_owned(),
                     help: help.to_owned(),
                     count: entry.count,
                     places: entry.places.into_iter().map(|(_, place)| place).collect(),
@@ -397,6 +455,20 @@ mod tests {
         let lines: Vec<u64> = list[0].places.iter().map(|p| p.line).collect();
         assert_eq!(lines, [49, 99, 48, 98, 47, 97, 46, 96, 45, 95]);
         assert_eq!((list[1].code, list[1].places[0].line), ("exponent", 7));
+    }
+
+    #[test]
+    fn every_code_says_what_why_and_what_to_do() {
+        for code in Code::ALL {
+            let (_, [name, sentences @ ..]) = code.parts();
+            assert!(name.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'-'), "{name}");
+            for sentence in sentences {
+                assert!(
+                    sentence.len() > 20 && !sentence.ends_with('.') && !sentence.contains("  "),
+                    "{name}: {sentence}"
+                );
+            }
+        }
     }
 
     #[test]

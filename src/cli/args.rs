@@ -52,6 +52,8 @@ Examples:
     meltwright audit pads.gcode && echo ready
   All there is to know, and the same as JSON:
     meltwright audit pads.gcode -v --json pads.json
+  A report with plots and layers to look at in a browser:
+    meltwright audit pads.gcode --html pads.html
 
 Exit code 3 if any finding is an error.";
 
@@ -170,6 +172,9 @@ pub struct RewriteArgs {
     /// several files
     #[arg(long, value_name = "PATH")]
     pub json: Option<PathBuf>,
+    /// Write a report to look at to this HTML file; for several files, into this existing folder
+    #[arg(long, value_name = "PATH")]
+    pub html: Option<PathBuf>,
     /// Threads to work with; the result does not depend on it [default: one for each core]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
     pub threads: Option<u16>,
@@ -221,6 +226,9 @@ pub struct AuditArgs {
     /// several files
     #[arg(long, value_name = "PATH")]
     pub json: Option<PathBuf>,
+    /// Write a report to look at to this HTML file; for several files, into this existing folder
+    #[arg(long, value_name = "PATH")]
+    pub html: Option<PathBuf>,
     /// Threads to work with; the result does not depend on it [default: one for each core]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
     pub threads: Option<u16>,

@@ -77,6 +77,8 @@ pub struct Job {
     pub profile: Arc<Chosen>,
     /// Both files are executed on the virtual machine afterwards.
     pub replay: bool,
+    /// Where the report goes, if one is wanted.
+    pub html: Option<PathBuf>,
 }
 
 /// How much is said.
@@ -140,9 +142,12 @@ impl Plan {
                 "write the G-code to a file with -o, or the JSON with --json PATH",
             ));
         }
+        let mut jobs = jobs(sources, sinks, &args.profile, args.replay)?;
+        reports(&mut jobs, args.html.as_deref())?;
+        let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
         Ok(Self {
-            jobs: jobs(sources, sinks, &args.profile, args.replay)?,
-            options: options(args.passes, &args.strictness, names_input(&args.loudness, json.as_ref())),
+            jobs,
+            options: Options { course: args.html.is_some(), ..options(args.passes, &args.strictness, hash) },
             threads: args.threads,
             detail: detail(&args.loudness),
             text: text(gcode_out, json.as_ref()),
@@ -159,9 +164,12 @@ impl Plan {
         let sources = sources(&args.files)?;
         let sinks = vec![Sink::Audit; sources.len()];
         let json = args.json.as_deref().map(json);
+        let mut jobs = jobs(sources, sinks, &args.profile, false)?;
+        reports(&mut jobs, args.html.as_deref())?;
+        let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
         Ok(Self {
-            jobs: jobs(sources, sinks, &args.profile, false)?,
-            options: options(Passes::ALL, &args.strictness, names_input(&args.loudness, json.as_ref())),
+            jobs,
+            options: Options { course: args.html.is_some(), ..options(Passes::ALL, &args.strictness, hash) },
             threads: args.threads,
             detail: detail(&args.loudness),
             text: text(false, json.as_ref()),
@@ -180,7 +188,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let source = Source::File(file.clone());
     let sink = Sink::File(file);
     let profile = Arc::new(choose(&args.profile, source.path())?);
-    let job = Job { source, sink, profile, replay: false };
+    let job = Job { source, sink, profile, replay: false, html: None };
     Ok((job, options(args.passes, &args.strictness, args.report.is_some())))
 }
 
@@ -219,9 +227,49 @@ fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: 
                 profile
             }
         };
-        jobs.push(Job { source, sink, profile, replay });
+        jobs.push(Job { source, sink, profile, replay, html: None });
     }
     Ok(jobs)
+}
+
+/// Says where the report of each job goes: to a file, or under the name of its G-code into a folder.
+fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
+    let Some(html) = html else { return Ok(()) };
+    if is_dash(html) {
+        return Err(usage("a report cannot go to standard output", "name a file, for example --html report.html"));
+    }
+    let into = html.is_dir();
+    if jobs.len() > 1 && !into {
+        return Err(usage("reports of several files cannot go to one file", "pass --html with an existing folder"));
+    }
+    let mut names = HashSet::new();
+    for job in &mut *jobs {
+        let mut target = html.to_owned();
+        if into {
+            let name = job.source.path().and_then(Path::file_stem).unwrap_or(OsStr::new("report"));
+            if !names.insert(name.to_owned()) {
+                return Err(usage(
+                    &format!("two of the reports would be called {}.html", name.display()),
+                    "audit the files one after the other into different folders",
+                ));
+            }
+            target.push(name);
+            // Not `with_extension`: a name may hold further dots.
+            target.as_mut_os_string().push(".html");
+        }
+        let mut gcode: Vec<&Path> = job.source.path().into_iter().collect();
+        if let Sink::File(path) = &job.sink {
+            gcode.push(path);
+        }
+        if let Some(path) = gcode.iter().find(|path| is_same_file(path, &target)) {
+            return Err(usage(
+                &format!("the report would be written over {}", path.display()),
+                "name another file, for example --html report.html",
+            ));
+        }
+        job.html = Some(target);
+    }
+    Ok(())
 }
 
 fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {

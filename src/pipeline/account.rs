@@ -34,7 +34,10 @@ pub struct Run<'a> {
 /// Gathers the account of a finished run.
 pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
     let Run { profile, capacity, .. } = *run;
-    let Scribe { tally, written, findings: demands, drive, granules, pauses, stay, .. } = scribe;
+    let Scribe { tally, written, findings: demands, drive, granules, pauses, stay, mut course, .. } = scribe;
+    if let Some(course) = &mut course {
+        course.finish();
+    }
     let layers = u64::from(resolver.layer_count());
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
     findings.merge(demands);
@@ -107,6 +110,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
         findings: findings.into_list(),
         provenance: record,
         replay: None,
+        course,
     }
 }
 

@@ -42,8 +42,10 @@ use crate::passes::e_count::Unit;
 use crate::profile::{AccelWords, Excess, LagCommands, Profile};
 use crate::soft::{SoftPlan, SoftPlanner, Terms};
 use crate::source::block::BlockReader;
+use crate::summary::course::{Course, Ground, Grounds};
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
+use crate::survey::{Island, LayerRecord};
 use account::{Run, e_unit, hexadecimal, summary};
 use compose::compose;
 use edits::Outgoing;
@@ -129,11 +131,14 @@ pub struct Options {
     pub again: bool,
     /// Name the input in the summary by its SHA-256, at about a fifteenth of the time. Default: yes.
     pub hash: bool,
+    /// Keep what a report draws in [`Summary::course`]: series over time, and beads and islands of some layers, in a few
+    /// megabytes at most. Default: no.
+    pub course: bool,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { passes: Passes::ALL, block_size: 64 * 1024, lenient: false, again: false, hash: true }
+        Self { passes: Passes::ALL, block_size: 64 * 1024, lenient: false, again: false, hash: true, course: false }
     }
 }
 
@@ -162,7 +167,7 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     let mut foreseen = Foreseen::of(input, &scan, profile, options)?;
     if Pauses::are_wanted(profile, options.passes) {
         // Where to stop is known only once the whole file was seen: it is run through once more.
-        let look = Options { hash: false, ..options.clone() };
+        let look = Options { hash: false, course: false, ..options.clone() };
         let seen = run(input, &scan, Some(&mut std::io::sink()), profile, &look, foreseen.clone(), &mut |_| {})?;
         foreseen.pauses.stand_at(seen.hopper.as_ref());
         input.rewind().map_err(|error| Error::io("read the file", error))?;
@@ -190,22 +195,48 @@ pub fn audit<R: Read + Seek + Send>(
 struct Foreseen {
     soft: Option<Arc<SoftPlan>>,
     pauses: Pauses,
+    /// What stands in some layers, where a report is wanted.
+    grounds: Option<Grounds>,
 }
 
 impl Foreseen {
-    /// Surveys the layers where a pass asks for them; leaves `input` at its start.
+    /// Surveys the layers where a pass or a report asks for them; leaves `input` at its start.
     fn of<R: Read + Seek + Send>(input: &mut R, scan: &Prescan, profile: &Profile, options: &Options) -> Result<Self> {
         let (sways, cools) = (options.passes.softness, options.passes.layer_time);
         let terms = (sways || cools).then(|| Terms::of(profile, sways, cools)).flatten();
         let mut pauses = Pauses::of(profile);
-        let Some(terms) = terms else { return Ok(Self { soft: None, pauses }) };
-        let mut planner = SoftPlanner::new(terms);
-        survey::scanned(input, scan, profile, options, &mut |_| {}, &mut |layer| planner.take(&layer))?;
-        let plan = planner.finish();
-        if plan.cools() {
+        if terms.is_none() && !options.course {
+            return Ok(Self { soft: None, pauses, grounds: None });
+        }
+        let mut planner = terms.map(SoftPlanner::new);
+        let mut grounds = options.course.then(Grounds::default);
+        survey::scanned(input, scan, profile, options, &mut |_| {}, &mut |layer| {
+            if let Some(planner) = &mut planner {
+                planner.take(&layer);
+            }
+            if let Some(grounds) = &mut grounds {
+                grounds.add(ground(&layer));
+            }
+        })?;
+        let plan = planner.map(SoftPlanner::finish);
+        if let Some(plan) = plan.as_ref().filter(|plan| plan.cools()) {
             pauses.wait_beside(profile, plan.beside_mm);
         }
-        Ok(Self { soft: Some(Arc::new(plan)), pauses })
+        Ok(Self { soft: plan.map(Arc::new), pauses, grounds })
+    }
+}
+
+/// What a report shows of a layer.
+fn ground(layer: &LayerRecord) -> Ground {
+    let length: f64 = layer.islands.iter().map(|island| island.bead_length_mm).sum();
+    let width: f64 = layer.islands.iter().map(|island| island.bead_length_mm * island.bead_width_mm).sum();
+    let corners = |island: &Island| [island.low_mm[0], island.low_mm[1], island.high_mm[0], island.high_mm[1]];
+    Ground {
+        layer: layer.number,
+        height_mm: layer.height_mm,
+        bead_width_mm: if length > 0.0 { width / length } else { 0.0 },
+        islands: layer.islands.len(),
+        boxes_mm: layer.islands.iter().map(corners).collect(),
     }
 }
 
@@ -239,6 +270,7 @@ fn copy<R: Read + Seek + Send, W: Write + Send>(
                 level: Level::Note,
                 code: "not-judged",
                 what: format!("the file was copied as it is; its figures are missing: {error}"),
+                why: "nothing is known of what it asks of the screw".to_owned(),
                 help: error.kind().help().unwrap_or_else(|| "nothing needs to be done".to_owned()),
                 count: 1,
                 places: Vec::new(),
@@ -322,7 +354,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     foreseen: Foreseen,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Summary> {
-    let Foreseen { soft, pauses } = foreseen;
+    let Foreseen { soft, pauses, grounds } = foreseen;
     if scan.marked && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
@@ -356,6 +388,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
     scribe.pauses = pauses;
     scribe.stay = soft.map(Stay::new);
+    scribe.course = grounds.map(|grounds| Box::new(Course::new(capacity.peak_mm3_s, grounds)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);

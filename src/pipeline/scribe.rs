@@ -13,6 +13,7 @@ use crate::moves::{Kind, Move};
 use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::gaps::Marks;
 use crate::passes::{ROUNDING, Reason, Verdict};
+use crate::summary::course::Course;
 use crate::summary::tally::{Executed, Tally};
 
 /// What becomes of the decisions.
@@ -54,6 +55,8 @@ pub struct Scribe {
     pub pauses: Pauses,
     /// Layers in time, where they need some.
     pub stay: Option<Stay>,
+    /// What a report draws, where one is wanted.
+    pub course: Option<Box<Course>>,
     peak_mm3_s: f64,
     accel_word: &'static [u8],
     feeds: Feeds,
@@ -73,6 +76,7 @@ impl Scribe {
             granules,
             pauses: Pauses::default(),
             stay: None,
+            course: None,
             peak_mm3_s: terms.peak_mm3_s,
             accel_word: terms.accel_word,
             feeds: Feeds::new(terms.initial_feed_mm_s),
@@ -96,6 +100,7 @@ impl Scribe {
         let is_idle = self.drive.is_idle();
         // Only who parks has to know where.
         let mut track = self.pauses.goes().then(|| Track::of(side));
+        let mut course = self.course.as_mut().map(|course| course.follow(side));
         let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after);
         for (index, (((((step, before), verdict), &mut mark), ruling), after)) in all.enumerate() {
             let ahead = if mark.has(Marks::CHARGE) { ahead.get(index).copied().unwrap_or(0.0) } else { 0.0 };
@@ -174,17 +179,12 @@ impl Scribe {
             };
             let dropped = mark.has(Marks::DROP);
             let held = ruling.bound.is_finite().then_some(ruling.reason);
-            self.tally.add(&Executed {
-                step,
-                verdict: &kept,
-                before,
-                after,
-                rest_s: driven.rest_s,
-                speed,
-                line,
-                dropped,
-                held,
-            });
+            let executed =
+                Executed { step, verdict: &kept, before, after, rest_s: driven.rest_s, speed, line, dropped, held };
+            self.tally.add(&executed);
+            if let Some(course) = &mut course {
+                course.add(&executed, beside.arc);
+            }
             let seconds = match self.purpose {
                 Purpose::Rewrite if dropped => driven.rest_s,
                 Purpose::Rewrite => after.time + driven.rest_s,

@@ -2,6 +2,7 @@
 //!
 //! The JSON form is stable: keys are only ever added. Every number carries its unit in the key.
 
+pub mod course;
 mod part;
 pub mod tally;
 
@@ -11,6 +12,7 @@ pub use crate::findings::{Finding, Level, Place};
 pub use crate::hopper::{HopperPlan, HourMark, PlaceKind, Refill};
 pub use crate::passes::Reason;
 pub use crate::replay::{Replay, ReplayFigures};
+pub use crate::soft::Band;
 pub use part::PartFigures;
 
 /// The whole account of one file.
@@ -39,6 +41,9 @@ pub struct Summary {
     pub findings: Vec<Finding>,
     /// Where the result comes from.
     pub provenance: Record,
+    /// How the print runs over time and by layer, where that was asked for; no part of the JSON.
+    #[serde(skip)]
+    pub course: Option<Box<course::Course>>,
 }
 
 /// Figures of one file.

@@ -20,6 +20,7 @@ use meltwright::summary::Summary;
 
 use super::plan::{self, Job, Json, Plan};
 use super::progress::Progress;
+use super::render::html;
 use super::render::json::{self, Spacing};
 use super::{Exit, output, work};
 
@@ -49,6 +50,9 @@ fn each_file(
                     worst = worse(worst, exit(&summary));
                     if plan.json.is_some() {
                         accounts.push_str(&account(job, &summary, spacing)?);
+                    }
+                    if let Some(path) = &job.html {
+                        write_text(path, &html::page(job, &summary))?;
                     }
                     let gap = if printed > 0 { "\n" } else { "" };
                     printed += 1;

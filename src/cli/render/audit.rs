@@ -24,7 +24,7 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
         text.push_str(&parts::histogram(&changes.histogram));
         text.push_str(&parts::largest("Changes of a rewrite that cost most time", &changes.largest));
     }
-    text.push_str(&parts::findings(&summary.findings, usize::MAX));
+    text.push_str(&parts::findings(&summary.findings, usize::MAX, detail == Detail::All));
     text.push_str(&parts::assumed(&summary.assumed));
     text.push_str(&parts::cautions());
     text
@@ -36,9 +36,14 @@ fn headline(summary: &Summary) -> String {
     let levels = [(number(Level::Error), "error"), (number(Level::Warning), "warning"), (number(Level::Note), "note")];
     let found: Vec<String> = levels.into_iter().filter(|(n, _)| *n > 0).map(|(n, level)| counted(n, level)).collect();
     let found = if found.is_empty() { "Nothing to remark".to_owned() } else { found.join(", ") };
+    format!("{found}; {}", asks(summary))
+}
+
+/// How far the demand goes.
+pub fn asks(summary: &Summary) -> String {
     let (asked, given) = (summary.before.peak_demand_mm3_s, summary.provenance.peak_capacity_mm3_s);
     let relation = if asked > given { "more than" } else { "within" };
-    format!("{found}; the file asks up to {}, {relation} the {} the screw can give.", flow(asked), flow(given))
+    format!("the file asks up to {}, {relation} the {} the screw can give.", flow(asked), flow(given))
 }
 
 fn main_table(summary: &Summary) -> String {

@@ -127,7 +127,13 @@ mod tests {
 
     fn job() -> Job {
         let chosen = Chosen { profile: Profile::embedded(), origin: String::new() };
-        Job { source: Source::File("pads.gcode".into()), sink: Sink::Nowhere, profile: Arc::new(chosen), replay: false }
+        Job {
+            source: Source::File("pads.gcode".into()),
+            sink: Sink::Nowhere,
+            profile: Arc::new(chosen),
+            replay: false,
+            html: None,
+        }
     }
 
     #[test]

@@ -6,6 +6,7 @@ pub mod changeover;
 pub mod error;
 pub mod feedstock;
 pub mod hopper;
+pub mod html;
 pub mod json;
 mod layout;
 mod number;

@@ -121,8 +121,8 @@ pub fn largest(title: &str, changes: &[LargestChange]) -> String {
     format!("\n{title}\n{}", table.text())
 }
 
-/// Findings with at most `places` places each.
-pub fn findings(findings: &[Finding], places: usize) -> String {
+/// Findings with at most `places` places each; `why`: also why each matters.
+pub fn findings(findings: &[Finding], places: usize, why: bool) -> String {
     if findings.is_empty() {
         return String::new();
     }
@@ -158,6 +158,9 @@ pub fn findings(findings: &[Finding], places: usize) -> String {
         if shown > 0 && finding.count > shown {
             text.push_str(&format!("      and {} more\n", count(finding.count - shown)));
         }
+        if why && !finding.why.is_empty() {
+            text.push_str(&paragraph("      why: ", &finding.why));
+        }
         if !finding.help.is_empty() {
             text.push_str(&paragraph("      help: ", &finding.help));
         }
@@ -187,11 +190,13 @@ pub fn mind(words: &str) -> String {
     format!("\nMind\n{}", paragraph("  ", &format!("{words} {before}")))
 }
 
-/// What to mind at the machine.
-pub fn cautions() -> String {
-    let words = "Barrel and nozzle are hot; keep hands and sleeves away from the feed opening while the screw \
+/// What to mind at the machine, in words.
+pub const CAUTIONS: &str = "Barrel and nozzle are hot; keep hands and sleeves away from the feed opening while the screw \
         can turn. Vent the fumes: no PVC, and no feedstock above its stated temperature. Dry the feedstock \
         first. Do not leave a first print alone. The manual of the machine, the data sheet of the \
         feedstock and local rules come before anything said here.";
-    format!("\nBefore printing\n{}", paragraph("  ", words))
+
+/// What to mind at the machine.
+pub fn cautions() -> String {
+    format!("\nBefore printing\n{}", paragraph("  ", CAUTIONS))
 }

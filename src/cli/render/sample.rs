@@ -110,6 +110,7 @@ pub fn pads() -> Summary {
                 level: Level::Error,
                 code: "e-only-too-long",
                 what: "a line without motion asks more E than the controller takes in one line".to_owned(),
+                why: "the print ends there".to_owned(),
                 help: "let the rewrite split it, or shorten the purge in the start commands".to_owned(),
                 count: 1,
                 places: vec![place(14, 0.0)],
@@ -118,6 +119,7 @@ pub fn pads() -> Summary {
                 level: Level::Warning,
                 code: "starved",
                 what: "beads ask more than the peak capacity".to_owned(),
+                why: "starved beads are thin and bond badly".to_owned(),
                 help: "rewrite the file, or slice with a thinner or slower bead so that the flow stays \
                     under what the screw can give"
                     .to_owned(),

@@ -57,7 +57,7 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     }
     text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail)));
     let places = if all { usize::MAX } else { FEW_PLACES };
-    text.push_str(&parts::findings(&summary.findings, places));
+    text.push_str(&parts::findings(&summary.findings, places, all));
     text.push_str(&parts::assumed(&summary.assumed));
     if all {
         text.push_str(&record(summary));
@@ -82,7 +82,7 @@ fn turned(n: u64) -> String {
 }
 
 /// Two sentences: what was changed and what it costs.
-fn headline(summary: &Summary, tense: Tense) -> String {
+pub fn headline(summary: &Summary, tense: Tense) -> String {
     let changes = &summary.changes;
     if summary.provenance.passes.is_empty() {
         return match tense {

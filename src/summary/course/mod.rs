@@ -1,0 +1,166 @@
+//! How a print runs over time and by layer, thinned out as it streams by: what a report draws.
+//!
+//! It is kept only where it was asked for. Memory does not grow with the file: series of bins double their width, lists
+//! of layers keep every second, fourth ... entry, and the beads of layers have a budget of bytes. What is kept depends on
+//! the moves alone, neither on threads nor on the size of blocks.
+
+mod beads;
+mod layers;
+mod series;
+
+pub use beads::{CLASS_EDGES, CLASSES, Sample, Samples};
+pub use layers::{Ground, Grounds, LayerSpan, LayerTimes};
+pub use series::{Bin, Series};
+
+use super::tally::Executed;
+use crate::moves::arc::ArcPath;
+use crate::moves::track::Track;
+use crate::moves::{Kind, Move, Side};
+
+/// Steps of the distribution of demand, share of the peak capacity.
+const FLOW_STEP: f64 = 0.02;
+/// Their number; the last holds all above.
+const FLOW_STEPS: usize = 128;
+
+/// Time spent on beads by their demand.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FlowTimes {
+    /// Time, s, by steps of the demand.
+    times: Vec<f64>,
+}
+
+impl Default for FlowTimes {
+    fn default() -> Self {
+        Self { times: vec![0.0; FLOW_STEPS] }
+    }
+}
+
+impl FlowTimes {
+    fn add(&mut self, share: f64, time_s: f64) {
+        // The cast saturates; what is no number counts as nothing asked.
+        let step = ((share / FLOW_STEP) as usize).min(FLOW_STEPS - 1);
+        if let Some(time) = self.times.get_mut(step) {
+            *time += time_s;
+        }
+    }
+
+    /// The demand, as a share of the peak capacity, that beads stay below for `share` of their time (0 to 1), to the
+    /// upper end of a step of 0.02; `None` without beads.
+    pub fn quantile(&self, share: f64) -> Option<f64> {
+        let all: f64 = self.times.iter().sum();
+        if all <= 0.0 {
+            return None;
+        }
+        let mut sum = 0.0;
+        let reached = self.times.iter().position(|time| {
+            sum += time;
+            sum >= share * all
+        });
+        Some((reached.unwrap_or(FLOW_STEPS - 1) + 1) as f64 * FLOW_STEP)
+    }
+}
+
+/// The course of one print, as the file has it and as the output has it or would have it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Course {
+    /// Over the time of the file as it came.
+    pub before: Series,
+    /// Over the time of the output, turns of the screw at rest and waits included.
+    pub after: Series,
+    /// Time by demand, of the file as it came.
+    pub flows_before: FlowTimes,
+    /// The same of the output.
+    pub flows_after: FlowTimes,
+    /// Times of layers.
+    pub layers: LayerTimes,
+    /// Beads of some layers.
+    pub samples: Samples,
+    /// What stands in some layers.
+    pub grounds: Grounds,
+    peak_mm3_s: f64,
+}
+
+impl Course {
+    /// Before the first move. `peak_mm3_s`: peak capacity; `grounds`: layers as a survey found them.
+    pub fn new(peak_mm3_s: f64, grounds: Grounds) -> Self {
+        Self {
+            before: Series::default(),
+            after: Series::default(),
+            flows_before: FlowTimes::default(),
+            flows_after: FlowTimes::default(),
+            layers: LayerTimes::default(),
+            samples: Samples::default(),
+            grounds,
+            peak_mm3_s,
+        }
+    }
+
+    /// Follows the moves of a block from where it starts.
+    pub fn follow<'a>(&'a mut self, side: &'a Side) -> Following<'a> {
+        Following { course: self, track: Track::of(side) }
+    }
+
+    /// No more moves will come.
+    pub fn finish(&mut self) {
+        self.layers.end();
+        self.samples.end();
+    }
+
+    fn add(&mut self, done: &Executed<'_>, from: [f64; 3], to: [f64; 3], arc: Option<&ArcPath>) {
+        let step = done.step;
+        let own = step.has(Move::SCREW);
+        let time_before = done.before.time;
+        let time_after = if done.dropped { 0.0 } else { done.after.time } + done.rest_s;
+        let melt = if own { step.melt } else { 0.0 };
+        let is_bead = own && step.kind == Kind::Bead && step.length > 0.0;
+        let (mut flow_before, mut flow_after) = (0.0, 0.0);
+        if is_bead {
+            (flow_before, flow_after) = (step.flow_at(done.before.top), step.flow_at(done.after.top));
+            let shares = [flow_before / self.peak_mm3_s, flow_after / self.peak_mm3_s];
+            self.flows_before.add(shares[0], done.before.time);
+            self.flows_after.add(shares[1], done.after.time);
+            if step.layer != self.layers.layer() {
+                self.samples.begin(step.layer);
+            }
+            self.layers.begin(step.layer, step.z);
+            self.samples.add(step, shares, from, to, arc);
+        }
+        self.before.push(time_before, flow_before, melt, done.line);
+        self.after.push(time_after, flow_after, melt, done.line);
+        self.layers.pass(time_before, time_after);
+    }
+}
+
+/// A course that takes the moves of one block.
+#[derive(Debug)]
+pub struct Following<'a> {
+    course: &'a mut Course,
+    track: Track<'a>,
+}
+
+impl Following<'_> {
+    /// Takes the next move of the block. `arc`: its path, if it is an arc.
+    pub fn add(&mut self, done: &Executed<'_>, arc: Option<&ArcPath>) {
+        let (from, to) = self.track.next(done.step);
+        self.course.add(done, from, to, arc);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quantiles_of_demand() {
+        let mut flows = FlowTimes::default();
+        assert_eq!(flows.quantile(0.5), None);
+        flows.add(0.31, 60.0);
+        flows.add(0.99, 30.0);
+        flows.add(9.0, 10.0);
+        flows.add(f64::NAN, 0.0);
+        let at = |share| flows.quantile(share).unwrap_or(f64::NAN);
+        assert!((at(0.05) - 0.32).abs() < 1e-12 && (at(0.6) - 0.32).abs() < 1e-12, "{}", at(0.05));
+        assert!((at(0.9) - 1.0).abs() < 1e-12, "{}", at(0.9));
+        assert!((at(1.0) - 2.56).abs() < 1e-12, "{}", at(1.0));
+    }
+}

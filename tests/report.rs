@@ -1,0 +1,315 @@
+//! The HTML report: what is in it, that it needs nothing from elsewhere, and that nothing of a file gets into its markup.
+//!
+//! What a browser makes of it is looked at with `tests/browser.sh`.
+
+mod support;
+
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+
+use support::{Bench, CALM, PADS, read};
+
+const DEMO: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/demo/casting_pads.gcode");
+const VOID: [&str; 2] = ["meta", "input"];
+const RAW: [&str; 2] = ["script", "style"];
+/// Everything a report is made of.
+const KNOWN: &str = "html head meta title style body header nav main section article h1 h2 h3 p a ul li dl dt dd div span \
+                     strong code bdi table caption thead tbody tr th td figure figcaption svg desc path text details \
+                     summary label input select option canvas script";
+
+/// A start tag as it stands in the page.
+#[derive(Debug)]
+struct Tag {
+    name: String,
+    attributes: Vec<(String, String)>,
+}
+
+impl Tag {
+    fn get(&self, name: &str) -> Option<&str> {
+        self.attributes.iter().find(|(own, _)| own == name).map(|(_, value)| value.as_str())
+    }
+}
+
+/// All start tags of a page. Panics where tags do not balance, attributes are not quoted or stand twice, or a bare `<`
+/// or `&` stands in the text.
+#[track_caller]
+fn tags(page: &str) -> Vec<Tag> {
+    let mut rest = page.strip_prefix("<!DOCTYPE html>\n").expect("a document type");
+    let (mut open, mut found) = (Vec::<String>::new(), Vec::new());
+    loop {
+        let Some(at) = rest.find('<') else {
+            assert!(open.is_empty() && rest.trim().is_empty(), "left open: {open:?}, {rest}");
+            return found;
+        };
+        for (and, _) in rest[..at].match_indices('&') {
+            let known = ["&amp;", "&lt;", "&gt;", "&quot;", "&#39;"];
+            assert!(known.iter().any(|known| rest[and..].starts_with(known)), "{}", &rest[and..at]);
+        }
+        rest = &rest[at + 1..];
+        if let Some(name) = rest.strip_prefix('/') {
+            let end = name.find('>').expect("an end");
+            assert_eq!(open.pop().as_deref(), Some(&name[..end]), "closed in order");
+            rest = &name[end + 1..];
+            continue;
+        }
+        let end = rest.find([' ', '>']).expect("an end of the name");
+        let mut tag = Tag { name: rest[..end].to_owned(), attributes: Vec::new() };
+        rest = &rest[end..];
+        while let Some(more) = rest.strip_prefix(' ') {
+            let (name, value) = more.split_once("=\"").expect("a quoted attribute");
+            let (value, after) = value.split_once('"').expect("the end of a value");
+            assert!(
+                name.bytes().all(|b| b.is_ascii_alphabetic() || b == b'-') && !value.contains('<'),
+                "{name} {value}"
+            );
+            assert!(tag.get(name).is_none(), "{name} stands twice in {tag:?}");
+            tag.attributes.push((name.to_owned(), value.to_owned()));
+            rest = after;
+        }
+        rest = rest.strip_prefix('>').expect("the end of a tag");
+        if RAW.contains(&tag.name.as_str()) {
+            let end = format!("</{}>", tag.name);
+            let at = rest.find(&end).expect("the end of raw text");
+            rest = &rest[at + end.len()..];
+        } else if !VOID.contains(&tag.name.as_str()) {
+            open.push(tag.name.clone());
+        }
+        found.push(tag);
+    }
+}
+
+/// What every report has to be like.
+#[track_caller]
+fn is_sound(page: &str) -> Vec<Tag> {
+    let tags = tags(page);
+    let known: BTreeSet<&str> = KNOWN.split_whitespace().collect();
+    let mut ids = BTreeSet::new();
+    for tag in &tags {
+        assert!(known.contains(tag.name.as_str()), "{tag:?}");
+        for (name, value) in &tag.attributes {
+            assert!(!name.starts_with("on") && name != "src" && name != "style", "{tag:?}");
+            assert!(name != "href" || value.starts_with('#'), "{tag:?}");
+            assert!(name != "id" || ids.insert(value.clone()), "{value} stands twice");
+            let way = |b: u8| b.is_ascii_digit() || b" .-MHVLZv".contains(&b);
+            assert!(name != "d" || value.bytes().all(way), "{tag:?}");
+        }
+    }
+    for tag in &tags {
+        let named = ["aria-labelledby", "aria-describedby"].iter().filter_map(|name| tag.get(name));
+        let linked = tag.get("href").map(|link| link.trim_start_matches('#'));
+        for id in named.flat_map(|ids| ids.split(' ')).chain(linked) {
+            assert!(ids.contains(id), "nothing is called {id}");
+        }
+        if tag.name == "th" {
+            assert!(matches!(tag.get("scope"), Some("col" | "row")), "{tag:?}");
+        }
+    }
+    let count = |name: &str| tags.iter().filter(|tag| tag.name == name).count();
+    assert_eq!(count("table"), count("caption"));
+    let plots = tags.iter().filter(|tag| tag.name == "svg" && tag.get("role") == Some("img")).count();
+    // The page itself has a title too.
+    assert_eq!((plots, plots, plots + 1), (count("figure"), count("desc"), count("title")));
+    assert_eq!((count("figcaption"), count("h1"), count("main")), (plots, 1, 1));
+    for word in ["http:", "https:", "@import", "url(", "<link", "<iframe", "javascript:", "NaN"] {
+        assert!(!page.contains(word), "{word}");
+    }
+    assert!(page.contains("default-src &#39;none&#39;"));
+    tags
+}
+
+fn ids(tags: &[Tag]) -> BTreeSet<&str> {
+    tags.iter().filter_map(|tag| tag.get("id")).collect()
+}
+
+#[test]
+fn an_audit_of_the_demo() {
+    let bench = Bench::new();
+    let ran = bench.run(&["audit", DEMO, "--html", "pads.html", "--json", "pads.json"]).code(3);
+    let page = read(&bench.path("pads.html"));
+    let tags = is_sound(&page);
+    let ids = ids(&tags);
+    for id in [
+        "findings",
+        "screw",
+        "demand",
+        "demand-after",
+        "screw-speed",
+        "part",
+        "acceleration",
+        "deflection",
+        "frequency",
+        "layer-time",
+        "used",
+        "layers",
+        "layer-picture",
+        "layer-slider",
+        "changes",
+        "profile",
+        "record",
+    ] {
+        assert!(ids.contains(id), "no {id}");
+    }
+    // A profile without a curve and without a hopper has neither of these plots.
+    assert!(!ids.contains("output-curve") && !ids.contains("hopper-level"));
+    // The same figures as in the account.
+    let account: serde_json::Value = serde_json::from_str(&read(&bench.path("pads.json"))).expect("an account");
+    assert!(account.get("course").is_none());
+    for finding in account["findings"].as_array().expect("findings") {
+        let code = finding["code"].as_str().expect("a code");
+        assert!(ids.contains(format!("finding-{code}").as_str()), "no {code}");
+        assert!(finding["why"].as_str().is_some_and(|why| why.len() > 20), "{code}");
+    }
+    let peak = format!("{:.1} mm³/s", account["before"]["peak_demand_mm3_s"].as_f64().expect("a figure"));
+    assert!(page.contains(&format!("<dd>{peak}</dd>")) && ran.stdout.contains(&peak));
+    assert!(page.contains("Do not print this file as it is: 2 errors"));
+    assert!(page.contains(account["provenance"]["input_sha256"].as_str().expect("a hash")));
+    assert!(page.len() < 600_000, "{}", page.len());
+}
+
+#[test]
+fn a_rewrite_shows_before_and_after() {
+    let bench = Bench::new();
+    let hopper = ["--set", "hopper.usable_g=60", "--set", "hopper.margin_g=10"];
+    let curve = ["--set", "screw.output_curve=[[20,6],[60,15],[120,24]]"];
+    let arguments = [&["rewrite", DEMO, "-o", "out.gcode", "--html", "out.html"][..], &hopper, &curve].concat();
+    bench.run(&arguments).code(0);
+    let page = read(&bench.path("out.html"));
+    let tags = is_sound(&page);
+    let ids = ids(&tags);
+    for id in ["demand", "demand-after", "output-curve", "hopper-level", "layers", "layer-side"] {
+        assert!(ids.contains(id), "no {id}");
+    }
+    assert!(page.contains(">as rewritten<") && page.contains("What was changed") && page.contains(", then "));
+    let marks = tags.iter().filter(|tag| tag.get("class") == Some("mark")).count();
+    // Four refills or more, each with a stroke; one in each legend and one at the highest speed of the screw.
+    assert!(marks >= 7, "{marks}");
+    // Without a rewrite the words say so, and nothing but the report is written.
+    let arguments = [&["rewrite", DEMO, "--dry-run", "--html", "dry.html"][..], &hopper, &curve].concat();
+    bench.run(&arguments).code(0);
+    assert!(read(&bench.path("dry.html")).contains("as a rewrite would make it"));
+    assert_eq!(bench.names(), ["dry.html", "out.gcode", "out.html"]);
+}
+
+#[test]
+fn reports_depend_on_the_input_alone() {
+    let bench = Bench::new();
+    for threads in ["1", "4"] {
+        let html = format!("{threads}.html");
+        bench.run(&["audit", DEMO, "--threads", threads, "--html", &html]).code(3);
+    }
+    assert!(read(&bench.path("1.html")) == read(&bench.path("4.html")), "the same bytes");
+}
+
+#[test]
+fn nothing_of_a_file_becomes_markup() {
+    let bench = Bench::new();
+    let benign = {
+        bench.file("plain.gcode", PADS);
+        bench.run(&["audit", "plain.gcode", "--html", "plain.html", "--set", "screw.virtual_diameter_mm=1.75"]).code(3);
+        let tags = is_sound(&read(&bench.path("plain.html")));
+        tags.iter().filter(|tag| tag.name == "script").count()
+    };
+    assert_eq!(benign, 3, "two of data, one that draws");
+    let profile = "[screw]\nvirtual_diameter_mm = { value = 1.75, provenance = \"measured\", note = \
+                   \"</td><script>alert(1)</script>\" }\n[feedstock]\nname = \"--><b onclick='alert(2)'>\"\n\
+                   lot = \"</style></script>\"\n";
+    bench.file("a<b.toml", profile);
+    let gcode = format!(
+        ";TYPE:</h2><script>alert(3)</script>\n;<!--\n{PADS}<SCRIPT>alert(4)</SCRIPT>\nM9\"><img src=x onerror=alert(5)>\n\
+         SET_<b>=\"</script>\"\nG1 X1\u{7} ; \u{202e}\nG28 (</main>)\n"
+    );
+    let name = "\"><img src=x onerror=alert(6)>&amp;'\u{1b}[1m.gcode";
+    bench.file(name, gcode);
+    let ran = bench.run(&["audit", name, "--lenient", "--profile", "a<b.toml", "--html", "hostile.html"]);
+    assert!(matches!(ran.code, Some(0 | 3)), "{}", ran.stderr);
+    let page = read(&bench.path("hostile.html"));
+    let tags = is_sound(&page);
+    assert_eq!(tags.iter().filter(|tag| tag.name == "script").count(), benign);
+    assert!(page.contains("&quot;&gt;&lt;img src=x onerror=alert(6)&gt;&amp;amp;&#39;\u{fffd}[1m.gcode"));
+    assert!(page.contains("&lt;/td&gt;&lt;script&gt;alert(1)&lt;/script&gt;"), "the note is shown");
+    assert!(!page.contains(['\u{1b}', '\u{7}']));
+}
+
+#[test]
+fn prints_of_nothing_and_of_odd_numbers() {
+    let bench = Bench::new();
+    let huge = "M83\nG1 X1e3 F600\nG1 X900000 Y900000 E1 F0.0001\nG4 S999999999\nG1 X0 E99999 F99999999\nG1 E5 F1\n";
+    let cases =
+        [("none", "G28\n"), ("travel", "G1 X10 F600\nG1 X20\n"), ("calm", CALM), ("huge", huge), ("dwell", "G4 P1\n")];
+    for (name, gcode) in cases {
+        bench.file(&format!("{name}.gcode"), gcode);
+        let html = format!("{name}.html");
+        let arguments = ["audit", &format!("{name}.gcode"), "--html", &html, "--set", "screw.virtual_diameter_mm=1.75"];
+        let ran = bench.run(&[&arguments[..], &["--set", "hopper.usable_g=300"]].concat());
+        assert!(matches!(ran.code, Some(0 | 3)), "{name}: {}", ran.stderr);
+        let page = read(&bench.path(&html));
+        let tags = is_sound(&page);
+        assert!(!page.contains("inf ") && !page.contains(">inf"), "{name}");
+        assert_eq!(ids(&tags).contains("layer-picture"), gcode.contains('E'), "{name}");
+    }
+    // Nothing to judge: no report, and the error says why.
+    bench.file("prose.gcode", "; nothing\n");
+    bench.run(&["audit", "prose.gcode", "--html", "prose.html"]).code(1);
+    assert!(!bench.path("prose.html").exists());
+}
+
+#[test]
+fn where_reports_go() {
+    let bench = Bench::new();
+    bench.file("a.v2.gcode", CALM);
+    bench.file("b.gcode", CALM);
+    bench.folder("reports");
+    bench.folder("more");
+    bench.file("more/b.gcode", CALM);
+    let set = ["--set", "screw.virtual_diameter_mm=1.75"];
+    let run = |arguments: &[&str]| bench.run(&[arguments, &set].concat());
+    let ran = run(&["audit", "a.v2.gcode", "--html", "-"]).code(2);
+    assert!(ran.stderr.contains("name a file, for example --html report.html"), "{}", ran.stderr);
+    let ran = run(&["audit", "a.v2.gcode", "--html", "./a.v2.gcode"]).code(2);
+    assert!(ran.stderr.contains("the report would be written over"), "{}", ran.stderr);
+    run(&["rewrite", "b.gcode", "-o", "out.gcode", "--html", "out.gcode"]).code(2);
+    run(&["audit", "a.v2.gcode", "b.gcode", "--html", "both.html"]).code(2);
+    run(&["audit", "b.gcode", "more/b.gcode", "--html", "reports"]).code(2);
+    assert_eq!(bench.names(), ["a.v2.gcode", "b.gcode", "more", "reports"]);
+    assert_eq!(read(&bench.path("a.v2.gcode")), CALM);
+    run(&["audit", "a.v2.gcode", "b.gcode", "--html", "reports"]).code(0);
+    assert_eq!(support::names(&bench.path("reports")), ["a.v2.html", "b.html"]);
+}
+
+/// A print of so many bytes whose beads cannot be joined: short, and each in a direction of its own.
+fn large(bytes: usize) -> String {
+    let mut text = "M83\nM200 S1 D1.75\nG28\n".to_owned();
+    let (mut layer, mut state) = (0_u32, 1_u32);
+    while text.len() < bytes {
+        layer += 1;
+        let z = f64::from(layer) * 0.5;
+        write!(text, ";LAYER_CHANGE\nG1 Z{z} F600\nG1 X50 Y50 F6000\nG1 F1500\n").expect("text");
+        for bead in 0..6000_u32 {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            let (x, y) = (50.0 + f64::from(bead % 200), 50.0 + f64::from(state >> 24) * 0.3);
+            writeln!(text, "G1 X{x:.3} Y{y:.3} E{:.5}", 0.5 + f64::from(bead % 7) * 0.3).expect("text");
+        }
+    }
+    text
+}
+
+#[test]
+fn reports_of_large_prints_stay_small() {
+    let bench = Bench::new();
+    let sizes: Vec<usize> = [12_000_000, 24_000_000]
+        .into_iter()
+        .map(|bytes| {
+            bench.file("large.gcode", large(bytes));
+            let ran = bench.run(&["audit", "large.gcode", "--quiet", "--html", "large.html"]);
+            assert!(matches!(ran.code, Some(0 | 3)), "{}", ran.stderr);
+            let page = read(&bench.path("large.html"));
+            is_sound(&page);
+            assert!(page.contains("To keep this report small, "), "the budget binds");
+            page.len()
+        })
+        .collect();
+    println!("{sizes:?}");
+    // Beads have a budget, series and lists their number of entries: twice the print, no larger report than that. So a
+    // print of any size stays below.
+    assert!(sizes.iter().all(|size| *size < 1_500_000), "{sizes:?}");
+}
