@@ -118,7 +118,7 @@ fn info(sources: &Sources<'_>) -> Html {
         let width = ground.map(|ground| ground.bead_width_mm).filter(|width| *width > 0.0).unwrap_or(nozzle_mm);
         let size = sample.data.len();
         let boxes = ground.map_or(&[][..], |ground| &ground.boxes_mm);
-        let boxes: Vec<String> = boxes.iter().map(|edges| corners(edges)).collect();
+        let boxes: Vec<String> = boxes.iter().map(corners).collect();
         let entry = format!(
             "{{\"n\":{},\"z\":{},\"w\":{},\"beads\":{},\"mm\":{},\"above\":[{},{}],\"top\":[{},{}],\"cut\":{},\
              \"box\":{},\"at\":{at},\"size\":{size},\"isles\":{},\"boxes\":[{}]}}",
