@@ -11,7 +11,7 @@ use std::f64::consts::TAU;
 /// Lightness at both ends, on a light page.
 const LIGHT_PAGE: [f64; 2] = [0.88, 0.30];
 /// The same on a dark one.
-const DARK_PAGE: [f64; 2] = [0.38, 0.95];
+const DARK_PAGE: [f64; 2] = [0.43, 0.95];
 /// Hue at both ends, turns: green-blue to red, over violet.
 const HUE: [f64; 2] = [0.54, 1.05];
 /// Chroma, where the screen can show it.
