@@ -397,3 +397,17 @@ fn files_that_cannot_be_replayed_name_themselves() {
     let ran = bench.run(&[&["replay", "broken.gcode", "--lenient"], &cubic[..]].concat()).code(0);
     assert!(ran.stdout.contains("Nothing is to be laid"), "{}", ran.stdout);
 }
+
+#[test]
+fn shells_and_man_are_served() {
+    let bench = Bench::new();
+    for shell in ["bash", "zsh", "fish", "powershell"] {
+        let ran = bench.run(&["completions", shell]).code(0);
+        assert!(ran.stdout.contains("layer-time") || ran.stdout.contains("changeover"), "{shell}");
+    }
+    bench.run(&["manual", "gone"]).code(2);
+    std::fs::create_dir(bench.path("man1")).unwrap();
+    bench.run(&["manual", "man1"]).code(0);
+    let page = std::fs::read_to_string(bench.path("man1/meltwright-weigh-fit.1")).expect("a page for each command");
+    assert!(page.contains(".TH") && page.contains("EXTRA") || page.contains("Examples"), "{page}");
+}

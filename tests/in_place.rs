@@ -40,6 +40,39 @@ fn a_hook_speaks_when_asked_but_not_of_the_name() {
 }
 
 #[test]
+fn a_hook_keeps_the_original_and_never_loses_it() {
+    let bench = Bench::new();
+    let path = bench.file("my pads.gcode", PADS);
+    std::fs::create_dir(bench.path("kept")).unwrap();
+    let arguments = ["hook", "--keep", "kept", E[0], E[1], "my pads.gcode"];
+    bench.run(&arguments).code(0);
+    let kept = bench.path("kept/my pads.gcode");
+    assert_eq!(read(&kept), PADS);
+    assert_ne!(read(&path), PADS);
+    // What was rewritten before is refused, or let through: neither takes the original's place.
+    bench.run(&arguments).code(1);
+    bench.run(&[&arguments[..], &["--again"]].concat()).code(0);
+    assert_eq!(read(&kept), PADS);
+    assert_eq!(std::fs::read_dir(bench.path("kept")).unwrap().count(), 1, "nothing is left behind");
+    // Without the copy nothing is rewritten.
+    bench.file("other", PADS);
+    let ran = bench.run(&["hook", "--keep", "no/folder/x", E[0], E[1], "other"]).code(1);
+    assert!(ran.stderr.starts_with("meltwright: "), "{}", ran.stderr);
+    assert_eq!(read(&bench.path("other")), PADS);
+    bench.run(&["hook", "--keep", "other", E[0], E[1], "other"]).code(2);
+    assert_eq!(read(&bench.path("other")), PADS);
+}
+
+#[test]
+fn a_hook_prints_the_line_to_enter() {
+    let bench = Bench::new();
+    let ran = bench.run(&["hook", "--install-help", "--profile", "my shop.toml"]).code(0);
+    let line = ran.stdout.lines().find(|line| line.contains(" hook ")).expect("a line to enter");
+    assert!(line.trim_start().contains("meltwright") && line.contains("my shop.toml"), "{line}");
+    assert!(cfg!(windows) || line.trim_end().ends_with("my shop.toml'"), "{line}");
+}
+
+#[test]
 fn a_failing_hook_says_why_in_one_plain_line() {
     let bench = Bench::new();
     bench.file("binary", b"GCDE\x01\0\0\0");

@@ -192,7 +192,7 @@ pub struct HookArgs {
     /// Print the very line to enter in the slicing program, as this system quotes it
     #[arg(long, conflicts_with = "file")]
     pub install_help: bool,
-    /// Copy the file as it came to this path first, or into this folder under its own name
+    /// Keep the file as it came at this path, or in this folder under its own name
     #[arg(long, value_name = "PATH")]
     pub keep: Option<PathBuf>,
     #[command(flatten)]

@@ -3,9 +3,11 @@
 //! Nothing on standard output; nothing at all on success unless asked; an exit code other than 0 only when the
 //! file was left as it was. The name of the file is a passing one and is not shown.
 
+use std::fs::File;
 use std::path::PathBuf;
 
 use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::source::Replacement;
 use meltwright::summary::Summary;
 
 use super::write_text;
@@ -21,11 +23,17 @@ pub fn run(args: &HookArgs) -> Exit {
         return install_help(args);
     }
     let rewritten = plan::hook(args).and_then(|(job, options)| {
-        keep(args)?;
-        work::one(&job, &options, &Progress::new(args.verbose))
+        let kept = kept(args)?;
+        Ok((work::one(&job, &options, &Progress::new(args.verbose))?, kept))
     });
     match rewritten {
-        Ok(summary) => {
+        Ok((summary, kept)) => {
+            // What went through unchanged is no original.
+            if let Some(kept) = kept.filter(|_| !summary.provenance.passes.is_empty())
+                && let Err(error) = kept.commit()
+            {
+                output::warning(&format!("the file was rewritten, but its original could not be kept: {error}"));
+            }
             tell(args, &summary);
             Exit::Done
         }
@@ -36,14 +44,14 @@ pub fn run(args: &HookArgs) -> Exit {
     }
 }
 
-/// Copies the file as it came, where that was asked for. Without the copy nothing is rewritten.
-fn keep(args: &HookArgs) -> Result<()> {
-    let (Some(keep), Some(file)) = (&args.keep, &args.file) else { return Ok(()) };
+/// A copy of the file as it came, where that was asked for; it takes its place when the file was rewritten, so that an
+/// earlier original outlives a refusal. Without the copy nothing is rewritten.
+fn kept(args: &HookArgs) -> Result<Option<Replacement>> {
+    let (Some(keep), Some(file)) = (&args.keep, &args.file) else { return Ok(None) };
     let to = match file.file_name() {
         Some(name) if keep.is_dir() => keep.join(name),
         _ => keep.clone(),
     };
-    let failed = |error| Error::io("keep a copy of the file", error).in_file(&to);
     let same = to.canonicalize().ok().zip(file.canonicalize().ok()).is_some_and(|(to, file)| to == file);
     if same {
         return Err(Error::new(ErrorKind::Usage {
@@ -51,7 +59,10 @@ fn keep(args: &HookArgs) -> Result<()> {
             help: "name another path, or another folder, for --keep".to_owned(),
         }));
     }
-    std::fs::copy(file, &to).map(|_| ()).map_err(failed)
+    let mut copy = Replacement::for_target(&to)?;
+    let copied = File::open(file).and_then(|mut file| std::io::copy(&mut file, &mut copy));
+    copied.map_err(|error| Error::io("keep a copy of the file", error).in_file(&to))?;
+    Ok(Some(copy))
 }
 
 /// Prints the line to be entered in the slicing program.
