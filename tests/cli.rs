@@ -411,3 +411,21 @@ fn shells_and_man_are_served() {
     let page = std::fs::read_to_string(bench.path("man1/meltwright-weigh-fit.1")).expect("a page for each command");
     assert!(page.contains(".TH") && page.contains("EXTRA") || page.contains("Examples"), "{page}");
 }
+
+/// The two blocks of README.md about the demo are what the commands print; lines may be left out.
+#[test]
+fn the_readme_shows_what_the_demo_prints() {
+    let readme = include_str!("../README.md");
+    let bench = Bench::new();
+    bench.file("pads.gcode", include_str!("../fixtures/demo/casting_pads.gcode"));
+    let summary = bench.run(&["rewrite", "pads.gcode", "-o", "out.gcode"]).code(0).stdout;
+    let audit = bench.run(&["audit", "pads.gcode"]).code(3).stdout;
+    for (first, printed) in [("15,", &summary), ("What the part bears", &audit)] {
+        let start = readme.find(&format!("```text\n{first}")).unwrap_or_else(|| panic!("no block {first}"));
+        let block: Vec<&str> = readme[start..].lines().skip(1).take_while(|line| *line != "```").collect();
+        assert!(block.len() > 5, "{first}");
+        for line in block {
+            assert!(printed.lines().any(|other| other == line), "README shows {line:?}, printed is:\n{printed}");
+        }
+    }
+}

@@ -55,7 +55,7 @@ pub fn table(part: &PartFigures) -> String {
             band.weight_factor.map_or_else(|| "-".to_owned(), |factor| format!("{} x", large(factor, 1))),
             decimal(band.time_before_s, 1),
             decimal(band.least_time_s, 1),
-            figure(band.time_after_s, 1),
+            band.time_after_s.map_or_else(|| "-".to_owned(), |time_s| decimal(time_s, 1)),
         ]);
     }
     let [low, middle, high] = part.modulus_band_mpa.map(|mpa| decimal(mpa, 2));
