@@ -42,6 +42,9 @@ impl Section {
     }
 }
 
+/// The factor is halved in to this share of it.
+const FINE: f64 = 1e-10;
+
 /// A column on the bed, laid section by section, of bounded size.
 ///
 /// Beyond 200 sections the two neighbours that are most alike for their height are joined: weight and flexibility are
@@ -105,7 +108,7 @@ impl Tower {
     /// is not in it: ask for a good margin.
     ///
     /// # Accuracy
-    /// Each section is solved by its power series, and the factor is halved in to 1e-12: exact for stepped columns.
+    /// Each section is solved by its power series, and the factor is halved in to 1e-10: exact for stepped columns.
     ///
     /// # Source
     /// A. G. Greenhill, Proc. Camb. Phil. Soc. 4 (1881) (citation from memory): for the prism
@@ -123,7 +126,7 @@ impl Tower {
         while low == 0.0 && high > f64::MIN_POSITIVE && !self.stands(high / 2.0) {
             high /= 2.0;
         }
-        for _ in 0..60 {
+        while high - low > FINE * high {
             let middle = 0.5 * (low + high);
             if self.stands(middle) {
                 low = middle;

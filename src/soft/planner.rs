@@ -1,6 +1,6 @@
 //! From layers as they are laid to what the part bears.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use super::bands::Band;
 use super::terms::Terms;
@@ -13,12 +13,20 @@ use crate::survey::{Footing as On, Island, LayerRecord};
 
 /// Most islands of a layer whose own weight is judged: the first ones, which are the largest.
 const MOST_TOWERS: usize = 64;
-/// The weight is judged again when a column has grown by this share.
+/// The weight is judged again when a column has grown by this share, and by the second one where it carries many times
+/// its weight.
 const GROWN: f64 = 0.05;
+const GROWN_FAR: f64 = 0.3;
+/// So many times its weight is many: no reader needs the figure.
+const SURE_FACTOR: f64 = 150.0;
 /// Layers that stand for others to build on at other heights.
 const MOST_RECORDS: u32 = 8;
 /// A column carries less than this many times its own weight: reported. Creep and warmth are not in the figure.
 const LEAST_WEIGHT_FACTOR: f64 = 1.5;
+/// Heights are told apart to this part of a millimetre for cooling.
+const HEIGHT_PARTS: f64 = 1000.0;
+/// Heights whose times are kept.
+const MOST_HEIGHTS: usize = 1 << 12;
 /// An island stands well on what covers this share of its widest overlap.
 const WELL: f64 = 0.2;
 /// An island with more than this share of loops and towers is no part.
@@ -101,8 +109,10 @@ pub struct SoftPlanner {
     sums: Sums,
     open: Band,
     limits: LayerLimits,
-    /// Height of the last layer asked about, mm, and its least time, s.
-    cooled: (f64, f64),
+    /// Least time of the last record, s.
+    last_least_s: f64,
+    /// Least times by height in parts of a millimetre, s.
+    cooled: BTreeMap<u32, f64>,
     /// Least and largest X and Y of all that is laid, mm.
     extent: [f64; 4],
 }
@@ -121,7 +131,8 @@ impl SoftPlanner {
             sums: Sums::default(),
             open: Band::default(),
             limits: LayerLimits::FREE,
-            cooled: (0.0, 0.0),
+            last_least_s: 0.0,
+            cooled: BTreeMap::new(),
             extent: [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY],
         }
     }
@@ -139,9 +150,7 @@ impl SoftPlanner {
             self.followed.clear();
             self.places.clear();
         }
-        if record.height_mm != self.cooled.0 {
-            self.cooled = (record.height_mm, self.terms.least_time_s(record.height_mm));
-        }
+        self.last_least_s = self.cooled_s(record.height_mm);
         let sums = &mut self.sums;
         sums.time_s += record.time_s;
         let others_s = record.bead_time_s - record.perimeter_time_s;
@@ -149,7 +158,7 @@ impl SoftPlanner {
         sums.perimeters.add(record.perimeter_time_s, record.perimeter_cruise_s);
         sums.volume_mm3 += record.volume_mm3;
         sums.bead_length_mm += record.bead_length_mm;
-        sums.least_s += self.cooled.1;
+        sums.least_s += self.last_least_s;
         self.open.z_mm = self.open.z_mm.max(record.z_mm);
         self.open.islands = self.open.islands.max(record.islands.len() as u32);
         for island in &record.islands {
@@ -161,6 +170,16 @@ impl SoftPlanner {
             return;
         }
         self.lay(record);
+    }
+
+    /// Least time of a layer of this height, s. Heights are sums of what files write, so they differ in the last digits.
+    fn cooled_s(&mut self, height_mm: f64) -> f64 {
+        let parts = (height_mm * HEIGHT_PARTS).round().clamp(0.0, f64::from(u32::MAX)) as u32;
+        if self.cooled.len() >= MOST_HEIGHTS {
+            self.cooled.clear();
+        }
+        let terms = &self.terms;
+        *self.cooled.entry(parts).or_insert_with(|| terms.least_time_s(f64::from(parts) / HEIGHT_PARTS))
     }
 
     /// Lays a layer on the stand and takes the limits of its islands.
@@ -240,7 +259,10 @@ impl SoftPlanner {
         let least = least_moment(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4);
         weight.tower.grow(record.height_mm, island.area_mm2, least).ok()?;
         let height = weight.tower.height_mm();
-        if height > weight.judged_mm * (1.0 + GROWN) || weight.judged_mm == 0.0 {
+        // A prism carries as the cube of its height less: far from its limit it is looked at seldom.
+        let ratio = weight.judged_mm / height;
+        let grown = if weight.factor * ratio * ratio * ratio > SURE_FACTOR { GROWN_FAR } else { GROWN };
+        if height > weight.judged_mm * (1.0 + grown) || weight.judged_mm == 0.0 {
             weight.judged_mm = height;
             weight.factor = weight.tower.critical_factor(&self.terms.solid);
         }
@@ -320,7 +342,7 @@ impl SoftPlanner {
     fn close(&mut self, is_last: bool) {
         let mut sums = std::mem::take(&mut self.sums);
         if is_last {
-            sums.least_s = (sums.least_s - self.cooled.1).max(0.0);
+            sums.least_s = (sums.least_s - self.last_least_s).max(0.0);
         }
         let band = std::mem::take(&mut self.open);
         let mut limits = std::mem::replace(&mut self.limits, LayerLimits::FREE);
