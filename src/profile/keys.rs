@@ -390,7 +390,7 @@ fn bed([least_x, least_y, most_x, most_y]: &[f64; 4]) -> Result<(), Complaint> {
     if sound {
         return Ok(());
     }
-    Err(Complaint::new("the bed must be [least x, least y, largest x, largest y] within 10 m", "this is no such bed")
+    Err(Complaint::new("must be [least x, least y, largest x, largest y] within 10 m", "this is no such bed")
         .help("for a bed of 220 by 220 mm whose corner is zero: [0, 0, 220, 220]"))
 }
 
