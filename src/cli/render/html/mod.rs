@@ -308,7 +308,11 @@ impl Report<'_> {
                 figure(band.sway_mm, 2),
                 figure(band.frequency_hz, 1),
                 figure(band.drag_mm, 2),
-                figure(band.weight_factor, 1),
+                // Many times its weight is worked out roughly only.
+                match band.weight_factor {
+                    Some(factor) if factor >= 100.0 => "over 99".to_owned(),
+                    factor => figure(factor, 1),
+                },
                 decimal(band.time_before_s, 1),
                 decimal(band.least_time_s, 1),
                 figure(band.time_after_s, 1),
