@@ -283,6 +283,14 @@ fn sound(input: &[u8], profile: &Profile) -> (Vec<u8>, Summary) {
     (output, summary)
 }
 
+/// So little E that its volume is no number any more still takes one line.
+#[test]
+fn next_to_nothing_is_one_line() {
+    for zeros in [300, 310, 320] {
+        sound(format!("G0 E0.{}1\nG1 X5 E1 F600\n", "0".repeat(zeros)).as_bytes(), &profile(3.0, 1.0, 60.0));
+    }
+}
+
 #[test]
 fn a_million_moves_at_one_point() {
     let (_, summary) = sound(&b"G1 X10 Y10 F600\n".repeat(1_000_000), &profile(3.0, 1.0, 60.0));

@@ -501,9 +501,9 @@ fn mean_flow(volume: f64, time: f64) -> f64 {
     if time > 0.0 { volume / time } else { 0.0 }
 }
 
-/// Lines that so much E takes.
+/// Lines that so much E takes; one for what is no number, as next to nothing times next to nothing may be.
 fn parts(units: f64, most: f64) -> u16 {
-    if units <= most { 1 } else { (units / most).ceil().at_most(f64::from(u16::MAX)) as u16 }
+    if units > most { (units / most).ceil().at_most(f64::from(u16::MAX)) as u16 } else { 1 }
 }
 
 /// Time of a way from rest to rest.
@@ -515,6 +515,14 @@ pub fn at_rest(way: f64, speed: f64, accel: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_line_takes_at_least_one_part() {
+        for (units, most, lines) in [(0.0, 50.0, 1), (50.0, 50.0, 1), (50.1, 50.0, 2), (1e300, 50.0, u16::MAX)] {
+            assert_eq!(parts(units, most), lines, "{units}");
+        }
+        assert_eq!(parts(f64::NAN, 50.0), 1);
+    }
 
     #[test]
     fn ways_from_rest_to_rest_by_hand() {
