@@ -111,6 +111,11 @@ impl Role {
         Self::Other,
     ];
 
+    /// Whether it is one of the loops that bound a layer and are seen.
+    pub const fn is_perimeter(self) -> bool {
+        matches!(self, Self::OuterPerimeter | Self::InnerPerimeter | Self::Overhang)
+    }
+
     /// The role in words.
     pub const fn name(self) -> &'static str {
         match self {

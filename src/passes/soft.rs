@@ -10,7 +10,7 @@ use super::lag::accel::rounded;
 use super::{Reason, Verdict};
 use crate::motion::rules::MotionRules;
 use crate::moves::limits::MotionLimits;
-use crate::moves::{Kind, Move, Role};
+use crate::moves::{Kind, Move};
 use crate::soft::{LayerLimits, SoftPlan};
 use crate::units::Bounded;
 
@@ -47,7 +47,7 @@ impl Soft {
         }
         let limits = self.plan.of(step.layer);
         verdict.limit(f64::from(limits.drag_mm_s), Reason::NozzleDrag);
-        let share = if is_perimeter(step.role) { limits.perimeter_share } else { limits.bead_share };
+        let share = if step.role.is_perimeter() { limits.perimeter_share } else { limits.bead_share };
         if share < 1.0 {
             let area = step.volume / step.length;
             let least = self.plan.least_mm_s.at_least(self.plan.least_mm3_s / area);
@@ -75,11 +75,6 @@ impl Soft {
             .as_ref()
             .map_or(f64::INFINITY, |axes| along(step, axes.written.map(|set| set.unwrap_or(f64::INFINITY))))
     }
-}
-
-/// Whether a bead is one of the loops that are seen.
-fn is_perimeter(role: Role) -> bool {
-    matches!(role, Role::OuterPerimeter | Role::InnerPerimeter | Role::Overhang)
 }
 
 /// Acceleration along a path where each axis has its own, mm/s².
@@ -148,6 +143,7 @@ impl AxisAccels {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::moves::Role;
     use crate::passes::sample;
     use crate::profile::Profile;
 

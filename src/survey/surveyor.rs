@@ -183,7 +183,7 @@ impl Surveyor {
         self.is_fresh = false;
         let Some(open) = &mut self.open else { return };
         let record = &mut open.record;
-        let is_perimeter = matches!(step.role, Role::OuterPerimeter | Role::InnerPerimeter | Role::Overhang);
+        let is_perimeter = step.role.is_perimeter();
         record.z_mm = record.z_mm.max(to[2]).max(from[2]);
         record.volume_mm3 += step.volume;
         record.bead_time_s += timing.time;
