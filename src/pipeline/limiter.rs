@@ -177,16 +177,17 @@ impl Limiter {
 
     /// First: speeds.
     fn limit(&mut self, block: Outgoing) {
+        let soft = self.passes.soft.as_ref();
+        let softened = |mut verdict: Verdict, step: &Move, before: &Timing| {
+            if let Some(soft) = soft {
+                soft.slow(step, before.top, &mut verdict);
+            }
+            verdict
+        };
         match &mut self.passes.capacity {
             None => {
-                let soft = self.passes.soft.as_ref();
-                self.verdicts.extend(block.moves.iter().zip(&block.before).map(|(step, before)| {
-                    let mut verdict = Verdict::unlimited(step);
-                    if let Some(soft) = soft {
-                        soft.slow(step, before.top, &mut verdict);
-                    }
-                    verdict
-                }));
+                let steps = block.moves.iter().zip(&block.before);
+                self.verdicts.extend(steps.map(|(step, before)| softened(Verdict::unlimited(step), step, before)));
             }
             Some((capacity, sustained)) => {
                 for (step, before) in block.moves.iter().zip(&block.before) {
@@ -195,10 +196,7 @@ impl Limiter {
                         true => (step.speed, step.time.at_most(before.time)),
                         false => (before.top, before.time),
                     };
-                    let mut verdict = peak::judge(step, top, capacity);
-                    if let Some(soft) = &self.passes.soft {
-                        soft.slow(step, before.top, &mut verdict);
-                    }
+                    let verdict = softened(peak::judge(step, top, capacity), step, before);
                     // What is taken out takes no time.
                     let goes = self.passes.gaps.is_some() && is_dropped(step);
                     let least = if goes { 0.0 } else { verdict.least_time(step, time) };

@@ -1,6 +1,7 @@
 //! What the account says of the part.
 
 use super::Passes;
+use super::scribe::short;
 use super::stay::Stay;
 use crate::findings::{Code, Findings, Place};
 use crate::profile::Profile;
@@ -81,8 +82,4 @@ fn warn(warning: &Warning, findings: &mut Findings) {
         }
     };
     findings.add(code, || Place { line: 0, layer: u64::from(warning.layer), z_mm: warning.z_mm, detail });
-}
-
-fn short(value: f64) -> String {
-    if value < 10.0 { format!("{value:.1}") } else { format!("{value:.0}") }
 }

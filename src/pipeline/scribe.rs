@@ -311,6 +311,6 @@ fn report_braking(findings: &mut Findings, step: &Move, seen: &Seen, line: u64) 
 }
 
 /// A figure with one decimal where it has few digits before it.
-fn short(value: f64) -> String {
+pub fn short(value: f64) -> String {
     if value < 10.0 { format!("{value:.1}") } else { format!("{value:.0}") }
 }

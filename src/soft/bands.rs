@@ -47,26 +47,18 @@ pub struct Band {
 
 impl Band {
     fn join(&mut self, other: &Self) {
-        let least = |a: Option<f64>, b: Option<f64>| match (a, b) {
-            (Some(a), Some(b)) => Some(a.min(b)),
-            (a, b) => a.or(b),
-        };
-        let most = |a: Option<f64>, b: Option<f64>| match (a, b) {
-            (Some(a), Some(b)) => Some(a.max(b)),
-            (a, b) => a.or(b),
-        };
         self.last_layer = self.last_layer.max(other.last_layer);
         self.z_mm = self.z_mm.max(other.z_mm);
         self.islands = self.islands.max(other.islands);
-        self.accel_x_mm_s2 = least(self.accel_x_mm_s2, other.accel_x_mm_s2);
-        self.accel_y_mm_s2 = least(self.accel_y_mm_s2, other.accel_y_mm_s2);
-        self.sway_mm = most(self.sway_mm, other.sway_mm);
-        self.frequency_hz = least(self.frequency_hz, other.frequency_hz);
-        self.drag_mm = most(self.drag_mm, other.drag_mm);
-        self.weight_factor = least(self.weight_factor, other.weight_factor);
+        keep_least(&mut self.accel_x_mm_s2, other.accel_x_mm_s2);
+        keep_least(&mut self.accel_y_mm_s2, other.accel_y_mm_s2);
+        keep_most(&mut self.sway_mm, other.sway_mm);
+        keep_least(&mut self.frequency_hz, other.frequency_hz);
+        keep_most(&mut self.drag_mm, other.drag_mm);
+        keep_least(&mut self.weight_factor, other.weight_factor);
         self.time_before_s = self.time_before_s.min(other.time_before_s);
         self.least_time_s = self.least_time_s.max(other.least_time_s);
-        self.time_after_s = least(self.time_after_s, other.time_after_s);
+        keep_least(&mut self.time_after_s, other.time_after_s);
         self.waits_s += other.waits_s;
     }
 }
@@ -118,9 +110,25 @@ impl Bands {
     pub fn took(&mut self, layer: u32, time_s: f64, waited_s: f64) {
         let found = self.list.iter_mut().find(|band| (band.first_layer..=band.last_layer).contains(&layer));
         if let Some(band) = found {
-            band.time_after_s = Some(band.time_after_s.map_or(time_s, |before| before.min(time_s)));
+            keep_least(&mut band.time_after_s, Some(time_s));
             band.waits_s += waited_s;
         }
+    }
+}
+
+/// Keeps the least; what is no finite number is left out.
+pub(super) fn keep_least(held: &mut Option<f64>, found: Option<f64>) {
+    keep(held, found, f64::min);
+}
+
+/// Keeps the largest; what is no finite number is left out.
+pub(super) fn keep_most(held: &mut Option<f64>, found: Option<f64>) {
+    keep(held, found, f64::max);
+}
+
+fn keep(held: &mut Option<f64>, found: Option<f64>, worse: fn(f64, f64) -> f64) {
+    if let Some(found) = found.filter(|found| found.is_finite()) {
+        *held = Some(held.map_or(found, |held| worse(held, found)));
     }
 }
 

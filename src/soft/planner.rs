@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use super::bands::Band;
+use super::bands::{Band, keep_least, keep_most};
 use super::terms::Terms;
 use super::{LayerLimits, SoftPlan, Trouble, Warning};
 use crate::physics::buckling::Tower;
@@ -268,7 +268,7 @@ impl SoftPlanner {
         }
         if is_part(island) {
             let factor = weight.factor;
-            least_into(&mut self.open.weight_factor, factor);
+            keep_least(&mut self.open.weight_factor, Some(factor));
             if factor < LEAST_WEIGHT_FACTOR {
                 self.warn(record, Trouble::TooHeavy { factor });
             }
@@ -287,8 +287,8 @@ impl SoftPlanner {
                 continue;
             }
             let Ok(limit) = Limit::of(allowed, terms.factor, sway.per_accel, sway.frequency_hz) else { continue };
-            most_into(&mut self.open.sway_mm, terms.factor * sway.per_accel * terms.accel_mm_s2);
-            least_into(&mut self.open.frequency_hz, sway.frequency_hz);
+            keep_most(&mut self.open.sway_mm, Some(terms.factor * sway.per_accel * terms.accel_mm_s2));
+            keep_least(&mut self.open.frequency_hz, Some(sway.frequency_hz));
             bears[axis] = Some(limit);
         }
         let give = response.x.give_mm_per_n.max(response.y.give_mm_per_n);
@@ -298,7 +298,7 @@ impl SoftPlanner {
             let face = width * (0.5 * terms.face_mm).max(0.0);
             if let Ok(force) = drag::force_n(melt, fastest, record.height_mm, face) {
                 drag_mm = force * give;
-                most_into(&mut self.open.drag_mm, drag_mm);
+                keep_most(&mut self.open.drag_mm, Some(drag_mm));
                 if drag_mm > allowed {
                     let speed = drag::speed_limit(melt, record.height_mm, face, give, allowed).unwrap_or(f64::INFINITY);
                     drag_speed = speed;
@@ -317,7 +317,7 @@ impl SoftPlanner {
         for (axis, limit) in bears.into_iter().enumerate() {
             let Some(Limit { accel_mm_s2, speed_step_mm_s }) = limit else { continue };
             let held = if axis == 0 { &mut self.open.accel_x_mm_s2 } else { &mut self.open.accel_y_mm_s2 };
-            least_into(held, accel_mm_s2);
+            keep_least(held, Some(accel_mm_s2));
             self.limits.accel_mm_s2[axis] = self.limits.accel_mm_s2[axis].min(accel_mm_s2.max(least) as f32);
             if accel_mm_s2 < least {
                 self.warn(record, Trouble::TooSoft { accel_mm_s2, least_mm_s2: least });
@@ -439,18 +439,4 @@ fn is_part(island: &Island) -> bool {
 /// Second moment about the axis in which a section is weakest.
 fn least_moment(ixx: f64, iyy: f64, ixy: f64) -> f64 {
     0.5 * (ixx + iyy) - (0.25 * (ixx - iyy) * (ixx - iyy) + ixy * ixy).sqrt()
-}
-
-/// Keeps the least; what is no finite number bounds nothing.
-fn least_into(held: &mut Option<f64>, value: f64) {
-    if value.is_finite() {
-        *held = Some(held.map_or(value, |held| held.min(value)));
-    }
-}
-
-/// Keeps the largest; what is no finite number is left out.
-fn most_into(held: &mut Option<f64>, value: f64) {
-    if value.is_finite() {
-        *held = Some(held.map_or(value, |held| held.max(value)));
-    }
 }
