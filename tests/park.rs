@@ -56,7 +56,7 @@ fn first_way(text: &str) -> Vec<&str> {
 
 /// Beads of 20 mm³, 0.1 g each: 14 of 24 may go before the hopper is refilled.
 fn pad(start: &str, bead: impl Fn(i32) -> String) -> String {
-    format!("{start}\n;TYPE:Internal infill\n{}", (1..=24).map(bead).collect::<String>())
+    format!("{start}\n; infill\n{}", (1..=24).map(bead).collect::<String>())
 }
 
 fn absolute(start: &str) -> String {
@@ -170,7 +170,7 @@ fn forms() -> Vec<(&'static str, String)> {
     let layers = |unit: f64, places: bool, e_relative: bool| {
         let (mut text, mut e, mut last) = (String::new(), 0.0, [0.0; 3]);
         for layer in 1..=8 {
-            text.push_str(";LAYER_CHANGE\n;TYPE:Internal infill\n");
+            text.push_str(";LAYER_CHANGE\n; infill\n");
             for n in 0..6 {
                 let to = [f64::from(n % 2) * 30.125, f64::from(n) * 1.2345, 0.5 * f64::from(layer)];
                 let by: Vec<f64> = (0..3).map(|axis| to[axis] - last[axis]).collect();

@@ -107,7 +107,7 @@ fn number_before(text: &str, word: &str) -> f64 {
 fn filled(fill: u32) -> String {
     let mut stack = Stack::new(0.5, 1.0);
     for _ in 0..10 {
-        stack.up().line(";TYPE:External perimeter").ring([50.0, 50.0], 9.0).line(";TYPE:Internal infill");
+        stack.up().line("; outer perimeter").ring([50.0, 50.0], 9.0).line("; infill");
         for _ in 0..fill {
             stack.block([51.0, 51.0], [8.0, 1.0]);
         }

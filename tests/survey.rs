@@ -183,11 +183,11 @@ fn a_spiral_wall_is_closed_at_each_layer_height() {
 #[test]
 fn a_part_stands_on_its_raft_and_a_support_beside_it_too() {
     let mut plate = Plate::new();
-    plate.layer(1).line(";TYPE:SKIRT").solid(0.0, 0.0, 30);
-    plate.layer(2).line(";TYPE:WALL-OUTER").square(2.0, 2.0, 10.0);
+    plate.layer(1).line("; skirt").solid(0.0, 0.0, 30);
+    plate.layer(2).line("; outer perimeter").square(2.0, 2.0, 10.0);
     // The support begins beside the part, on the raft, one layer later.
-    plate.layer(3).square(2.0, 2.0, 10.0).line(";TYPE:SUPPORT").square(18.0, 18.0, 8.0);
-    plate.layer(4).line(";TYPE:WALL-OUTER").square(2.0, 2.0, 10.0).line(";TYPE:SUPPORT").square(18.0, 18.0, 8.0);
+    plate.layer(3).square(2.0, 2.0, 10.0).line("; support").square(18.0, 18.0, 8.0);
+    plate.layer(4).line("; outer perimeter").square(2.0, 2.0, 10.0).line("; support").square(18.0, 18.0, 8.0);
     let layers = plate.layers();
     let [raft] = &layers[0].islands[..] else { panic!("one raft") };
     close(raft.area_mm2, 900.0);
@@ -206,9 +206,9 @@ fn a_part_stands_on_its_raft_and_a_support_beside_it_too() {
 #[test]
 fn a_brim_belongs_to_its_part_and_a_skirt_is_an_island() {
     let mut plate = Plate::new();
-    plate.layer(1).line(";TYPE:SKIRT").square(0.0, 0.0, 40.0);
+    plate.layer(1).line("; skirt").square(0.0, 0.0, 40.0);
     // Loops 1 mm apart around a square of 10 mm.
-    plate.square(13.0, 13.0, 14.0).square(14.0, 14.0, 12.0).line(";TYPE:WALL-OUTER").square(15.0, 15.0, 10.0);
+    plate.square(13.0, 13.0, 14.0).square(14.0, 14.0, 12.0).line("; outer perimeter").square(15.0, 15.0, 10.0);
     let islands = plate.layers()[0].islands.clone();
     let [skirt, part] = &islands[..] else { panic!("two islands, not {}", islands.len()) };
     close(skirt.skirt_mm3, skirt.volume_mm3);
@@ -230,7 +230,7 @@ fn supports_at_other_heights_stand_on_themselves() {
                 plate.line(if is_support { ";HEIGHT:0.75" } else { ";HEIGHT:0.5" });
             }
             plate.per_mm = if is_support { 0.75 } else { 0.5 };
-            plate.line(if is_support { ";TYPE:SUPPORT" } else { ";TYPE:WALL-OUTER" });
+            plate.line(if is_support { "; support" } else { "; outer perimeter" });
             plate.line(&format!("G1 Z{z:.2}"));
             if is_support {
                 plate.square(20.0, 0.0, 8.0)

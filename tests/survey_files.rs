@@ -21,7 +21,7 @@ use plate::{Plate, close, profile, run, spiral};
 fn medley() -> String {
     let mut plate = Plate::new();
     for layer in 1..=6 {
-        plate.layer(layer).line(";TYPE:SUPPORT").square(60.0, 3.0, 7.0).line(";TYPE:WALL-OUTER");
+        plate.layer(layer).line("; support").square(60.0, 3.0, 7.0).line("; outer perimeter");
         plate.solid(f64::from(layer) * 0.3, 0.0, 9).square(30.0, 0.0, 12.0);
         plate.travel(50.0, 40.0).line("G3 X40 Y50 I-10 J0 E7");
     }
