@@ -387,7 +387,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let mut scribe =
         Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
     scribe.pauses = pauses;
-    scribe.stay = soft.map(Stay::new);
+    scribe.stay = soft.map(|soft| Stay::new(soft, purpose == Purpose::Rewrite));
     scribe.course = grounds.map(|grounds| Box::new(Course::new(capacity.peak_mm3_s, grounds)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);

@@ -19,6 +19,8 @@ pub struct Stay {
     taken_s: f64,
     /// Of that, waits.
     waited_s: f64,
+    /// There is an output, whose layers take these times.
+    is_written: bool,
     /// Waits written.
     pub waits: u64,
     /// Their time, ways there and back included, s.
@@ -46,10 +48,10 @@ impl Due {
 }
 
 impl Stay {
-    /// Before the first layer.
-    pub fn new(soft: Soft) -> Self {
+    /// Before the first layer. `is_written`: of an output, not of a file that is only judged.
+    pub fn new(soft: Soft, is_written: bool) -> Self {
         let bands = soft.plan().bands.clone();
-        Self { soft, layer: 0, taken_s: 0.0, waited_s: 0.0, waits: 0, waited_in_all_s: 0.0, bands }
+        Self { soft, layer: 0, taken_s: 0.0, waited_s: 0.0, is_written, waits: 0, waited_in_all_s: 0.0, bands }
     }
 
     /// Accelerations by axis to be set before a move.
@@ -87,7 +89,7 @@ impl Stay {
 
     /// The layer at hand ends.
     pub fn end(&mut self) {
-        if self.layer > 0 {
+        if self.is_written && self.layer > 0 {
             self.bands.took(self.layer, self.taken_s, self.waited_s);
         }
     }

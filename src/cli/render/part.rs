@@ -33,18 +33,23 @@ pub fn table(part: &PartFigures) -> String {
     if bands.is_empty() {
         return String::new();
     }
-    let mut columns = vec![Align::Right; 11];
+    // A file that is only judged has no other times than its own.
+    let is_written = bands.iter().any(|band| band.time_after_s.is_some());
+    let shown = if is_written { 11 } else { 10 };
+    let mut columns = vec![Align::Right; shown];
     columns[0] = Align::Left;
     let mut table = Table::new(columns);
-    table.row(["layers", "z", "bears X", "Y", "sway", "swings", "drag", "weight", "layer", "needs", "then"]);
-    table.row(["", "mm", "mm/s²", "mm/s²", "mm", "Hz", "mm", "carried", "s", "s", "s"]);
+    let heads = ["layers", "z", "bears X", "Y", "sway", "swings", "drag", "weight", "layer", "needs", "then"];
+    table.row(heads.into_iter().take(shown));
+    let units = ["", "mm", "mm/s²", "mm/s²", "mm", "Hz", "mm", "carried", "s", "s", "s"];
+    table.row(units.into_iter().take(shown));
     let figure = |value: Option<f64>, decimals: usize| value.map_or_else(|| "-".to_owned(), |v| large(v, decimals));
     for band in bands {
         let layers = match band.first_layer == band.last_layer {
             true => band.first_layer.to_string(),
             false => format!("{}-{}", band.first_layer, band.last_layer),
         };
-        table.row([
+        let cells = [
             layers,
             decimal(band.z_mm, 1),
             band.accel_x_mm_s2.map_or_else(|| "-".to_owned(), round),
@@ -56,7 +61,8 @@ pub fn table(part: &PartFigures) -> String {
             decimal(band.time_before_s, 1),
             decimal(band.least_time_s, 1),
             band.time_after_s.map_or_else(|| "-".to_owned(), |time_s| decimal(time_s, 1)),
-        ]);
+        ];
+        table.row(cells.into_iter().take(shown));
     }
     let [low, middle, high] = part.modulus_band_mpa.map(|mpa| decimal(mpa, 2));
     format!(
