@@ -50,7 +50,7 @@ pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary>
 }
 
 /// Rewrites into a temporary file, executes both files on the virtual machine, then hands the result on.
-fn replayed(job: &Job, mut input: Input, options: &Options, step: &mut dyn FnMut(u64)) -> Result<Summary> {
+fn replayed(job: &Job, mut input: Input, options: &Options, step: &mut (dyn FnMut(u64) + Send)) -> Result<Summary> {
     let profile = &job.profile.profile;
     let mut written = scratch()?;
     let mut summary = pipeline::rewrite(&mut input, &mut written, profile, options, step)?;

@@ -28,25 +28,12 @@ impl Intake {
         Self { resolver, planning, lines: 0, has_commands: false, marker, offset: 0 }
     }
 
-    /// Resolves blocks one after the other. `spare`: blocks that have gone out, for their memory.
+    /// Resolves the next block. `outgoing`: one that has gone out, for its memory; `resolved`: gets the blocks that are
+    /// planned.
     ///
     /// # Errors
     /// As [`Resolver::resolve`].
-    pub fn take_all(
-        &mut self,
-        blocks: &mut [Block],
-        spare: &mut Vec<Outgoing>,
-        resolved: &mut Vec<Outgoing>,
-    ) -> Result<()> {
-        for block in blocks {
-            let mut outgoing = spare.pop().unwrap_or_default();
-            self.take(block, &mut outgoing)?;
-            self.planning.take(outgoing, resolved);
-        }
-        Ok(())
-    }
-
-    fn take(&mut self, block: &mut Block, outgoing: &mut Outgoing) -> Result<()> {
+    pub fn take(&mut self, block: &mut Block, mut outgoing: Outgoing, resolved: &mut Vec<Outgoing>) -> Result<()> {
         block.first_line = self.lines + 1;
         outgoing.first_line = block.first_line;
         outgoing.offset = self.offset;
@@ -59,6 +46,7 @@ impl Intake {
         self.offset += block.bytes.len() as u64;
         std::mem::swap(&mut outgoing.side, &mut self.resolver.side);
         outgoing.text.take(block, self.resolver.splits.drain(..));
+        self.planning.take(outgoing, resolved);
         Ok(())
     }
 

@@ -26,7 +26,7 @@ pub fn volume_by_layer<R: Read + Seek>(
     input: &mut R,
     profile: &Profile,
     lenient: bool,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Vec<f64>> {
     let mut layers = Vec::new();
     each_move(input, profile, lenient, progress, |step| add(&mut layers, step))?;
@@ -49,7 +49,7 @@ pub(super) fn each_move<R: Read + Seek>(
     input: &mut R,
     profile: &Profile,
     lenient: bool,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
     mut see: impl FnMut(&Move) -> Result<()>,
 ) -> Result<()> {
     let scan = prescan(input)?;

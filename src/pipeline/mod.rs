@@ -1,11 +1,12 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
-//! Five jobs run side by side on five batches of blocks in a row: reading and lexing, resolving ([`intake`]), limiting
-//! ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting and writing. Order is kept throughout, so
-//! that the output does not depend on the number of threads or the size of blocks.
+//! Seven jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), limiting
+//! ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting, writing. Order is kept throughout, so that the
+//! output does not depend on the number of threads or the size of blocks.
 
 mod account;
 pub mod assemble;
+mod batch;
 pub mod compose;
 pub mod drive;
 pub mod edits;
@@ -20,6 +21,7 @@ pub mod predict;
 pub mod prescan;
 pub mod queue;
 mod replay;
+mod ring;
 pub mod scribe;
 mod stay;
 pub mod survey;
@@ -27,13 +29,11 @@ pub mod survey;
 use std::io::{Read, Seek, Write};
 use std::sync::Arc;
 
-use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::{Finding, Level};
-use crate::line::Block;
 use crate::motion::Planner;
 use crate::motion::braking::Braking;
 use crate::motion::rules::MotionRules;
@@ -47,19 +47,16 @@ use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
 use crate::survey::{Island, LayerRecord};
 use account::{Run, e_unit, hexadecimal, summary};
-use compose::compose;
-use edits::Outgoing;
+use batch::{Batch, Spare};
 use granules::Granules;
 use intake::Intake;
 use pauses::Pauses;
 use planning::Planning;
 use prescan::{Prescan, prescan};
 pub use replay::{Original, ReplayAccount, Rereadable, replay};
+use ring::{Next, Work};
 use scribe::{Purpose, Scribe};
 use stay::Stay;
-
-/// Blocks that are worked on together.
-const BATCH: usize = 2;
 
 /// Which passes run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -155,7 +152,7 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     output: &mut W,
     profile: &Profile,
     options: &Options,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Summary> {
     if options.passes.is_none() {
         return copy(input, output, profile, options, progress);
@@ -183,7 +180,7 @@ pub fn audit<R: Read + Seek + Send>(
     input: &mut R,
     profile: &Profile,
     options: &Options,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Summary> {
     let scan = prescan(input)?;
     let foreseen = Foreseen::of(input, &scan, profile, options)?;
@@ -246,7 +243,7 @@ fn copy<R: Read + Seek + Send, W: Write + Send>(
     output: &mut W,
     profile: &Profile,
     options: &Options,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Summary> {
     let look = Options { passes: Passes::NONE, lenient: true, again: true, ..options.clone() };
     let judged = audit(input, profile, &look, &mut |_| {});
@@ -285,66 +282,6 @@ fn copy<R: Read + Seek + Send, W: Write + Send>(
     ))
 }
 
-/// Blocks being read and lexed, or waiting for the line-after-line part.
-#[derive(Default)]
-struct Batch {
-    blocks: Vec<Block>,
-    count: usize,
-}
-
-impl Batch {
-    /// Reads and lexes the next blocks.
-    fn fill<R: Read>(&mut self, reader: &mut BlockReader<R>, hash: &mut Option<Sha256>) -> Result<u64> {
-        self.blocks.resize_with(BATCH, Block::default);
-        self.count = 0;
-        for block in &mut self.blocks {
-            if !reader.next(&mut block.bytes)? {
-                break;
-            }
-            self.count += 1;
-        }
-        let blocks = &mut self.blocks[..self.count];
-        let bytes = blocks.iter().map(|block| block.bytes.len() as u64).sum();
-        if let Some(hash) = hash {
-            blocks.iter().for_each(|block| hash.update(&block.bytes));
-        }
-        blocks.par_iter_mut().for_each(Block::lex);
-        Ok(bytes)
-    }
-}
-
-/// Formats settled blocks side by side and writes them in order.
-struct Writer<'a, W> {
-    output: Option<&'a mut W>,
-    buffers: Vec<Vec<u8>>,
-    /// Letter of the extruder axis.
-    e_letter: u8,
-    written: u64,
-}
-
-impl<W: Write> Writer<'_, W> {
-    /// Writes the blocks that are ready and moves them to `spare`.
-    fn write(&mut self, ready: &mut Vec<Outgoing>, spare: &mut Vec<Outgoing>) -> Result<()> {
-        if let Some(output) = &mut self.output {
-            self.buffers.resize_with(self.buffers.len().max(ready.len()), Default::default);
-            let e_letter = self.e_letter;
-            ready.par_iter().zip(&mut self.buffers).for_each(|(Outgoing { text, .. }, buffer)| {
-                buffer.clear();
-                if !text.is_unchanged() {
-                    compose(text, e_letter, buffer);
-                }
-            });
-            for (Outgoing { text, .. }, buffer) in ready.iter().zip(&self.buffers) {
-                let text = if text.is_unchanged() { &text.bytes } else { buffer };
-                output.write_all(text).map_err(|error| Error::io("write the output", error))?;
-                self.written += text.len() as u64;
-            }
-        }
-        spare.append(ready);
-        Ok(())
-    }
-}
-
 fn run<R: Read + Seek + Send, W: Write + Send>(
     input: &mut R,
     scan: &Prescan,
@@ -352,7 +289,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     profile: &Profile,
     options: &Options,
     foreseen: Foreseen,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Summary> {
     let Foreseen { soft, pauses, grounds } = foreseen;
     if scan.marked && !options.again {
@@ -392,48 +329,57 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);
-    let mut writer = Writer { output, buffers: Vec::new(), e_letter, written: 0 };
-    let (mut reading, mut lexed) = (Batch::default(), Batch::default());
-    let (mut resolving, mut resolved) = (Vec::new(), Vec::new());
-    let (mut deciding, mut decided) = (Vec::new(), Vec::new());
-    let (mut settled, mut outgoing) = (Vec::new(), Vec::new());
-    let (mut spare, mut freed) = (Vec::new(), Vec::new());
-    let (mut bytes, mut at_end) = (0, false);
-    while !at_end {
-        // The longest jobs that cannot be divided come first; the others fill the time beside them.
-        let (taken, (wrote, read)) = rayon::join(
-            || {
-                let limit = || limiter.take_all(&mut resolved, &mut deciding);
-                rayon::join(limit, || intake.take_all(&mut lexed.blocks[..lexed.count], &mut spare, &mut resolving)).1
-            },
-            || {
-                let write = || {
-                    scribe.take(&mut decided, &mut settled);
-                    writer.write(&mut outgoing, &mut freed)
-                };
-                rayon::join(write, || reading.fill(&mut reader, &mut hash))
-            },
-        );
-        taken?;
-        wrote?;
-        let read = read?;
-        at_end = read == 0 && lexed.count == 0 && resolved.is_empty();
-        bytes += read;
-        progress(bytes);
-        spare.append(&mut freed);
-        std::mem::swap(&mut reading, &mut lexed);
-        std::mem::swap(&mut resolving, &mut resolved);
-        std::mem::swap(&mut deciding, &mut decided);
-        std::mem::swap(&mut settled, &mut outgoing);
+    let (mut output, mut bytes, mut written) = (output, 0, 0);
+    let mut write = |batch: &mut Batch| -> Result<()> {
+        if let Some(output) = output.as_mut() {
+            written += batch.write(output)?;
+        }
+        Ok(())
+    };
+    let composes = purpose == Purpose::Rewrite;
+    let spare = Spare::default();
+    let works: Vec<Work<'_, Batch>> = vec![
+        Box::new(|batch| batch.fill(&mut reader, hash.as_mut(), &mut bytes)),
+        Box::new(|batch| {
+            batch.lex();
+            Ok(Next::On)
+        }),
+        Box::new(|batch| batch.resolve(&mut intake, &spare).map(|()| Next::On)),
+        Box::new(|batch| {
+            batch.pass(|planned, limited| limiter.take_all(planned, limited));
+            Ok(Next::On)
+        }),
+        Box::new(|batch| {
+            batch.pass(|limited, decided| scribe.take(limited, decided));
+            Ok(Next::On)
+        }),
+        Box::new(|batch| {
+            if composes {
+                batch.compose(e_letter);
+            }
+            Ok(Next::On)
+        }),
+        Box::new(|batch| {
+            write(batch)?;
+            spare.give(&mut batch.moves);
+            progress(batch.bytes);
+            Ok(Next::On)
+        }),
+    ];
+    ring::run(Batch::all(), works)?;
+    let mut last = Batch::default();
+    intake.finish(&mut last.moves);
+    last.pass(|planned, limited| {
+        limiter.take_all(planned, limited);
+        limiter.finish(limited);
+    });
+    last.pass(|limited, decided| scribe.take(limited, decided));
+    if composes {
+        last.compose(e_letter);
     }
-    scribe.take(&mut decided, &mut outgoing);
-    intake.finish(&mut resolved);
-    limiter.take_all(&mut resolved, &mut decided);
-    limiter.finish(&mut decided);
-    scribe.take(&mut decided, &mut outgoing);
-    writer.write(&mut outgoing, &mut freed)?;
+    write(&mut last)?;
     intake.resolver.finish();
-    if let Some(output) = writer.output {
+    if let Some(output) = output {
         output.flush().map_err(|error| Error::io("write the output", error))?;
     }
     if !intake.has_commands {
@@ -443,7 +389,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         profile_fingerprint: profile.fingerprint(),
         passes: options.passes.names(),
         input_bytes: bytes,
-        output_bytes: writer.written,
+        output_bytes: written,
         input_lines: intake.lines,
         input_sha256: hash.map_or_else(String::new, hexadecimal),
         e_unit: e_unit(profile, &scan.settings),

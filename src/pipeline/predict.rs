@@ -33,7 +33,7 @@ pub fn predict<R: Read + Seek>(
     input: &mut R,
     profile: &Profile,
     lenient: bool,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Prediction> {
     let scan = prescan(input)?;
     let screw = &profile.screw;

@@ -64,7 +64,7 @@ pub fn replay(
     original: Option<Original<'_>>,
     profile: &Profile,
     options: &Options,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<ReplayAccount> {
     let replay = match original {
         None => Replay { before: None, after: execute(input, None, profile, options, progress)? },
@@ -98,7 +98,7 @@ fn execute(
     original: Option<Original<'_>>,
     profile: &Profile,
     options: &Options,
-    progress: &mut dyn FnMut(u64),
+    progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<ReplayFigures> {
     let conditions = Conditions::of(profile);
     let rules = MotionRules { e_lag_s: conditions.compensation_s, ..MotionRules::of(profile) };

@@ -2,11 +2,12 @@
 
 use std::io::{Read, Seek};
 
-use super::edits::Outgoing;
+use super::batch::{Batch, Spare};
 use super::intake::Intake;
 use super::planning::Planning;
 use super::prescan::{Prescan, prescan};
-use super::{Batch, Options, no_commands};
+use super::ring::{self, Next, Work};
+use super::{Options, no_commands};
 use crate::error::{Error, ErrorKind, Result};
 use crate::motion::Planner;
 use crate::motion::rules::MotionRules;
@@ -42,8 +43,8 @@ pub fn survey<R: Read + Seek + Send>(
     input: &mut R,
     profile: &Profile,
     options: &Options,
-    progress: &mut dyn FnMut(u64),
-    take: &mut dyn FnMut(LayerRecord),
+    progress: &mut (dyn FnMut(u64) + Send),
+    take: &mut (dyn FnMut(LayerRecord) + Send),
 ) -> Result<SurveyAccount> {
     let scan = prescan(input)?;
     scanned(input, &scan, profile, options, progress, take)
@@ -55,8 +56,8 @@ pub(super) fn scanned<R: Read + Seek + Send>(
     scan: &Prescan,
     profile: &Profile,
     options: &Options,
-    progress: &mut dyn FnMut(u64),
-    take: &mut dyn FnMut(LayerRecord),
+    progress: &mut (dyn FnMut(u64) + Send),
+    take: &mut (dyn FnMut(LayerRecord) + Send),
 ) -> Result<SurveyAccount> {
     if scan.marked && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
@@ -69,35 +70,28 @@ pub(super) fn scanned<R: Read + Seek + Send>(
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);
     let mut reader = BlockReader::new(&mut *input, options.block_size);
-    let (mut reading, mut lexed) = (Batch::default(), Batch::default());
-    let (mut resolving, mut resolved) = (Vec::<Outgoing>::new(), Vec::<Outgoing>::new());
-    let (mut spare, mut freed) = (Vec::new(), Vec::new());
-    let (mut done, mut bytes, mut at_end) = (Vec::new(), 0, false);
-    while !at_end {
-        let (taken, (read, ())) = rayon::join(
-            || intake.take_all(&mut lexed.blocks[..lexed.count], &mut spare, &mut resolving),
-            || {
-                let look = || {
-                    for block in resolved.drain(..) {
-                        surveyor.take(&block.moves, &block.before, &block.side, &mut done);
-                        freed.push(block);
-                    }
-                };
-                rayon::join(|| reading.fill(&mut reader, &mut None), look)
-            },
-        );
-        taken?;
-        let read = read?;
-        at_end = read == 0 && lexed.count == 0;
-        bytes += read;
-        progress(bytes);
-        done.drain(..).for_each(&mut *take);
-        spare.append(&mut freed);
-        std::mem::swap(&mut reading, &mut lexed);
-        std::mem::swap(&mut resolving, &mut resolved);
-    }
-    intake.finish(&mut resolved);
-    for block in &resolved {
+    let (mut done, mut bytes, spare) = (Vec::new(), 0, Spare::default());
+    let works: Vec<Work<'_, Batch>> = vec![
+        Box::new(|batch| batch.fill(&mut reader, None, &mut bytes)),
+        Box::new(|batch| {
+            batch.lex();
+            Ok(Next::On)
+        }),
+        Box::new(|batch| batch.resolve(&mut intake, &spare).map(|()| Next::On)),
+        Box::new(|batch| {
+            for block in &batch.moves {
+                surveyor.take(&block.moves, &block.before, &block.side, &mut done);
+            }
+            spare.give(&mut batch.moves);
+            done.drain(..).for_each(&mut *take);
+            progress(batch.bytes);
+            Ok(Next::On)
+        }),
+    ];
+    ring::run(Batch::all(), works)?;
+    let mut last = Vec::new();
+    intake.finish(&mut last);
+    for block in &last {
         surveyor.take(&block.moves, &block.before, &block.side, &mut done);
     }
     if !intake.has_commands {

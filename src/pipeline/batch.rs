@@ -1,0 +1,117 @@
+//! What goes round: a block at a time, from the reader to the writer.
+
+use std::io::{Read, Write};
+use std::sync::{Mutex, PoisonError};
+
+use rayon::prelude::*;
+use sha2::{Digest, Sha256};
+
+use super::compose::compose;
+use super::edits::Outgoing;
+use super::intake::Intake;
+use super::ring::Next;
+use crate::error::{Error, Result};
+use crate::line::Block;
+use crate::source::block::BlockReader;
+
+/// Batches that go round: enough that nobody waits for an empty one, and few enough for the memory.
+const BATCHES: usize = 8;
+
+/// A block on its way, and what it makes the stages settle.
+#[derive(Default)]
+pub struct Batch {
+    block: Block,
+    /// Bytes read up to the end of the batch.
+    pub bytes: u64,
+    /// Blocks that the last station has settled; their number is not that of the blocks read.
+    pub moves: Vec<Outgoing>,
+    texts: Vec<Vec<u8>>,
+}
+
+impl Batch {
+    /// Those that go round.
+    pub fn all() -> Vec<Self> {
+        (0..BATCHES).map(|_| Self::default()).collect()
+    }
+
+    /// Reads the next block. `bytes`: read so far.
+    ///
+    /// # Errors
+    /// When reading fails.
+    pub fn fill<R: Read>(
+        &mut self,
+        reader: &mut BlockReader<R>,
+        hash: Option<&mut Sha256>,
+        bytes: &mut u64,
+    ) -> Result<Next> {
+        if !reader.next(&mut self.block.bytes)? {
+            return Ok(Next::End);
+        }
+        if let Some(hash) = hash {
+            hash.update(&self.block.bytes);
+        }
+        *bytes += self.block.bytes.len() as u64;
+        self.bytes = *bytes;
+        Ok(Next::On)
+    }
+
+    /// Finds the lines and words.
+    pub fn lex(&mut self) {
+        self.block.lex();
+    }
+
+    /// Resolves and plans.
+    ///
+    /// # Errors
+    /// As [`Intake::take`].
+    pub fn resolve(&mut self, intake: &mut Intake, spare: &Spare) -> Result<()> {
+        intake.take(&mut self.block, spare.take(), &mut self.moves)
+    }
+
+    /// Replaces the blocks by those that a stage has settled; `stage` empties the first list into the second.
+    pub fn pass(&mut self, stage: impl FnOnce(&mut Vec<Outgoing>, &mut Vec<Outgoing>)) {
+        let mut settled = Vec::with_capacity(self.moves.len());
+        stage(&mut self.moves, &mut settled);
+        self.moves = settled;
+    }
+
+    /// Formats the blocks.
+    pub fn compose(&mut self, e_letter: u8) {
+        self.texts.resize_with(self.texts.len().max(self.moves.len()), Default::default);
+        self.moves.par_iter().zip(&mut self.texts).for_each(|(Outgoing { text, .. }, buffer)| {
+            buffer.clear();
+            if !text.is_unchanged() {
+                compose(text, e_letter, buffer);
+            }
+        });
+    }
+
+    /// Writes what was composed; says how many bytes.
+    ///
+    /// # Errors
+    /// When writing fails.
+    pub fn write<W: Write>(&self, output: &mut W) -> Result<u64> {
+        let mut written = 0;
+        for (Outgoing { text, .. }, buffer) in self.moves.iter().zip(&self.texts) {
+            let text = if text.is_unchanged() { &text.bytes } else { buffer };
+            output.write_all(text).map_err(|error| Error::io("write the output", error))?;
+            written += text.len() as u64;
+        }
+        Ok(written)
+    }
+}
+
+/// Blocks that have gone out, for their memory.
+#[derive(Default)]
+pub struct Spare(Mutex<Vec<Outgoing>>);
+
+impl Spare {
+    /// Takes some back.
+    pub fn give(&self, blocks: &mut Vec<Outgoing>) {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).append(blocks);
+    }
+
+    fn take(&self) -> Outgoing {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).pop().unwrap_or_default()
+    }
+}
