@@ -6,6 +6,7 @@
 
 mod account;
 pub mod assemble;
+mod beads;
 pub mod compose;
 pub mod drive;
 pub mod edits;
@@ -47,6 +48,7 @@ use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
 use crate::survey::{Island, LayerRecord};
 use account::{Run, e_unit, hexadecimal, summary};
+use beads::Beads;
 use compose::compose;
 use edits::Outgoing;
 use granules::Granules;
@@ -388,6 +390,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
     scribe.pauses = pauses;
     scribe.stay = soft.map(|soft| Stay::new(soft, purpose == Purpose::Rewrite));
+    scribe.beads = (purpose == Purpose::Audit).then(|| Box::new(Beads::new(profile, &scan.settings)));
     scribe.course = grounds.map(|grounds| Box::new(Course::new(capacity.peak_mm3_s, grounds)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);
