@@ -260,7 +260,7 @@ impl Resolver {
     #[cold]
     fn look_at_place(&mut self, to: [f64; 3], at: At<'_>) {
         let State { known, offset_known, .. } = &self.state;
-        if !(known[0] && known[1] && offset_known[0] && offset_known[1]) || !self.is_screw {
+        if !self.is_screw || [known, offset_known].iter().any(|[x, y, _]| !(*x && *y)) {
             return;
         }
         let [x, y, far_x, far_y] = self.rules.reach_mm;
