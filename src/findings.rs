@@ -207,6 +207,41 @@ codes! {
         "the screw is to turn while the nozzle is set below the least temperature at which the controller allows it: it refuses the line or drops the E",
         "the beads are missing, while the head moves on as if they were laid",
         "lower that temperature in the controller's configuration if the feedstock melts there, then set controller.min_extrude_temperature_c to match";
+    /// The screw turns though nothing has heated the nozzle.
+    NoHeat, Warning, "no-heat",
+        "the screw is to turn, but nothing in the file has heated the nozzle before",
+        "a screw that turns in cold melt can break its drive or itself, and pressure that is stuck comes out at once when it melts",
+        "set and wait for the temperature in the start code (M109), or make sure that barrel and nozzle are hot through before the start; keep clear of the nozzle";
+    /// The temperature was set and not waited for.
+    HeatNotWaited, Warning, "heat-not-waited",
+        "the screw is to turn before the nozzle temperature was waited for",
+        "a barrel takes minutes to heat: a screw that turns in cold melt can break its drive or itself",
+        "wait for the temperature in the start code (M109 instead of M104)";
+    /// Beads at a temperature that the feedstock is not made for.
+    NozzleTemperature, Warning, "nozzle-temperature",
+        "beads are laid with the nozzle set outside the range of the feedstock",
+        "too cold, the melt is stiff and bonds badly and the drive labours; too hot, it droops, gives off fumes and decomposes",
+        "correct the temperature in the slicing profile, or feedstock.nozzle_temperature_min_c and feedstock.nozzle_temperature_max_c from the data sheet; ventilate";
+    /// Beads beyond the bed.
+    OutsideBed, Warning, "outside-bed",
+        "beads are laid outside the bed",
+        "the head runs against the end of its way and loses its place, or lays beads in the air",
+        "move the part in the slicing program, look at its bed size and origin, or correct machine.bed_mm";
+    /// Most of the first layer is wider than the nozzle's face.
+    FirstLayerOverfilled, Warning, "first-layer-overfilled",
+        "the first layer holds more than fits between nozzle and bed: it is pressed out far beyond the nozzle's face",
+        "melt wells up around the nozzle, sticks to it and is dragged along, and the pressure bears on the screw and the bed",
+        "raise the first layer or lower its width or flow in the slicing profile; if the face is wider, set nozzle.face_mm";
+    /// Beads narrower or wider than the nozzle lays.
+    BeadWidth, Warning, "bead-width",
+        "much of the print has beads narrower or wider than this nozzle lays",
+        "narrow beads are drawn out and tear, wide ones are pressed out beyond the face of the nozzle and smear over their neighbours",
+        "slice with a bead width between the bore and the face, or set nozzle.diameter_mm and nozzle.face_mm to what is mounted";
+    /// Layers higher than the nozzle lays.
+    BeadHeight, Warning, "bead-height",
+        "layers are higher than four fifths of the bore",
+        "a bead that is not pressed down bonds badly to the layer below",
+        "slice with lower layers, or set nozzle.diameter_mm to the bore that is mounted";
     /// Absolute E beyond what the controller holds finely enough.
     LargeE, Warning, "large-e",
         "absolute E grows so large that this controller can no longer hold it finely: beads come out uneven",
@@ -257,6 +292,11 @@ codes! {
         "the last line has no line end: this controller drops it when it prints from a stored file",
         "the last command often switches something off: a heater or a motor may stay on",
         "add an empty line at the end of the end code of the slicing profile";
+    /// Beads before homing, on a controller that lets them through.
+    HomeMissing, Note, "home-missing",
+        "the file lays beads without homing before: this controller takes the place where the head stands for the one it last knew",
+        "a head that does not know its height can be driven into the bed, or lay the first layer in the air",
+        "home in the start code (G28), or make sure that the machine is homed by hand before";
     /// Tools that are no screw.
     ToolNotScrew, Note, "tool-not-screw",
         "moves belong to tools that are not named as screws in the profile: they were left alone",
@@ -337,6 +377,26 @@ codes! {
         "pauses for refills were written without the way to the park position",
         "a hot nozzle that waits on a soft part melts into it",
         "park the head by hand there, or by the command itself (hopper.pause_command); the places say why";
+    /// The fan is off though layer times count on it.
+    FanOff, Note, "fan-off",
+        "the file hardly runs the fan, while the time that layers get to cool counts on moving air",
+        "layers cool more slowly than computed, so that the next is laid on beads that are still hot",
+        "switch the fan on in the slicing profile, or set part.air_w_m2_k to still air (2 to 25); a fan that is not run by the file is fine";
+    /// The fan is on though layer times count on still air.
+    FanOn, Note, "fan-on",
+        "the file runs the fan, while the time that layers get to cool counts on still air",
+        "layers cool faster than computed: waits are longer than needed, and layers of a soft part may bond worse",
+        "switch the fan off in the slicing profile, or set part.air_w_m2_k to moving air";
+    /// Much of the print asks less flow than the screw holds evenly.
+    LowFlow, Note, "low-flow",
+        "much of the print asks less flow than the screw holds evenly",
+        "at such flow beads pulse with the turns of the screw, and the melt stays hot for long",
+        "slice with higher speed, wider beads or higher layers, take a smaller screw, or correct part.least_flow_mm3_s";
+    /// The screw rests long within the print.
+    LongRest, Note, "long-rest",
+        "the screw rests for long while the nozzle is hot",
+        "melt droops out and ages meanwhile, so that the next bead starts empty or scorched",
+        "have the file purge before it goes on, or lower the temperature during the wait";
     /// Nozzle of the file and of the profile differ.
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",
@@ -396,6 +456,13 @@ impl Findings {
     pub fn add_count(&mut self, code: Code, count: u64) {
         if let Some(entry) = self.entries.get_mut(code.index()) {
             entry.count += count;
+        }
+    }
+
+    /// Takes back what was found of a kind.
+    pub fn remove(&mut self, code: Code) {
+        if let Some(entry) = self.entries.get_mut(code.index()) {
+            *entry = Entry::default();
         }
     }
 

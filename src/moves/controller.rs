@@ -24,7 +24,7 @@ pub struct Found {
 }
 
 impl Found {
-    fn new(code: Code, detail: impl Into<String>) -> Self {
+    pub(super) fn new(code: Code, detail: impl Into<String>) -> Self {
         Self { code, detail: detail.into() }
     }
 }
@@ -59,6 +59,7 @@ pub struct Watch {
     zero_settings: bool,
     lone_accel_words: bool,
     max_smoothing_s: Option<f64>,
+    needs_homing: bool,
     motors_off_unhomes: bool,
     min_extrude_c: Option<f64>,
     /// The nozzle was set warm enough for extrusion before.
@@ -84,7 +85,7 @@ impl Watch {
         Self {
             longest_line,
             roomy_line: longest_line.saturating_sub(FEED_ROOM),
-            pending: if controller.needs_homing.value { Self::NOT_HOMED } else { 0 },
+            pending: Self::NOT_HOMED,
             largest_e: max_absolute_e,
             refused: names(&controller.refused_commands.value),
             skipped: names(&controller.skipped_commands.value),
@@ -104,6 +105,7 @@ impl Watch {
             zero_settings: controller.zero_settings.value,
             lone_accel_words: controller.lone_accel_words.value,
             max_smoothing_s: controller.max_lag_smoothing_s.value,
+            needs_homing: controller.needs_homing.value,
             motors_off_unhomes: controller.motors_off_unhomes.value,
             min_extrude_c: controller.min_extrude_temperature_c.value,
             was_warm: false,
@@ -183,6 +185,9 @@ impl Watch {
                     }
                 }
                 280 => self.homed(),
+                // Homing of older dialects; and a position stated by hand where that is enough.
+                1610 | 1620 => self.homed(),
+                920 if !self.needs_homing && words.has_any(b"XYZ") => self.homed(),
                 _ => {}
             }
         }
@@ -284,11 +289,14 @@ impl Watch {
 
     /// Looks at a move while something is pending. `turns`: a screw turns during it.
     pub fn step(&mut self, kind: Kind, length: f64, turns: bool, found: &mut Vec<Found>) {
-        if length > 0.0 {
+        // A lift before homing is good practice where it is let through.
+        if length > 0.0 && (self.needs_homing || self.pending & Self::MOTORS_OFF != 0 || kind == Kind::Bead) {
             if self.pending & Self::MOTORS_OFF != 0 {
                 found.push(Found::new(Code::MotorsOff, "first move after the motors were switched off"));
             } else if self.pending & Self::NOT_HOMED != 0 {
-                found.push(Found::new(Code::NotHomed, "first move"));
+                let (code, what) =
+                    if self.needs_homing { (Code::NotHomed, "first move") } else { (Code::HomeMissing, "first bead") };
+                found.push(Found::new(code, what));
             }
             self.pending &= !(Self::MOTORS_OFF | Self::NOT_HOMED);
         }

@@ -6,6 +6,8 @@
 
 pub mod arc;
 pub mod controller;
+pub mod fan;
+pub mod heat;
 pub mod layers;
 pub mod limits;
 pub mod named;

@@ -40,6 +40,11 @@ pub fn follow(text: &[u8], words: LimitWords, limits: &mut MotionLimits) -> Name
     }
 }
 
+/// Whether it sets a fan.
+pub fn sets_fan(text: &[u8]) -> bool {
+    text.get(..7).is_some_and(|start| start.eq_ignore_ascii_case(b"SET_FAN"))
+}
+
 /// What a named command sets of the controller's own melt-lag filter.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct LagFilter {

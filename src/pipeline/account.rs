@@ -34,7 +34,10 @@ pub struct Run<'a> {
 /// Gathers the account of a finished run.
 pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
     let Run { profile, capacity, .. } = *run;
-    let Scribe { tally, written, findings: demands, drive, granules, pauses, stay, mut course, .. } = scribe;
+    let Scribe { tally, written, findings: mut demands, drive, granules, pauses, stay, mut course, beads, .. } = scribe;
+    if let Some(mut beads) = beads {
+        beads.finish(&mut demands);
+    }
     if let Some(course) = &mut course {
         course.finish();
     }

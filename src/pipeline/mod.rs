@@ -7,6 +7,7 @@
 mod account;
 pub mod assemble;
 mod batch;
+mod beads;
 pub mod compose;
 pub mod drive;
 pub mod edits;
@@ -48,6 +49,7 @@ use crate::summary::{Record, Summary};
 use crate::survey::{Island, LayerRecord};
 use account::{Run, e_unit, hexadecimal, summary};
 use batch::{Batch, Spare};
+use beads::Beads;
 use granules::Granules;
 use intake::Intake;
 use pauses::Pauses;
@@ -325,6 +327,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
     scribe.pauses = pauses;
     scribe.stay = soft.map(|soft| Stay::new(soft, purpose == Purpose::Rewrite));
+    scribe.beads = (purpose == Purpose::Audit).then(|| Box::new(Beads::new(profile, &scan.settings)));
     scribe.course = grounds.map(|grounds| Box::new(Course::new(capacity.peak_mm3_s, grounds)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);

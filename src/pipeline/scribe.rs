@@ -1,5 +1,6 @@
 //! Third line-after-line part: what becomes of the decisions. They are added up, and written or reported.
 
+use super::beads::Beads;
 use super::drive::{Drive, Driven, LinesBefore};
 use super::edits::{ELine, Outgoing, Written};
 use super::granules::Granules;
@@ -57,6 +58,8 @@ pub struct Scribe {
     pub stay: Option<Stay>,
     /// What a report draws, where one is wanted.
     pub course: Option<Box<Course>>,
+    /// Beads against the nozzle, where they are reported on.
+    pub beads: Option<Box<Beads>>,
     peak_mm3_s: f64,
     accel_word: &'static [u8],
     feeds: Feeds,
@@ -77,6 +80,7 @@ impl Scribe {
             pauses: Pauses::default(),
             stay: None,
             course: None,
+            beads: None,
             peak_mm3_s: terms.peak_mm3_s,
             accel_word: terms.accel_word,
             feeds: Feeds::new(terms.initial_feed_mm_s),
@@ -216,6 +220,9 @@ impl Scribe {
                 }
                 Purpose::Audit => {
                     self.lines.clear();
+                    if let Some(beads) = &mut self.beads {
+                        beads.add(step, line, before.time, &mut self.findings);
+                    }
                     report(&mut self.findings, self.peak_mm3_s, step, verdict, before.top, line);
                     let seen = self.braking.look(step, beside, before);
                     if seen != Seen::default() {

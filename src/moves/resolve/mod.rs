@@ -12,6 +12,8 @@ mod rules;
 pub use rules::Rules;
 
 use super::controller::{Found, Watch};
+use super::fan::Fan;
+use super::heat::Heat;
 use super::layers::Layers;
 use super::named::{self, Named};
 use super::notes::{self, Note};
@@ -95,6 +97,8 @@ pub struct Resolver {
     reads_plain: bool,
     /// What the controller makes of the lines.
     watch: Watch,
+    heat: Heat,
+    fan: Fan,
     /// Where `M101` first switched the extruder on, if anywhere.
     switched_on: Option<Place>,
     /// What was found on the way.
@@ -113,6 +117,8 @@ impl Resolver {
         Self {
             state,
             watch: rules.watch.clone(),
+            heat: rules.heat.clone(),
+            fan: rules.fan.clone(),
             rules,
             words: Words::default(),
             moves: Vec::new(),
@@ -258,6 +264,7 @@ impl Resolver {
     /// Adds what can only be said at the end of the file.
     pub fn finish(&mut self) {
         self.watch.counted().for_each(|(code, count)| self.findings.add_count(code, count));
+        self.fan.finish(self.laid, self.layers.count(), &mut self.findings);
         if self.laid > 0.0 {
             return;
         }
@@ -291,7 +298,11 @@ impl Resolver {
         let before = self.state.limits;
         let named = named::follow(text, self.rules.limit_words, &mut self.state.limits);
         self.watched(at, |watch, found| watch.named(text, length, named == Named::MayMove, found));
+        if named != Named::Neutral || named::sets_fan(text) {
+            self.fan.named();
+        }
         if named == Named::MayMove {
+            self.heat.macro_ran();
             self.feed_user(at);
         } else if self.state.limits != before || self.state.limits.sets_accel {
             self.limits_changed(at);
@@ -304,6 +315,8 @@ impl Resolver {
         }
         // A macro file may move; a message does not.
         if matches!(at.words(), [word] if word.letter == b'M' && word.value == 98.0) {
+            self.heat.macro_ran();
+            self.fan.named();
             self.feed_user(at);
         }
     }
@@ -324,6 +337,7 @@ impl Resolver {
             b'M' => self.m_command(words, first, at),
             b'T' => {
                 self.select_tool(first.value);
+                self.heat.tool();
                 self.feed_user(at);
             }
             _ => return self.g_line(words, at),

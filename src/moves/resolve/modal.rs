@@ -18,6 +18,8 @@ impl Resolver {
         if let Some(command) = words.commands().first() {
             let tool = self.state.tool;
             self.watched(at, |watch, found| watch.m_command(*command, words, tool, found));
+            self.heat.m_command(*command, words, tool);
+            self.fan.m_command(*command, words, self.laid);
         }
         if first.value.fract() != 0.0 || !(0.0..1e6).contains(&first.value) {
             return;
@@ -121,6 +123,7 @@ impl Resolver {
             if command.letter != b'G' {
                 continue;
             }
+            self.heat.g_command(*command, words, self.state.tool, self.dwell_s(words));
             match command.tenths {
                 0 => (next.motion, action) = (Some(Motion::Rapid), Action::Modal),
                 10 => (next.motion, action) = (Some(Motion::Linear), Action::Modal),
@@ -224,13 +227,18 @@ impl Resolver {
         self.state.motion = next.motion;
     }
 
-    fn dwell(&mut self, words: &Words, at: At<'_>) {
+    /// What `G4` with these words waits, s.
+    fn dwell_s(&self, words: &Words) -> f64 {
         let p = words.get(b'P').map(|ms| ms * 1e-3);
         let seconds = match self.rules.dwell {
             DwellWords::POnly => p,
             DwellWords::SWins => words.get(b'S').or(p),
         };
-        let time = seconds.filter(|s| (0.0..1e7).contains(s)).unwrap_or(0.0);
+        seconds.filter(|s| (0.0..1e7).contains(s)).unwrap_or(0.0)
+    }
+
+    fn dwell(&mut self, words: &Words, at: At<'_>) {
+        let time = self.dwell_s(words);
         let step = Move { time, feed_at: at.line.start, ..self.blank(Kind::Dwell, at) };
         self.moves.push(step);
     }

@@ -1,12 +1,14 @@
 //! Motion lines: checked as a whole, then committed.
 
 use super::excess::Before;
+use super::rules::BESIDE_MM;
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::Code;
 use crate::line::{Line, Word};
 use crate::moves::arc::{Arc, ArcPath, Centre};
-use crate::moves::state::Motion;
+use crate::moves::controller::Found;
+use crate::moves::state::{Motion, State};
 use crate::moves::words::Words;
 use crate::moves::{Kind, Move};
 use crate::units::Bounded;
@@ -37,6 +39,12 @@ struct Asked {
     machine: bool,
     /// A letter that counts stands twice.
     twice: bool,
+}
+
+/// Whether a place lies outside a box of least X and Y, largest X and Y, mm.
+#[inline]
+fn outside([x, y, _]: [f64; 3], [least_x, least_y, most_x, most_y]: &[f64; 4]) -> bool {
+    x < *least_x || y < *least_y || x > *most_x || y > *most_y
 }
 
 /// Refuses a line that ends where no machine is.
@@ -235,7 +243,10 @@ impl Resolver {
         if self.is_screw && e != 0.0 {
             self.check_controller_limits(units, mode, &Before { position: from, e: e_from }, at);
         }
-        if self.watch.pending != 0 || (self.state.e.abs() > self.watch.largest_e && !relative) {
+        if kind == Kind::Bead && outside(to, &self.rules.reach_mm) {
+            self.look_at_place(to, at);
+        }
+        if self.watch.pending != 0 || self.heat.pending || (self.state.e.abs() > self.watch.largest_e && !relative) {
             self.look_at_move(at);
         }
         let ([x, y, z], known) = (asked.given, self.state.known);
@@ -243,6 +254,22 @@ impl Resolver {
             self.learn(asked.given, asked.machine);
         }
         Ok(())
+    }
+
+    /// A bead ends outside the bed.
+    #[cold]
+    fn look_at_place(&mut self, to: [f64; 3], at: At<'_>) {
+        let State { known, offset_known, .. } = &self.state;
+        if !self.is_screw || [known, offset_known].iter().any(|[x, y, _]| !(*x && *y)) {
+            return;
+        }
+        let [x, y, far_x, far_y] = self.rules.reach_mm;
+        let beyond = [("X", to[0], x, far_x), ("Y", to[1], y, far_y)]
+            .map(|(axis, at, least, most)| (axis, at, (least - at).max(at - most) + BESIDE_MM));
+        let [x, y] = beyond;
+        let (axis, mm, beyond) = if x.2 >= y.2 { x } else { y };
+        let place = self.place(at, format!("{axis} {mm:.1} mm: {beyond:.1} mm beyond the bed"));
+        self.findings.add_weighted(Code::OutsideBed, beyond, || place);
     }
 
     /// What the controller may refuse, or execute otherwise than the file says, in the last move.
@@ -257,6 +284,13 @@ impl Resolver {
                 watch.large_e(e, found);
             }
         });
+        if turns && self.heat.pending {
+            let mut found = Vec::new();
+            self.heat.turn(kind, &mut found);
+            for Found { code, detail } in found {
+                self.found(code, at, || detail);
+            }
+        }
     }
 
     /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it.

@@ -1,12 +1,17 @@
 //! What the resolver takes from the profile and from the file's own settings.
 
 use crate::moves::controller::Watch;
+use crate::moves::fan::Fan;
+use crate::moves::heat::Heat;
 use crate::moves::settings::FileSettings;
 use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Preset, Profile};
 use crate::units::{Area, Length};
 
 /// What a controller that plans on a host waits at `M84` and `M18`, s. Measured on whole files.
 const HOST_MOTORS_OFF_S: f64 = 0.2;
+
+/// Strips for priming often lie just beside the bed, mm. Common practice, no source.
+pub(super) const BESIDE_MM: f64 = 5.0;
 
 /// What the resolver takes from the profile and the file's settings.
 #[derive(Clone, Debug)]
@@ -41,6 +46,12 @@ pub struct Rules {
     pub g90_sets_e: bool,
     /// Lines that switch on the controller's own compensation of melt lag become comments.
     pub takes_out_lag: bool,
+    /// Bed with what the head may go beyond it, least X and Y, largest X and Y, mm; without end where it is not known.
+    pub reach_mm: [f64; 4],
+    /// Follows the heater.
+    pub heat: Heat,
+    /// Follows the fan.
+    pub fan: Fan,
     /// Pass lines through that cannot be read.
     pub lenient: bool,
     /// What else the controller refuses, skips or reads differently.
@@ -81,6 +92,15 @@ impl Rules {
             small_bead_mm3: max_bead_area_mm2.map_or(0.0, |area| area * nozzle),
             g90_sets_e: controller.g90_sets_e.value,
             takes_out_lag: false,
+            reach_mm: profile.machine.bed_mm.value.map_or(
+                [f64::NEG_INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::INFINITY],
+                |[x, y, far_x, far_y]| [x - BESIDE_MM, y - BESIDE_MM, far_x + BESIDE_MM, far_y + BESIDE_MM],
+            ),
+            heat: Heat::new([
+                profile.feedstock.nozzle_temperature_min_c.value,
+                profile.feedstock.nozzle_temperature_max_c.value,
+            ]),
+            fan: Fan::new(profile.part.solid_temperature_c.value.map(|_| profile.part.air_w_m2_k.value)),
             lenient,
             watch: Watch::new(controller),
         }

@@ -1,0 +1,136 @@
+//! What a file may do wrong whatever the controller: heat, homing, bed, fan, beads against the nozzle, rests. Figures by hand.
+
+#[path = "support/reader.rs"]
+mod reader;
+#[path = "support/runs.rs"]
+mod runs;
+
+use std::io::Cursor;
+
+use meltwright::pipeline::{self, Options};
+use meltwright::profile::Profile;
+use meltwright::summary::Finding;
+
+/// Codes that are looked at here.
+const CODES: &[&str] = &[
+    "no-heat",
+    "heat-not-waited",
+    "nozzle-temperature",
+    "home-missing",
+    "outside-bed",
+    "first-layer-overfilled",
+    "bead-width",
+    "bead-height",
+    "fan-off",
+    "fan-on",
+    "low-flow",
+    "long-rest",
+];
+
+/// E in mm³, a bore of 1 mm with a face of 2 mm, a bed of 200 by 200 mm, still air where the name says so.
+fn profile(more: &[&str]) -> Profile {
+    let fixed = [
+        "controller.preset=board",
+        "screw.e_unit=mm3",
+        "nozzle.diameter_mm=1",
+        "machine.bed_mm=[0, 0, 200, 200]",
+        "feedstock.nozzle_temperature_min_c=190",
+        "feedstock.nozzle_temperature_max_c=230",
+        "part.solid_temperature_c=110",
+        "part.least_flow_mm3_s=0.5",
+    ];
+    let all: Vec<_> = fixed.iter().chain(more).map(|text| text.parse().expect("an assignment")).collect();
+    Profile::embedded_with(&all).expect("a sound profile")
+}
+
+fn audit(input: &[u8], profile: &Profile) -> Vec<Finding> {
+    let options = Options { lenient: true, again: true, ..Options::default() };
+    let summary = pipeline::audit(&mut Cursor::new(input), profile, &options, &mut |_| {}).expect("an audit");
+    summary.findings.into_iter().filter(|finding| CODES.contains(&finding.code)).collect()
+}
+
+/// Code, line and detail of every place.
+type Expected = &'static [(&'static str, u64, &'static str)];
+
+const ROWS: &[(&str, &[&str], Expected)] = &[
+    ("clean", &["part.air_w_m2_k=10"], &[]),
+    ("no-heat", &[], &[("no-heat", 5, "no nozzle temperature before the first turn")]),
+    ("heat-by-macro", &[], &[]),
+    ("heat-not-waited", &[], &[("heat-not-waited", 6, "set to 210 °C, not waited for")]),
+    ("heat-raised", &[], &[("heat-not-waited", 7, "set to 210 °C, waited for 160 °C")]),
+    // 180 °C is told once, 240 °C is gone before a bead comes, and the end code only draws back.
+    ("temperatures", &[], &[("nozzle-temperature", 10, "set to 180 °C, 190 to 230 °C for the feedstock")]),
+    ("temperatures", &["feedstock.nozzle_temperature_min_c=175"], &[]),
+    ("home-missing", &[], &[("home-missing", 6, "first bead")]),
+    // 4 mm beside the bed is a strip for priming; ways without a bead may go anywhere.
+    (
+        "outside-bed",
+        &[],
+        &[
+            ("outside-bed", 8, "Y -30.0 mm: 30.0 mm beyond the bed"),
+            ("outside-bed", 7, "X 212.5 mm: 12.5 mm beyond the bed"),
+        ],
+    ),
+    ("outside-bed", &["machine.bed_mm=none"], &[]),
+    // 0.8 mm² in a gap of 0.2 mm: (0.8 - 0.0314)/0.2 + 0.2 = 4.04 mm.
+    (
+        "first-layer",
+        &[],
+        &[("first-layer-overfilled", 6, "4.04 mm wide at 0.20 mm above the bed, nozzle face 2.00 mm")],
+    ),
+    // One and a half faces of 3 mm are 4.5 mm.
+    ("first-layer", &["nozzle.face_mm=3"], &[]),
+    // 0.2 mm² at 0.5 mm: (0.2 - 0.1963)/0.5 + 0.5 = 0.51 mm, below 0.7 of the bore.
+    (
+        "bead-width",
+        &[],
+        &[
+            ("bead-width", 8, "0.51 mm wide on average, 0.70 to 2.00 mm"),
+            ("bead-width", 10, "0.51 mm wide on average, 0.70 to 2.00 mm"),
+        ],
+    ),
+    (
+        "bead-width",
+        &["nozzle.diameter_mm=0.6"],
+        &[("bead-height", 8, "0.50 mm high, at most 0.48 mm"), ("bead-height", 10, "0.50 mm high, at most 0.48 mm")],
+    ),
+    (
+        "bead-height",
+        &[],
+        &[("bead-height", 8, "0.90 mm high, at most 0.80 mm"), ("bead-height", 10, "0.90 mm high, at most 0.80 mm")],
+    ),
+    // 5 s at 10 mm³/s, then 3 s at 0.4 mm³/s; without inertia 3 of 8 s.
+    ("low-flow", &[], &[("low-flow", 7, "37 % of the time below 0.5 mm³/s, first here")]),
+    ("low-flow", &["part.least_flow_mm3_s=0.3"], &[]),
+    // What follows the last bead is no rest.
+    ("long-rest", &[], &[("long-rest", 8, "200 s without a bead before it")]),
+    // 20 of 21 layers without it: 95.2 %.
+    ("fan-off", &["part.air_w_m2_k=60"], &[("fan-off", 0, "off for 95 % of the volume; 60 W/(m² K) counted on")]),
+    ("fan-off", &["part.air_w_m2_k=10"], &[]),
+    ("fan-off", &["part.solid_temperature_c=none"], &[]),
+    // 6 of 7 layers with it.
+    ("fan-on", &["part.air_w_m2_k=10"], &[("fan-on", 0, "on for 86 % of the volume; 10 W/(m² K) counted on")]),
+    ("fan-on", &["part.air_w_m2_k=60"], &[]),
+];
+
+#[test]
+fn each_is_found_where_it_applies_and_nowhere_else() {
+    for (name, more, expected) in ROWS {
+        let mut profile = profile(more);
+        if *name == "low-flow" || *name == "long-rest" {
+            profile = runs::without_inertia(profile);
+        }
+        let findings = audit(&runs::fixture(&format!("gcode/findings/{name}.gcode")), &profile);
+        let places = findings.iter().flat_map(|finding| finding.places.iter().map(|place| (finding.code, place)));
+        let found: Vec<_> = places.map(|(code, place)| (code, place.line, place.detail.as_str())).collect();
+        assert_eq!(found, *expected, "{name} {more:?}");
+        assert!(findings.iter().all(|finding| finding.count as usize == finding.places.len()), "{name}");
+    }
+}
+
+#[test]
+fn every_code_has_a_row() {
+    for code in CODES {
+        assert!(ROWS.iter().flat_map(|row| row.2).any(|place| place.0 == *code), "{code}");
+    }
+}
