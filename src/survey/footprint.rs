@@ -28,6 +28,9 @@ pub struct Overlap {
     pub cells: u64,
 }
 
+/// So many of the last pairs are looked at for one that comes again: a row seldom shows more.
+const SEEN_LATELY: usize = 8;
+
 /// Runs by row, rows and runs in rising order, no two runs of a row on the same cell.
 #[derive(Clone, Debug, Default)]
 pub struct Footprint {
@@ -159,8 +162,9 @@ impl Footprint {
                 let (start, end) = (high.start.max(low.start), high.end.min(low.end));
                 if start <= end {
                     let cells = Run { start, end, label: 0 }.cells();
-                    match out.last_mut().filter(|last| last.above == high.label && last.below == low.label) {
-                        Some(last) => last.cells += cells,
+                    let near = out.iter_mut().rev().take(SEEN_LATELY);
+                    match near.into_iter().find(|pair| pair.above == high.label && pair.below == low.label) {
+                        Some(pair) => pair.cells += cells,
                         None => out.push(Overlap { above: high.label, below: low.label, cells }),
                     }
                 }
@@ -325,6 +329,10 @@ fn root(parents: &mut [u32], mut index: u32) -> u32 {
 
 /// Joins two sets; the earlier root stays.
 fn join(parents: &mut [u32], a: u32, b: u32) {
+    // Mostly runs on both sides of a gap, or one below another, are known to belong together.
+    if parents.get(a as usize) == parents.get(b as usize) {
+        return;
+    }
     let (a, b) = (root(parents, a), root(parents, b));
     if let Some(place) = parents.get_mut(a.max(b) as usize) {
         *place = a.min(b);

@@ -189,12 +189,9 @@ impl Raster {
             let from = larger(least, larger(along - reach_along, across - reach_across));
             (from, smaller(most, smaller(along + reach_along, across + reach_across)))
         };
-        let beside = |rise: f64| {
-            let across = x_across + slope_across * rise;
-            (larger(least, across - reach_across), smaller(most, across + reach_across))
-        };
         self.rows(first..inner, y, clipped);
-        self.rows(inner..outer, y, beside);
+        let across = x_across + slope_across * (inner as f64 + 0.5 - y);
+        self.steep(inner..outer, [across - reach_across, across + reach_across], slope_across);
         self.rows(outer..end, y, clipped);
     }
 
@@ -213,6 +210,29 @@ impl Raster {
                 set(words, touched, start, stop);
             }
             rise += 1.0;
+        }
+    }
+
+    /// Sets the cells between two sides that run straight over rows: `from` to `to` in the first of them, `slope` further
+    /// with each. All counts from the left of the window, in whole 2⁻³² of a cell.
+    fn steep(&mut self, range: std::ops::Range<usize>, [from, to]: [f64; 2], slope: f64) {
+        const ONE: f64 = 4_294_967_296.0;
+        let width = self.window.words.max(1);
+        let mut cells = self.bits.get_mut(range.start * width..range.end * width).unwrap_or_default();
+        let mut touched = self.touched.get_mut(range).unwrap_or_default();
+        let [mut from, mut to] = [from, to].map(|side| ((side + 0.5) * ONE) as i64);
+        let slope = (slope * ONE) as i64;
+        while !touched.is_empty() {
+            let stays = rows_within(from, slope).min(rows_within(to, slope)).min(touched.len() as i64);
+            let (now, later) = cells.split_at_mut(stays as usize * width);
+            let (seen, unseen) = touched.split_at_mut(stays as usize);
+            let (start, stop) = ((from >> 32) as usize, (to >> 32) as usize);
+            if start < stop {
+                let rows = now.chunks_exact_mut(width).zip(seen);
+                rows.for_each(|(words, touched)| set(words, touched, start, stop));
+            }
+            (cells, touched) = (later, unseen);
+            (from, to) = (from + stays * slope, to + stays * slope);
         }
     }
 
@@ -327,6 +347,18 @@ impl Raster {
             *seen = UNTOUCHED;
         }
         (self.low, self.high) = (usize::MAX, 0);
+    }
+}
+
+/// For how many rows a side that moves by `slope` with each stays in the same cell; both in 2⁻³² of a cell.
+fn rows_within(side: i64, slope: i64) -> i64 {
+    const PART: i64 = 0xFFFF_FFFF;
+    match slope {
+        0 => i64::MAX,
+        // Few rows, so that it is not worth a division.
+        ..=-0x4000_0000 | 0x4000_0000.. => 1,
+        1.. => (PART - (side & PART)) / slope + 1,
+        _ => (side & PART) / -slope + 1,
     }
 }
 
