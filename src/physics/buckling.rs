@@ -9,10 +9,12 @@ const GRAVITY: f64 = 9806.65;
 const T_MM3: f64 = 1e-9;
 /// Most sections a [`Tower`] keeps.
 const MOST_SECTIONS: usize = 200;
-/// Above this load over stiffness a single section buckles by itself: pi²/4 under a load on top, 7.84 by its weight.
-const SURELY_BUCKLED: f64 = 100.0;
-/// Terms of the power series of one piece; with loads below 1 the last is below 1e-17.
+/// Most terms of the power series of one piece; with loads below 1 the last is below 1e-17.
 const TERMS: u32 = 20;
+/// A term this small beside the inclinations, which count from 1 at the top, ends the series.
+const SMALL: f64 = 1e-18;
+/// Most steps towards the factor: five or six are usual.
+const MOST_STEPS: u32 = 200;
 
 /// A length of column of one section.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -32,17 +34,15 @@ impl Section {
             second_moment: height / (self.height / self.second_moment + other.height / other.second_moment),
         }
     }
-
-    /// What joining two would cost: their height times how unlike they are. Likes are kept short as well, since what
-    /// is joined now may have an unlike neighbour later.
-    fn unlike(self, other: Self) -> f64 {
-        let ratio = |a: f64, b: f64| (a / b).ln().abs();
-        let unlike = ratio(self.second_moment, other.second_moment) + ratio(self.area, other.area);
-        (self.height + other.height) * (0.01 + unlike)
-    }
 }
 
-/// The factor is halved in to this share of it.
+/// What joining two neighbours would cost, `logs` being the logarithms of area and second moment of each: their height
+/// times how unlike they are. Likes are kept short as well, since what is joined now may have an unlike neighbour later.
+fn cost(height: f64, a: [f64; 2], b: [f64; 2]) -> f64 {
+    height * (0.01 + (a[0] - b[0]).abs() + (a[1] - b[1]).abs())
+}
+
+/// The factor is found to about this share of it.
 const FINE: f64 = 1e-10;
 
 /// A column on the bed, laid section by section, of bounded size.
@@ -53,6 +53,11 @@ const FINE: f64 = 1e-10;
 pub struct Tower {
     /// From the bed up.
     sections: Vec<Section>,
+    /// Logarithms of their areas and second moments.
+    logs: Vec<[f64; 2]>,
+    /// What it would cost to join each with the next; the last has none.
+    costs: Vec<f64>,
+    height: f64,
 }
 
 impl Tower {
@@ -72,7 +77,12 @@ impl Tower {
             area: above_zero("the area of a section (mm²)", area_mm2)?,
             second_moment: above_zero("the second moment of a section (mm⁴)", least_second_moment_mm4)?,
         };
+        self.height += height_mm;
         self.sections.push(slice);
+        self.logs.push([area_mm2.ln(), least_second_moment_mm4.ln()]);
+        if let Some(below) = self.sections.len().checked_sub(2) {
+            self.costs.push(self.cost(below));
+        }
         if self.sections.len() > MOST_SECTIONS {
             self.join_two();
         }
@@ -81,20 +91,35 @@ impl Tower {
 
     /// Joins the two neighbours whose difference matters least.
     fn join_two(&mut self) {
-        let costs = self.sections.windows(2).enumerate().filter_map(|(index, pair)| match pair {
-            [a, b] => Some((index, *a, *b, a.unlike(*b))),
-            _ => None,
-        });
-        let Some((index, a, b, _)) = costs.min_by(|a, b| a.3.total_cmp(&b.3)) else { return };
+        let least = self.costs.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1)).map(|(index, _)| index);
+        let Some(index) = least else { return };
+        let (Some(&a), Some(&b)) = (self.sections.get(index), self.sections.get(index + 1)) else { return };
+        let joined = a.and(b);
         self.sections.remove(index + 1);
-        if let Some(section) = self.sections.get_mut(index) {
-            *section = a.and(b);
+        self.logs.remove(index + 1);
+        self.costs.remove(index);
+        if let (Some(section), Some(logs)) = (self.sections.get_mut(index), self.logs.get_mut(index)) {
+            (*section, *logs) = (joined, [joined.area.ln(), joined.second_moment.ln()]);
+        }
+        for place in index.saturating_sub(1)..=index {
+            let cost = self.cost(place);
+            if let Some(kept) = self.costs.get_mut(place) {
+                *kept = cost;
+            }
+        }
+    }
+
+    /// What joining a section with the next would cost.
+    fn cost(&self, index: usize) -> f64 {
+        match (self.sections.get(index..index + 2), self.logs.get(index..index + 2)) {
+            (Some([a, b]), Some([of_a, of_b])) => cost(a.height + b.height, *of_a, *of_b),
+            _ => f64::INFINITY,
         }
     }
 
     /// Height, mm.
     pub fn height_mm(&self) -> f64 {
-        self.sections.iter().map(|section| section.height).sum()
+        self.height
     }
 
     /// How many times its own weight it carries upright: above 1 it stands. Infinite while nothing stands.
@@ -108,68 +133,88 @@ impl Tower {
     /// is not in it: ask for a good margin.
     ///
     /// # Accuracy
-    /// Each section is solved by its power series, and the factor is halved in to 1e-10: exact for stepped columns.
+    /// Each section is solved by its power series, and the factor is found to 1e-10: exact for stepped columns.
     ///
     /// # Source
     /// A. G. Greenhill, Proc. Camb. Phil. Soc. 4 (1881) (citation from memory): for the prism
-    /// lambda = 7.8373474389 E I / (rho g A L³). Marching from the top is ours.
+    /// lambda = 7.8373474389 E I / (rho g A L³). Marching from the top is ours, and so is the way to the factor: the
+    /// inclination at the bed, as a function of lambda, is a product of (1 - lambda / lambda_k) over factors that are all
+    /// above 0, so it falls and is convex up to the first of them, and Newton's steps from 0 never pass it.
     pub fn critical_factor(&self, solid: &Solid) -> f64 {
         // In units where E = 1 and rho g = 1 the factor is that of `E / (rho g)`, mm.
         let length = solid.modulus().as_mpa() / (solid.density().as_g_cm3() * T_MM3 * GRAVITY);
-        if self.sections.is_empty() {
-            return f64::INFINITY;
+        let mut factor = self.least_factor();
+        if factor.is_infinite() {
+            return factor;
         }
-        let (mut low, mut high) = (0.0, 1.0);
-        while self.stands(high) && high < f64::MAX / 4.0 {
-            (low, high) = (high, high * 2.0);
-        }
-        while low == 0.0 && high > f64::MIN_POSITIVE && !self.stands(high / 2.0) {
-            high /= 2.0;
-        }
-        while high - low > FINE * high {
-            let middle = 0.5 * (low + high);
-            if self.stands(middle) {
-                low = middle;
-            } else {
-                high = middle;
+        for _ in 0..MOST_STEPS {
+            let [at_bed, slope] = self.inclination(factor);
+            let step = -at_bed / slope;
+            // Rounding ends it as well.
+            if !(step > FINE * factor && step.is_finite()) {
+                break;
             }
+            factor += step;
         }
-        low * length
+        factor * length
     }
 
-    /// Whether the inclination, marched from 1 at the free top, stays above zero down to the bed.
-    fn stands(&self, load: f64) -> bool {
-        // Inclination, bending moment and weight above, going down.
-        let (mut inclination, mut moment, mut weight) = (1.0, 0.0, 0.0);
+    /// What the factor surely is not below, in units where E = 1 and rho g = 1: the first step from 0.
+    ///
+    /// 1 / lambda < sum of 1 / lambda_k = integral over the height of (integral of N above) / EI.
+    fn least_factor(&self) -> f64 {
+        let (mut weight, mut above, mut sum) = (0.0, 0.0, 0.0);
+        for Section { height, area, second_moment } in self.sections.iter().rev() {
+            let own = area * height;
+            // Of above + weight s + own s² / (2 height) over s from 0 to the height.
+            sum += height * (above + height * (weight / 2.0 + own / 6.0)) / second_moment;
+            above += height * (weight + own / 2.0);
+            weight += own;
+        }
+        1.0 / sum
+    }
+
+    /// The inclination at the bed and its change with the load, marched down from 1 at the free top, where no moment is.
+    fn inclination(&self, load: f64) -> [f64; 2] {
+        // Each with its change: inclination and bending moment; and the weight above, going down.
+        let (mut inclination, mut moment, mut weight) = ([1.0, 0.0], [0.0, 0.0], 0.0);
         for section in self.sections.iter().rev() {
-            let over_stiffness = load * section.height * section.height / section.second_moment;
-            let most = over_stiffness * (weight + section.area * section.height);
-            if most > SURELY_BUCKLED || !most.is_finite() {
-                return false;
-            }
-            // Short enough for the series, and for one sign within a piece.
-            let pieces = most.sqrt().ceil().max(1.0);
+            let most = load * section.height * section.height / section.second_moment
+                * (weight + section.area * section.height);
+            // Short enough for the series.
+            let pieces = if most > 1.0 { most.sqrt().ceil() } else { 1.0 };
             let piece = section.height / pieces;
+            let over = piece * piece / section.second_moment;
+            let own = section.area * piece;
+            let turn = piece / section.second_moment;
             for _ in 0..pieces as u32 {
-                let alpha = load * piece * piece / section.second_moment * weight;
-                let beta = load * piece * piece / section.second_moment * section.area * piece;
-                let (mut before, mut this, mut next) = (0.0, inclination, moment * piece / section.second_moment);
-                let (mut value, mut slope) = (this + next, next);
+                let (alpha, beta) = (over * weight, over * own);
+                // psi(t) = sum of c_k t^k with k (k - 1) c_k = -load (alpha c_(k-2) + beta c_(k-3)).
+                let (mut before, mut this) = ([0.0; 2], inclination);
+                let mut next = moment.map(|moment| moment * turn);
+                let (mut value, mut slope) = ([this[0] + next[0], this[1] + next[1]], next);
                 for k in 2..TERMS {
                     let k = f64::from(k);
-                    (before, this, next) = (this, next, -(alpha * this + beta * before) / (k * (k - 1.0)));
-                    value += next;
-                    slope += k * next;
+                    let share = -1.0 / (k * (k - 1.0));
+                    let drive = [0, 1].map(|part| alpha * this[part] + beta * before[part]);
+                    let term = [share * load * drive[0], share * (drive[0] + load * drive[1])];
+                    (before, this, next) = (this, next, term);
+                    for part in [0, 1] {
+                        value[part] += term[part];
+                        slope[part] += k * term[part];
+                    }
+                    // Two in a row: a first term may happen to be nothing.
+                    let is_small = |term: [f64; 2]| term[0].abs() < SMALL && term[1].abs() < SMALL * value[1].abs();
+                    if is_small(this) && is_small(next) && is_small(before) {
+                        break;
+                    }
                 }
                 inclination = value;
-                moment = slope * section.second_moment / piece;
-                weight += section.area * piece;
-                if inclination.is_nan() || inclination <= 0.0 {
-                    return false;
-                }
+                moment = slope.map(|slope| slope / turn);
+                weight += own;
             }
         }
-        true
+        inclination
     }
 }
 

@@ -5,6 +5,12 @@ use crate::units::Density;
 
 /// Eigenvalues that are summed; the last belongs to changes far quicker than any layer.
 const TERMS: usize = 300;
+/// A term that has decayed to this share is none any more.
+const NOTHING: f64 = 1e-18;
+/// Before this Fo the series is not followed down step by step.
+const LEAST_FOURIER: f64 = 1e-4;
+/// Most steps towards a root; a handful is usual.
+const MOST_STEPS: u32 = 100;
 
 /// How a stuff stores and conducts heat.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -83,7 +89,6 @@ pub struct Layer {
     /// Seconds in which Fo grows by 1.
     unit_s: f64,
     biot: f64,
-    roots: Vec<f64>,
 }
 
 impl Layer {
@@ -108,7 +113,6 @@ impl Layer {
             base: base_mm / (thickness_mm + base_mm),
             unit_s: length * length * thermal.heat / thermal.conductivity,
             biot,
-            roots: (0..TERMS).map(|index| root(biot, index)).collect(),
         })
     }
 
@@ -120,23 +124,40 @@ impl Layer {
     /// Temperature after a time in seconds, °C. Before 0: that of 0.
     pub fn temperature(&self, at: Temperatures, place: Place, time_s: f64) -> f64 {
         let fourier = time_s.max(0.0) / self.unit_s;
-        let (fresh, below) = (at.laid - at.air, at.below - at.air);
-        let mut sum = 0.0;
-        for z in &self.roots {
-            let decay = (-z * z * fourier).exp();
-            if decay < 1e-18 {
+        let sum = self.sum(&mut Vec::new(), (at, place), fourier).0;
+        at.air + sum
+    }
+
+    /// The series and its change with Fo. `terms`: those known so far.
+    fn sum(&self, terms: &mut Vec<Term>, (at, place): (Temperatures, Place), fourier: f64) -> (f64, f64) {
+        let (mut sum, mut slope) = (0.0, 0.0);
+        for index in 0..TERMS {
+            if index >= terms.len() {
+                terms.push(self.term(index, at, place));
+            }
+            let Some(Term { square, share }) = terms.get(index) else { break };
+            let decay = (-square * fourier).exp();
+            if decay < NOTHING {
                 break;
             }
-            let (whole, part) = (z.sin(), (z * self.base).sin());
-            let weight = 2.0 * (below * part + fresh * (whole - part)) / (z + z.cos() * whole);
-            let shape = match place {
-                Place::Surface => z.cos(),
-                Place::Mean => (whole - part) / (z * (1.0 - self.base)),
-                Place::Back => (z * self.base).cos(),
-            };
-            sum += weight * shape * decay;
+            sum += share * decay;
+            slope -= square * share * decay;
         }
-        at.air + sum
+        (sum, slope)
+    }
+
+    /// A term of the series.
+    fn term(&self, index: usize, at: Temperatures, place: Place) -> Term {
+        let z = root(self.biot, index);
+        let (fresh, below) = (at.laid - at.air, at.below - at.air);
+        let ((whole, cosine), (part, at_base)) = (z.sin_cos(), (z * self.base).sin_cos());
+        let weight = 2.0 * (below * part + fresh * (whole - part)) / (z + cosine * whole);
+        let shape = match place {
+            Place::Surface => cosine,
+            Place::Mean => (whole - part) / (z * (1.0 - self.base)),
+            Place::Back => at_base,
+        };
+        Term { square: z * z, share: weight * shape }
     }
 
     /// Time until a place of the layer has come down to a temperature, s: the least time between two layers. 0 when it
@@ -156,36 +177,64 @@ impl Layer {
             return Ok(0.0);
         }
         let at = if self.base == 0.0 { Temperatures { below: at.air, ..at } } else { at };
-        let (mut low, mut high) = (0.0, self.unit_s * 1e-4);
-        while self.temperature(at, place, high) > until {
+        // The later it is, the fewer terms count.
+        let mut terms = Vec::new();
+        let mut cooler = |fourier: f64| {
+            let (sum, slope) = self.sum(&mut terms, (at, place), fourier);
+            (until - at.air - sum, -slope)
+        };
+        let (mut low, mut high) = (0.5, 1.0);
+        while cooler(high).0 < 0.0 {
             (low, high) = (high, high * 2.0);
         }
-        for _ in 0..60 {
-            let middle = 0.5 * (low + high);
-            if self.temperature(at, place, middle) > until {
-                low = middle;
-            } else {
-                high = middle;
-            }
+        while low > 0.0 && cooler(low).0 >= 0.0 {
+            (low, high) = (if low > LEAST_FOURIER { 0.5 * low } else { 0.0 }, low);
         }
-        Ok(high)
+        Ok(rising_root([low, high], low, cooler) * self.unit_s)
     }
+}
+
+/// A term of the series: share * exp(-square * Fo), °C.
+#[derive(Clone, Copy, Debug)]
+struct Term {
+    square: f64,
+    share: f64,
 }
 
 /// The root of z tan z = Bi number `index`, between index pi and index pi + pi/2.
 fn root(biot: f64, index: usize) -> f64 {
-    let mut low = index as f64 * std::f64::consts::PI;
-    let mut high = low + std::f64::consts::FRAC_PI_2;
+    let low = index as f64 * std::f64::consts::PI;
+    let high = low + std::f64::consts::FRAC_PI_2;
     let sign = if index.is_multiple_of(2) { 1.0 } else { -1.0 };
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if sign * (middle * middle.sin() - biot * middle.cos()) < 0.0 {
-            low = middle;
-        } else {
-            high = middle;
+    // Far out the roots lie close behind index pi.
+    let start = if low > 0.0 { low + biot / low } else { biot.sqrt() };
+    rising_root([low, high], start, |z| {
+        let (sine, cosine) = z.sin_cos();
+        (sign * (z * sine - biot * cosine), sign * ((1.0 + biot) * sine + z * cosine))
+    })
+}
+
+/// The root of a function that rises through it once, by Newton's steps, halving where they lead out of what is known.
+/// `function` gives value and slope.
+fn rising_root([mut low, mut high]: [f64; 2], start: f64, mut function: impl FnMut(f64) -> (f64, f64)) -> f64 {
+    let mut at = start;
+    for _ in 0..MOST_STEPS {
+        if !(low..=high).contains(&at) {
+            at = 0.5 * (low + high);
         }
+        let (value, slope) = function(at);
+        if value < 0.0 {
+            low = at;
+        } else {
+            high = at;
+        }
+        let next = at - value / slope;
+        if (next - at).abs() <= 1e-15 * at {
+            return next;
+        }
+        at = next;
     }
-    0.5 * (low + high)
+    at
 }
 
 /// Time for a body of even temperature to come down to `until`, s: tau ln((T0 - Ta) / (T - Ta)), tau = rho c L / h.

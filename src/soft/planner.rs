@@ -221,9 +221,16 @@ impl SoftPlanner {
             // Beads of no extent: they bear nothing and bound nothing.
             Err(_) => return,
         };
+        // A column that one island alone goes on with is not copied.
+        let mut carried = vec![0_u32; self.followed.len()];
+        for on in stands_on.iter().flatten() {
+            if let Some(count) = carried.get_mut(*on as usize) {
+                *count += 1;
+            }
+        }
         let mut followed = Vec::with_capacity(footings.len());
-        for (index, island) in record.islands.iter().enumerate() {
-            let tower = (index < MOST_TOWERS).then(|| self.weigh(record, island, stands_on.get(index))).flatten();
+        for (index, (island, on)) in record.islands.iter().zip(&stands_on).enumerate() {
+            let tower = (index < MOST_TOWERS).then(|| self.weigh(record, island, on, &carried)).flatten();
             followed.push(Followed { record: record.index, island: index as u32, tower });
         }
         for index in stays {
@@ -245,15 +252,20 @@ impl SoftPlanner {
     }
 
     /// The column under an island with the island on it, and how well it carries itself.
-    fn weigh(&mut self, record: &LayerRecord, island: &Island, on: Option<&Vec<u32>>) -> Option<Box<Weight>> {
+    ///
+    /// `on`: places of what it stands on; `carried`: how many islands stand on each place.
+    fn weigh(&mut self, record: &LayerRecord, island: &Island, on: &[u32], carried: &[u32]) -> Option<Box<Weight>> {
         // Of what it well stands on, the strongest holds it.
         let widest = island.stands_on.iter().map(|on| on.overlap_mm2).fold(0.0, f64::max);
         let well = island.stands_on.iter().filter(|on| on.overlap_mm2 >= WELL * widest);
-        let towers = well.filter_map(|on| self.followed.get(self.place_of(on)? as usize)?.tower.as_ref());
-        let strongest = towers.max_by(|a, b| a.factor.total_cmp(&b.factor));
-        let mut weight = match strongest {
-            Some(tower) => tower.clone(),
-            None if on.is_none_or(Vec::is_empty) && island.on_bed => Box::default(),
+        let factor = |place: u32| Some((place, self.followed.get(place as usize)?.tower.as_ref()?.factor));
+        let strongest = well.filter_map(|on| factor(self.place_of(on)?)).max_by(|a, b| a.1.total_cmp(&b.1));
+        let mut weight = match strongest.map(|(place, _)| place as usize) {
+            Some(place) => {
+                let tower = &mut self.followed.get_mut(place)?.tower;
+                if carried.get(place) == Some(&1) { tower.take() } else { tower.clone() }?
+            }
+            None if on.is_empty() && island.on_bed => Box::default(),
             None => return None,
         };
         let least = least_moment(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4);

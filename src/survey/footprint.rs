@@ -28,6 +28,9 @@ pub struct Overlap {
     pub cells: u64,
 }
 
+/// So many of the last pairs are looked at for one that comes again: a row seldom shows more.
+const SEEN_LATELY: usize = 8;
+
 /// Runs by row, rows and runs in rising order, no two runs of a row on the same cell.
 #[derive(Clone, Debug, Default)]
 pub struct Footprint {
@@ -55,7 +58,13 @@ impl Footprint {
 
     /// Rows with their runs.
     pub fn rows(&self) -> impl Iterator<Item = (i16, &[Run])> {
-        (0..self.heads.len()).map(|index| (self.heads.get(index).map_or(0, |head| head.0), self.runs_of(index)))
+        let mut rest = self.runs.as_slice();
+        let ends = self.heads.iter().skip(1).map(|head| head.1).chain([self.runs.len() as u32]);
+        self.heads.iter().zip(ends).map(move |(&(row, start), end)| {
+            let (runs, others) = rest.split_at_checked((end - start) as usize).unwrap_or_default();
+            rest = others;
+            (row, runs)
+        })
     }
 
     fn runs_of(&self, index: usize) -> &[Run] {
@@ -88,33 +97,25 @@ impl Footprint {
     pub fn label(&mut self, parents: &mut Vec<u32>) -> usize {
         parents.clear();
         parents.extend(0..self.runs.len() as u32);
-        for index in 1..self.heads.len() {
-            let (Some(&(row, from)), Some(&(before, from_before))) = (self.heads.get(index), self.heads.get(index - 1))
-            else {
-                continue;
-            };
-            if i32::from(before) + 1 != i32::from(row) {
-                continue;
+        let (mut before, mut lower, mut from_before): (i32, &[Run], u32) = (i32::MIN, &[], 0);
+        let mut from = 0;
+        for (row, upper) in self.rows() {
+            let row = i32::from(row);
+            if before + 1 == row {
+                touching(lower, upper, |low, high| join(parents, from_before + low as u32, from + high as u32));
             }
-            let (lower, upper) = (self.runs_of(index - 1), self.runs_of(index));
-            let (mut a, mut b) = (0, 0);
-            while let (Some(low), Some(high)) = (lower.get(a), upper.get(b)) {
-                let (low_end, high_end) = (i32::from(low.end), i32::from(high.end));
-                if i32::from(low.start) <= high_end + 1 && i32::from(high.start) <= low_end + 1 {
-                    join(parents, from_before + a as u32, from + b as u32);
-                }
-                if low_end < high_end { a += 1 } else { b += 1 }
-            }
+            (before, lower, from_before) = (row, upper, from);
+            from += upper.len() as u32;
         }
         let mut count = 0;
         for index in 0..self.runs.len() {
-            // The root of a set is its first run, so its label is there already.
-            let root = root(parents, index as u32) as usize;
-            let label = if root == index {
+            // Whatever a run belongs to begins before it, so its label is there already.
+            let parent = parents.get(index).map_or(index, |parent| *parent as usize);
+            let label = if parent == index {
                 count += 1;
                 count - 1
             } else {
-                self.runs.get(root).map_or(0, |run| run.label)
+                self.runs.get(parent).map_or(0, |run| run.label)
             };
             if let Some(run) = self.runs.get_mut(index) {
                 run.label = label;
@@ -161,8 +162,9 @@ impl Footprint {
                 let (start, end) = (high.start.max(low.start), high.end.min(low.end));
                 if start <= end {
                     let cells = Run { start, end, label: 0 }.cells();
-                    match out.last_mut().filter(|last| last.above == high.label && last.below == low.label) {
-                        Some(last) => last.cells += cells,
+                    let near = out.iter_mut().rev().take(SEEN_LATELY);
+                    match near.into_iter().find(|pair| pair.above == high.label && pair.below == low.label) {
+                        Some(pair) => pair.cells += cells,
                         None => out.push(Overlap { above: high.label, below: low.label, cells }),
                     }
                 }
@@ -211,14 +213,12 @@ impl Footprint {
     /// This footprint, and what `older` has beside it: the labels of the latter get `offset` added.
     pub fn over(&self, older: &Self, offset: u32, out: &mut Self) {
         out.clear();
-        let (mut a, mut b) = (0, 0);
+        let (mut rows, mut older_rows) = (self.rows().peekable(), older.rows().peekable());
         loop {
-            let (here, there) = (self.heads.get(a).map(|head| head.0), older.heads.get(b).map(|head| head.0));
+            let (here, there) = (rows.peek().map(|row| row.0), older_rows.peek().map(|row| row.0));
             let Some(row) = here.into_iter().chain(there).min() else { break };
-            let upper = if here == Some(row) { self.runs_of(a) } else { &[] };
-            let lower = if there == Some(row) { older.runs_of(b) } else { &[] };
-            a += usize::from(here == Some(row));
-            b += usize::from(there == Some(row));
+            let upper = rows.next_if(|next| next.0 == row).map_or(&[][..], |next| next.1);
+            let lower = older_rows.next_if(|next| next.0 == row).map_or(&[][..], |next| next.1);
             out.row(row);
             beside(upper, lower, offset, &mut out.runs);
         }
@@ -281,14 +281,34 @@ fn beside(upper: &[Run], lower: &[Run], offset: u32, out: &mut Vec<Run>) {
     out.extend(above);
 }
 
-/// Shows the rows that both footprints have.
-fn each_pair<'a>(upper: &'a Footprint, lower: &'a Footprint, mut see: impl FnMut(&'a [Run], &'a [Run])) {
+/// Shows which runs of a row and of the one above it touch along sides or corners, by their places.
+#[inline]
+fn touching(lower: &[Run], upper: &[Run], mut see: impl FnMut(usize, usize)) {
     let (mut a, mut b) = (0, 0);
-    while let (Some(high), Some(low)) = (upper.heads.get(a), lower.heads.get(b)) {
-        if high.0 == low.0 {
-            see(upper.runs_of(a), lower.runs_of(b));
+    while let (Some(low), Some(high)) = (lower.get(a), upper.get(b)) {
+        let (low_end, high_end) = (i32::from(low.end), i32::from(high.end));
+        if i32::from(low.start) <= high_end + 1 && i32::from(high.start) <= low_end + 1 {
+            see(a, b);
         }
-        if high.0 < low.0 { a += 1 } else { b += 1 }
+        if low_end < high_end { a += 1 } else { b += 1 }
+    }
+}
+
+/// Shows the rows that both footprints have.
+#[inline]
+fn each_pair<'a>(upper: &'a Footprint, lower: &'a Footprint, mut see: impl FnMut(&'a [Run], &'a [Run])) {
+    let (mut above, mut below) = (upper.rows(), lower.rows());
+    let (mut high, mut low) = (above.next(), below.next());
+    while let (Some((row, runs)), Some((other, under))) = (high, low) {
+        if row == other {
+            see(runs, under);
+        }
+        if row <= other {
+            high = above.next();
+        }
+        if other <= row {
+            low = below.next();
+        }
     }
 }
 
@@ -309,6 +329,10 @@ fn root(parents: &mut [u32], mut index: u32) -> u32 {
 
 /// Joins two sets; the earlier root stays.
 fn join(parents: &mut [u32], a: u32, b: u32) {
+    // Mostly runs on both sides of a gap, or one below another, are known to belong together.
+    if parents.get(a as usize) == parents.get(b as usize) {
+        return;
+    }
     let (a, b) = (root(parents, a), root(parents, b));
     if let Some(place) = parents.get_mut(a.max(b) as usize) {
         *place = a.min(b);

@@ -180,35 +180,60 @@ impl Raster {
         let (slope_along, slope_across) = (-uy * by_x, ux * by_y);
         let (reach_along, reach_across) = ((middle + stroke.half) * by_x.abs(), stroke.half * by_y.abs());
         let (x_along, x_across) = (x + middle * by_x, x);
-        for row in first..end {
-            let rise = row as f64 + 0.5 - y;
+        // In the middle of a steep bead only its sides bound the cells of a row; a row is left to rounding at either end.
+        let (centre, zone) = (y + middle * uy - 0.5, (middle + stroke.half) * uy.abs() - stroke.half * ux.abs() - 1.0);
+        let inner = if zone > 0.0 { ((centre - zone) as usize + 1).max(first).min(end) } else { end };
+        let outer = if zone > 0.0 { ((centre + zone) as usize + 1).max(inner).min(end) } else { end };
+        let clipped = |rise: f64| {
             let (along, across) = (x_along + slope_along * rise, x_across + slope_across * rise);
             let from = larger(least, larger(along - reach_along, across - reach_across));
-            let to = smaller(most, smaller(along + reach_along, across + reach_across));
-            let (start, stop) = ((from + 0.5) as i32, (to + 0.5) as i32);
+            (from, smaller(most, smaller(along + reach_along, across + reach_across)))
+        };
+        self.rows(first..inner, y, clipped);
+        let across = x_across + slope_across * (inner as f64 + 0.5 - y);
+        self.steep(inner..outer, [across - reach_across, across + reach_across], slope_across);
+        self.rows(outer..end, y, clipped);
+    }
+
+    /// Sets the cells of rows from one place up to another, counted from the left of the window, as `between` gives them
+    /// for the height of a row over `y`.
+    #[inline]
+    fn rows(&mut self, range: std::ops::Range<usize>, y: f64, between: impl Fn(f64) -> (f64, f64)) {
+        let width = self.window.words.max(1);
+        let cells = self.bits.get_mut(range.start * width..range.end * width).unwrap_or_default();
+        let touched = self.touched.get_mut(range.clone()).unwrap_or_default();
+        let mut rise = range.start as f64 + 0.5 - y;
+        for (words, touched) in cells.chunks_exact_mut(width).zip(touched) {
+            let (from, to) = between(rise);
+            let (start, stop) = (cell_from(from), cell_from(to));
             if start < stop {
-                self.set(row, start as usize, stop as usize);
+                set(words, touched, start, stop);
             }
+            rise += 1.0;
         }
     }
 
-    /// Sets cells `start..stop` of a row, counted from the left of the window.
-    fn set(&mut self, row: usize, start: usize, stop: usize) {
-        let (first, last) = (start / 64, (stop - 1) / 64);
-        let (head, tail) = (!0u64 << (start % 64), !0u64 >> (63 - (stop - 1) % 64));
-        let base = row * self.window.words;
-        let Some(touched) = self.touched.get_mut(row) else { return };
-        if first == last {
-            if let Some(word) = self.bits.get_mut(base + first) {
-                *word |= head & tail;
+    /// Sets the cells between two sides that run straight over rows: `from` to `to` in the first of them, `slope` further
+    /// with each. All counts from the left of the window, in whole 2⁻³² of a cell.
+    fn steep(&mut self, range: std::ops::Range<usize>, [from, to]: [f64; 2], slope: f64) {
+        const ONE: f64 = 4_294_967_296.0;
+        let width = self.window.words.max(1);
+        let mut cells = self.bits.get_mut(range.start * width..range.end * width).unwrap_or_default();
+        let mut touched = self.touched.get_mut(range).unwrap_or_default();
+        let [mut from, mut to] = [from, to].map(|side| ((side + 0.5) * ONE) as i64);
+        let slope = (slope * ONE) as i64;
+        while !touched.is_empty() {
+            let stays = rows_within(from, slope).min(rows_within(to, slope)).min(touched.len() as i64);
+            let (now, later) = cells.split_at_mut(stays as usize * width);
+            let (seen, unseen) = touched.split_at_mut(stays as usize);
+            let (start, stop) = ((from >> 32) as usize, (to >> 32) as usize);
+            if start < stop {
+                let rows = now.chunks_exact_mut(width).zip(seen);
+                rows.for_each(|(words, touched)| set(words, touched, start, stop));
             }
-        } else if let Some([word, middle @ .., end]) = self.bits.get_mut(base + first..=base + last) {
-            *word |= head;
-            middle.fill(!0);
-            *end |= tail;
+            (cells, touched) = (later, unseen);
+            (from, to) = (from + stays * slope, to + stays * slope);
         }
-        touched.first = touched.first.min(first as u16);
-        touched.last = touched.last.max(last as u16);
     }
 
     /// Makes the window hold cells `low..=high`; `false` where that would be too many.
@@ -260,10 +285,11 @@ impl Raster {
         }
         for (row, runs) in cells.rows() {
             let row = (i32::from(row) - self.window.bottom) as usize;
+            let words = self.bits.chunks_exact_mut(self.window.words.max(1)).nth(row);
+            let Some((words, touched)) = words.zip(self.touched.get_mut(row)) else { continue };
             for run in runs {
-                let start = (i32::from(run.start) - self.window.left) as usize;
-                let stop = (i32::from(run.end) - self.window.left) as usize + 1;
-                self.set(row, start, stop);
+                let start = i32::from(run.start) - self.window.left;
+                set(words, touched, start as usize, (i32::from(run.end) - self.window.left) as usize + 1);
             }
             (self.low, self.high) = (self.low.min(row), self.high.max(row + 1));
         }
@@ -322,6 +348,45 @@ impl Raster {
         }
         (self.low, self.high) = (usize::MAX, 0);
     }
+}
+
+/// For how many rows a side that moves by `slope` with each stays in the same cell; both in 2⁻³² of a cell.
+fn rows_within(side: i64, slope: i64) -> i64 {
+    const PART: i64 = 0xFFFF_FFFF;
+    match slope {
+        0 => i64::MAX,
+        // Few rows, so that it is not worth a division.
+        ..=-0x4000_0000 | 0x4000_0000.. => 1,
+        1.. => (PART - (side & PART)) / slope + 1,
+        _ => (side & PART) / -slope + 1,
+    }
+}
+
+/// Sets cells `start..stop` of a row.
+#[inline]
+fn set(words: &mut [u64], touched: &mut Touched, start: usize, stop: usize) {
+    let (first, last) = (start / 64, (stop - 1) / 64);
+    let (head, tail) = (!0u64 << (start % 64), !0u64 >> (63 - (stop - 1) % 64));
+    if first == last {
+        if let Some(word) = words.get_mut(first) {
+            *word |= head & tail;
+        }
+    } else if let Some([word, middle @ .., end]) = words.get_mut(first..=last) {
+        *word |= head;
+        middle.fill(!0);
+        *end |= tail;
+    }
+    touched.first = touched.first.min(first as u16);
+    touched.last = touched.last.max(last as u16);
+}
+
+/// The first cell whose centre is not below a place within the window: `(at + 0.5) as usize`, which is no single step
+/// of the machine, by the fraction's bits. Places count to 2⁻³².
+#[inline]
+fn cell_from(at: f64) -> usize {
+    // 2^52 / 2^32: the lowest bit of the sum is 2^-32.
+    const SHIFT: f64 = 1_048_576.0;
+    ((at + 0.5 + SHIFT).to_bits() >> 32) as usize & 0xF_FFFF
 }
 
 /// As `f64::max` for numbers; that of the library also looks for what is none, at each step.

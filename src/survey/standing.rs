@@ -27,6 +27,8 @@ struct Standing {
     base_mm: f64,
     height_mm: f64,
     cells: u64,
+    /// Those that nothing lies on so far.
+    bare: u64,
 }
 
 /// The layer that is laid on it.
@@ -55,6 +57,8 @@ pub(super) struct Surface {
     overlaps: Vec<Overlap>,
     nearest: Vec<Option<(i32, u32)>>,
     left: Vec<u64>,
+    /// Cells of what stands that the layer at hand covers, by label.
+    covered: Vec<u64>,
     names: Vec<Option<u32>>,
     /// What the islands of the layer at hand stand on, by label.
     on: Vec<(u32, Key)>,
@@ -75,6 +79,13 @@ impl Surface {
         let islands = &self.islands;
         let is_below = |label: u32| islands.get(label as usize).filter(|i| i.base_mm < laid.base_mm - SAME_HEIGHT_MM);
         layer.overlaps(&self.footprint, &mut self.overlaps);
+        self.covered.clear();
+        self.covered.resize(islands.len(), 0);
+        for overlap in &self.overlaps {
+            if let Some(covered) = self.covered.get_mut(overlap.below as usize) {
+                *covered += overlap.cells;
+            }
+        }
         self.overlaps.retain(|overlap| is_below(overlap.below).is_some());
         let mut rest = self.overlaps.as_slice();
         let mut has_footing = 0;
@@ -140,17 +151,12 @@ impl Surface {
         self.left.resize(self.islands.len(), 0);
         self.footprint.count(&mut self.left);
         for (island, cells) in self.islands.iter_mut().zip(&self.left) {
-            island.cells = *cells;
+            (island.cells, island.bare) = (*cells, *cells);
         }
     }
 
-    /// Lays the layer, whose footings were found just before, over what stands.
-    pub fn lay(&mut self, layer: &Footprint, cells: &[u64], laid: Laid) {
-        let count = cells.len() as u32;
-        layer.over(&self.footprint, count, &mut self.next);
-        self.left.clear();
-        self.left.resize(cells.len() + self.islands.len(), 0);
-        self.next.count(&mut self.left);
+    /// Lays the layer, whose footings were found just before, over what stands. What is left in `layer` is of no use.
+    pub fn lay(&mut self, layer: &mut Footprint, cells: &[u64], laid: Laid) {
         let before = std::mem::take(&mut self.islands);
         let new = |(label, &cells): (usize, &u64)| Standing {
             key: (laid.record, label as u32),
@@ -158,6 +164,7 @@ impl Surface {
             base_mm: laid.base_mm,
             height_mm: laid.height_mm,
             cells,
+            bare: cells,
         };
         self.islands.extend(cells.iter().enumerate().map(new));
         for (label, key) in self.on.drain(..) {
@@ -166,23 +173,28 @@ impl Surface {
             }
         }
         self.names.clear();
-        let beside = self.left.get(cells.len()..).unwrap_or_default();
-        for (island, &left) in before.into_iter().zip(beside) {
+        for (mut island, covered) in before.into_iter().zip(&self.covered) {
+            island.bare = island.bare.saturating_sub(*covered);
             let depth = laid.base_mm - island.base_mm;
-            let stays = left as f64 >= (LEAST_LEFT * island.cells as f64).max(1.0)
+            let stays = island.bare as f64 >= (LEAST_LEFT * island.cells as f64).max(1.0)
                 && depth <= LEFT_FOR_HEIGHTS * island.height_mm.max(laid.height_mm);
             self.names.push(stays.then_some(self.islands.len() as u32));
             if stays {
                 self.islands.push(island);
             }
         }
-        if beside.iter().any(|left| *left > 0) {
-            let names = &self.names;
-            self.next.relabel(|label| match label.checked_sub(count) {
-                None => Some(label),
-                Some(old) => names.get(old as usize).copied().flatten(),
-            });
+        // Mostly a layer hides all below it but rims.
+        if self.names.iter().all(Option::is_none) {
+            std::mem::swap(&mut self.footprint, layer);
+            return;
         }
+        let count = cells.len() as u32;
+        layer.over(&self.footprint, count, &mut self.next);
+        let names = &self.names;
+        self.next.relabel(|label| match label.checked_sub(count) {
+            None => Some(label),
+            Some(old) => names.get(old as usize).copied().flatten(),
+        });
         std::mem::swap(&mut self.footprint, &mut self.next);
     }
 }

@@ -401,7 +401,7 @@ impl Surveyor {
         if let Some(open) = &mut self.open {
             open.width_mm = width_mm;
         }
-        self.surface.lay(&self.footprint, &self.cells, laid);
+        self.surface.lay(&mut self.footprint, &self.cells, laid);
         self.raster.clear();
         record.islands = islands;
         self.account.bead_volume_mm3 += record.volume_mm3;
