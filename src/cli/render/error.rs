@@ -90,6 +90,9 @@ fn help(error: &Error) -> Option<String> {
         io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
             "check the permissions of the file and of its folder; nothing was changed"
         }
+        io::ErrorKind::ResourceBusy => {
+            "close the file in the other program, or wait until that is done with it, and try again; nothing was changed"
+        }
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
             "free some space and try again; nothing was changed"
         }
@@ -280,6 +283,7 @@ mod tests {
             io::ErrorKind::PermissionDenied,
             io::ErrorKind::StorageFull,
             io::ErrorKind::IsADirectory,
+            io::ErrorKind::ResourceBusy,
             io::ErrorKind::Interrupted,
         ];
         let texts: Vec<String> = kinds
