@@ -42,6 +42,10 @@ const HOOK_EXAMPLES: &str = "\
 Enter the command in the slicing program as its post-processing command; it adds the
 path of the file as the last argument and takes the file back when the command ends:
     meltwright hook --profile /home/shop/shop.toml
+Print the line to enter, quoted as this system wants it:
+    meltwright hook --install-help --profile shop.toml --keep originals
+See what it does, on a copy of a sliced file:
+    meltwright hook --profile shop.toml --report-beside copy.gcode
 
 The file is replaced only when all went well; on a failure it is left as it was, the
 exit code is not zero and the first line of the error output says what to do.";
@@ -54,8 +58,14 @@ Examples:
     meltwright audit pads.gcode -v --json pads.json
   A report with plots and layers to look at in a browser:
     meltwright audit pads.gcode --html pads.html
+  A queue of files, a line of JSON for each; started again, it goes on where it stopped:
+    meltwright audit \"print files\" --jsonl results.jsonl
 
-Exit code 3 if any finding is an error.";
+A folder stands for the files in and below it that end in .gcode, .gco, .g, .nc or .ngc,
+sorted by path; names that begin with a dot are passed over. A file that fails does not
+stop the others: its line in the results holds its error.
+
+Exit code 3 if any finding is an error, 1 if a file could not be read.";
 
 const REPLAY_EXAMPLES: &str = "\
 Examples:
@@ -203,9 +213,12 @@ pub struct HookArgs {
     /// scale
     #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
     pub passes: Passes,
-    /// Write what was changed to this text file
+    /// Write what was changed to this text file, or into this folder under the name of the file
     #[arg(long, value_name = "PATH")]
     pub report: Option<PathBuf>,
+    /// Write what was changed to a text file beside the file, with .report.txt behind its name
+    #[arg(long, conflicts_with = "report")]
+    pub report_beside: bool,
     /// Say on the error output what was changed
     #[arg(short, long)]
     pub verbose: bool,
@@ -215,13 +228,17 @@ pub struct HookArgs {
 #[derive(Debug, ClapArgs)]
 #[command(after_help = AUDIT_EXAMPLES)]
 pub struct AuditArgs {
-    /// Sliced files; - for standard input
+    /// Sliced files; folders stand for all sliced files in and below them; - for standard input
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
     #[command(flatten)]
     pub profile: ProfileChoice,
     #[command(flatten)]
     pub strictness: Strictness,
+    /// Append what is found to this file, a line of JSON for each G-code file, and pass over those
+    /// that stand in it already; - for standard output
+    #[arg(long, value_name = "PATH", conflicts_with_all = ["json", "verbose"])]
+    pub jsonl: Option<PathBuf>,
     /// Write the findings as JSON to this file, or - for standard output; one line for each of
     /// several files
     #[arg(long, value_name = "PATH")]

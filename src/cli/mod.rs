@@ -5,11 +5,13 @@
 
 mod args;
 mod commands;
+mod folders;
 mod material_args;
 mod output;
 mod plan;
 mod progress;
 mod render;
+mod results;
 mod shell_args;
 mod weigh_args;
 mod work;
