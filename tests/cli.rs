@@ -20,12 +20,6 @@ fn help_and_version() {
     assert!(help.stdout.contains("pads.gcode"));
     let version = bench.run(&["--version"]).code(0);
     assert_eq!(version.stdout, format!("meltwright {}\n", env!("CARGO_PKG_VERSION")));
-    for command in
-        ["rewrite", "hook", "audit", "replay", "profile", "weigh", "screw", "blend", "changeover", "feedstock"]
-    {
-        let help = bench.run(&[command, "--help"]).code(0);
-        assert!(help.stdout.lines().all(|line| line.chars().count() < 100));
-    }
 }
 
 #[test]
@@ -401,15 +395,17 @@ fn files_that_cannot_be_replayed_name_themselves() {
 #[test]
 fn shells_and_man_are_served() {
     let bench = Bench::new();
-    for shell in ["bash", "zsh", "fish", "powershell"] {
-        let ran = bench.run(&["completions", shell]).code(0);
-        assert!(ran.stdout.contains("layer-time") || ran.stdout.contains("changeover"), "{shell}");
-    }
+    let ran = bench.run(&["completions", "bash"]).code(0);
+    assert!(ran.stdout.contains("--report-beside") && ran.stderr.is_empty());
     bench.run(&["manual", "gone"]).code(2);
-    std::fs::create_dir(bench.path("man1")).unwrap();
-    bench.run(&["manual", "man1"]).code(0);
-    let page = std::fs::read_to_string(bench.path("man1/meltwright-weigh-fit.1")).expect("a page for each command");
-    assert!(page.contains(".TH") && page.contains("EXTRA") || page.contains("Examples"), "{page}");
+    let folder = bench.folder("man1");
+    let ran = bench.run(&["manual", "man1"]).code(0);
+    let pages = support::names(&folder);
+    assert_eq!(ran.stdout, format!("{} pages written to man1\n", pages.len()));
+    for page in ["meltwright.1", "meltwright-rewrite.1", "meltwright-weigh-fit.1"] {
+        assert!(pages.iter().any(|name| name == page), "{pages:?}");
+        assert!(read(&folder.join(page)).contains(".SH NAME\nmeltwright"), "{page}");
+    }
 }
 
 /// The two blocks of README.md about the demo are what the commands print; lines may be left out.

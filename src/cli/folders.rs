@@ -73,7 +73,7 @@ mod tests {
         let found = sliced_in(&root).unwrap();
         let none = sliced_in(&root.join("folder.gcode")).unwrap_err();
         fs::remove_dir_all(&root).unwrap();
-        let expected: Vec<PathBuf> = ["a b/ø.nc", "a/z.g", "b.GCODE"].iter().map(|name| root.join(name)).collect();
+        let expected: Vec<PathBuf> = ["a/z.g", "a b/ø.nc", "b.GCODE"].iter().map(|name| root.join(name)).collect();
         assert_eq!(found, expected);
         assert!(matches!(none.kind(), ErrorKind::Usage { .. }), "{none}");
         assert!(matches!(sliced_in(&root).unwrap_err().kind(), ErrorKind::Io { .. }));

@@ -74,8 +74,8 @@ impl Replacement {
                 }
                 _ => {}
             }
-            let temporary =
-                sibling(&target, old.is_none()).map_err(|e| Error::io("make a temporary file beside the target", e))?;
+            let temporary = sibling(&target, old.is_none())
+                .map_err(|e| Error::io("make a temporary file beside the target", told(e)))?;
             Ok(To::Sibling { temporary, target, old })
         };
         let to = start().map_err(|error| error.in_file(path))?;
@@ -160,6 +160,19 @@ fn sibling(target: &Path, new: bool) -> io::Result<NamedTempFile> {
     #[cfg(not(unix))]
     let _ = new;
     builder.tempfile_in(folder_of(target))
+}
+
+/// The usual refusals without the passing name of the temporary file.
+fn told(refusal: io::Error) -> io::Error {
+    let why = match refusal.kind() {
+        io::ErrorKind::NotFound => "its folder does not exist",
+        io::ErrorKind::NotADirectory => "its folder is none",
+        io::ErrorKind::PermissionDenied => "its folder may not be written to",
+        io::ErrorKind::ReadOnlyFilesystem => "its drive may not be written to",
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "its drive is full",
+        _ => return refusal,
+    };
+    io::Error::new(refusal.kind(), why)
 }
 
 /// Only a privileged user may give files away; for everybody else this does nothing.
