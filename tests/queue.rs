@@ -194,5 +194,43 @@ fn results_of_several_machines_are_put_together_by_joining_them() {
     bench.file("all.jsonl", joined);
     let ran = bench.run(&arguments(&["--jsonl", "all.jsonl"])).code(1);
     assert!(ran.stdout.contains("2 of them known"), "{}", ran.stdout);
-    assert!(Path::new(&bench.path("all.jsonl")).is_file());
+}
+
+/// The lines of README.md for many machines, as a shell runs them.
+#[cfg(unix)]
+#[test]
+fn the_lines_for_many_machines_share_a_queue_out() {
+    use std::process::Command;
+    let readme = include_str!("../README.md");
+    let block = readme.split("```sh\n").find(|block| block.contains("xargs -0")).expect("the lines for a batch queue");
+    let lines = block.split("```").next().unwrap();
+    let (job, join) = lines.split_once("# Once all").expect("a job, and what joins the results");
+    let bench = Bench::new();
+    bench.folder("queue");
+    let names = ["a.gcode", "b c.gcode", "d ø.gcode", "e.gcode", "it's.gcode"];
+    for name in names {
+        bench.file(&format!("queue/{name}"), CALM);
+    }
+    bench.file("shop.toml", "[screw]\nvirtual_diameter_mm = 1.75\n");
+    let program = Path::new(env!("CARGO_BIN_EXE_meltwright"));
+    let run = |text: &str, index: &str| {
+        let path = format!("{}:{}", program.parent().unwrap().display(), std::env::var("PATH").unwrap());
+        let mut ran = Command::new("sh");
+        ran.args(["-c", text]).current_dir(bench.path("")).env("PATH", path).env_remove("MELTWRIGHT_PROFILE");
+        assert!(ran.env("INDEX", index).env("COUNT", "3").status().unwrap().success());
+    };
+    for index in ["0", "1", "2"] {
+        run(job, index);
+    }
+    run(&format!("# {join}"), "");
+    let mut found = files(&lines_of(&bench.path("results.jsonl")));
+    found.sort();
+    assert_eq!(found, names.map(|name| format!("queue/{name}")));
+    let ran = bench.run(&["audit", "queue", "--profile", "shop.toml", "--jsonl", "results.jsonl"]).code(0);
+    assert!(ran.stdout.contains("5 of them known"), "{}", ran.stdout);
+}
+
+#[cfg(unix)]
+fn lines_of(path: &Path) -> Vec<Value> {
+    lines(&read(path))
 }
