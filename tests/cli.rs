@@ -425,3 +425,48 @@ fn the_readme_shows_what_the_demo_prints() {
         }
     }
 }
+
+/// The commands of the tutorial, typed one after the other; the profile is what it says at that place.
+#[test]
+fn the_tutorial_can_be_followed() {
+    let bench = Bench::new();
+    bench.file("pads.gcode", include_str!("../fixtures/demo/casting_pads.gcode"));
+    let (mut typed, mut profiles) = (0, 0);
+    for block in include_str!("../src/guide/tutorial.md").split("\n```").skip(1).step_by(2) {
+        let (kind, text) = block.split_once('\n').expect("a block of lines");
+        match kind {
+            "toml" => {
+                bench.file("shop.toml", text);
+                profiles += 1;
+            }
+            "sh" => {
+                for line in text.lines() {
+                    let mut words = line.split_whitespace();
+                    match words.next() {
+                        Some("mkdir") => drop(bench.folder(words.next().expect("a name"))),
+                        Some("meltwright") => {
+                            let arguments: Vec<&str> = words.collect();
+                            if arguments[..2] == ["weigh", "fit"] {
+                                // What a day at the machine would fill in.
+                                bench.file("bench/weigh.csv", include_str!("../fixtures/weigh/pads.csv"));
+                            }
+                            let ran = bench.run(&arguments);
+                            // An audit of the demo finds errors, which is what it is for.
+                            let expected = if arguments[0] == "audit" { 3 } else { 0 };
+                            assert_eq!(ran.code, Some(expected), "{line}\n{}{}", ran.stdout, ran.stderr);
+                            typed += 1;
+                        }
+                        other => panic!("{other:?} in {line}"),
+                    }
+                }
+            }
+            other => panic!("a block of {other}"),
+        }
+    }
+    assert_eq!((typed, profiles), (13, 2));
+    let weighed = read(&bench.path("lot-117.toml"));
+    assert!(weighed.contains("output_curve") && weighed.contains("melt_lag_s"), "{weighed}");
+    for name in ["bench/weigh.gcode", "pads.html", "pads-screw.gcode"] {
+        assert!(bench.path(name).is_file(), "{name}");
+    }
+}
