@@ -260,7 +260,7 @@ fn odd_names_are_rewritten_like_any_other() {
     let names =
         ["my pads.gcode", " lead and trail ", "dösen ø 型.gcode", "emoji 🧱", "it's \"x\" & $y;%z%", "-dash", "a.b.c"];
     for name in names {
-        if cfg!(windows) && name.contains('"') || cfg!(windows) && name.ends_with(' ') {
+        if cfg!(windows) && (name.contains('"') || name.ends_with(' ')) {
             continue;
         }
         let path = bench.file(name, PADS);
