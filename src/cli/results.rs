@@ -7,9 +7,9 @@ use std::path::{Path, PathBuf};
 
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::pipeline::digest;
+use meltwright::summary::Level;
 use serde::Deserialize;
 
-use super::Exit;
 use super::args::Strictness;
 use super::plan::Job;
 
@@ -35,7 +35,7 @@ struct Judgement {
     version: String,
     lenient: bool,
     again: bool,
-    exit: Exit,
+    worst: Option<Level>,
 }
 
 /// The parts of a line that matter here.
@@ -62,6 +62,9 @@ struct Provenance {
 struct Finding {
     level: String,
 }
+
+/// Levels by the names they have in results, weightiest first.
+const LEVELS: [(&str, Level); 3] = [("error", Level::Error), ("warning", Level::Warning), ("note", Level::Note)];
 
 impl Results {
     /// Opens a file of results or begins one, with what stands in it. A last line that an interruption cut short is
@@ -98,8 +101,8 @@ impl Results {
 }
 
 impl Known {
-    /// How the file of a job was judged, if it was: the same bytes, by the same profile, version and strictness.
-    pub fn of(&self, job: &Job, strictness: &Strictness) -> Option<Exit> {
+    /// The weightiest level of what was found in the file of a job, if it was judged: the same bytes, by the same profile, version and strictness.
+    pub fn of(&self, job: &Job, strictness: &Strictness) -> Option<Option<Level>> {
         let known = self.0.get(&job.source.name())?;
         let asked = (strictness.lenient, strictness.again);
         if (known.lenient, known.again) != asked
@@ -111,7 +114,7 @@ impl Known {
         // What cannot be read will be told where it is read for good.
         let mut file = File::open(job.source.path()?).ok()?;
         let same = digest(&mut file).is_ok_and(|sha256| sha256 == known.sha256);
-        same.then_some(known.exit)
+        same.then_some(known.worst)
     }
 
     /// The last line about a file counts; one with an error says nothing that may be relied on.
@@ -120,14 +123,14 @@ impl Known {
             self.0.remove(&line.file);
             return;
         };
-        let wrong = line.findings.iter().any(|finding| finding.level == "error");
+        let worst = LEVELS.into_iter().find(|(name, _)| line.findings.iter().any(|finding| finding.level == *name));
         let judged = Judgement {
             sha256: from.input_sha256,
             fingerprint: from.profile_fingerprint,
             version: from.version,
             lenient: line.lenient,
             again: line.again,
-            exit: if wrong { Exit::Found } else { Exit::Done },
+            worst: worst.map(|(_, level)| level),
         };
         self.0.insert(line.file, judged);
     }
@@ -175,13 +178,13 @@ mod tests {
         let text = [&whole, &line("a", "4", "warning"), "\0\0\n", torn].concat();
         let (known, len) = read(text.as_bytes()).unwrap().unwrap();
         assert_eq!(len as usize, text.len() - torn.len());
-        let mut names: Vec<(&str, &str, Exit)> =
-            known.0.iter().map(|(name, known)| (name.as_str(), known.sha256.as_str(), known.exit)).collect();
+        let mut names: Vec<(&str, &str, Option<Level>)> =
+            known.0.iter().map(|(name, known)| (name.as_str(), known.sha256.as_str(), known.worst)).collect();
         names.sort_unstable();
-        assert_eq!(names, [("a", "4", Exit::Done), ("b", "2", Exit::Done)]);
+        assert_eq!(names, [("a", "4", Some(Level::Warning)), ("b", "2", Some(Level::Note))]);
         assert!(known.0["a"].lenient && !known.0["a"].again);
         let (known, _) = read(whole.as_bytes()).unwrap().unwrap();
-        assert_eq!(known.0["a"].exit, Exit::Found);
+        assert_eq!(known.0["a"].worst, Some(Level::Error));
     }
 
     #[test]

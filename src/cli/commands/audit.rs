@@ -16,13 +16,25 @@ use crate::cli::render::json;
 /// As for `rewrite`.
 pub fn run(args: &AuditArgs) -> Result<Exit> {
     let plan = Plan::audit(args)?;
+    // Levels are in the order of their weight.
+    let least = Level::Error;
     if let Some(path) = &args.jsonl {
-        return queue::run(&plan, &args.strictness, &plan::json(path));
+        return queue::run(&plan, &args.strictness, least, &plan::json(path));
     }
-    each_file(&plan, |job, found| audit::text(&job.source.name(), found, plan.detail), exit, json::audit)
+    each_file(
+        &plan,
+        |job, found| audit::text(&job.source.name(), found, plan.detail),
+        |found| exit(worst(found), least),
+        json::audit,
+    )
 }
 
-/// Whether errors were found.
-pub fn exit(found: &Summary) -> Exit {
-    if found.findings.iter().any(|f| f.level == Level::Error) { Exit::Found } else { Exit::Done }
+/// The weightiest level of what was found.
+pub fn worst(found: &Summary) -> Option<Level> {
+    found.findings.iter().map(|finding| finding.level).min()
+}
+
+/// Whether anything was found that weighs at least as much as `least`.
+pub fn exit(worst: Option<Level>, least: Level) -> Exit {
+    if worst.is_some_and(|level| level <= least) { Exit::Found } else { Exit::Done }
 }

@@ -1,9 +1,9 @@
 //! `meltwright audit --jsonl`: many files, a line of JSON for each.
 
 use meltwright::error::{Error, Result};
-use meltwright::summary::Summary;
+use meltwright::summary::{Level, Summary};
 
-use super::audit::exit;
+use super::audit::{exit, worst as worst_level};
 use super::{worse, write_text};
 use crate::cli::args::Strictness;
 use crate::cli::plan::{Json, Plan};
@@ -17,15 +17,15 @@ enum Judged {
     /// It was audited.
     Now(Box<Summary>),
     /// An earlier run had audited it.
-    Before(Exit),
+    Before(Option<Level>),
 }
 
-/// Audits all files of `plan`, adds a line for each in their order, and says how many there were.
+/// Audits all files of `plan` (findings from `least` on count as errors), adds a line for each in their order, and says how many there were.
 ///
 /// # Errors
 /// When the results are no results, or cannot be read or written. Failures of single files are shown, have lines of
 /// their own and end up in the exit code.
-pub fn run(plan: &Plan, strictness: &Strictness, to: &Json) -> Result<Exit> {
+pub fn run(plan: &Plan, strictness: &Strictness, least: Level, to: &Json) -> Result<Exit> {
     work::set_threads(plan.threads)?;
     let (mut results, known) = match to {
         Json::Stdout => (None, Known::default()),
@@ -41,21 +41,19 @@ pub fn run(plan: &Plan, strictness: &Strictness, to: &Json) -> Result<Exit> {
     work::all(
         &plan.jobs,
         |job| match known.of(job, strictness) {
-            Some(exit) => Ok(Judged::Before(exit)),
+            Some(level) => Ok(Judged::Before(level)),
             None => work::one(job, &plan.options, &progress).map(|summary| Judged::Now(Box::new(summary))),
         },
         |job, outcome| {
             let add = || -> Result<()> {
                 let line = match outcome {
-                    Ok(Judged::Before(exit)) => {
-                        counts.add(exit);
+                    Ok(Judged::Before(level)) => {
+                        worst = worse(worst, counts.add(exit(level, least)));
                         counts.before += 1;
-                        worst = worse(worst, exit);
                         return Ok(());
                     }
                     Ok(Judged::Now(summary)) => {
-                        counts.add(exit(&summary));
-                        worst = worse(worst, exit(&summary));
+                        worst = worse(worst, counts.add(exit(worst_level(&summary), least)));
                         if let Some(path) = &job.html {
                             write_text(path, &html::page(job, &summary))?;
                         }
@@ -97,11 +95,13 @@ struct Counts {
 }
 
 impl Counts {
-    fn add(&mut self, exit: Exit) {
+    /// Counts a file, and hands its judgement on.
+    fn add(&mut self, exit: Exit) -> Exit {
         match exit {
             Exit::Found => self.wrong += 1,
             _ => self.good += 1,
         }
+        exit
     }
 
     fn text(&self, to: &Json) -> String {
