@@ -66,7 +66,7 @@ pub enum ErrorKind {
     #[error("this file was already rewritten by meltwright")]
     AlreadyRewritten,
     /// Neither the profile nor the file tells how much volume one unit of E is.
-    #[error("nothing says how much volume one unit of E is: no virtual diameter in the profile or in the file")]
+    #[error("nothing says how much volume one unit of E is: no virtual diameter in profile or file")]
     NoDiameter,
     /// A file and the one it is compared with do not go the same path.
     #[error("{what}")]
@@ -240,5 +240,64 @@ impl std::error::Error for Error {
             ErrorKind::Io { source, .. } => Some(source),
             _ => None,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One error of each kind. A kind without a row here does not compile.
+    macro_rules! each_kind {
+        ($($pattern:pat => $sample:expr,)+) => {
+            fn each() -> Vec<ErrorKind> {
+                let _complete = |kind: &ErrorKind| match kind { $($pattern => (),)+ };
+                let samples = vec![$($sample,)+];
+                let right = [$(|kind: &ErrorKind| matches!(kind, $pattern),)+];
+                assert!(samples.iter().zip(right).all(|(sample, right)| right(sample)));
+                samples
+            }
+        };
+    }
+
+    each_kind! {
+        ErrorKind::Io { .. } => ErrorKind::Io { doing: "read the file", source: std::io::Error::other("the reason") },
+        ErrorKind::NotGcode { .. } => ErrorKind::NotGcode { what: what(), help: help() },
+        ErrorKind::Malformed { .. } => ErrorKind::Malformed { what: what() },
+        ErrorKind::Unsupported { .. } => ErrorKind::Unsupported { what: what(), help: help() },
+        ErrorKind::Sheet { .. } => ErrorKind::Sheet { what: what(), help: help() },
+        ErrorKind::AlreadyRewritten => ErrorKind::AlreadyRewritten,
+        ErrorKind::NoDiameter => ErrorKind::NoDiameter,
+        ErrorKind::PathsDiffer { .. } => ErrorKind::PathsDiffer { what: what() },
+        ErrorKind::Usage { .. } => ErrorKind::Usage { what: what(), help: help() },
+        ErrorKind::Profile(_) => ErrorKind::Profile(vec![fault(), fault()]),
+    }
+
+    fn what() -> String {
+        "what is wrong".to_owned()
+    }
+
+    fn help() -> String {
+        "what to do".to_owned()
+    }
+
+    fn fault() -> ProfileFault {
+        ProfileFault { what: what(), excerpt: None, label: String::new(), help: Some(help()) }
+    }
+
+    #[test]
+    fn every_kind_has_words() {
+        let mut shown = String::new();
+        for kind in each() {
+            let help = kind.help();
+            // What the system refuses is explained where it is shown; each fault of a profile has its own advice.
+            let elsewhere = matches!(kind, ErrorKind::Io { .. } | ErrorKind::Profile(_));
+            assert!(help.is_some() != elsewhere, "{kind}");
+            let name = format!("{kind:?}");
+            let name = name.split(|c: char| !c.is_alphanumeric()).next().unwrap_or_default().to_owned();
+            let placed = Error::new(kind).at(Excerpt::new(7, b"G1 X1.2.3 E1", 3, 9, "not a number"));
+            shown.push_str(&format!("{name}: {placed}\n  help: {}\n", help.as_deref().unwrap_or("-")));
+        }
+        insta::assert_snapshot!(shown);
     }
 }

@@ -28,6 +28,9 @@
 //! - [`weigh`] turns weighings into a profile: purge test, sheet, curve, judgement.
 //! - [`error`](mod@error) and [`units`] serve all of them.
 //!
+//! [`guide`] has more: the library at work in examples that run, and a tutorial of the command line, from a bag of
+//! granules to a part.
+//!
 //! # Example
 //!
 //! A casting pad's bead of 20 mm with 40 mm³, asked for at 10 mm/s: 20 mm³/s. The screw gives 5.
@@ -65,6 +68,7 @@ pub mod demand;
 pub mod error;
 pub mod feedstock;
 pub mod findings;
+pub mod guide;
 pub mod hopper;
 pub mod line;
 pub mod motion;

@@ -12,6 +12,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("units", &[]),
     ("error", &[]),
     ("findings", &[]),
+    ("guide", &[]),
     ("hopper", &[]),
     ("line", &[]),
     ("source", &["error"]),

@@ -20,12 +20,6 @@ fn help_and_version() {
     assert!(help.stdout.contains("pads.gcode"));
     let version = bench.run(&["--version"]).code(0);
     assert_eq!(version.stdout, format!("meltwright {}\n", env!("CARGO_PKG_VERSION")));
-    for command in
-        ["rewrite", "hook", "audit", "replay", "profile", "weigh", "screw", "blend", "changeover", "feedstock"]
-    {
-        let help = bench.run(&[command, "--help"]).code(0);
-        assert!(help.stdout.lines().all(|line| line.chars().count() < 100));
-    }
 }
 
 #[test]
@@ -401,15 +395,17 @@ fn files_that_cannot_be_replayed_name_themselves() {
 #[test]
 fn shells_and_man_are_served() {
     let bench = Bench::new();
-    for shell in ["bash", "zsh", "fish", "powershell"] {
-        let ran = bench.run(&["completions", shell]).code(0);
-        assert!(ran.stdout.contains("layer-time") || ran.stdout.contains("changeover"), "{shell}");
-    }
+    let ran = bench.run(&["completions", "bash"]).code(0);
+    assert!(ran.stdout.contains("--report-beside") && ran.stderr.is_empty());
     bench.run(&["manual", "gone"]).code(2);
-    std::fs::create_dir(bench.path("man1")).unwrap();
-    bench.run(&["manual", "man1"]).code(0);
-    let page = std::fs::read_to_string(bench.path("man1/meltwright-weigh-fit.1")).expect("a page for each command");
-    assert!(page.contains(".TH") && page.contains("EXTRA") || page.contains("Examples"), "{page}");
+    let folder = bench.folder("man1");
+    let ran = bench.run(&["manual", "man1"]).code(0);
+    let pages = support::names(&folder);
+    assert_eq!(ran.stdout, format!("{} pages written to man1\n", pages.len()));
+    for page in ["meltwright.1", "meltwright-rewrite.1", "meltwright-weigh-fit.1"] {
+        assert!(pages.iter().any(|name| name == page), "{pages:?}");
+        assert!(read(&folder.join(page)).contains(".SH NAME\nmeltwright"), "{page}");
+    }
 }
 
 /// The two blocks of README.md about the demo are what the commands print; lines may be left out.
@@ -427,5 +423,50 @@ fn the_readme_shows_what_the_demo_prints() {
         for line in block {
             assert!(printed.lines().any(|other| other == line), "README shows {line:?}, printed is:\n{printed}");
         }
+    }
+}
+
+/// The commands of the tutorial, typed one after the other; the profile is what it says at that place.
+#[test]
+fn the_tutorial_can_be_followed() {
+    let bench = Bench::new();
+    bench.file("pads.gcode", include_str!("../fixtures/demo/casting_pads.gcode"));
+    let (mut typed, mut profiles) = (0, 0);
+    for block in include_str!("../src/guide/tutorial.md").split("\n```").skip(1).step_by(2) {
+        let (kind, text) = block.split_once('\n').expect("a block of lines");
+        match kind {
+            "toml" => {
+                bench.file("shop.toml", text);
+                profiles += 1;
+            }
+            "sh" => {
+                for line in text.lines() {
+                    let mut words = line.split_whitespace();
+                    match words.next() {
+                        Some("mkdir") => drop(bench.folder(words.next().expect("a name"))),
+                        Some("meltwright") => {
+                            let arguments: Vec<&str> = words.collect();
+                            if arguments[..2] == ["weigh", "fit"] {
+                                // What a day at the machine would fill in.
+                                bench.file("bench/weigh.csv", include_str!("../fixtures/weigh/pads.csv"));
+                            }
+                            let ran = bench.run(&arguments);
+                            // An audit of the demo finds errors, which is what it is for.
+                            let expected = if arguments[0] == "audit" { 3 } else { 0 };
+                            assert_eq!(ran.code, Some(expected), "{line}\n{}{}", ran.stdout, ran.stderr);
+                            typed += 1;
+                        }
+                        other => panic!("{other:?} in {line}"),
+                    }
+                }
+            }
+            other => panic!("a block of {other}"),
+        }
+    }
+    assert_eq!((typed, profiles), (13, 2));
+    let weighed = read(&bench.path("lot-117.toml"));
+    assert!(weighed.contains("output_curve") && weighed.contains("melt_lag_s"), "{weighed}");
+    for name in ["bench/weigh.gcode", "pads.html", "pads-screw.gcode"] {
+        assert!(bench.path(name).is_file(), "{name}");
     }
 }

@@ -197,3 +197,149 @@ fn permissions_and_links_are_kept() {
     assert!(symlink_metadata(bench.path("link.gcode")).unwrap().is_symlink());
     assert_eq!(names(&inner), ["pads.gcode"]);
 }
+
+#[test]
+fn a_report_goes_beside_the_file_or_into_a_folder_but_never_over_a_file() {
+    let bench = Bench::new();
+    bench.file("pads ø.1.gcode", PADS);
+    bench.run(&["hook", "--report-beside", E[0], E[1], "pads ø.1.gcode"]).code(0);
+    assert_eq!(bench.names(), ["pads ø.1.gcode", "pads ø.1.gcode.report.txt"]);
+    let beside = read(&bench.path("pads ø.1.gcode.report.txt"));
+    assert!(beside.contains("peak demand"));
+
+    bench.file("pads ø.1.gcode", PADS);
+    let reports = bench.folder("reports");
+    bench.run(&["hook", "--report", "reports", E[0], E[1], "pads ø.1.gcode"]).code(0);
+    assert_eq!(read(&reports.join("pads ø.1.gcode.txt")), beside);
+
+    for arguments in [&["--report", "other"][..], &["--report", "./other"], &["--keep", "kept", "--report", "kept"]] {
+        bench.file("other", PADS);
+        let ran = bench.run(&[&["hook"], arguments, &E, &["other"]].concat()).code(2);
+        assert!(ran.stderr.starts_with("meltwright: the report would be written over "), "{}", ran.stderr);
+        assert_eq!(read(&bench.path("other")), PADS);
+    }
+    bench.run(&["hook", "--report", "x", "--report-beside", E[0], E[1], "other"]).code(2);
+    assert_eq!(bench.names(), ["other", "pads ø.1.gcode", "pads ø.1.gcode.report.txt", "reports"]);
+}
+
+#[test]
+fn the_line_to_enter_holds_all_that_was_given_and_runs() {
+    let bench = Bench::new();
+    bench.folder("my originals");
+    let options = ["--keep", "my originals", "--report-beside", "--again", "--passes", "capacity", E[0], E[1]];
+    let ran = bench.run(&[&["hook", "--install-help"], &options[..]].concat()).code(0);
+    let line = ran.stdout.lines().find(|line| line.contains(" hook ")).expect("a line to enter").trim();
+    for part in ["--report-beside", "--again", "--passes capacity", "--set screw.virtual_diameter_mm=1.75"] {
+        assert!(line.contains(part), "{part}: {line}");
+    }
+    // The shell of the system reads the line back as it was meant.
+    #[cfg(unix)]
+    {
+        bench.file("it's ø.gcode", PADS);
+        let line = line.replace("[folder]", &bench.path("").display().to_string());
+        let status = std::process::Command::new("sh")
+            .args(["-c", &format!("{line} \"it's ø.gcode\"")])
+            .current_dir(bench.path(""))
+            .env_remove("MELTWRIGHT_PROFILE")
+            .env("XDG_CONFIG_HOME", bench.path("none"))
+            .status()
+            .unwrap();
+        assert!(status.success());
+        assert_eq!(read(&bench.path("my originals/it's ø.gcode")), PADS);
+        assert!(read(&bench.path("it's ø.gcode")).contains("rewritten by meltwright"));
+        assert_eq!(bench.names(), ["it's ø.gcode", "it's ø.gcode.report.txt", "my originals"]);
+    }
+}
+
+#[test]
+fn odd_names_are_rewritten_like_any_other() {
+    let bench = Bench::new();
+    let plain = bench.file("pads.gcode", PADS);
+    bench.run(&with_e(&["hook", "pads.gcode"])).code(0);
+    let expected = read(&plain);
+    let names =
+        ["my pads.gcode", " lead and trail ", "dösen ø 型.gcode", "emoji 🧱", "it's \"x\" & $y;%z%", "-dash", "a.b.c"];
+    for name in names {
+        if cfg!(windows) && (name.contains('"') || name.ends_with(' ')) {
+            continue;
+        }
+        let path = bench.file(name, PADS);
+        bench.run(&with_e(&["hook", path.to_str().unwrap()])).code(0);
+        assert_eq!(read(&path), expected, "{name}");
+        bench.file(name, PADS);
+        bench.run(&["hook", E[0], E[1], "--", name]).code(0);
+        assert_eq!(read(&path), expected, "{name}");
+        std::fs::remove_file(&path).unwrap();
+    }
+    assert_eq!(bench.names(), ["pads.gcode"], "nothing is left behind");
+}
+
+#[cfg(unix)]
+#[test]
+fn a_name_that_is_no_text_is_rewritten() {
+    use std::ffi::OsStr;
+    use std::os::unix::ffi::OsStrExt;
+    let bench = Bench::new();
+    let path = bench.path("").join(OsStr::from_bytes(b"pads \xff.gcode"));
+    // Some systems have no such names.
+    if std::fs::write(&path, PADS).is_err() {
+        return;
+    }
+    let status = std::process::Command::new(env!("CARGO_BIN_EXE_meltwright"))
+        .args(["hook", "--keep", "kept", E[0], E[1]])
+        .arg(&path)
+        .current_dir(bench.path(""))
+        .env_remove("MELTWRIGHT_PROFILE")
+        .env("XDG_CONFIG_HOME", bench.path("none"))
+        .status()
+        .unwrap();
+    assert!(status.success());
+    assert_ne!(read(&path), PADS);
+    assert_eq!(read(&bench.path("kept")), PADS);
+}
+
+#[test]
+fn a_write_protected_file_is_left_and_said() {
+    let bench = Bench::new();
+    let path = bench.file("pads.gcode", PADS);
+    let protect = |on| {
+        let mut permissions = std::fs::metadata(&path).unwrap().permissions();
+        permissions.set_readonly(on);
+        std::fs::set_permissions(&path, permissions).unwrap();
+    };
+    protect(true);
+    for arguments in [&["hook", "pads.gcode"][..], &["rewrite", "--in-place", "pads.gcode"]] {
+        let ran = bench.run(&with_e(arguments)).code(1);
+        assert!(ran.stderr.contains("write-protected") && ran.stderr.contains("permissions"), "{}", ran.stderr);
+    }
+    bench.file("other.gcode", PADS);
+    bench.run(&with_e(&["rewrite", "other.gcode", "-o", "pads.gcode"])).code(1);
+    assert_eq!(read(&path), PADS);
+    assert_eq!(bench.names(), ["other.gcode", "pads.gcode"]);
+    // Reading it is no matter.
+    bench.run(&with_e(&["rewrite", "pads.gcode", "-o", "new.gcode"])).code(0);
+    protect(false);
+}
+
+/// Whether a folder's protection holds for whoever runs the tests; it does not for the administrator.
+#[cfg(unix)]
+#[test]
+fn a_write_protected_folder_is_left_and_said() {
+    use std::fs::{Permissions, set_permissions};
+    use std::os::unix::fs::PermissionsExt;
+    let bench = Bench::new();
+    let folder = bench.folder("folder");
+    let path = folder.join("pads.gcode");
+    std::fs::write(&path, PADS).unwrap();
+    set_permissions(&folder, Permissions::from_mode(0o555)).unwrap();
+    if std::fs::write(folder.join("probe"), "").is_ok() {
+        println!("SKIPPED: whoever runs the tests may write into any folder");
+        return;
+    }
+    let ran = bench.run(&with_e(&["hook", "folder/pads.gcode"])).code(1);
+    set_permissions(&folder, Permissions::from_mode(0o755)).unwrap();
+    assert!(ran.stderr.starts_with("meltwright: cannot make a temporary file beside the target"), "{}", ran.stderr);
+    assert!(ran.stderr.contains("check the permissions of the file and of its folder"), "{}", ran.stderr);
+    assert_eq!(read(&path), PADS);
+    assert_eq!(names(&folder), ["pads.gcode"]);
+}

@@ -231,7 +231,9 @@ fn bad_input_exits_2_and_names_the_cure() {
     for (case, said) in &cases {
         let ran = bench.run(case);
         assert_eq!(ran.code, Some(2), "{case:?}\n{}{}", ran.stdout, ran.stderr);
-        assert!(ran.stdout.is_empty() && ran.stderr.contains(said), "{case:?}: {said}\n{}", ran.stderr);
+        // Wide messages are broken somewhere.
+        let words: Vec<&str> = ran.stderr.split_whitespace().collect();
+        assert!(ran.stdout.is_empty() && words.join(" ").contains(said), "{case:?}: {said}\n{}", ran.stderr);
     }
     assert_eq!(bench.names(), ["tower.gcode"], "nothing was written");
     assert_snapshot!("blend_shares", bench.run(&["blend", "2:tpe-30a", "1:tpe-60a"]).shown());

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use clap::{Args as ClapArgs, Parser, Subcommand};
+use meltwright::error::Error;
 use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
@@ -39,10 +40,14 @@ Examples:
     cat pads.gcode | meltwright rewrite - > pads-screw.gcode";
 
 const HOOK_EXAMPLES: &str = "\
-Enter the command in the slicing program as its post-processing command; it adds the
-path of the file as the last argument and takes the file back when the command ends:
-    meltwright hook --profile /home/shop/shop.toml
+Examples:
+  Print the line to enter in the slicing program, quoted as this system wants it:
+    meltwright hook --install-help --profile shop.toml --keep originals
+  See what it does, on a copy of a sliced file:
+    meltwright hook --profile shop.toml --report-beside copy.gcode
 
+Enter the command in the slicing program as its post-processing command; it adds the
+path of the file as the last argument and takes the file back when the command ends.
 The file is replaced only when all went well; on a failure it is left as it was, the
 exit code is not zero and the first line of the error output says what to do.";
 
@@ -54,8 +59,14 @@ Examples:
     meltwright audit pads.gcode -v --json pads.json
   A report with plots and layers to look at in a browser:
     meltwright audit pads.gcode --html pads.html
+  A queue of files, a line of JSON for each; started again, it goes on where it stopped:
+    meltwright audit \"print files\" --jsonl results.jsonl
 
-Exit code 3 if any finding is an error.";
+A folder stands for the files in and below it that end in .gcode, .gco, .g, .nc or .ngc,
+sorted by path; names that begin with a dot are passed over. A file that fails does not
+stop the others: its line in the results holds its error.
+
+Exit code 3 if any finding is an error, 1 if a file could not be read.";
 
 const REPLAY_EXAMPLES: &str = "\
 Examples:
@@ -66,6 +77,34 @@ Examples:
 
 Nothing is written but the figures. The machine is the one of the profile: its planner, its
 screw and the lag of its melt.";
+
+const PROFILE_EXAMPLES: &str = "\
+Examples:
+  Start a profile, correct it, see what is in force:
+    meltwright profile new shop.toml
+    meltwright profile check shop.toml
+    meltwright profile show --profile shop.toml";
+
+const PROFILE_NEW_EXAMPLES: &str = "\
+Examples:
+  A profile to fill in, every key explained:
+    meltwright profile new shop.toml
+  The same on standard output:
+    meltwright profile new";
+
+const PROFILE_CHECK_EXAMPLES: &str = "\
+Examples:
+  All faults at once, with their lines:
+    meltwright profile check shop.toml
+
+Exit code 2 if there are any.";
+
+const PROFILE_SHOW_EXAMPLES: &str = "\
+Examples:
+  What a rewrite in this folder would use, and where each value comes from:
+    meltwright profile show
+  What one other value changes:
+    meltwright profile show --profile shop.toml --set nozzle.diameter_mm=3";
 
 /// Rewrites and audits sliced G-code so that a screw extruder and a soft part can really follow it.
 #[derive(Debug, Parser)]
@@ -115,7 +154,7 @@ pub struct ProfileChoice {
     #[arg(long, value_name = "PATH")]
     pub profile: Option<PathBuf>,
     /// Set one value over the profile, e.g. screw.max_speed_rpm=90; can be given again
-    #[arg(long = "set", value_name = "SECTION.KEY=VALUE")]
+    #[arg(long = "set", value_name = "SECTION.KEY=VALUE", value_parser = assignment)]
     pub assignments: Vec<Assignment>,
 }
 
@@ -203,9 +242,12 @@ pub struct HookArgs {
     /// scale
     #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
     pub passes: Passes,
-    /// Write what was changed to this text file
+    /// Write what was changed to this text file, or into this folder under the name of the file
     #[arg(long, value_name = "PATH")]
     pub report: Option<PathBuf>,
+    /// Write what was changed to a text file beside the file, with .report.txt behind its name
+    #[arg(long, conflicts_with = "report")]
+    pub report_beside: bool,
     /// Say on the error output what was changed
     #[arg(short, long)]
     pub verbose: bool,
@@ -215,13 +257,17 @@ pub struct HookArgs {
 #[derive(Debug, ClapArgs)]
 #[command(after_help = AUDIT_EXAMPLES)]
 pub struct AuditArgs {
-    /// Sliced files; - for standard input
+    /// Sliced files; folders stand for all sliced files in and below them; - for standard input
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
     #[command(flatten)]
     pub profile: ProfileChoice,
     #[command(flatten)]
     pub strictness: Strictness,
+    /// Append what is found to this file, a line of JSON for each G-code file, and pass over those
+    /// that stand in it already; - for standard output
+    #[arg(long, value_name = "PATH", conflicts_with_all = ["json", "verbose"])]
+    pub jsonl: Option<PathBuf>,
     /// Write the findings as JSON to this file, or - for standard output; one line for each of
     /// several files
     #[arg(long, value_name = "PATH")]
@@ -258,6 +304,7 @@ pub struct ReplayArgs {
 
 /// `meltwright profile`
 #[derive(Debug, ClapArgs)]
+#[command(after_help = PROFILE_EXAMPLES)]
 pub struct ProfileArgs {
     /// What to do with it.
     #[command(subcommand)]
@@ -268,22 +315,33 @@ pub struct ProfileArgs {
 #[derive(Debug, Subcommand)]
 pub enum ProfileAction {
     /// Write an annotated profile to start from; without PATH, print it
+    #[command(after_help = PROFILE_NEW_EXAMPLES)]
     New {
         /// File to write; an existing one is left alone
         #[arg(value_name = "PATH")]
         path: Option<PathBuf>,
     },
     /// Say everything that is wrong with a profile
+    #[command(after_help = PROFILE_CHECK_EXAMPLES)]
     Check {
         /// Profile to check
         #[arg(value_name = "FILE")]
         path: PathBuf,
     },
     /// Show the values in force, and where each of them comes from
+    #[command(after_help = PROFILE_SHOW_EXAMPLES)]
     Show {
         #[command(flatten)]
         choice: ProfileChoice,
     },
+}
+
+/// Reads an assignment, with what to do about one that is none.
+fn assignment(text: &str) -> Result<Assignment, String> {
+    text.parse().map_err(|error: Error| match error.kind().help() {
+        Some(help) => format!("{error}; {help}"),
+        None => error.to_string(),
+    })
 }
 
 /// Reads `none`, `all` or names of passes with commas between.
@@ -332,16 +390,63 @@ mod tests {
         }
     }
 
-    #[test]
-    fn help_is_narrow() {
+    /// Each command with the words that call it, the program's name first.
+    fn commands() -> Vec<(Vec<String>, clap::Command)> {
         let mut root = Args::command();
         root.build();
-        let mut commands = vec![root];
-        while let Some(mut command) = commands.pop() {
-            let help = command.render_long_help().to_string();
-            let widest = help.lines().map(|line| line.chars().count()).max();
-            assert!(widest < Some(100), "{}: {widest:?}\n{help}", command.get_name());
-            commands.extend(command.get_subcommands().cloned());
+        let mut waiting = vec![(vec![root.get_name().to_owned()], root)];
+        let mut all = Vec::new();
+        while let Some((words, command)) = waiting.pop() {
+            for below in command.get_subcommands().filter(|below| below.get_name() != "help") {
+                waiting.push(([&words[..], &[below.get_name().to_owned()]].concat(), below.clone()));
+            }
+            all.push((words, command));
         }
+        all
+    }
+
+    #[test]
+    fn help_is_narrow() {
+        for (words, mut command) in commands() {
+            for help in [command.render_help().to_string(), command.render_long_help().to_string()] {
+                let widest = help.lines().map(|line| line.chars().count()).max();
+                assert!(widest < Some(100), "{words:?}: {widest:?}\n{help}");
+            }
+        }
+    }
+
+    #[test]
+    fn every_help_has_examples_and_every_example_can_be_typed() {
+        for (words, command) in commands() {
+            let help = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+            assert!(help.starts_with("Examples:\n"), "{words:?}:\n{help}");
+            let typed: Vec<Vec<String>> = help
+                .replace("\\\n", " ")
+                .replace("2>", ">")
+                .lines()
+                .filter_map(|line| line.strip_prefix("    "))
+                .flat_map(|line| line.split(['|', '>', '&']).map(shell_words).collect::<Vec<_>>())
+                .filter(|typed| typed.first().is_some_and(|program| program == "meltwright"))
+                .collect();
+            assert!(typed.iter().any(|typed| typed.starts_with(&words)), "no example calls {words:?}:\n{help}");
+            for example in typed {
+                // The slicing program adds the path.
+                let added = (example == ["meltwright", "hook"]).then(|| "pads.gcode".to_owned());
+                let parsed = Args::try_parse_from(example.iter().cloned().chain(added));
+                assert!(parsed.is_ok(), "{example:?}: {}", parsed.unwrap_err());
+            }
+        }
+    }
+
+    /// The words of a line as a shell would split it, quotes around whole words only.
+    fn shell_words(line: &str) -> Vec<String> {
+        let mut words = Vec::new();
+        for (index, part) in line.split('"').enumerate() {
+            match index % 2 {
+                0 => words.extend(part.split_whitespace().map(str::to_owned)),
+                _ => words.push(part.to_owned()),
+            }
+        }
+        words
     }
 }

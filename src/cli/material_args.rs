@@ -6,6 +6,26 @@ use clap::{Args as ClapArgs, Subcommand, ValueEnum};
 
 use super::args::ProfileChoice;
 
+const FEEDSTOCK_EXAMPLES: &str = "\
+Examples:
+  Find a soft grade for casting pads, and read all that is known of it:
+    meltwright feedstock list
+    meltwright feedstock show tpe-30a";
+
+const FEEDSTOCK_LIST_EXAMPLES: &str = "\
+Examples:
+  All grades with hardness, density, temperatures and drying:
+    meltwright feedstock list";
+
+const FEEDSTOCK_SHOW_EXAMPLES: &str = "\
+Examples:
+  How a grade is dried, at what it is printed, and what its hazards are:
+    meltwright feedstock show tpu-85a
+  The same for a program:
+    meltwright feedstock show tpu-85a --json -
+
+The values are generic, each with its source: the data sheet of your lot comes before them.";
+
 const SCREW_EXAMPLES: &str = "\
 Examples:
   What a 16 mm screw gives through a 1 mm nozzle with a soft styrenic grade:
@@ -47,7 +67,7 @@ together: the file counts all of them.";
 
 /// `meltwright screw`
 #[derive(Debug, ClapArgs)]
-#[command(after_help = SCREW_EXAMPLES)]
+#[command(after_help = SCREW_EXAMPLES, allow_negative_numbers = true)]
 pub struct ScrewArgs {
     /// Bore of the barrel, mm
     #[arg(long, value_name = "MM", value_parser = above_zero, help_heading = "Screw")]
@@ -185,7 +205,7 @@ pub struct BlendArgs {
 
 /// `meltwright changeover`
 #[derive(Debug, ClapArgs)]
-#[command(after_help = CHANGEOVER_EXAMPLES)]
+#[command(after_help = CHANGEOVER_EXAMPLES, allow_negative_numbers = true)]
 pub struct ChangeoverArgs {
     /// Melt between the melting granules and the tip of the nozzle, cm3
     #[arg(long, value_name = "CM3", value_parser = above_zero)]
@@ -243,6 +263,7 @@ pub struct ReconcileArgs {
 
 /// `meltwright feedstock`
 #[derive(Debug, ClapArgs)]
+#[command(after_help = FEEDSTOCK_EXAMPLES)]
 pub struct FeedstockArgs {
     /// What to do.
     #[command(subcommand)]
@@ -253,12 +274,14 @@ pub struct FeedstockArgs {
 #[derive(Debug, Subcommand)]
 pub enum FeedstockAction {
     /// List all grades
+    #[command(after_help = FEEDSTOCK_LIST_EXAMPLES)]
     List {
         /// Write the list as JSON to this file, or - for standard output
         #[arg(long, value_name = "PATH")]
         json: Option<PathBuf>,
     },
     /// Show everything known of a grade, with the source of each value
+    #[command(after_help = FEEDSTOCK_SHOW_EXAMPLES)]
     Show {
         /// Grade, as listed
         #[arg(value_name = "NAME")]

@@ -5,11 +5,13 @@
 
 mod args;
 mod commands;
+mod folders;
 mod material_args;
 mod output;
 mod plan;
 mod progress;
 mod render;
+mod results;
 mod shell_args;
 mod weigh_args;
 mod work;
@@ -90,11 +92,17 @@ fn refused(refusal: &clap::Error, as_hook: bool) -> Exit {
         _ => {
             if as_hook {
                 let text = refusal.to_string();
-                let first = text.lines().next().unwrap_or_default();
-                let what = first.trim_start_matches("error: ").trim_end_matches(':');
+                let lines: Vec<&str> = text.lines().take_while(|line| !line.is_empty()).map(str::trim).collect();
+                let what = lines.join(" ");
+                let what = what.trim_start_matches("error: ");
                 output::to_stderr(&render::error::hook_line(what, "see meltwright hook --help"));
             }
-            let _ = refusal.print();
+            match render::error::narrowed(&refusal.to_string()) {
+                Some(text) => output::to_stderr(&text),
+                None => {
+                    let _ = refusal.print();
+                }
+            }
             Exit::Usage
         }
     }

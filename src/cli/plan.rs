@@ -10,6 +10,7 @@ use meltwright::pipeline::{Options, Passes};
 use meltwright::profile::{Env, Found, Profile, find};
 
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
+use super::folders::sliced_in;
 use super::output::Stream;
 
 /// Where a file comes from.
@@ -161,9 +162,9 @@ impl Plan {
     /// # Errors
     /// As [`Plan::rewrite`].
     pub fn audit(args: &AuditArgs) -> Result<Self> {
-        let sources = sources(&args.files)?;
+        let sources = with_folders(sources(&args.files)?)?;
         let sinks = vec![Sink::Audit; sources.len()];
-        let json = args.json.as_deref().map(json);
+        let json = args.json.as_deref().or(args.jsonl.as_deref()).map(json);
         let mut jobs = jobs(sources, sinks, &args.profile, false)?;
         reports(&mut jobs, args.html.as_deref())?;
         let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
@@ -189,7 +190,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let sink = Sink::File(file);
     let profile = Arc::new(choose(&args.profile, source.path())?);
     let job = Job { source, sink, profile, replay: false, html: None };
-    Ok((job, options(args.passes, &args.strictness, args.report.is_some())))
+    Ok((job, options(args.passes, &args.strictness, args.report.is_some() || args.report_beside)))
 }
 
 /// Finds and reads the profile that applies to `gcode`.
@@ -284,6 +285,22 @@ fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
     Ok(sources)
 }
 
+/// Puts the sliced files of folders in their place; a file that was named as well comes once.
+fn with_folders(sources: Vec<Source>) -> Result<Vec<Source>> {
+    let mut all = Vec::with_capacity(sources.len());
+    let mut seen: HashSet<PathBuf> = sources.iter().filter_map(Source::path).map(identity).collect();
+    for source in sources {
+        match source.path() {
+            Some(folder) if folder.is_dir() => {
+                let found = sliced_in(folder)?;
+                all.extend(found.into_iter().filter(|path| seen.insert(identity(path))).map(Source::File));
+            }
+            _ => all.push(source),
+        }
+    }
+    Ok(all)
+}
+
 fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
     let sink = |source: &Source| match source {
         Source::Stdin => {
@@ -354,7 +371,8 @@ fn identity(path: &Path) -> PathBuf {
     path.canonicalize().unwrap_or_else(|_| path.to_owned())
 }
 
-fn is_same_file(one: &Path, other: &Path) -> bool {
+/// Whether two paths lead to one file.
+pub fn is_same_file(one: &Path, other: &Path) -> bool {
     #[cfg(unix)]
     {
         use std::os::unix::fs::MetadataExt;

@@ -6,21 +6,53 @@ use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::output;
 
+/// How often bars are drawn anew.
+const TICK: Duration = Duration::from_millis(250);
+
 /// All bars of a run; draws nothing where nobody watches.
 #[derive(Debug)]
-pub struct Progress(MultiProgress);
+pub struct Progress {
+    bars: MultiProgress,
+    /// Below the bars of the files: how many of them are done.
+    whole: Option<ProgressBar>,
+}
 
 impl Progress {
-    /// Bars are drawn if `wanted` and the error output is a terminal.
+    /// For one file; bars are drawn if `wanted` and the error output is a terminal.
     pub fn new(wanted: bool) -> Self {
+        Self::of(wanted, 1)
+    }
+
+    /// The same for some files; where there are several, a bar of its own counts them.
+    pub fn of(wanted: bool, files: usize) -> Self {
         let target =
             if wanted && output::is_watched() { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
-        Self(MultiProgress::with_draw_target(target))
+        let bars = MultiProgress::with_draw_target(target);
+        let whole = (files > 1).then(|| {
+            let bar = bars.add(ProgressBar::new(files as u64));
+            if let Ok(style) = ProgressStyle::with_template("{pos} of {len} files done  {elapsed} so far") {
+                bar.set_style(style);
+            }
+            bar.enable_steady_tick(TICK);
+            bar
+        });
+        Self { bars, whole }
+    }
+
+    /// One more file is done.
+    pub fn done(&self) {
+        if let Some(whole) = &self.whole {
+            whole.inc(1);
+        }
     }
 
     /// A bar for a file of `len` bytes; it goes away when dropped.
     pub fn start(&self, name: String, len: u64) -> Running {
-        let bar = self.0.add(ProgressBar::new(len));
+        let bar = ProgressBar::new(len);
+        let bar = match &self.whole {
+            Some(whole) => self.bars.insert_before(whole, bar),
+            None => self.bars.add(bar),
+        };
         if let Ok(style) =
             ProgressStyle::with_template("{wide_msg} [{bar:24}] {percent:>3} %  {bytes_per_sec:>12}  {eta:>4} left")
         {
@@ -28,13 +60,21 @@ impl Progress {
         }
         bar.set_message(name);
         // Short files are done before a bar could be read.
-        bar.enable_steady_tick(Duration::from_millis(250));
+        bar.enable_steady_tick(TICK);
         Running(bar)
     }
 
     /// Runs `print` with the bars out of the way.
     pub fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
-        self.0.suspend(print)
+        self.bars.suspend(print)
+    }
+}
+
+impl Drop for Progress {
+    fn drop(&mut self) {
+        if let Some(whole) = &self.whole {
+            whole.finish_and_clear();
+        }
     }
 }
 

@@ -100,7 +100,7 @@ pub fn set_threads(threads: Option<u16>) -> Result<()> {
 ///
 /// Each file also spreads its own work over the threads; the workers here only keep them fed. A failed job
 /// does not stop the others.
-pub fn all(jobs: &[Job], work: impl Fn(&Job) -> Result<Summary> + Sync, mut report: impl FnMut(&Job, Result<Summary>)) {
+pub fn all<T: Send>(jobs: &[Job], work: impl Fn(&Job) -> Result<T> + Sync, mut report: impl FnMut(&Job, Result<T>)) {
     let workers = rayon::current_num_threads().min(jobs.len());
     let next = AtomicUsize::new(0);
     let (done, results) = mpsc::channel();

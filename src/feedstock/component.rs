@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::library::{Drying, Grade, Library, MeltFlow};
 use super::{no_answer, usage};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::physics::stiffness::{Hardness, Stiffness, estimate};
 use crate::profile::nearest;
 use crate::units::{Density, Modulus, SpecificOutput};
@@ -106,9 +106,21 @@ impl Component {
             };
             typed.take(&key.trim().to_lowercase().replace('_', "-"), value.trim())?;
         }
+        // The library knows neither, and that they are unknown is not what has to be said of them.
+        if is_refused(grade) {
+            return Err(never_blended(grade));
+        }
         let base = if grade.eq_ignore_ascii_case(OWN) { None } else { Some(library.grade(grade)?) };
         typed.over(base, share, library)
     }
+}
+
+fn never_blended(name: &str) -> Error {
+    usage(
+        format!("`{}` is not blended: PVC and POM must never meet in one machine", shown(name)),
+        "PVC gives off hydrogen chloride and POM formaldehyde; mixed they can burst a barrel. Keep each to \
+         machines, hoppers, dryers and extraction of its own",
+    )
 }
 
 /// What was typed behind the grade.
@@ -155,11 +167,7 @@ impl Typed {
         let name = self.name.or_else(|| base.map(|grade| grade.name.clone())).unwrap_or_else(|| OWN.to_owned());
         let family = self.family.or_else(|| base.map(|grade| grade.family.clone()));
         if [Some(&name), family.as_ref()].into_iter().flatten().any(|word| is_refused(word)) {
-            return Err(usage(
-                format!("`{}` is not blended: PVC and POM must never meet in one machine", shown(&name)),
-                "PVC gives off hydrogen chloride and POM formaldehyde; mixed they can burst a barrel. Keep each to \
-                 machines, hoppers, dryers and extraction of its own",
-            ));
+            return Err(never_blended(&name));
         }
         let Some(density) = self.density.or_else(|| base.map(|grade| grade.density_g_cm3.value)) else {
             let help = format!("add it, for example {share}:{OWN},name={name},density=0.95");

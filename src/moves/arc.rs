@@ -230,4 +230,23 @@ mod tests {
         assert_eq!(at([0.0, 0.0], Centre::Radius(5.0)), Err(ArcError::NoChord));
         assert_eq!(at([20.0, 0.0], Centre::Radius(5.0)), Err(ArcError::OutOfReach));
     }
+
+    #[test]
+    fn every_refusal_has_words_of_its_own() {
+        macro_rules! each_of {
+            ($($refusal:ident),+) => {{
+                // One that is missing here does not compile.
+                let _complete = |error: ArcError| match error { $(ArcError::$refusal => (),)+ };
+                [$(ArcError::$refusal),+]
+            }};
+        }
+        let each = each_of!(ZeroRadius, HugeRadius, NoChord, OutOfReach);
+        let words: Vec<String> = each.iter().map(ToString::to_string).collect();
+        insta::assert_snapshot!(words.join("\n"), @r"
+        this arc has no radius: its centre is its start
+        the radius of this arc is beyond ten kilometres
+        an arc given by its radius cannot end where it starts
+        the end of this arc is out of reach of its radius
+        ");
+    }
 }

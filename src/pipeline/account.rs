@@ -1,5 +1,7 @@
 //! The account of a finished run.
 
+use std::io::Read;
+
 use sha2::{Digest, Sha256};
 
 use super::Passes;
@@ -8,6 +10,7 @@ use super::drive::{How, ScrewAccount};
 use super::part;
 use super::scribe::Scribe;
 use crate::demand::capacity::Capacity;
+use crate::error::{Error, Result};
 use crate::findings::{Code, Findings, Place};
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::FileSettings;
@@ -178,6 +181,16 @@ pub fn assumed_among(profile: &Profile, keys: &[&str]) -> Vec<AssumedValue> {
         origin: entry.origin.to_string(),
     });
     assumed.collect()
+}
+
+/// SHA-256 of all that is left to read, hexadecimal, as [`Record::input_sha256`] names an input.
+///
+/// # Errors
+/// When it cannot be read.
+pub fn digest(input: &mut impl Read) -> Result<String> {
+    let mut hash = Sha256::new();
+    std::io::copy(input, &mut hash).map_err(|error| Error::io("read the file", error))?;
+    Ok(hexadecimal(hash))
 }
 
 pub fn hexadecimal(hash: Sha256) -> String {

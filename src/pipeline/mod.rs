@@ -47,6 +47,7 @@ use crate::summary::course::{Course, Ground, Grounds};
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
 use crate::survey::{Island, LayerRecord};
+pub use account::digest;
 use account::{Run, e_unit, hexadecimal, summary};
 use batch::{Batch, Spare};
 use beads::Beads;

@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
+use super::held::patiently;
 use super::sniff::{HEAD, sniff};
 use crate::error::{Error, Result};
 
@@ -31,7 +32,7 @@ impl Input {
     pub fn open(path: &Path) -> Result<Self> {
         let with_path = |error: Error| error.in_file(path);
         let open = || -> Result<Self> {
-            let mut file = File::open(path).map_err(|e| Error::io("open the file", e))?;
+            let mut file = patiently(|| File::open(path)).map_err(|e| Error::io("open the file", e))?;
             let metadata = file.metadata().map_err(|e| Error::io("look at the file", e))?;
             if metadata.is_dir() {
                 let folder = io::Error::new(io::ErrorKind::IsADirectory, "it is a folder");

@@ -4,6 +4,7 @@
 //! a finished file in the place of another, or leaves everything as it was.
 
 pub mod block;
+mod held;
 mod input;
 mod replace;
 mod sniff;

@@ -2,22 +2,26 @@
 //!
 //! The bytes go to a temporary file in the folder of the target, which is moved over the target only when it is
 //! complete. Dropping a [`Replacement`] without [`Replacement::commit`] removes the temporary file.
+//!
+//! Network drives may refuse parts of that. Where a file cannot be moved over another one, the old one is set aside
+//! under a name of its own until the new one is in its place: whatever happens, one of the two is there in full. Where
+//! the drive cannot be told to store the bytes for good, its word is taken. Where it keeps permissions its own way, that
+//! is no failure as long as they are those of the old file.
 
 use std::fs::{self, File, Metadata};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
-use tempfile::NamedTempFile;
+use tempfile::{NamedTempFile, TempPath};
 
+use super::held::patiently;
 use crate::error::{Error, Result};
 
 /// Links followed before a chain of them is taken for a loop, as most systems do.
 const MAX_LINKS: usize = 40;
 
-/// How often and how long to wait for a target that another program holds open (Windows).
-const HELD_RETRIES: u32 = 20;
-const HELD_PAUSE: Duration = Duration::from_millis(100);
+/// Behind the name of a file that is set aside while it is replaced.
+const ASIDE: &str = ".meltwright-original";
 
 /// The new content of a file, not yet in its place.
 ///
@@ -42,7 +46,7 @@ impl Replacement {
     /// Starts a new content for `path`, which need not exist yet.
     ///
     /// # Errors
-    /// When `path` is a folder, its folder does not exist or cannot be written to.
+    /// When `path` is a folder or write-protected, its folder does not exist or cannot be written to.
     pub fn for_target(path: &Path) -> Result<Self> {
         let start = || -> Result<To> {
             let target = resolve(path).map_err(|e| Error::io("follow the link", e))?;
@@ -63,10 +67,15 @@ impl Replacement {
                         .map_err(|e| Error::io("open the file to write", e))?;
                     return Ok(To::Through(file));
                 }
+                // Moving another file over it would get round the protection on some systems only.
+                Some(old) if old.permissions().readonly() => {
+                    let protected = io::Error::new(io::ErrorKind::PermissionDenied, "the file is write-protected");
+                    return Err(Error::io("write the file", protected));
+                }
                 _ => {}
             }
-            let temporary =
-                sibling(&target, old.is_none()).map_err(|e| Error::io("make a temporary file beside the target", e))?;
+            let temporary = sibling(&target, old.is_none())
+                .map_err(|e| Error::io("make a temporary file beside the target", told(e)))?;
             Ok(To::Sibling { temporary, target, old })
         };
         let to = start().map_err(|error| error.in_file(path))?;
@@ -85,11 +94,13 @@ impl Replacement {
                     temporary.flush().map_err(|e| Error::io("write the temporary file", e))?;
                     if let Some(old) = &old {
                         keep_owner(temporary.path(), old);
-                        fs::set_permissions(temporary.path(), old.permissions())
+                        keep_permissions(temporary.path(), old)
                             .map_err(|e| Error::io("keep the permissions of the file", e))?;
-                        temporary.as_file().sync_all().map_err(|e| Error::io("store the temporary file safely", e))?;
+                        stored(temporary.as_file().sync_all())
+                            .map_err(|e| Error::io("store the temporary file safely", e))?;
                     }
-                    move_over(temporary, &target).map_err(|e| Error::io("replace the file", e))?;
+                    move_over(temporary.into_temp_path(), &target, &mut persist)
+                        .map_err(|e| Error::io("replace the file", e))?;
                     if old.is_some() {
                         sync_folder(&target);
                     }
@@ -151,6 +162,19 @@ fn sibling(target: &Path, new: bool) -> io::Result<NamedTempFile> {
     builder.tempfile_in(folder_of(target))
 }
 
+/// The usual refusals without the passing name of the temporary file.
+fn told(refusal: io::Error) -> io::Error {
+    let why = match refusal.kind() {
+        io::ErrorKind::NotFound => "its folder does not exist",
+        io::ErrorKind::NotADirectory => "its folder is none",
+        io::ErrorKind::PermissionDenied => "its folder may not be written to",
+        io::ErrorKind::ReadOnlyFilesystem => "its drive may not be written to",
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "its drive is full",
+        _ => return refusal,
+    };
+    io::Error::new(refusal.kind(), why)
+}
+
 /// Only a privileged user may give files away; for everybody else this does nothing.
 fn keep_owner(temporary: &Path, old: &Metadata) {
     #[cfg(unix)]
@@ -165,19 +189,71 @@ fn keep_owner(temporary: &Path, old: &Metadata) {
     let _ = (temporary, old);
 }
 
-/// Moves the temporary file over the target; where another program holds the target, waits for it a while.
-fn move_over(mut temporary: NamedTempFile, target: &Path) -> io::Result<()> {
-    let mut retries = if cfg!(windows) { HELD_RETRIES } else { 0 };
-    loop {
-        match temporary.persist(target) {
-            Ok(_) => return Ok(()),
-            Err(failure) if retries == 0 => return Err(failure.error),
-            Err(failure) => {
-                retries -= 1;
-                temporary = failure.file;
-                std::thread::sleep(HELD_PAUSE);
-            }
+/// Some drives have one set of permissions for all files and refuse to be told.
+fn keep_permissions(temporary: &Path, old: &Metadata) -> io::Result<()> {
+    fs::set_permissions(temporary, old.permissions()).or_else(|refusal| match fs::metadata(temporary) {
+        Ok(new) if new.permissions() == old.permissions() => Ok(()),
+        _ => Err(refusal),
+    })
+}
+
+/// Some drives cannot be told to store bytes for good; that they are full or failing is no such case.
+fn stored(outcome: io::Result<()>) -> io::Result<()> {
+    match outcome {
+        Err(e) if matches!(e.kind(), io::ErrorKind::Unsupported | io::ErrorKind::InvalidInput) => Ok(()),
+        other => other,
+    }
+}
+
+/// Moves a file over another; a file that could not be moved is given back.
+type Move<'a> = &'a mut dyn FnMut(TempPath, &Path) -> Result<(), (TempPath, io::Error)>;
+
+fn persist(temporary: TempPath, target: &Path) -> Result<(), (TempPath, io::Error)> {
+    temporary.persist(target).map_err(|refusal| (refusal.path, refusal.error))
+}
+
+/// Moves the temporary file over the target. Where another program holds the target, waits for it a while; where the
+/// drive moves no file over another, sets the target aside first.
+fn move_over(temporary: TempPath, target: &Path, over: Move<'_>) -> io::Result<()> {
+    let mut waiting = Some(temporary);
+    let moved = patiently(|| match waiting.take().map(|temporary| over(temporary, target)) {
+        Some(Err((temporary, error))) => {
+            waiting = Some(temporary);
+            Err(error)
         }
+        _ => Ok(()),
+    });
+    match (moved, waiting) {
+        (Err(error), Some(temporary)) if moves_onto_nothing_only(&error) => by_way_of_aside(temporary, target, over),
+        (outcome, _) => outcome,
+    }
+}
+
+/// Whether the drive may still move a file to a name that is free.
+fn moves_onto_nothing_only(error: &io::Error) -> bool {
+    use io::ErrorKind::{AlreadyExists, CrossesDevices, Unsupported};
+    matches!(error.kind(), AlreadyExists | CrossesDevices | Unsupported)
+}
+
+/// The old file keeps all its bytes under another name until the new one is in its place.
+fn by_way_of_aside(temporary: TempPath, target: &Path, over: Move<'_>) -> io::Result<()> {
+    let mut aside = target.to_owned();
+    aside.as_mut_os_string().push(ASIDE);
+    if aside.symlink_metadata().is_ok() {
+        let why = format!("{} is left over from an interrupted run; move it away first", aside.display());
+        return Err(io::Error::new(io::ErrorKind::AlreadyExists, why));
+    }
+    fs::rename(target, &aside)?;
+    match over(temporary, target) {
+        Ok(()) => {
+            // The new content is in place; that the old one stays beside it is no failure.
+            let _ = fs::remove_file(&aside);
+            Ok(())
+        }
+        Err((_, refusal)) => match fs::rename(&aside, target) {
+            Ok(()) => Err(refusal),
+            Err(_) => Err(io::Error::new(refusal.kind(), format!("{refusal}; the old file is {}", aside.display()))),
+        },
     }
 }
 
@@ -260,6 +336,83 @@ mod tests {
         let path = folder.path().join("gone").join("pads.gcode");
         let error = Replacement::for_target(&path).unwrap_err();
         assert!(error.to_string().contains("temporary file beside"));
+    }
+
+    /// A drive that moves a file only to a name that is free, as often as it is told to.
+    fn only_onto_nothing(mut moves: u32) -> impl FnMut(TempPath, &Path) -> Result<(), (TempPath, io::Error)> {
+        move |temporary, target| {
+            if target.exists() {
+                return Err((temporary, io::ErrorKind::AlreadyExists.into()));
+            }
+            if moves == 0 {
+                return Err((temporary, io::ErrorKind::TimedOut.into()));
+            }
+            moves -= 1;
+            persist(temporary, target)
+        }
+    }
+
+    fn moved_by_such_a_drive(path: &Path, moves: u32) -> io::Result<()> {
+        let mut temporary = sibling(path, false).unwrap();
+        temporary.write_all(b"new").unwrap();
+        move_over(temporary.into_temp_path(), path, &mut only_onto_nothing(moves))
+    }
+
+    #[test]
+    fn a_drive_that_moves_nothing_over_another_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("pads.gcode");
+        write(&path, "old").unwrap();
+        moved_by_such_a_drive(&path, 1).unwrap();
+        assert_eq!(read_to_string(&path).unwrap(), "new");
+        assert_eq!(names(folder.path()), ["pads.gcode"]);
+    }
+
+    #[test]
+    fn such_a_drive_that_fails_midway_gives_the_original_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("pads.gcode");
+        write(&path, "old").unwrap();
+        assert_eq!(moved_by_such_a_drive(&path, 0).unwrap_err().kind(), io::ErrorKind::TimedOut);
+        assert_eq!(read_to_string(&path).unwrap(), "old");
+        assert_eq!(names(folder.path()), ["pads.gcode"]);
+    }
+
+    #[test]
+    fn an_original_set_aside_earlier_is_never_written_over() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("pads.gcode");
+        let aside = folder.path().join(format!("pads.gcode{ASIDE}"));
+        write(&path, "half").unwrap();
+        write(&aside, "whole").unwrap();
+        let error = moved_by_such_a_drive(&path, 1).unwrap_err();
+        assert!(error.to_string().contains(ASIDE), "{error}");
+        assert_eq!((read_to_string(&path).unwrap(), read_to_string(&aside).unwrap()), ("half".into(), "whole".into()));
+        assert_eq!(names(folder.path()).len(), 2);
+    }
+
+    #[test]
+    fn a_drive_without_safe_storage_is_trusted_and_a_full_one_is_not() {
+        for kind in [io::ErrorKind::Unsupported, io::ErrorKind::InvalidInput] {
+            assert!(stored(Err(kind.into())).is_ok());
+        }
+        for kind in [io::ErrorKind::StorageFull, io::ErrorKind::QuotaExceeded, io::ErrorKind::Other] {
+            assert_eq!(stored(Err(kind.into())).unwrap_err().kind(), kind);
+        }
+    }
+
+    #[test]
+    fn a_write_protected_file_is_left() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("pads.gcode");
+        write(&path, "old").unwrap();
+        let mut permissions = fs::metadata(&path).unwrap().permissions();
+        permissions.set_readonly(true);
+        fs::set_permissions(&path, permissions).unwrap();
+        let error = replace(&path, "new").unwrap_err();
+        assert!(error.to_string().contains("write-protected"), "{error}");
+        assert_eq!(read_to_string(&path).unwrap(), "old");
+        assert_eq!(names(folder.path()), ["pads.gcode"]);
     }
 
     #[cfg(unix)]

@@ -4,9 +4,11 @@
 //! file was left as it was. The name of the file is a passing one and is not shown.
 
 use std::fs::File;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::pipeline::Passes;
+use meltwright::profile::Assignment;
 use meltwright::source::Replacement;
 use meltwright::summary::Summary;
 
@@ -23,18 +25,19 @@ pub fn run(args: &HookArgs) -> Exit {
         return install_help(args);
     }
     let rewritten = plan::hook(args).and_then(|(job, options)| {
+        let report = report(args)?;
         let kept = kept(args)?;
-        Ok((work::one(&job, &options, &Progress::new(args.verbose))?, kept))
+        Ok((work::one(&job, &options, &Progress::new(args.verbose))?, kept, report))
     });
     match rewritten {
-        Ok((summary, kept)) => {
+        Ok((summary, kept, report)) => {
             // What went through unchanged is no original.
             if let Some(kept) = kept.filter(|_| !summary.provenance.passes.is_empty())
                 && let Err(error) = kept.commit()
             {
                 output::warning(&format!("the file was rewritten, but its original could not be kept: {error}"));
             }
-            tell(args, &summary);
+            tell(args, &summary, report.as_deref());
             Exit::Done
         }
         Err(error) => {
@@ -48,12 +51,8 @@ pub fn run(args: &HookArgs) -> Exit {
 /// earlier original outlives a refusal. Without the copy nothing is rewritten.
 fn kept(args: &HookArgs) -> Result<Option<Replacement>> {
     let (Some(keep), Some(file)) = (&args.keep, &args.file) else { return Ok(None) };
-    let to = match file.file_name() {
-        Some(name) if keep.is_dir() => keep.join(name),
-        _ => keep.clone(),
-    };
-    let same = to.canonicalize().ok().zip(file.canonicalize().ok()).is_some_and(|(to, file)| to == file);
-    if same {
+    let to = into(keep, file, "");
+    if plan::is_same_file(&to, file) {
         return Err(Error::new(ErrorKind::Usage {
             what: format!("{} is the file itself", to.display()),
             help: "name another path, or another folder, for --keep".to_owned(),
@@ -65,22 +64,48 @@ fn kept(args: &HookArgs) -> Result<Option<Replacement>> {
     Ok(Some(copy))
 }
 
+/// Where the report goes, if one is wanted: never over the file or its kept original.
+fn report(args: &HookArgs) -> Result<Option<PathBuf>> {
+    let Some(file) = &args.file else { return Ok(None) };
+    let to = match &args.report {
+        Some(path) => into(path, file, ".txt"),
+        None if args.report_beside => with_ending(file, ".report.txt"),
+        None => return Ok(None),
+    };
+    let kept = args.keep.as_ref().map(|keep| into(keep, file, ""));
+    if plan::is_same_file(&to, file) || kept.is_some_and(|kept| kept == to || plan::is_same_file(&to, &kept)) {
+        return Err(Error::new(ErrorKind::Usage {
+            what: format!("the report would be written over {}", to.display()),
+            help: "name another path, or another folder, for --report".to_owned(),
+        }));
+    }
+    Ok(Some(to))
+}
+
+/// `path`, or where it is a folder, the name of `file` in it with an ending of its own.
+fn into(path: &Path, file: &Path, ending: &str) -> PathBuf {
+    match file.file_name() {
+        Some(name) if path.is_dir() => with_ending(&path.join(name), ending),
+        _ => path.to_owned(),
+    }
+}
+
+/// Not `with_extension`: a name may hold further dots.
+fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut path = path.to_owned();
+    path.as_mut_os_string().push(ending);
+    path
+}
+
 /// Prints the line to be entered in the slicing program.
 fn install_help(args: &HookArgs) -> Exit {
     let program = std::env::current_exe().unwrap_or_else(|_| PathBuf::from("meltwright"));
-    let mut words = vec![quoted(&program.to_string_lossy(), cfg!(windows)), "hook".to_owned()];
-    for (name, path) in [("--profile", &args.profile.profile), ("--keep", &args.keep), ("--report", &args.report)] {
-        if let Some(path) = path {
-            // The slicing program runs it in a folder of its own.
-            let path = std::path::absolute(path).unwrap_or_else(|_| path.clone());
-            words.extend([name.to_owned(), quoted(&path.to_string_lossy(), cfg!(windows))]);
-        }
-    }
     let text = format!(
-        "Enter this line as the post-processing command of the slicing program:\n\n    {}\n\n\
-         The slicing program adds the path of the file. Give --profile, --keep and --report here as you want\n\
-         them there. Try it on a copy of a sliced file first: the line with the path of the copy behind it.\n",
-        words.join(" ")
+        "Enter this line as the post-processing command of the slicing program:\n\n    {} {}\n\n\
+         The slicing program adds the path of the file. All options given here stand in the line.\n\
+         Try it on a copy of a sliced file first: the line with the path of the copy behind it.\n",
+        quoted(&program.to_string_lossy(), cfg!(windows)),
+        line(args)
     );
     match output::to_stdout(&text) {
         Ok(()) => Exit::Done,
@@ -91,18 +116,51 @@ fn install_help(args: &HookArgs) -> Exit {
     }
 }
 
+/// What follows the program in the line to be entered.
+fn line(args: &HookArgs) -> String {
+    let quoted = |word: &str| quoted(word, cfg!(windows));
+    let mut words = vec!["hook".to_owned()];
+    for (name, path) in [("--profile", &args.profile.profile), ("--keep", &args.keep), ("--report", &args.report)] {
+        if let Some(path) = path {
+            // The slicing program runs it in a folder of its own.
+            let path = std::path::absolute(path).unwrap_or_else(|_| path.clone());
+            words.extend([name.to_owned(), quoted(&path.to_string_lossy())]);
+        }
+    }
+    for Assignment { key, value_text } in &args.profile.assignments {
+        words.extend(["--set".to_owned(), quoted(&format!("{key}={value_text}"))]);
+    }
+    if args.passes != Passes::ALL {
+        let names = if args.passes.is_none() { "none".to_owned() } else { args.passes.names().join(",") };
+        words.extend(["--passes".to_owned(), names]);
+    }
+    let flags = [
+        ("--report-beside", args.report_beside),
+        ("--lenient", args.strictness.lenient),
+        ("--again", args.strictness.again),
+        ("--verbose", args.verbose),
+    ];
+    words.extend(flags.into_iter().filter(|(_, on)| *on).map(|(name, _)| name.to_owned()));
+    words.join(" ")
+}
+
 /// A word as the shell of the system reads it back: quotes only where they are needed.
 fn quoted(word: &str, windows: bool) -> String {
     let plain = |c: char| c.is_alphanumeric() || "/._-+=:,@%".contains(c) || windows && c == '\\';
     if !word.is_empty() && word.chars().all(plain) {
         return word.to_owned();
     }
-    if windows { format!("\"{word}\"") } else { format!("'{}'", word.replace('\'', "'\\''")) }
+    if !windows {
+        return format!("'{}'", word.replace('\'', "'\\''"));
+    }
+    // Backslashes at the end are doubled, so that none takes the closing quote for its own.
+    let at_end = word.len() - word.trim_end_matches('\\').len();
+    format!("\"{}{}\"", word.replace('"', "\\\""), "\\".repeat(at_end))
 }
 
 /// The file is rewritten by now, so that nothing here may fail the run.
-fn tell(args: &HookArgs, found: &Summary) {
-    if let Some(path) = &args.report {
+fn tell(args: &HookArgs, found: &Summary, report: Option<&Path>) {
+    if let Some(path) = report {
         let text = summary::text(None, found, Detail::All, Tense::Was);
         if let Err(error) = write_text(path, &text) {
             output::warning(&format!("the file was rewritten, but its report could not be written: {error}"));
@@ -125,5 +183,7 @@ mod tests {
         assert_eq!(quoted("/home/jö/profil.toml", false), "/home/jö/profil.toml");
         assert_eq!(quoted(r"C:\Program Files\x.exe", true), "\"C:\\Program Files\\x.exe\"");
         assert_eq!(quoted(r"C:\x.exe", true), r"C:\x.exe");
+        assert_eq!(quoted(r"D:\my originals\", true), r#""D:\my originals\\""#);
+        assert_eq!(quoted(r#"feedstock.name="lot 4""#, true), r#""feedstock.name=\"lot 4\"""#);
     }
 }

@@ -6,6 +6,7 @@ pub mod changeover;
 pub mod feedstock;
 pub mod hook;
 pub mod profile;
+mod queue;
 pub mod reconcile;
 pub mod replay;
 pub mod rewrite;
@@ -33,7 +34,7 @@ fn each_file(
     account: impl Fn(&Job, &Summary, Spacing) -> Result<String>,
 ) -> Result<Exit> {
     work::set_threads(plan.threads)?;
-    let progress = Progress::new(plan.bars);
+    let progress = Progress::of(plan.bars, plan.jobs.len());
     let several = plan.jobs.len() > 1;
     let mut worst = Exit::Done;
     let (mut failed, mut printed) = (0_usize, 0_usize);
@@ -72,8 +73,10 @@ fn each_file(
             if let Err(error) = reported {
                 broken.get_or_insert(error);
             }
+            progress.done();
         },
     );
+    drop(progress);
     if several {
         let good = plan.jobs.len() - failed;
         let tail = format!("\n{good} of {} files done, {failed} failed\n", plan.jobs.len());

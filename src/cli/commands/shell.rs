@@ -55,3 +55,61 @@ fn pages(command: &clap::Command, above: Option<&str>) -> Vec<(String, String)> 
     all.extend(below.flat_map(|command| pages(command, Some(&name))));
     all
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap_complete::Shell;
+
+    /// The words that call each command, and the long options it has.
+    fn commands(command: &clap::Command, above: &str) -> Vec<(String, Vec<String>)> {
+        let name =
+            if above.is_empty() { command.get_name().to_owned() } else { format!("{above}-{}", command.get_name()) };
+        let options = command.get_arguments().filter_map(|argument| argument.get_long().map(str::to_owned)).collect();
+        let below = command.get_subcommands().filter(|below| below.get_name() != "help");
+        let below: Vec<_> = below.flat_map(|below| commands(below, &name)).collect();
+        [vec![(name, options)], below].concat()
+    }
+
+    fn built() -> clap::Command {
+        let mut command = Args::command();
+        command.build();
+        command
+    }
+
+    #[test]
+    fn a_page_for_each_command_with_all_its_options() {
+        let (pages, commands) = (pages(&built(), None), commands(&built(), ""));
+        assert!(commands.len() > 18, "{}", commands.len());
+        let names = |name: &(String, _)| name.0.clone();
+        assert_eq!(
+            pages.iter().map(|page| page.0.clone()).collect::<Vec<_>>(),
+            commands.iter().map(names).collect::<Vec<_>>()
+        );
+        for ((name, page), (_, options)) in pages.iter().zip(&commands) {
+            let title = format!(".SH NAME\n{} \\- ", name.replace('-', "\\-"));
+            assert!(page.contains(&title), "{title}\n{page}");
+            for option in options {
+                assert!(page.contains(&format!("\\-\\-{}", option.replace('-', "\\-"))), "{name}: --{option}");
+            }
+            assert!(page.contains("Examples:"), "{name}");
+        }
+    }
+
+    #[test]
+    fn completions_of_every_shell_know_every_command_and_option() {
+        for shell in [Shell::Bash, Shell::Zsh, Shell::Fish, Shell::PowerShell, Shell::Elvish] {
+            let mut text = Vec::new();
+            clap_complete::generate(shell, &mut Args::command(), "meltwright", &mut text);
+            let text = String::from_utf8(text).unwrap();
+            for (name, options) in commands(&built(), "") {
+                let last = name.rsplit('-').next().unwrap_or_default();
+                assert!(text.contains(last), "{shell}: {name}");
+                for option in options {
+                    let typed = if shell == Shell::Fish { format!("-l {option}") } else { format!("--{option}") };
+                    assert!(text.contains(&typed), "{shell}: {name} {typed}");
+                }
+            }
+        }
+    }
+}

@@ -48,7 +48,7 @@ pub fn text(error: &Error, names: Names, colour: bool) -> String {
 
 /// A warning, one sentence.
 pub fn warning(what: &str, colour: bool) -> String {
-    let group = Group::with_title(Level::WARNING.primary_title(what));
+    let group = Group::with_title(Level::WARNING.primary_title(title(what)));
     format!("{}\n", renderer(colour).render(&[group]))
 }
 
@@ -89,6 +89,9 @@ fn help(error: &Error) -> Option<String> {
         io::ErrorKind::IsADirectory => "name a file inside it",
         io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
             "check the permissions of the file and of its folder; nothing was changed"
+        }
+        io::ErrorKind::ResourceBusy => {
+            "close the file in the other program, or wait until that is done with it, and try again; nothing was changed"
         }
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
             "free some space and try again; nothing was changed"
@@ -131,7 +134,8 @@ fn profile(faults: &[ProfileFault], file: Option<&str>, colour: bool) -> String 
 }
 
 fn report(message: &Message<'_>) -> String {
-    let mut group = Group::with_title(Level::ERROR.primary_title(message.what));
+    let what = title(message.what);
+    let mut group = Group::with_title(Level::ERROR.primary_title(&*what));
     match (message.excerpt, message.file) {
         (Some(excerpt), file) => {
             let line = usize::try_from(excerpt.line).unwrap_or(usize::MAX);
@@ -177,6 +181,30 @@ fn placed(excerpt: &Excerpt) -> (String, Range<usize>) {
 fn renderer(colour: bool) -> Renderer {
     let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
     renderer.term_width(WIDTH)
+}
+
+/// A title on as many lines as it needs; the renderer sets those after the first below each other.
+fn title(what: &str) -> Cow<'_, str> {
+    // Wide enough for `warning: ` as well.
+    const LEVEL: usize = 9;
+    if LEVEL + what.chars().count() <= WIDTH {
+        return Cow::Borrowed(what);
+    }
+    Cow::Owned(paragraph(&" ".repeat(LEVEL), what).lines().map(str::trim).collect::<Vec<_>>().join("\n"))
+}
+
+/// What the reader of the command line says, its wide lines broken; `None` if there are none.
+pub fn narrowed(refusal: &str) -> Option<String> {
+    const LEVEL: &str = "error: ";
+    let is_wide = |line: &str| line.chars().count() > WIDTH;
+    if !refusal.lines().any(is_wide) {
+        return None;
+    }
+    let narrow = |line: &str| match line.strip_prefix(LEVEL) {
+        Some(what) if is_wide(line) => paragraph(LEVEL, what),
+        _ => format!("{line}\n"),
+    };
+    Some(refusal.lines().map(narrow).collect())
 }
 
 /// Long advice on several lines.
@@ -280,6 +308,7 @@ mod tests {
             io::ErrorKind::PermissionDenied,
             io::ErrorKind::StorageFull,
             io::ErrorKind::IsADirectory,
+            io::ErrorKind::ResourceBusy,
             io::ErrorKind::Interrupted,
         ];
         let texts: Vec<String> = kinds
@@ -291,6 +320,15 @@ mod tests {
             })
             .collect();
         insta::assert_snapshot!(texts.concat());
+    }
+
+    #[test]
+    fn wide_refusals_are_broken_and_others_left() {
+        assert_eq!(narrowed("error: short\n\nUsage: x\n"), None);
+        let wide = format!("error: invalid value: {}\n\nUsage: x\n", "capacity, ".repeat(20).trim_end());
+        let narrow = narrowed(&wide).unwrap();
+        assert!(narrow.lines().all(|line| line.chars().count() <= WIDTH) && narrow.ends_with("\n\nUsage: x\n"));
+        assert_eq!(narrow.split_whitespace().collect::<Vec<_>>(), wide.split_whitespace().collect::<Vec<_>>());
     }
 
     #[test]

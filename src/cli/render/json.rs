@@ -5,6 +5,7 @@ use meltwright::pipeline::ReplayAccount;
 use meltwright::summary::{AssumedValue, Bin, Figures, Finding, HopperPlan, Record, Share, Summary};
 use serde::Serialize;
 
+use crate::cli::args::Strictness;
 use crate::cli::plan::Job;
 
 /// How JSON is set out.
@@ -38,6 +39,15 @@ struct Audit<'a> {
     hopper: Option<&'a HopperPlan>,
 }
 
+/// A line of results.
+#[derive(Serialize)]
+struct Queued<'a> {
+    lenient: bool,
+    again: bool,
+    #[serde(flatten)]
+    audit: Audit<'a>,
+}
+
 /// Why there is no account.
 #[derive(Serialize)]
 struct Failed {
@@ -57,7 +67,20 @@ pub fn rewrite(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String>
 /// # Errors
 /// As [`rewrite`].
 pub fn audit(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
-    let audit = Audit {
+    named(job, &audited(summary), spacing)
+}
+
+/// A line of results: what an audit found, and how strictly it read.
+///
+/// # Errors
+/// As [`rewrite`].
+pub fn queued(job: &Job, summary: &Summary, strictness: &Strictness) -> Result<String> {
+    let Strictness { lenient, again } = *strictness;
+    named(job, &Queued { lenient, again, audit: audited(summary) }, Spacing::Line)
+}
+
+fn audited(summary: &Summary) -> Audit<'_> {
+    Audit {
         before: &summary.before,
         findings: &summary.findings,
         assumed: &summary.assumed,
@@ -66,8 +89,7 @@ pub fn audit(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
         histogram: &summary.changes.histogram,
         provenance: &summary.provenance,
         hopper: summary.hopper.as_ref(),
-    };
-    named(job, &audit, spacing)
+    }
 }
 
 /// What a replay found.
