@@ -282,6 +282,21 @@ fn audits_change_nothing_and_exit_3_on_errors() {
 }
 
 #[test]
+fn warnings_are_errors_where_they_are_denied() {
+    let bench = Bench::new();
+    // Nothing was heated: a warning, and no error.
+    bench.file("cold.gcode", "G28\nG90\nM83\nG1 Z0.5 F600\nG1 X10 E.1 F600\n");
+    let code = |deny: &[&str]| bench.run(&[&with_e(&["audit", "cold.gcode"])[..], deny].concat());
+    assert!(code(&[]).code(0).stdout.contains("  warning: "));
+    code(&["--deny", "warnings"]).code(3);
+    code(&["--deny", "notes"]).code(3);
+    code(&["--deny", "errors"]).code(2);
+    let results = ["--jsonl", "-", "--deny", "warnings"];
+    code(&results).code(3);
+    code(&results[..2]).code(0);
+}
+
+#[test]
 fn broken_lines_exit_1_and_can_be_let_through() {
     let bench = Bench::new();
     bench.file("a.gcode", BROKEN);

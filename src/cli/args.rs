@@ -66,7 +66,8 @@ A folder stands for the files in and below it that end in .gcode, .gco, .g, .nc 
 sorted by path; names that begin with a dot are passed over. A file that fails does not
 stop the others: its line in the results holds its error.
 
-Exit code 3 if any finding is an error, 1 if a file could not be read.";
+Exit code 3 if any finding is an error, or of the level that --deny names; 1 if a file could not be
+read.";
 
 const REPLAY_EXAMPLES: &str = "\
 Examples:
@@ -275,6 +276,9 @@ pub struct AuditArgs {
     /// Write a report to look at to this HTML file; for several files, into this existing folder
     #[arg(long, value_name = "PATH")]
     pub html: Option<PathBuf>,
+    /// Exit with code 3 on these findings too: warnings, or notes and warnings
+    #[arg(long, value_name = "LEVEL", value_parser = ["warnings", "notes"])]
+    pub deny: Option<String>,
     /// Threads to work with; the result does not depend on it [default: one for each core]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
     pub threads: Option<u16>,

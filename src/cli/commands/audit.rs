@@ -17,7 +17,11 @@ use crate::cli::render::json;
 pub fn run(args: &AuditArgs) -> Result<Exit> {
     let plan = Plan::audit(args)?;
     // Levels are in the order of their weight.
-    let least = Level::Error;
+    let least = match args.deny.as_deref() {
+        Some("notes") => Level::Note,
+        Some(_) => Level::Warning,
+        None => Level::Error,
+    };
     if let Some(path) = &args.jsonl {
         return queue::run(&plan, &args.strictness, least, &plan::json(path));
     }
