@@ -110,17 +110,14 @@ impl State {
 
     /// Where a line with these axis words ends, mm. `machine`: `G53` is on the line.
     pub fn target(&self, words: [Option<f64>; 3], machine: bool) -> [f64; 3] {
-        std::array::from_fn(|axis| words[axis].map_or(self.position[axis], |value| self.place(axis, value, machine)))
+        let base = if machine { [0.0; 3] } else { self.base() };
+        std::array::from_fn(|axis| words[axis].map_or(self.position[axis], |value| value * self.unit_mm + base[axis]))
     }
 
-    /// Where an axis word sends axis 0, 1 or 2, mm. `machine`: `G53` is on the line.
-    pub fn place(&self, axis: usize, value: f64, machine: bool) -> f64 {
-        let mm = value * self.unit_mm;
-        match (machine, self.absolute) {
-            (true, _) => mm,
-            (false, true) => mm + self.offset[axis],
-            (false, false) => self.position[axis] + mm,
-        }
+    /// Where axis words count from, mm: here, or where the file has its origin.
+    #[inline]
+    pub fn base(&self) -> [f64; 3] {
+        if self.absolute { self.offset } else { self.position }
     }
 
     /// Whether an E word is a distance from here rather than a position.

@@ -2,25 +2,31 @@
 
 use super::{At, Resolver};
 use crate::findings::Code;
-use crate::moves::Move;
 use crate::moves::split::{Span, Split};
 use crate::moves::state::Motion;
 use crate::moves::words::Words;
+use crate::moves::{Kind, Move};
 use crate::profile::{Excess, ExcessEffect};
 
 impl Resolver {
-    /// Rules of the controller on E and bead area, for the last move: splits or reports.
+    /// Rules of the controller on E and bead area, for the last move, which is `laid`: splits or reports.
     #[inline(always)]
-    pub(super) fn check_controller_limits(&mut self, units: f64, mode: Motion, before: &Before, at: At<'_>) {
-        let Some(step) = self.moves.last() else { return };
-        // Lifts and wipes count as turns without motion where those are limited.
-        let along = step.delta[0] != 0.0 || step.delta[1] != 0.0 || step.has(Move::ARC);
-        let e = step.e;
-        if let (Some(area), Some(most)) = (step.bead_area(), self.rules.max_bead_area_mm2)
-            && area > most
-            && step.volume > self.rules.small_bead_mm3
+    pub(super) fn check_controller_limits(
+        &mut self,
+        laid: &Laid,
+        units: f64,
+        mode: Motion,
+        before: &Before,
+        at: At<'_>,
+    ) {
+        let Laid { kind, along, length, e, volume } = *laid;
+        if let Some(most) = self.rules.max_bead_area_mm2
+            && kind == Kind::Bead
+            && volume > self.rules.small_bead_mm3
             && along
+            && volume / length > most
         {
+            let area = volume / length;
             self.found(Code::BeadArea, at, || format!("{area:.2} mm², at most {most:.2} mm²"));
         }
         let most = self.rules.max_e_only.filter(|_| !along || e < 0.0);
@@ -82,6 +88,20 @@ impl Resolver {
         let split = Split { pieces: pieces as u32, rapid: mode == Motion::Rapid, spans };
         self.splits.push((at.index as u32, split));
     }
+}
+
+/// What the rules of the controller look at in a move, handed over as it is worked out: a move that was just stored is
+/// slow to read back.
+pub(super) struct Laid {
+    pub(super) kind: Kind,
+    /// It goes along X or Y: lifts and wipes count as turns without motion where those are limited.
+    pub(super) along: bool,
+    /// mm.
+    pub(super) length: f64,
+    /// Units of E.
+    pub(super) e: f64,
+    /// mm³.
+    pub(super) volume: f64,
 }
 
 /// Where a line started.

@@ -303,7 +303,7 @@ impl Resolver {
         let mut step = self.blank(Kind::FeedUser, at);
         (step.feed_at, step.feed_len) = match feed {
             Some(word) if moves => {
-                self.set_feed(&word);
+                self.set_feed(word);
                 step.feed_mm_min = self.state.feed_mm_min;
                 step.feed_decimals = self.state.feed_decimals;
                 (word.start, word.len)

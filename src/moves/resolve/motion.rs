@@ -1,6 +1,6 @@
 //! Motion lines: checked as a whole, then committed.
 
-use super::excess::Before;
+use super::excess::{Before, Laid};
 use super::rules::BESIDE_MM;
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::error::{Error, ErrorKind, Result};
@@ -21,8 +21,8 @@ const ARC_END_MM: f64 = 0.05;
 const PLAUSIBLE_FEED: std::ops::RangeInclusive<f64> = 1e-6..=1e9;
 
 /// What a motion line asks for.
-#[derive(Clone, Copy, Debug, Default)]
-struct Asked {
+#[derive(Clone, Copy, Debug)]
+struct Asked<'a> {
     /// Where it ends, mm.
     to: [f64; 3],
     /// Axes that it names.
@@ -30,9 +30,9 @@ struct Asked {
     /// Value of its E word.
     e: Option<f64>,
     /// That word; `None` also where it stands too far behind in the line to be edited.
-    e_word: Option<Word>,
+    e_word: Option<&'a Word>,
     /// Its F word, if it can be used.
-    feed: Option<Word>,
+    feed: Option<&'a Word>,
     /// An F word can be added.
     room_for_feed: bool,
     /// Positions are those of the machine (`G53`).
@@ -82,32 +82,32 @@ impl Resolver {
             1.0 => Motion::Linear,
             _ => return None,
         };
-        let mut asked = Asked { to: self.state.position, ..Asked::default() };
-        let mut feed = None;
+        // Each in a place of its own: what is put together bit by bit and then read as a whole has the processor wait.
+        let [mut x, mut y, mut z] = self.state.position;
+        let (unit, base) = (self.state.unit_mm, self.state.base());
+        let (mut has_x, mut has_y, mut has_z) = (false, false, false);
+        let (mut feed, mut e) = (None, None);
         for word in rest {
-            let axis = match word.letter {
+            match word.letter {
                 _ if !word.has_number() => return None,
-                b'X' => 0,
-                b'Y' => 1,
-                b'Z' => 2,
-                b'F' if feed.is_none() => {
-                    feed = Some(*word);
-                    continue;
-                }
-                letter if letter == self.rules.axis && asked.e.is_none() => {
-                    (asked.e, asked.e_word) = (Some(word.value), Some(*word));
-                    continue;
-                }
+                b'X' if !has_x => (x, has_x) = (word.value * unit + base[0], true),
+                b'Y' if !has_y => (y, has_y) = (word.value * unit + base[1], true),
+                b'Z' if !has_z => (z, has_z) = (word.value * unit + base[2], true),
+                b'F' if feed.is_none() => feed = Some(word),
+                letter if letter == self.rules.axis && e.is_none() => e = Some(word),
                 _ => return None,
-            };
-            if asked.given[axis] {
-                return None;
             }
-            asked.given[axis] = true;
-            asked.to[axis] = self.state.place(axis, word.value, false);
         }
-        asked.feed = feed.and_then(|word| self.usable_feed(word, at));
-        asked.room_for_feed = true;
+        let asked = Asked {
+            to: [x, y, z],
+            given: [has_x, has_y, has_z],
+            e: e.map(|word| word.value),
+            e_word: e,
+            feed: feed.filter(|word| self.is_usable_feed(word, at)),
+            room_for_feed: true,
+            machine: false,
+            twice: false,
+        };
         let done = self.advance(&asked, mode, None, at);
         if done.is_ok() {
             self.state.motion = Some(mode);
@@ -122,7 +122,7 @@ impl Resolver {
         let Some(mode) = self.state.motion else {
             // Axis words without a motion mode do nothing; a feed alone is remembered.
             if let Some(word) = feed {
-                self.commit_feed_alone(&word, at);
+                self.commit_feed_alone(word, at);
             }
             return Ok(());
         };
@@ -147,7 +147,7 @@ impl Resolver {
             to,
             given: axes.map(|word| word.is_some()),
             e: words.get(axis_e),
-            e_word: words.place(axis_e).and_then(|place| at.words().get(place)).copied(),
+            e_word: words.place(axis_e).and_then(|place| at.words().get(place)),
             feed,
             room_for_feed,
             machine,
@@ -160,7 +160,7 @@ impl Resolver {
     ///
     /// Part of both callers, so that the plain line is spared what it cannot have.
     #[inline(always)]
-    fn advance(&mut self, asked: &Asked, mode: Motion, arc: Option<(ArcPath, u16)>, at: At<'_>) -> Result<()> {
+    fn advance(&mut self, asked: &Asked<'_>, mode: Motion, arc: Option<(ArcPath, u16)>, at: At<'_>) -> Result<()> {
         let (from, to) = (self.state.position, asked.to);
         check_place(to, at)?;
         let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
@@ -191,7 +191,7 @@ impl Resolver {
         };
 
         // The line is sound: commit.
-        if let Some(word) = &asked.feed {
+        if let Some(word) = asked.feed {
             self.set_feed(word);
         }
         // E counts on whatever the mode, so that a later absolute word finds it where it is.
@@ -234,6 +234,7 @@ impl Resolver {
             time: if speed > 0.0 { distance / speed } else { 0.0 },
             ..blank
         });
+        let along = delta[0] != 0.0 || delta[1] != 0.0 || arc.is_some();
         if let Some((arc, _)) = arc {
             self.side.arcs.push(arc);
         }
@@ -241,7 +242,8 @@ impl Resolver {
             self.found(Code::DuplicateWord, at, || "a letter stands twice".to_owned());
         }
         if self.is_screw && e != 0.0 {
-            self.check_controller_limits(units, mode, &Before { position: from, e: e_from }, at);
+            let laid = Laid { kind, along, length: path, e, volume };
+            self.check_controller_limits(&laid, units, mode, &Before { position: from, e: e_from }, at);
         }
         if kind == Kind::Bead && outside(to, &self.rules.reach_mm) {
             self.look_at_place(to, at);
@@ -387,19 +389,18 @@ impl Resolver {
     }
 
     /// The F word of the line, if it can be used.
-    pub(super) fn read_feed(&mut self, words: &Words, at: At<'_>) -> Option<Word> {
-        let word = *at.words().get(words.place(b'F')?)?;
-        self.usable_feed(word, at)
+    pub(super) fn read_feed<'a>(&mut self, words: &Words, at: At<'a>) -> Option<&'a Word> {
+        at.words().get(words.place(b'F')?).filter(|word| self.is_usable_feed(word, at))
     }
 
-    /// An F word, if it can be used.
-    fn usable_feed(&mut self, word: Word, at: At<'_>) -> Option<Word> {
+    /// Whether an F word can be used; reports one that cannot.
+    fn is_usable_feed(&mut self, word: &Word, at: At<'_>) -> bool {
         if PLAUSIBLE_FEED.contains(&word.value) {
-            return Some(word);
+            return true;
         }
         let code = if self.watch.refuses_feed(word.value) { Code::FeedRefused } else { Code::FeedIgnored };
         self.found(code, at, || format!("F{}", word.value));
-        None
+        false
     }
 
     pub(super) fn set_feed(&mut self, word: &Word) {

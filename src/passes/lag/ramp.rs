@@ -113,26 +113,32 @@ impl Sections {
 /// Follows the print and writes each bead in pieces.
 #[derive(Clone, Debug)]
 pub struct Ramp {
+    push: Push,
+    /// Sections of the bead at hand.
+    sections: Sections,
+}
+
+/// What the screw may push, from piece to piece.
+#[derive(Clone, Debug)]
+struct Push {
     melt: Melt,
     bounds: Bounds,
     /// The screw's volume for a mm of path in the piece before; 0 after anything but a bead.
     area_before: f64,
     /// Volume turned back in the pieces just before, mm³.
     reversed: f64,
-    /// Sections of the bead at hand.
-    sections: Sections,
 }
 
 impl Ramp {
     /// Compensation for this melt within these bounds.
     pub fn new(melt: Melt, bounds: Bounds) -> Self {
-        Self { melt, bounds, area_before: 0.0, reversed: 0.0, sections: Sections::default() }
+        Self { push: Push { melt, bounds, area_before: 0.0, reversed: 0.0 }, sections: Sections::default() }
     }
 
     /// The head travels or stands: the next bead begins anew.
     pub fn interrupt(&mut self) {
-        self.area_before = 0.0;
-        self.reversed = 0.0;
+        self.push.area_before = 0.0;
+        self.push.reversed = 0.0;
     }
 
     /// The volume for a bead that is written as it is, in one piece; `None`: it takes [`Self::pieces`]. `area`: of the
@@ -143,17 +149,18 @@ impl Ramp {
     pub fn whole(&mut self, step: &Move, last: bool, timing: &Timing, area: f64, spring: &mut Spring) -> Option<f64> {
         let Timing { entry, top, exit, accel, time } = *timing;
         let (up, down) = (top - entry, top - exit);
-        let brief = BRIEF * accel * self.bounds.bore_mm;
+        let Push { melt, bounds, .. } = &self.push;
+        let brief = BRIEF * accel * bounds.bore_mm;
         if last || time <= 0.0 || up * up > brief || down * down > brief {
             return None;
         }
         let mean = step.length / time;
-        let wanted = self.melt.lag_s * area * mean;
+        let wanted = melt.lag_s * area * mean;
         if (wanted - spring.stored).abs() > OFF * wanted {
             return None;
         }
         let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top };
-        Some(self.piece(&even, area, spring))
+        Some(self.push.piece(&even, area, spring))
     }
 
     /// Gives the pieces of a bead one after the other; the last ends at 1. `area`: of the bead, mm².
@@ -172,12 +179,11 @@ impl Ramp {
             self.end_run(area);
         }
         let mut end = 0.0;
-        let count = self.sections.count;
-        for index in 0..count {
-            let Some(&section) = self.sections.all.get(index) else { break };
-            let volume = self.piece(&section, area, spring);
+        let sections = self.sections.list();
+        for (index, section) in sections.iter().enumerate() {
+            let volume = self.push.piece(section, area, spring);
             end += section.length;
-            let share = if index + 1 == count { 1.0 } else { (end / step.length).at_most(1.0) };
+            let share = if index + 1 == sections.len() { 1.0 } else { (end / step.length).at_most(1.0) };
             each(Piece { end: share, volume });
         }
     }
@@ -185,11 +191,11 @@ impl Ramp {
     /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
     fn cut(&mut self, step: &Move, timing: &Timing, area: f64, spring: &Spring) {
         let Timing { entry, top, exit, accel, time } = *timing;
-        let sections = &mut self.sections;
+        let (sections, Push { melt, bounds, .. }) = (&mut self.sections, &self.push);
         sections.count = 0;
         let mean = if time > 0.0 { step.length / time } else { 0.0 };
-        let shortest = self.bounds.shortest_mm;
-        let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * self.bounds.bore_mm;
+        let shortest = bounds.shortest_mm;
+        let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * bounds.bore_mm;
         let (brief_up, brief_down) = (brief(entry, top), brief(top, exit));
         if step.has(Move::WHOLE) || accel <= 0.0 {
             sections.push(Section { length: step.length, v0: mean, v1: mean, time, ready: exit, fastest: top });
@@ -197,7 +203,7 @@ impl Ramp {
         }
         if brief_up && brief_down {
             let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top };
-            put_right(&self.melt, shortest, even, area, spring, sections);
+            put_right(melt, shortest, even, area, spring, sections);
             return;
         }
         if step.length < 2.0 * shortest {
@@ -235,7 +241,7 @@ impl Ramp {
             let mean = cruise.length / cruise.time;
             let cruise = Section { v0: mean, v1: mean, ..cruise };
             if sections.count == 0 {
-                put_right(&self.melt, shortest, cruise, area, spring, sections);
+                put_right(melt, shortest, cruise, area, spring, sections);
             } else {
                 sections.push(cruise);
             }
@@ -248,22 +254,24 @@ impl Ramp {
 
     /// At the end of a run nothing is to be left that would drool: the last piece takes the pressure away.
     fn end_run(&mut self, area: f64) {
-        let sections = &mut self.sections;
+        let (sections, Push { melt, bounds, .. }) = (&mut self.sections, &self.push);
         let Some(end) = sections.count.checked_sub(1).and_then(|index| sections.all.get_mut(index)) else { return };
         end.ready = 0.0;
         // An even section is cut, so that its end is no longer than the relief takes.
         let even = (end.v0 - end.v1).abs() <= 1e-9 * end.v0;
-        let rate = SCREW_SHARE * self.melt.screw_mm3_s;
-        let time = self.melt.lag_s * (area * end.v0 / rate).ln_1p();
-        let length = (end.v0 * time * 1.05).at_least(self.bounds.shortest_mm);
-        if even && length < end.length - self.bounds.shortest_mm {
+        let rate = SCREW_SHARE * melt.screw_mm3_s;
+        let time = melt.lag_s * (area * end.v0 / rate).ln_1p();
+        let length = (end.v0 * time * 1.05).at_least(bounds.shortest_mm);
+        if even && length < end.length - bounds.shortest_mm {
             let share = 1.0 - length / end.length;
             let relief = Section { length, time: end.time * (1.0 - share), ..*end };
             *end = Section { length: end.length - length, time: end.time * share, ready: end.v1, ..*end };
             sections.push(relief);
         }
     }
+}
 
+impl Push {
     /// The volume the screw pushes over a section.
     #[inline]
     fn piece(&mut self, section: &Section, area: f64, spring: &mut Spring) -> f64 {
@@ -375,15 +383,15 @@ mod tests {
         let mut ramp = Ramp::new(melt(), bounds());
         // 0 to 50 mm/s at 400 mm/s2 (3.125 mm), then even, then back to 5: by hand tau A v = 0.4 * 0.1 * 50 = 2 mm3.
         let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125, ready: 50.0, fastest: 50.0 };
-        let volume = ramp.piece(&up, 0.1, &mut spring);
+        let volume = ramp.push.piece(&up, 0.1, &mut spring);
         // The screw's 0.98 * 30 = 29.4 mm3/s cut it to 29.4 / 50 = 0.588 mm2: 1.8375 mm3, and S to
         // 0.588 * 400 (0.4 * 0.125 - 0.16 (1 - e^-0.3125)) = 1.660159.
         assert!((volume - 1.8375).abs() < 1e-9 && (spring.stored - 1.660_159).abs() < 1e-6, "{volume}, {spring:?}");
         let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
-        ramp.piece(&even, 0.1, &mut spring);
+        ramp.push.piece(&even, 0.1, &mut spring);
         assert!((spring.stored - 2.0).abs() < 0.06, "what was missing is made good, by 3 % at most: {}", spring.stored);
         let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0, fastest: 50.0 };
-        let volume = ramp.piece(&down, 0.1, &mut spring);
+        let volume = ramp.push.piece(&down, 0.1, &mut spring);
         assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);
         assert!(volume < 0.0, "braking turns the screw back: {volume}");
     }
@@ -407,7 +415,7 @@ mod tests {
         let mut before: f64 = 0.0;
         for (v0, v1) in [(10.0, 50.0), (50.0, 50.0), (50.0, 5.0)] {
             let section = Section { length: 5.0, v0, v1, time: 10.0 / (v0 + v1), ready: v1, fastest: v0.max(v1) };
-            let area = ramp.piece(&section, 0.1, &mut spring) / 5.0;
+            let area = ramp.push.piece(&section, 0.1, &mut spring) / 5.0;
             assert!((area - before).abs() * v0 <= 2.4 + 1e-9, "{area} after {before} at {v0}");
             before = area;
         }
