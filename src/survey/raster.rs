@@ -5,6 +5,7 @@
 //! not drawn. Drawing, reading and clearing cost only the words that were touched.
 
 use super::footprint::Footprint;
+use crate::units::Bounded;
 
 /// Most cells of a raster: half a MiB, one bit each.
 const MOST_CELLS: usize = 1 << 22;
@@ -154,10 +155,10 @@ impl Raster {
         let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
         let length = (dx * dx + dy * dy).sqrt();
         let along = if length > 1e-9 { [dx / length, dy / length] } else { [1.0, 0.0] };
-        let half = (0.5 * width_mm * per_mm).max(0.5) + 0.25;
+        let half = (0.5 * width_mm * per_mm).at_least(0.5) + 0.25;
         let reach = half * (along[0].abs() + along[1].abs());
-        let low = [from[0].min(to[0]) - reach, from[1].min(to[1]) - reach];
-        let high = [from[0].max(to[0]) + reach, from[1].max(to[1]) + reach];
+        let low = [from[0].at_most(to[0]) - reach, from[1].at_most(to[1]) - reach];
+        let high = [from[0].at_least(to[0]) + reach, from[1].at_least(to[1]) + reach];
         let near = low[0] > -FAR && low[1] > -FAR && high[0] < FAR && high[1] < FAR;
         near.then_some(Stroke { from, along, length, half, low, high })
     }
@@ -186,8 +187,8 @@ impl Raster {
         let outer = if zone > 0.0 { ((centre + zone) as usize + 1).max(inner).min(end) } else { end };
         let clipped = |rise: f64| {
             let (along, across) = (x_along + slope_along * rise, x_across + slope_across * rise);
-            let from = larger(least, larger(along - reach_along, across - reach_across));
-            (from, smaller(most, smaller(along + reach_along, across + reach_across)))
+            let from = least.at_least((along - reach_along).at_least(across - reach_across));
+            (from, most.at_most((along + reach_along).at_most(across + reach_across)))
         };
         self.rows(first..inner, y, clipped);
         let across = x_across + slope_across * (inner as f64 + 0.5 - y);
@@ -387,15 +388,6 @@ fn cell_from(at: f64) -> usize {
     // 2^52 / 2^32: the lowest bit of the sum is 2^-32.
     const SHIFT: f64 = 1_048_576.0;
     ((at + 0.5 + SHIFT).to_bits() >> 32) as usize & 0xF_FFFF
-}
-
-/// As `f64::max` for numbers; that of the library also looks for what is none, at each step.
-fn larger(a: f64, b: f64) -> f64 {
-    if a > b { a } else { b }
-}
-
-fn smaller(a: f64, b: f64) -> f64 {
-    if a < b { a } else { b }
 }
 
 /// The cell that holds a place, which is nearer than [`FAR`]: moved to positive numbers, where a cast rounds down.

@@ -2,6 +2,7 @@
 
 use super::Island;
 use crate::moves::Role;
+use crate::units::Bounded;
 
 /// Shorter ways seen from above are a blob, mm.
 const BLOB_MM: f64 = 1e-3;
@@ -31,7 +32,7 @@ impl Rectangle {
             let side = area.sqrt().min(widest);
             return Self { from, to, length: side, width: side, volume, role };
         }
-        Self { from, to, length, width: (area / length).min(widest), volume, role }
+        Self { from, to, length, width: (area / length).at_most(widest), volume, role }
     }
 }
 
@@ -102,16 +103,16 @@ impl Section {
             _ => {}
         }
         self.length += length;
-        self.least_of_all = self.least_of_all.min(width);
+        self.least_of_all = self.least_of_all.at_most(width);
         if length >= width {
-            self.least = self.least.min(width);
+            self.least = self.least.at_most(width);
         }
         let side = 0.5 * width;
         // A blob reaches as far along as across.
         let reach = if square > BLOB_MM * BLOB_MM { [side * along_y.sqrt(), side * along_x.sqrt()] } else { [side; 2] };
         for axis in [0, 1] {
-            self.low[axis] = self.low[axis].min(from[axis].min(to[axis]) - reach[axis]);
-            self.high[axis] = self.high[axis].max(from[axis].max(to[axis]) + reach[axis]);
+            self.low[axis] = self.low[axis].at_most(from[axis].at_most(to[axis]) - reach[axis]);
+            self.high[axis] = self.high[axis].at_least(from[axis].at_least(to[axis]) + reach[axis]);
         }
     }
 

@@ -10,6 +10,7 @@ use crate::moves::arc::ArcPath;
 use crate::moves::layers::{LEVEL_MM, PLAUSIBLE_MM, SAME_HEIGHT_MM};
 use crate::moves::track::Track;
 use crate::moves::{Kind, Move, Role, Side};
+use crate::units::Bounded;
 
 /// Side of a cell in bores of the nozzle: beads are a little wider than the bore.
 const CELL_BORES: f64 = 0.5;
@@ -116,6 +117,7 @@ impl Surveyor {
         let mut track = Track::of(side);
         let mut arcs = side.arcs.iter();
         let mut heights = side.heights.as_slice();
+        let (mut last, mut last_whole) = ([f64::NAN; 3], [f64::NAN; 3]);
         for (index, (step, timing)) in moves.iter().zip(timings).enumerate() {
             while let Some(((_, height), rest)) = heights.split_first().filter(|(first, _)| first.0 <= index) {
                 self.state(*height);
@@ -125,7 +127,10 @@ impl Surveyor {
             let (from, to) = track.next(step);
             if step.has(Move::SCREW) {
                 if step.kind == Kind::Bead && step.volume > 0.0 {
-                    self.bead(step, timing, [from.map(whole), to.map(whole)], arc, done);
+                    // Most beads begin where the one before ends.
+                    let start = if from == last { last_whole } else { from.map(whole) };
+                    (last, last_whole) = (to, to.map(whole));
+                    self.bead(step, timing, [start, last_whole], arc, done);
                 } else {
                     self.account.loose_volume_mm3 += step.melt;
                 }
@@ -184,10 +189,10 @@ impl Surveyor {
         let Some(open) = &mut self.open else { return };
         let record = &mut open.record;
         let is_perimeter = step.role.is_perimeter();
-        record.z_mm = record.z_mm.max(to[2]).max(from[2]);
+        record.z_mm = record.z_mm.at_least(to[2]).at_least(from[2]);
         record.volume_mm3 += step.volume;
         record.bead_time_s += timing.time;
-        let cruise_s = (step.length / timing.top).min(timing.time);
+        let cruise_s = timing.time.at_most(step.length / timing.top);
         record.bead_cruise_s += cruise_s;
         record.bead_length_mm += step.length;
         if is_perimeter {
@@ -195,8 +200,8 @@ impl Surveyor {
             record.perimeter_cruise_s += cruise_s;
             record.perimeter_length_mm += step.length;
         }
-        record.slowest_mm_s = record.slowest_mm_s.min(timing.top);
-        record.fastest_mm_s = record.fastest_mm_s.max(timing.top);
+        record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
+        record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
         let height = self.stated_mm.unwrap_or(record.height_mm);
         let (start, stop) = ([from[0], from[1]], [to[0], to[1]]);
         let widest = WIDEST_BORES * self.bore_mm;
