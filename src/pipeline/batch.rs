@@ -3,7 +3,6 @@
 use std::io::{Read, Write};
 use std::sync::{Mutex, PoisonError};
 
-use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 
 use super::compose::compose;
@@ -15,7 +14,7 @@ use crate::line::Block;
 use crate::source::block::BlockReader;
 
 /// Batches that go round: enough that nobody waits for an empty one, and few enough for the memory.
-const BATCHES: usize = 8;
+const BATCHES: usize = 6;
 
 /// A block on its way, and what it makes the stages settle.
 #[derive(Default)]
@@ -78,12 +77,12 @@ impl Batch {
     /// Formats the blocks.
     pub fn compose(&mut self, e_letter: u8) {
         self.texts.resize_with(self.texts.len().max(self.moves.len()), Default::default);
-        self.moves.par_iter().zip(&mut self.texts).for_each(|(Outgoing { text, .. }, buffer)| {
+        for (Outgoing { text, .. }, buffer) in self.moves.iter().zip(&mut self.texts) {
             buffer.clear();
             if !text.is_unchanged() {
                 compose(text, e_letter, buffer);
             }
-        });
+        }
     }
 
     /// Writes what was composed; says how many bytes.

@@ -9,6 +9,8 @@ use crate::moves::{Kind, Move, Side};
 
 /// Hands out what is kept beside the moves of a block, in their order.
 pub struct Besides<'a> {
+    /// Nothing is, as for most blocks.
+    is_bare: bool,
     arcs: std::slice::Iter<'a, ArcPath>,
     limits: std::slice::Iter<'a, MotionLimits>,
 }
@@ -16,11 +18,16 @@ pub struct Besides<'a> {
 impl<'a> Besides<'a> {
     /// Of a block.
     pub fn of(side: &'a Side) -> Self {
-        Self { arcs: side.arcs.iter(), limits: side.limits.iter() }
+        let is_bare = side.arcs.is_empty() && side.limits.is_empty();
+        Self { is_bare, arcs: side.arcs.iter(), limits: side.limits.iter() }
     }
 
     /// Of the next move.
+    #[inline]
     pub fn next(&mut self, step: &Move) -> Beside<'a> {
+        if self.is_bare {
+            return Beside::default();
+        }
         Beside {
             arc: if step.has(Move::ARC) { self.arcs.next() } else { None },
             limits: if step.kind == Kind::Limits { self.limits.next() } else { None },
@@ -44,9 +51,9 @@ impl Planning {
 
     /// Takes the next block; blocks whose moves are settled are added to `ready`.
     pub fn take(&mut self, block: Outgoing, ready: &mut Vec<Outgoing>) {
-        let mut besides = Besides::of(&block.side);
-        for step in &block.moves {
-            self.planner.push(step, besides.next(step), Ordered::by_file(step));
+        match &mut self.planner {
+            Planner::Host(host) => push_all(host, &block),
+            Planner::Board(board) => push_all(board, &block),
         }
         self.queue.push(block);
         self.hand_over(ready);
@@ -61,5 +68,13 @@ impl Planning {
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
         self.planner.hand_over(&mut self.settled);
         self.queue.settle(&mut self.settled, |block| &mut block.before, ready);
+    }
+}
+
+/// Plans a block as the file has it.
+fn push_all(planner: &mut impl Plan, block: &Outgoing) {
+    let mut besides = Besides::of(&block.side);
+    for step in &block.moves {
+        planner.push(step, besides.next(step), Ordered::by_file(step));
     }
 }
