@@ -1,7 +1,7 @@
 //! Beads as set cells of a grid: which of them touch, and what stands on what.
 //!
 //! The grid has its origin at the first bead. Cells are about half a bead wide; where a plate would need more than
-//! four million of them, cells become twice as large, up to three times. What lies further out still is
+//! four million of them, or beads are wide, cells become twice as large, up to three times. What lies further out still is
 //! not drawn. Drawing, reading and clearing cost only the words that were touched.
 
 use super::footprint::Footprint;
@@ -268,6 +268,13 @@ impl Raster {
             let high = [whole.right().max(high[0]) >> times, whole.top().max(high[1]) >> times];
             Window::default().joined(low, high, 0).is_allowed()
         })
+    }
+
+    /// Makes cells twice as large for the beads to come, where that is still allowed.
+    pub fn coarsen(&mut self) {
+        if self.doublings < MOST_DOUBLINGS {
+            self.double();
+        }
     }
 
     /// Makes cells twice as large; one is set when any of its four parts was.

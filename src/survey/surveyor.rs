@@ -15,6 +15,10 @@ use crate::moves::{Kind, Move, Role, Side};
 const CELL_BORES: f64 = 0.5;
 /// Sides that a cell may have at first, mm.
 const CELL_MM: std::ops::RangeInclusive<f64> = 0.1..=2.0;
+/// Cells become twice as large once the beads of so many layers in a row were on average so many cells wide: then they
+/// are again half a bead. First layers alone are often wide.
+const WIDE_LAYERS: u32 = 3;
+const WIDE_CELLS: f64 = 4.0;
 /// Widest that a bead counts, in bores: more than the face of a nozzle presses flat.
 const WIDEST_BORES: f64 = 6.0;
 /// Layer height where neither the height of the beads nor a comment gives one, in bores.
@@ -79,6 +83,8 @@ pub struct Surveyor {
     ground_mm: f64,
     /// Heights at which the last layers of the object were begun, the last one first; 0 is the bed, mm.
     levels: [f64; 4],
+    /// Layers of wide beads in a row.
+    wide: u32,
     sections: Vec<Section>,
     footprint: Footprint,
     parents: Vec<u32>,
@@ -103,6 +109,7 @@ impl Surveyor {
             is_fresh: false,
             ground_mm: 0.0,
             levels: [0.0; 4],
+            wide: 0,
             sections: Vec::new(),
             footprint: Footprint::default(),
             parents: Vec::new(),
@@ -355,7 +362,14 @@ impl Surveyor {
         let base_mm = open.base_mm;
         (open.record.number, open.record.height_mm, open.record.storey) =
             (record.number, record.height_mm, record.storey);
-        let count = self.label();
+        let count = match self.chains.as_slice() {
+            // Beads that go on from each other touch: there is one island, whose label all runs have as they are read.
+            [_] => {
+                self.raster.read(&mut self.footprint);
+                1
+            }
+            _ => self.label(),
+        };
         self.sections.clear();
         self.sections.resize(count, Section::EMPTY);
         for chain in self.chains.drain(..) {
@@ -403,6 +417,11 @@ impl Surveyor {
         }
         self.surface.lay(&mut self.footprint, &self.cells, laid);
         self.raster.clear();
+        self.wide = if width_mm >= WIDE_CELLS * cell { self.wide + 1 } else { 0 };
+        if self.wide >= WIDE_LAYERS {
+            self.raster.coarsen();
+            self.wide = 0;
+        }
         record.islands = islands;
         self.account.bead_volume_mm3 += record.volume_mm3;
         self.account.outside_mm3 += record.outside_mm3;
