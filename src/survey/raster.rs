@@ -16,6 +16,8 @@ const MOST_DOUBLINGS: u32 = 3;
 const FAR: f64 = 16_000.0;
 /// Cells of a word.
 const WORD: i32 = 64;
+/// A side that moves by so much with each row, in 2⁻³² of a cell, stays in a cell for too few rows to count them.
+const SLANTED: i64 = 1 << 30;
 /// Stands for the inverse of a direction that is zero: beyond every raster.
 const STEEP: f64 = 1e12;
 
@@ -222,6 +224,16 @@ impl Raster {
         let mut touched = self.touched.get_mut(range).unwrap_or_default();
         let [mut from, mut to] = [from, to].map(|side| ((side + 0.5) * ONE) as i64);
         let slope = (slope * ONE) as i64;
+        if slope.abs() >= SLANTED {
+            for (words, touched) in cells.chunks_exact_mut(width).zip(touched) {
+                let (start, stop) = ((from >> 32) as usize, (to >> 32) as usize);
+                if start < stop {
+                    set(words, touched, start, stop);
+                }
+                (from, to) = (from + slope, to + slope);
+            }
+            return;
+        }
         while !touched.is_empty() {
             let stays = rows_within(from, slope).min(rows_within(to, slope)).min(touched.len() as i64);
             let (now, later) = cells.split_at_mut(stays as usize * width);
@@ -362,8 +374,6 @@ fn rows_within(side: i64, slope: i64) -> i64 {
     const PART: i64 = 0xFFFF_FFFF;
     match slope {
         0 => i64::MAX,
-        // Few rows, so that it is not worth a division.
-        ..=-0x4000_0000 | 0x4000_0000.. => 1,
         1.. => (PART - (side & PART)) / slope + 1,
         _ => (side & PART) / -slope + 1,
     }
