@@ -218,6 +218,9 @@ impl Raster {
     /// Sets the cells between two sides that run straight over rows: `from` to `to` in the first of them, `slope` further
     /// with each. All counts from the left of the window, in whole 2⁻³² of a cell.
     fn steep(&mut self, range: std::ops::Range<usize>, [from, to]: [f64; 2], slope: f64) {
+        if range.is_empty() {
+            return;
+        }
         const ONE: f64 = 4_294_967_296.0;
         let width = self.window.words.max(1);
         let mut cells = self.bits.get_mut(range.start * width..range.end * width).unwrap_or_default();

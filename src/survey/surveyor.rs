@@ -9,7 +9,7 @@ use crate::motion::Timing;
 use crate::moves::arc::ArcPath;
 use crate::moves::layers::{LEVEL_MM, PLAUSIBLE_MM, SAME_HEIGHT_MM};
 use crate::moves::track::Track;
-use crate::moves::{Kind, Move, Role, Side};
+use crate::moves::{Move, Role, Side};
 
 /// Side of a cell in bores of the nozzle: beads are a little wider than the bore.
 const CELL_BORES: f64 = 0.5;
@@ -131,7 +131,7 @@ impl Surveyor {
             let arc = if step.has(Move::ARC) { arcs.next() } else { None };
             let (from, to) = track.next(step);
             if step.has(Move::SCREW) {
-                if step.kind == Kind::Bead && step.volume > 0.0 {
+                if step.lays() {
                     self.bead(step, timing, [from.map(whole), to.map(whole)], arc, done);
                 } else {
                     self.account.loose_volume_mm3 += step.melt;
@@ -192,6 +192,7 @@ impl Surveyor {
         let record = &mut open.record;
         let is_perimeter = step.role.is_perimeter();
         record.z_mm = record.z_mm.max(to[2]).max(from[2]);
+        record.beads = record.beads.saturating_add(1);
         record.volume_mm3 += step.volume;
         record.bead_time_s += timing.time;
         let cruise_s = (step.length / timing.top).min(timing.time);
