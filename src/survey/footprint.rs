@@ -172,21 +172,33 @@ impl Footprint {
     /// Cells shared with a footprint below, one entry for each pair of labels, in rising order.
     pub fn overlaps(&self, below: &Self, out: &mut Vec<Overlap>) {
         out.clear();
+        // The pair at hand, where it stands in the list, and cells of it that are not yet added there.
+        let (mut pair, mut place, mut cells) = (None, 0, 0_u64);
         each_pair(self, below, |upper, lower| {
             let (mut a, mut b) = (0, 0);
             while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
                 let (start, end) = (high.start.max(low.start), high.end.min(low.end));
-                if start <= end {
-                    let cells = Run { start, end, label: 0 }.cells();
-                    let near = out.iter_mut().rev().take(SEEN_LATELY);
-                    match near.into_iter().find(|pair| pair.above == high.label && pair.below == low.label) {
-                        Some(pair) => pair.cells += cells,
-                        None => out.push(Overlap { above: high.label, below: low.label, cells }),
+                let shared = (i32::from(end) - i32::from(start) + 1).max(0);
+                let now = Some((high.label, low.label));
+                // What shares nothing may be counted for any pair. Where runs end nobody can guess, so that both steps
+                // are made without asking.
+                if (now != pair) & (shared > 0) {
+                    add_cells(out, place, cells);
+                    (pair, cells) = (now, 0);
+                    let is_pair = |o: &Overlap| o.above == high.label && o.below == low.label;
+                    let lately = out.len().saturating_sub(SEEN_LATELY);
+                    place = out.iter().skip(lately).position(is_pair).map_or(out.len(), |at| lately + at);
+                    if place == out.len() {
+                        out.push(Overlap { above: high.label, below: low.label, cells: 0 });
                     }
                 }
-                if high.end < low.end { a += 1 } else { b += 1 }
+                cells += shared as u64;
+                let is_first = high.end < low.end;
+                a += usize::from(is_first);
+                b += usize::from(!is_first);
             }
         });
+        add_cells(out, place, cells);
         out.sort_unstable_by_key(|overlap| (overlap.above, overlap.below));
         out.dedup_by(|next, kept| {
             let same = next.above == kept.above && next.below == kept.below;
@@ -281,6 +293,12 @@ impl Footprint {
     }
 }
 
+fn add_cells(overlaps: &mut [Overlap], place: usize, cells: u64) {
+    if let Some(overlap) = overlaps.get_mut(place) {
+        overlap.cells += cells;
+    }
+}
+
 /// Adds the runs of one row above, and the parts of those below that are beside them and have a name.
 #[inline]
 fn beside(mut above: &[Run], lower: &[Run], name: impl Fn(u32) -> Option<u32>, out: &mut Vec<Run>) {
@@ -315,7 +333,9 @@ fn touching(lower: &[Run], upper: &[Run], mut see: impl FnMut(usize, usize)) {
         if i32::from(low.start) <= high_end + 1 && i32::from(high.start) <= low_end + 1 {
             see(a, b);
         }
-        if low_end < high_end { a += 1 } else { b += 1 }
+        let is_first = low_end < high_end;
+        a += usize::from(is_first);
+        b += usize::from(!is_first);
     }
 }
 
