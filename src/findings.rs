@@ -321,7 +321,8 @@ codes! {
     PartJolted, Warning, "part-jolted",
         "jumps of speed at corners shake the part further than it may sway",
         "the part swings on after each corner while the next beads are laid",
-        "lower the corner speed in the controller's configuration to what the place says, and machine.corner with it";
+        "lower the corner speed in the controller's configuration to what the place says, and machine.corner with it; where \
+         the controller has a word for its rule, controller.corner_words has it written";
     /// A layer gets less time than it needs.
     LayerTime, Warning, "layer-time",
         "layers are laid on beads that are still hot",

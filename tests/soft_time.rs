@@ -12,7 +12,7 @@ mod stack;
 use std::io::Cursor;
 
 use meltwright::pipeline::{self, Options, Passes};
-use meltwright::profile::{PartMoves, Profile};
+use meltwright::profile::{CornerWords, PartMoves, Profile};
 use meltwright::summary::Summary;
 use stack::{SOFT, Stack, column, profile};
 
@@ -372,7 +372,8 @@ fn drag_is_told_and_clamped_to_the_speed_it_names() {
 
 #[test]
 fn corners_that_jolt_are_told() {
-    let p = profile(0.05, 4.0);
+    let mut p = profile(0.05, 4.0);
+    p.controller.corner_words.value = CornerWords::None;
     let text = column(20, 4.0, 4.0, [8.0, 8.0]).text;
     let told = audit(&text, &p);
     let told = detail(&told, "part-jolted");

@@ -8,7 +8,7 @@
 use std::collections::VecDeque;
 
 use super::corner::HalfTurn;
-use super::rules::{LEAST_ACCEL, LEAST_SPEED, MotionRules};
+use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
 use super::{Beside, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
@@ -83,8 +83,12 @@ struct Before {
 pub struct Board {
     /// At the start of the file.
     base: MotionRules,
+    /// As the file sets them.
+    file: MotionRules,
     /// In force.
     rules: MotionRules,
+    /// What the output sets over it.
+    held: Held,
     /// Where the file is, mm from where it started, and units of E.
     at: [f64; 4],
     /// mm for one motor step of each axis.
@@ -112,7 +116,9 @@ impl Board {
     pub fn new(rules: &MotionRules) -> Self {
         Self {
             base: *rules,
+            file: *rules,
             rules: *rules,
+            held: Held::default(),
             at: [0.0; 4],
             mm_per_step: rules.steps_per_mm.map(|steps| 1.0 / steps),
             steps: [0.0; 4],
@@ -126,6 +132,12 @@ impl Board {
             arc: None,
             settled: Vec::new(),
         }
+    }
+
+    /// Here the output sets limits over those of the file.
+    pub fn hold(&mut self, held: Held) {
+        self.held = held;
+        self.rules = held.over(self.file);
     }
 
     /// Moves that wait: pushed and not settled.
@@ -339,7 +351,9 @@ impl Plan for Board {
             Kind::Limits => {
                 let lag_s = self.rules.e_lag_s;
                 if let Some(limits) = beside.limits {
-                    self.rules = self.base.with(limits);
+                    self.file = self.base.with(limits);
+                    self.held.follow(limits, &self.file);
+                    self.rules = self.held.over(self.file);
                 }
                 if self.rules.e_lag_s != lag_s {
                     self.stop();

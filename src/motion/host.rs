@@ -7,7 +7,7 @@
 //! `host` controller.
 
 use super::corner::squared_speed;
-use super::rules::{LEAST_ACCEL, LEAST_SPEED, MotionRules};
+use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
 use super::{Beside, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
@@ -60,8 +60,12 @@ struct Before {
 pub struct Host {
     /// At the start of the file.
     base: MotionRules,
+    /// As the file sets them.
+    file: MotionRules,
     /// In force.
     rules: MotionRules,
+    /// What the output sets over it.
+    held: Held,
     /// Up to this speed and acceleration no axis bounds a path.
     free: (f64, f64),
     /// An acceleration and the deviation allowed at it: most moves have the same as the one before.
@@ -84,7 +88,9 @@ impl Host {
     pub fn new(rules: &MotionRules) -> Self {
         Self {
             base: *rules,
+            file: *rules,
             rules: *rules,
+            held: Held::default(),
             free: rules.slowest_axis(),
             deviation: (f64::NAN, 0.0),
             waiting: Vec::new(),
@@ -94,6 +100,14 @@ impl Host {
             arc: None,
             settled: Vec::new(),
         }
+    }
+
+    /// Here the output sets limits over those of the file.
+    pub fn hold(&mut self, held: Held) {
+        self.held = held;
+        self.rules = held.over(self.file);
+        self.free = self.rules.slowest_axis();
+        self.deviation.0 = f64::NAN;
     }
 
     /// Moves that wait: pushed and not settled.
@@ -308,7 +322,9 @@ impl Plan for Host {
             Kind::Limits => {
                 let lagged = self.rules.e_lag_s > 0.0;
                 if let Some(limits) = beside.limits {
-                    self.rules = self.base.with(limits);
+                    self.file = self.base.with(limits);
+                    self.held.follow(limits, &self.file);
+                    self.rules = self.held.over(self.file);
                     self.free = self.rules.slowest_axis();
                     self.deviation.0 = f64::NAN;
                 }

@@ -14,7 +14,7 @@ pub mod trapezoid;
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
-use rules::{Model, MotionRules};
+use rules::{Held, Model, MotionRules};
 
 /// How a move is executed: speeding up, cruising, braking, each perhaps of no length.
 ///
@@ -87,6 +87,14 @@ impl Planner {
         match rules.model {
             Model::Host => Self::Host(host::Host::new(rules)),
             Model::Board => Self::Board(board::Board::new(rules)),
+        }
+    }
+
+    /// Here the output sets limits over those of the file, until the file sets them itself.
+    pub fn hold(&mut self, held: Held) {
+        match self {
+            Self::Host(host) => host.hold(held),
+            Self::Board(board) => board.hold(held),
         }
     }
 }

@@ -141,6 +141,51 @@ impl MotionRules {
     }
 }
 
+/// What is set in the output over the limits of the file.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Held {
+    /// Corner rule.
+    pub corner: Option<Corner>,
+    /// Highest acceleration along X and Y, mm/s².
+    pub axis_accel: [Option<f64>; 2],
+}
+
+impl Held {
+    /// The file sets limits itself; `file`: what it has in force then.
+    pub fn follow(&mut self, limits: &MotionLimits, file: &MotionRules) {
+        self.corner = self.corner.and_then(|held| kept_corner(held, limits, file.corner));
+        if limits.sets_axis_accel {
+            self.axis_accel = [None; 2];
+        }
+    }
+
+    /// What is in force, where the file has `rules`.
+    #[must_use]
+    pub fn over(&self, rules: MotionRules) -> MotionRules {
+        let mut now = MotionRules { corner: self.corner.unwrap_or(rules.corner), ..rules };
+        for (axis, held) in now.axis_accel.iter_mut().zip(self.axis_accel) {
+            *axis = held.unwrap_or(*axis);
+        }
+        now
+    }
+}
+
+/// What is left of a corner rule once the file sets limits itself; `None` where its own rule is in force.
+fn kept_corner(held: Corner, limits: &MotionLimits, file: Corner) -> Option<Corner> {
+    match (held, file) {
+        (Corner::AxisStep(held), Corner::AxisStep(own)) => {
+            let mut steps = own;
+            for axis in [0, 1] {
+                if !limits.sets_corner[axis] {
+                    steps[axis] = held[axis];
+                }
+            }
+            (steps != own).then_some(Corner::AxisStep(steps))
+        }
+        (held, _) => (limits.sets_corner == [false; 2]).then_some(held),
+    }
+}
+
 /// At a share of 1 no move could ever speed up.
 const MOST_CRUISE_SHARE: f64 = 0.999;
 /// Accelerations below are taken for this one, mm/s²: without any, a machine would never move.

@@ -12,6 +12,8 @@ pub struct MotionLimits {
     pub sets_accel: bool,
     /// It named a highest acceleration of X or Y, perhaps the one already in force.
     pub sets_axis_accel: bool,
+    /// It named the corner rule along X and Y, perhaps the one already in force.
+    pub sets_corner: [bool; 2],
     /// Acceleration of moves with extrusion, mm/s².
     pub print_accel: Option<f64>,
     /// Acceleration of moves without extrusion, mm/s².
@@ -71,7 +73,7 @@ impl MotionLimits {
 
     /// Another line comes: nothing is named yet.
     pub(super) fn next_line(&mut self) {
-        (self.sets_accel, self.sets_axis_accel) = (false, false);
+        (self.sets_accel, self.sets_axis_accel, self.sets_corner) = (false, false, [false; 2]);
     }
 
     /// Follows an M command. `word` gives the number after a letter, if the line has one.
@@ -108,10 +110,14 @@ impl MotionLimits {
             (LimitWords::PerSecond, 203) => set_axes(&mut self.axis_speed, word, 1.0),
             (LimitWords::PerMinute, 203) => set_axes(&mut self.axis_speed, word, PER_MINUTE),
             (_, 205) => {
+                self.sets_corner = [b'X', b'Y'].map(|axis| word(b'J').or(word(axis)).is_some());
                 set(&mut self.corner_deviation, word(b'J'));
                 set_axes(&mut self.axis_step, word, 1.0);
             }
-            (LimitWords::PerMinute, 566) => set_axes(&mut self.axis_step, word, PER_MINUTE),
+            (LimitWords::PerMinute, 566) => {
+                self.sets_corner = [b'X', b'Y'].map(|axis| word(axis).is_some());
+                set_axes(&mut self.axis_step, word, PER_MINUTE);
+            }
             (LimitWords::PerSecond, 900) => self.set_lag(word(b'K')),
             (LimitWords::PerMinute, 572) => self.set_lag(word(b'S')),
             _ => return false,

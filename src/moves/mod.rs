@@ -245,6 +245,11 @@ impl Move {
     /// The line is nearly as long as the controller reads: a new F must not be longer than the one it replaces.
     pub const TIGHT: u16 = 256;
 
+    /// Whether the screw lays something with it.
+    pub fn lays(&self) -> bool {
+        self.kind == Kind::Bead && self.has(Self::SCREW) && self.volume > 0.0
+    }
+
     /// Whether a flag is set.
     pub const fn has(&self, flag: u16) -> bool {
         self.flags & flag != 0

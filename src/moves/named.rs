@@ -1,10 +1,13 @@
-//! Named commands (`NAME KEY=VALUE ...`) whose meaning is known. Their names are read here and nowhere else.
+//! Named commands (`NAME KEY=VALUE ...`) whose meaning is known. Their names stand here and nowhere else.
 
 use super::limits::MotionLimits;
 use crate::profile::LimitWords;
 
 /// Starts of names that mark objects, set the fan or a display: they leave the feed alone.
 const LEAVE_FEED_ALONE: [&str; 3] = ["EXCLUDE_OBJECT", "SET_FAN_SPEED", "SET_PRINT_STATS_INFO"];
+
+/// What stands before the number of a named command that sets the speed at a right angle, mm/s.
+pub const RIGHT_ANGLE_SPEED: &str = "SET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY=";
 
 /// What a named command is to the stream of moves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -81,7 +84,9 @@ fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
             limits.travel_accel = Some(value);
         }
         "VELOCITY" => limits.path_speed = Some(value),
-        "SQUARE_CORNER_VELOCITY" => limits.right_angle_speed = Some(value),
+        "SQUARE_CORNER_VELOCITY" => {
+            (limits.sets_corner, limits.right_angle_speed) = ([true; 2], Some(value));
+        }
         "MINIMUM_CRUISE_RATIO" => limits.min_cruise_share = Some(value),
         // `ACCEL_TO_DECEL`, an older form of the share, is not read any more by the planner that was measured.
         _ => {}

@@ -9,6 +9,7 @@
 //! Each needs the one before: what a stretch takes in time depends on the speeds in it, and how quickly flow may change
 //! on how much of the screw's speed is left. [`feed`] puts the speeds into F words.
 
+pub mod corners;
 pub mod e_count;
 pub mod feed;
 pub mod lag;

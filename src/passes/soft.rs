@@ -6,28 +6,39 @@
 
 use std::sync::Arc;
 
-use super::lag::accel::rounded;
+use super::corners::{CornerWord, Corners, Place, Seen};
+use super::lag::accel::{Lowered, rounded};
 use super::{Reason, Verdict};
-use crate::motion::rules::MotionRules;
+use crate::motion::rules::{Held, MotionRules};
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use crate::soft::{LayerLimits, SoftPlan};
 use crate::units::Bounded;
-
-/// Accelerations by axis are raised again only where they may be this much higher.
-const HYSTERESIS: f64 = 1.25;
 
 /// Puts a plan to moves.
 #[derive(Clone, Debug)]
 pub struct Soft {
     plan: Arc<SoftPlan>,
     axes: Option<AxisAccels>,
+    corners: Option<Corners>,
+    /// Beads gone past.
+    beads: u64,
+}
+
+/// What is to be set before a move.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Words {
+    /// Accelerations along X and Y, mm/s².
+    pub accels: [Option<u32>; 2],
+    /// The corner rule.
+    pub corner: Option<CornerWord>,
 }
 
 impl Soft {
-    /// `by_axis`: the rules of the machine, where the controller knows accelerations by axis.
-    pub fn new(plan: Arc<SoftPlan>, by_axis: Option<&MotionRules>) -> Self {
-        Self { plan, axes: by_axis.map(AxisAccels::new) }
+    /// `by_axis`: the rules of the machine, where the controller knows accelerations by axis; `corners`: the same, where
+    /// it has a word for its corner rule.
+    pub fn new(plan: Arc<SoftPlan>, by_axis: Option<&MotionRules>, corners: Option<&MotionRules>) -> Self {
+        Self { plan, axes: by_axis.map(AxisAccels::new), corners: corners.map(Corners::new), beads: 0 }
     }
 
     /// The plan.
@@ -57,23 +68,42 @@ impl Soft {
 
     /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways.
     pub fn accel(&self, step: &Move) -> f64 {
-        along(step, self.plan.of(step.layer).accel_mm_s2.map(f64::from))
+        along(step, self.bears(step).accel_mm_s2.map(f64::from))
     }
 
-    /// Goes past a move and gives accelerations along X and Y that are to be set before it, mm/s². `limits`: those the
-    /// move sets itself.
-    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> [Option<u32>; 2] {
-        match &mut self.axes {
-            None => [None; 2],
-            Some(axes) => axes.next(step, limits, self.plan.of(step.layer)),
+    /// Whether the last bead is laid: nothing that is still to come can sway.
+    pub fn is_done(&self) -> bool {
+        self.beads >= self.plan.beads
+    }
+
+    /// What is to be borne at a move. What comes behind the last bead is free, so that all is put back there.
+    fn bears(&self, step: &Move) -> &LayerLimits {
+        if self.is_done() { &LayerLimits::FREE } else { self.plan.of(step.layer) }
+    }
+
+    /// Goes past a move and gives what is to be set before it. `limits`: those the move sets itself.
+    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Words {
+        let is_done = self.is_done();
+        let now = if is_done { &LayerLimits::FREE } else { self.plan.of(step.layer) };
+        let place = Place { layer: (!is_done).then_some(step.layer), step, limits };
+        let accels = self.axes.as_mut().map_or([None; 2], |axes| axes.next(place, now));
+        let set = self.axes.as_ref().map_or([f64::INFINITY; 2], AxisAccels::set);
+        let corner = self.corners.as_mut().and_then(|corners| corners.next(place, now, set));
+        self.beads += u64::from(step.lays());
+        Words { accels, corner }
+    }
+
+    /// What is set over the limits of the file.
+    pub fn held(&self) -> Held {
+        Held {
+            corner: self.corners.as_ref().and_then(Corners::set),
+            axis_accel: self.axes.as_ref().map_or([None; 2], |axes| axes.written),
         }
     }
 
     /// Acceleration along its path that what was set by axis leaves a move, mm/s².
     pub fn left(&self, step: &Move) -> f64 {
-        self.axes
-            .as_ref()
-            .map_or(f64::INFINITY, |axes| along(step, axes.written.map(|set| set.unwrap_or(f64::INFINITY))))
+        self.axes.as_ref().map_or(f64::INFINITY, |axes| along(step, axes.set()))
     }
 }
 
@@ -101,36 +131,36 @@ struct AxisAccels {
     file: [f64; 2],
     /// What was written, where it differs.
     written: [Option<f64>; 2],
-    /// Layer that was looked at last.
-    layer: Option<u32>,
+    seen: Seen,
 }
 
 impl AxisAccels {
     fn new(rules: &MotionRules) -> Self {
         let [x, y, ..] = rules.axis_accel;
-        Self { base: *rules, file: [x, y], written: [None; 2], layer: None }
+        Self { base: *rules, file: [x, y], written: [None; 2], seen: None }
     }
 
-    fn next(&mut self, step: &Move, limits: Option<&MotionLimits>, now: &LayerLimits) -> [Option<u32>; 2] {
-        if let Some(limits) = limits {
+    /// What was set along X and Y, mm/s²; infinite where nothing was.
+    fn set(&self) -> [f64; 2] {
+        self.written.map(|set| set.unwrap_or(f64::INFINITY))
+    }
+
+    fn next(&mut self, place: Place<'_>, now: &LayerLimits) -> [Option<u32>; 2] {
+        if let Some(limits) = place.limits {
             let [x, y, ..] = self.base.with(limits).axis_accel;
             if [x, y] != self.file || limits.sets_axis_accel {
-                (self.file, self.written, self.layer) = ([x, y], [None; 2], None);
+                (self.file, self.written, self.seen) = ([x, y], [None; 2], None);
             }
             return [None; 2];
         }
-        // Numbered lines bear no others between them: what is in force stays.
-        if step.length <= 0.0 || step.has(Move::NUMBERED) || self.layer == Some(step.layer) {
+        if !place.is_first(&mut self.seen) {
             return [None; 2];
         }
-        self.layer = Some(step.layer);
         let mut words = [None; 2];
         for (axis, word) in words.iter_mut().enumerate() {
             let own = self.file[axis];
-            let bears = f64::from(now.accel_mm_s2[axis]);
-            let wanted = if bears < own { rounded(bears) } else { own };
-            let set = self.written[axis].unwrap_or(own);
-            if wanted < set || wanted > set * HYSTERESIS || wanted == own && set < own {
+            let (set, bears) = (self.written[axis].unwrap_or(own), f64::from(now.accel_mm_s2[axis]));
+            if let Some(wanted) = (Lowered { own, set, bears }).next(rounded) {
                 self.written[axis] = (wanted < own).then_some(wanted);
                 // The machine of an axis without a limit of its own has none to go back to.
                 *word = wanted.is_finite().then_some(wanted as u32);
@@ -157,7 +187,7 @@ mod tests {
 
     #[test]
     fn directions_share_what_an_axis_bears() {
-        let soft = Soft::new(plan(&[bears(100.0)]), None);
+        let soft = Soft::new(plan(&[bears(100.0)]), None, None);
         let mut step = Move { layer: 1, delta: [6.0, 8.0, 0.0], ..sample::bead(10.0, 1.0) };
         assert!((soft.accel(&step) - 125.0).abs() < 1e-9, "0.8 of it runs along Y");
         step.delta = [10.0, 0.0, 0.0];
@@ -172,12 +202,12 @@ mod tests {
     fn axes_get_words_where_layers_change_them() {
         let rules = MotionRules::of(&Profile::load("[controller]\npreset = \"board\"\n", "own").unwrap());
         let layers = [bears(f32::INFINITY), bears(437.0), bears(420.0), bears(500.0), bears(f32::INFINITY)];
-        let mut soft = Soft::new(plan(&layers), Some(&rules));
+        let mut soft = Soft::new(plan(&layers), Some(&rules), None);
         let words: Vec<_> = (1..=5)
             .map(|layer| {
                 let step = Move { layer, delta: [0.0, 10.0, 0.0], ..sample::bead(10.0, 1.0) };
-                let words = soft.words(&step, None);
-                assert_eq!(soft.words(&step, None), [None; 2], "once a layer");
+                let words = soft.words(&step, None).accels;
+                assert_eq!(soft.words(&step, None), Words::default(), "once a layer");
                 (words[1], soft.left(&step))
             })
             .collect();
@@ -188,7 +218,7 @@ mod tests {
     #[test]
     fn beads_are_slowed_for_cooling_down_to_what_is_even() {
         let limits = LayerLimits { bead_share: 0.5, perimeter_share: 0.8, ..LayerLimits::FREE };
-        let soft = Soft::new(plan(&[limits]), None);
+        let soft = Soft::new(plan(&[limits]), None, None);
         let step = Move { layer: 1, speed: 40.0, ..sample::bead(10.0, 1.0) };
         let speed = |step: &Move, top: f64| {
             let mut verdict = Verdict { speed: step.speed, reason: None };

@@ -11,6 +11,16 @@ const T_MM3: f64 = 1e-9;
 const MOST_SECTIONS: usize = 200;
 /// Most terms of the power series of one piece; with loads below 1 the last is below 1e-17.
 const TERMS: u32 = 20;
+/// -1 / (k (k - 1)) for each of them.
+const SHARES: [f64; TERMS as usize] = {
+    let mut shares = [0.0; TERMS as usize];
+    let mut k = 2;
+    while k < TERMS as usize {
+        shares[k] = -1.0 / (k as f64 * (k as f64 - 1.0));
+        k += 1;
+    }
+    shares
+};
 /// A term this small beside the inclinations, which count from 1 at the top, ends the series.
 const SMALL: f64 = 1e-18;
 /// Most steps towards the factor: five or six are usual.
@@ -193,9 +203,8 @@ impl Tower {
                 let (mut before, mut this) = ([0.0; 2], inclination);
                 let mut next = moment.map(|moment| moment * turn);
                 let (mut value, mut slope) = ([this[0] + next[0], this[1] + next[1]], next);
-                for k in 2..TERMS {
+                for (k, &share) in (0..TERMS).zip(&SHARES).skip(2) {
                     let k = f64::from(k);
-                    let share = -1.0 / (k * (k - 1.0));
                     let drive = [0, 1].map(|part| alpha * this[part] + beta * before[part]);
                     let term = [share * load * drive[0], share * (drive[0] + load * drive[1])];
                     (before, this, next) = (this, next, term);

@@ -75,6 +75,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     after.moves -= written.e_only_removed;
     changes.feeds_written = written.feeds;
     changes.accelerations_written = written.accels;
+    changes.corner_rules_written = written.corners;
     // The marker is a line too, wherever a file is rewritten.
     changes.lines_added = written.lines_added + u64::from(is_written);
     changes.lines_removed = written.lines_removed;

@@ -17,8 +17,8 @@ use crate::passes::lag::ramp::{Bounds, Ramp};
 use crate::passes::lag::spring::Melt;
 use crate::passes::soft::Soft;
 use crate::passes::sustained::Sustained;
-use crate::profile::{Corner, LagCompensation, Output, OutputUnit, Profile};
-use crate::soft::SoftPlan;
+use crate::profile::{AccelWords, Corner, LagCompensation, Output, OutputUnit, Profile};
+use crate::soft::{BY_AXIS, SoftPlan, lowers_corners, takes};
 use crate::units::{Area, Length};
 
 /// Shortest piece of a bead as a share of the bore, and at least this long, mm: below, some controllers join pieces.
@@ -119,15 +119,11 @@ pub fn output_volume(unit: &Unit, file: Option<f64>) -> Option<f64> {
     }
 }
 
-/// Command by which a controller is told accelerations by axis.
-const BY_AXIS: &str = "M201";
-
 /// Bounds for the soft part, in the form that the controller takes them.
 pub fn soft(profile: &Profile, plan: Arc<SoftPlan>) -> Soft {
-    let controller = &profile.controller;
-    let takes = |list: &[String]| !list.iter().any(|command| command == BY_AXIS);
-    let by_axis = takes(&controller.refused_commands.value) && takes(&controller.skipped_commands.value);
-    Soft::new(plan, by_axis.then(|| MotionRules::of(profile)).as_ref())
+    let rules = MotionRules::of(profile);
+    let by_axis = takes(profile, BY_AXIS).then_some(&rules);
+    Soft::new(plan, by_axis, lowers_corners(profile).then_some(&rules))
 }
 
 /// The passes that decide how fast moves are.
@@ -151,6 +147,8 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How,
         capacity: held_to,
         eases,
         accels: (eases || by_move).then(|| Accels::new(profile.controller.accel_words.value, &rules).sparing(sways)),
+        travels: (sways && profile.controller.accel_words.value == AccelWords::Beads)
+            .then(|| Accels::of_travels(&rules)),
         ramp_error,
         soft,
         flow_steps: flow_step.map(FlowSteps::new),

@@ -159,6 +159,8 @@ pub struct Written {
     pub feeds: u64,
     /// Accelerations written.
     pub accels: u64,
+    /// Corner rules written.
+    pub corners: u64,
     /// Lines added.
     pub lines_added: u64,
     /// Lines taken out.

@@ -15,7 +15,7 @@ use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::{Gaps, Marks, is_dropped};
 use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
-use crate::passes::soft::Soft;
+use crate::passes::soft::{Soft, Words};
 use crate::passes::sustained::Sustained;
 use crate::passes::{Reason, Verdict, peak};
 use crate::units::Bounded;
@@ -29,6 +29,8 @@ pub struct Passes {
     pub flow_steps: Option<FlowSteps>,
     /// Accelerations.
     pub accels: Option<Accels>,
+    /// Accelerations of travels, where the part bounds them and the controller has a word of its own for them.
+    pub travels: Option<Accels>,
     /// They are held to what the melt can follow.
     pub eases: bool,
     /// What the soft part bears.
@@ -245,16 +247,24 @@ impl Limiter {
                 // Without motion the speed is that of E.
                 speed *= e / step.e;
             }
-            let (sway, left) = passes.soft.as_mut().map_or((f64::INFINITY, f64::INFINITY), |soft| {
-                soft.words(step, beside.limits);
-                (if soft.is_by_move() { soft.accel(step) } else { f64::INFINITY }, soft.left(step))
-            });
-            let mut ruling = match &mut passes.accels {
-                None => Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag },
-                Some(accels) => {
-                    if let Some(limits) = beside.limits {
-                        accels.follow(limits);
-                    }
+            let (mut sway, mut left) = (f64::INFINITY, f64::INFINITY);
+            if let Some(soft) = &mut passes.soft {
+                if soft.is_by_move() {
+                    sway = soft.accel(step);
+                }
+                if soft.words(step, beside.limits) != Words::default() {
+                    self.planner.hold(soft.held());
+                }
+                left = soft.left(step);
+            }
+            if let Some(limits) = beside.limits {
+                passes.accels.iter_mut().chain(&mut passes.travels).for_each(|accels| accels.follow(limits));
+            }
+            let of_travels = passes.travels.as_mut().filter(|_| kind == Kind::Travel);
+            let mut ruling = match (of_travels, &mut passes.accels) {
+                (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, sway, speed) },
+                (None, None) => Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag },
+                (None, Some(accels)) => {
                     let top = if self.may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
                     let (own, bore) = (accels.own(), passes.bore_mm);
                     let limit = match passes.ramp_error {

@@ -40,7 +40,7 @@ use crate::motion::braking::Braking;
 use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
 use crate::passes::e_count::Unit;
-use crate::profile::{AccelWords, Excess, LagCommands, Profile};
+use crate::profile::{Excess, LagCommands, Profile};
 use crate::soft::{SoftPlan, SoftPlanner, Terms};
 use crate::source::block::BlockReader;
 use crate::summary::course::{Course, Ground, Grounds};
@@ -318,12 +318,10 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let initial_feed = profile.controller.initial_feed_mm_s.value;
     let soft = soft.map(|plan| assemble::soft(profile, plan));
     let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how, soft.clone());
-    let accel_word: &'static [u8] = match profile.controller.accel_words.value {
-        AccelWords::AllMoves => b"M204 S",
-        AccelWords::Beads => b"M204 P",
-    };
+    let accel_words = profile.controller.accel_words.value;
     let tally = Tally::new(&capacity);
-    let terms = scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_word, purpose };
+    let terms =
+        scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_words, purpose };
     let mut scribe =
         Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
     scribe.pauses = pauses;

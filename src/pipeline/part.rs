@@ -75,9 +75,9 @@ fn warn(warning: &Warning, findings: &mut Findings) {
             );
             (Code::PartDragged, detail)
         }
-        Trouble::Jolted { most_mm_s, step_mm_s } => {
-            let detail =
-                format!("{from}; at most {} mm/s, the rule allows {} mm/s", short(most_mm_s), short(step_mm_s));
+        Trouble::Jolted { most_mm_s, step_mm_s, is_lowered } => {
+            let rule = if is_lowered { "the lowest rule that is set" } else { "the rule" };
+            let detail = format!("{from}; at most {} mm/s, {rule} allows {} mm/s", short(most_mm_s), short(step_mm_s));
             (Code::PartJolted, detail)
         }
     };

@@ -8,14 +8,21 @@ use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
 use crate::findings::{Code, Findings, Place};
+use crate::line::number::write_fixed;
 use crate::motion::braking::{Braking, Seen};
+use crate::moves::named::RIGHT_ANGLE_SPEED;
 use crate::moves::track::Track;
 use crate::moves::{Kind, Move};
+use crate::passes::corners::CornerWord;
 use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::gaps::Marks;
 use crate::passes::{ROUNDING, Reason, Verdict};
+use crate::profile::{AccelWords, Corner};
 use crate::summary::course::Course;
 use crate::summary::tally::{Executed, Tally};
+
+/// Decimals of a corner rule: as many as a file or a profile may have put there.
+const CORNER_DECIMALS: u8 = 5;
 
 /// What becomes of the decisions.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -33,8 +40,8 @@ pub struct Terms {
     pub peak_mm3_s: f64,
     /// Feed in force before the first F word, mm/s.
     pub initial_feed_mm_s: f64,
-    /// What stands before the number of an acceleration.
-    pub accel_word: &'static [u8],
+    /// How accelerations are written.
+    pub accel_words: AccelWords,
     /// What becomes of the decisions.
     pub purpose: Purpose,
 }
@@ -61,7 +68,7 @@ pub struct Scribe {
     /// Beads against the nozzle, where they are reported on.
     pub beads: Option<Box<Beads>>,
     peak_mm3_s: f64,
-    accel_word: &'static [u8],
+    accel_words: AccelWords,
     feeds: Feeds,
     purpose: Purpose,
     braking: Braking,
@@ -82,7 +89,7 @@ impl Scribe {
             course: None,
             beads: None,
             peak_mm3_s: terms.peak_mm3_s,
-            accel_word: terms.accel_word,
+            accel_words: terms.accel_words,
             feeds: Feeds::new(terms.initial_feed_mm_s),
             purpose: terms.purpose,
             braking,
@@ -160,10 +167,20 @@ impl Scribe {
                 self.pauses.pass(step, beside.limits);
             }
             if let Some(stay) = &mut self.stay {
-                by_axis(stay.words(step, beside.limits), &mut lines, &mut self.written.accels);
+                let words = stay.words(step, beside.limits);
+                by_axis(words.accels, &mut lines, &mut self.written.accels);
+                if let Some(word) = words.corner {
+                    corner(word, &mut lines);
+                    self.written.corners += 1;
+                }
             }
             if let Some(accel) = ruling.word {
-                lines.text.extend_from_slice(self.accel_word);
+                let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP);
+                lines.text.extend_from_slice(match self.accel_words {
+                    AccelWords::AllMoves => b"M204 S",
+                    AccelWords::Beads if is_travel => b"M204 T",
+                    AccelWords::Beads => b"M204 P",
+                });
                 lines.text.extend_from_slice(accel.to_string().as_bytes());
                 lines.end();
                 self.written.accels += 1;
@@ -248,6 +265,29 @@ fn by_axis(words: [Option<u32>; 2], lines: &mut LinesBefore<'_>, written: &mut u
     }
     lines.end();
     *written += 1;
+}
+
+/// Writes a corner rule.
+fn corner(CornerWord { rule, axes }: CornerWord, lines: &mut LinesBefore<'_>) {
+    let text = &mut *lines.text;
+    match rule {
+        Corner::RightAngleSpeed(speed) => {
+            text.extend_from_slice(RIGHT_ANGLE_SPEED.as_bytes());
+            write_fixed(text, speed, CORNER_DECIMALS);
+        }
+        Corner::Deviation(deviation) => {
+            text.extend_from_slice(b"M205 J");
+            write_fixed(text, deviation, CORNER_DECIMALS);
+        }
+        Corner::AxisStep(steps) => {
+            text.extend_from_slice(b"M205");
+            for ((letter, step), _) in b"XY".iter().zip(steps).zip(axes).filter(|(_, named)| *named) {
+                text.extend_from_slice(&[b' ', *letter]);
+                write_fixed(text, step, CORNER_DECIMALS);
+            }
+        }
+    }
+    lines.end();
 }
 
 /// Adds a layer that gets less time than it needs.

@@ -2,7 +2,7 @@
 
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
-use crate::passes::soft::Soft;
+use crate::passes::soft::{Soft, Words};
 use crate::soft::Bands;
 
 /// Shorter waits are left out, s: what they would cool is lost in what is not known of the air.
@@ -54,8 +54,8 @@ impl Stay {
         Self { soft, layer: 0, taken_s: 0.0, waited_s: 0.0, is_written, waits: 0, waited_in_all_s: 0.0, bands }
     }
 
-    /// Accelerations by axis to be set before a move.
-    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> [Option<u32>; 2] {
+    /// What is to be set before a move.
+    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Words {
         self.soft.words(step, limits)
     }
 

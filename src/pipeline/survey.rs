@@ -50,6 +50,12 @@ pub fn survey<R: Read + Seek + Send>(
     scanned(input, &scan, profile, options, progress, take)
 }
 
+/// A batch, and the layers that it finished.
+struct Surveyed {
+    batch: Batch,
+    layers: Vec<LayerRecord>,
+}
+
 /// [`survey`] of an input whose ends were looked at before, and that is at its start.
 pub(super) fn scanned<R: Read + Seek + Send>(
     input: &mut R,
@@ -70,26 +76,31 @@ pub(super) fn scanned<R: Read + Seek + Send>(
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);
     let mut reader = BlockReader::new(&mut *input, options.block_size);
-    let (mut done, mut bytes, spare) = (Vec::new(), 0, Spare::default());
-    let works: Vec<Work<'_, Batch>> = vec![
-        Box::new(|batch| batch.fill(&mut reader, None, &mut bytes)),
-        Box::new(|batch| {
-            batch.lex();
+    let (mut bytes, spare) = (0, Spare::default());
+    // What is made of the layers has a station of its own: with many towers that takes its time.
+    let works: Vec<Work<'_, Surveyed>> = vec![
+        Box::new(|surveyed| surveyed.batch.fill(&mut reader, None, &mut bytes)),
+        Box::new(|surveyed| {
+            surveyed.batch.lex();
             Ok(Next::On)
         }),
-        Box::new(|batch| batch.resolve(&mut intake, &spare).map(|()| Next::On)),
-        Box::new(|batch| {
+        Box::new(|surveyed| surveyed.batch.resolve(&mut intake, &spare).map(|()| Next::On)),
+        Box::new(|Surveyed { batch, layers }| {
             for block in &batch.moves {
-                surveyor.take(&block.moves, &block.before, &block.side, &mut done);
+                surveyor.take(&block.moves, &block.before, &block.side, layers);
             }
             spare.give(&mut batch.moves);
-            done.drain(..).for_each(&mut *take);
+            Ok(Next::On)
+        }),
+        Box::new(|Surveyed { batch, layers }| {
+            layers.drain(..).for_each(&mut *take);
             progress(batch.bytes);
             Ok(Next::On)
         }),
     ];
-    ring::run(Batch::all(), works)?;
-    let mut last = Vec::new();
+    let batches = Batch::all().into_iter().map(|batch| Surveyed { batch, layers: Vec::new() });
+    ring::run(batches.collect(), works)?;
+    let (mut last, mut done) = (Vec::new(), Vec::new());
     intake.finish(&mut last);
     for block in &last {
         surveyor.take(&block.moves, &block.before, &block.side, &mut done);

@@ -8,8 +8,8 @@ use toml::de::DeValue;
 use super::check;
 use super::fault::{Complaint, Refusal, nearest, quote};
 use super::{
-    AccelWords, ArcForm, Corner, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics, LagCommands,
-    LagCompensation, LimitWords, Output, OutputUnit, PartMoves, Preset, Provenance, StiffnessRelation,
+    AccelWords, ArcForm, Corner, CornerWords, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics,
+    LagCommands, LagCompensation, LimitWords, Output, OutputUnit, PartMoves, Preset, Provenance, StiffnessRelation,
 };
 
 /// A TOML value with its place in the text.
@@ -100,6 +100,7 @@ words! {
     EUnit { "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
     OutputUnit { "as-in-file" => AsInFile, "virtual-filament-mm" => VirtualFilament, "screw-turns" => ScrewTurns, "mm3" => Mm3 }
     AccelWords { "all-moves" => AllMoves, "beads" => Beads }
+    CornerWords { "named" => Named, "by-rule" => ByRule, "none" => None }
     LagCompensation { "file" => File, "controller" => Controller, "none" => None }
     Provenance { "measured" => Measured, "assumed" => Assumed }
 }
@@ -127,6 +128,7 @@ blank! {
     LagCompensation => Self::None;
     OutputUnit => Self::AsInFile;
     AccelWords => Self::AllMoves;
+    CornerWords => Self::None;
     Corner => Self::RightAngleSpeed(0.0);
     Output => Self::Constant(0.0);
 }

@@ -9,9 +9,9 @@ use super::form::{
     Text, Tools, Word,
 };
 use super::{
-    AccelWords, ArcForm, Controller, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Hopper, Kinematics,
-    LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, Part, PartMoves, Preset,
-    Profile, Provenance, Screw, Stated, StiffnessRelation,
+    AccelWords, ArcForm, Controller, CornerWords, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Hopper,
+    Kinematics, LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, Part, PartMoves,
+    Preset, Profile, Provenance, Screw, Stated, StiffnessRelation,
 };
 
 /// One key and what is done with it.
@@ -149,6 +149,8 @@ keys! {
             "what to do with too much E in a line: \"split\" or \"report\"";
         accel_words: "accel_words" as Word<AccelWords>, any,
             "how accelerations are written: \"all-moves\" (M204 S) or \"beads\" (M204 P)";
+        corner_words: "corner_words" as Word<CornerWords>, any,
+            "how corner rules are written: \"named\" (a named command), \"by-rule\" (M205 X Y or J) or \"none\"";
         g90_sets_e: "g90_sets_e" as Flag, any,
             "whether G90 also makes E absolute and ends M83: true or false";
         limit_words: "limit_words" as Word<LimitWords>, any,

@@ -243,6 +243,8 @@ pub struct Controller {
     pub excess_e: Stated<Excess>,
     /// How accelerations are written.
     pub accel_words: Stated<AccelWords>,
+    /// How a corner rule is written.
+    pub corner_words: Stated<CornerWords>,
     /// Whether `G90` also makes E absolute (and ends `M83`).
     pub g90_sets_e: Stated<bool>,
     /// Commands that set limits of motion.
@@ -351,6 +353,17 @@ pub enum AccelWords {
     AllMoves,
     /// `M204 P`, for moves with extrusion alone.
     Beads,
+}
+
+/// How the controller takes a corner rule.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CornerWords {
+    /// By a named command, which sets the speed at a right angle.
+    Named,
+    /// `M205`: `X` and `Y` under the rule by axis, `J` under that of a deviation.
+    ByRule,
+    /// There is no word for it, or none is to be written.
+    None,
 }
 
 /// Output against screw speed.

@@ -8,18 +8,21 @@
 //! priming towers do not count. The stiffness is the low side of the band where it rests on hardness alone.
 
 mod bands;
+pub mod corners;
 mod planner;
 mod terms;
 
 pub use bands::{Band, Bands};
 pub use planner::SoftPlanner;
-pub use terms::Terms;
+pub use terms::{BY_AXIS, Terms, lowers_corners, takes};
 
 /// Limits of one layer.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LayerLimits {
     /// Highest acceleration along X and Y, mm/s²; infinite where nothing sways.
     pub accel_mm_s2: [f32; 2],
+    /// Largest jump of speed along X and Y, mm/s; infinite where nothing sways.
+    pub step_mm_s: [f32; 2],
     /// Highest speed of beads for the drag of the nozzle, mm/s; infinite where it is not to be bounded.
     pub drag_mm_s: f32,
     /// Share of their speed to which perimeters are slowed so that the layer cools, above 0 to 1.
@@ -34,6 +37,7 @@ impl LayerLimits {
     /// No limits.
     pub const FREE: Self = Self {
         accel_mm_s2: [f32::INFINITY; 2],
+        step_mm_s: [f32::INFINITY; 2],
         drag_mm_s: f32::INFINITY,
         perimeter_share: 1.0,
         bead_share: 1.0,
@@ -50,6 +54,8 @@ pub struct SoftPlan {
     pub least_mm_s: f64,
     /// The same as a flow, mm³/s.
     pub least_mm3_s: f64,
+    /// Beads of the whole file.
+    pub beads: u64,
     /// Figures by bands of layers.
     pub bands: Bands,
     /// X and Y beside all that is laid and on the bed, where there is such a place, mm of the machine.
@@ -61,7 +67,7 @@ pub struct SoftPlan {
 impl SoftPlan {
     /// A plan with these limits, from the first layer up.
     pub fn of_layers(layers: Vec<LayerLimits>, least_mm_s: f64, least_mm3_s: f64) -> Self {
-        Self { layers, least_mm_s, least_mm3_s, ..Self::default() }
+        Self { layers, least_mm_s, least_mm3_s, beads: u64::MAX, ..Self::default() }
     }
 
     /// Limits of a layer, as moves number them.
@@ -119,7 +125,9 @@ pub enum Trouble {
     Jolted {
         /// Largest jump it bears, mm/s.
         most_mm_s: f64,
-        /// Jump the controller may make, mm/s.
+        /// Jump the controller may still make, mm/s.
         step_mm_s: f64,
+        /// Its rule is lowered, and cannot be set lower.
+        is_lowered: bool,
     },
 }

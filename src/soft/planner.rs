@@ -150,6 +150,7 @@ impl SoftPlanner {
             self.followed.clear();
             self.places.clear();
         }
+        self.plan.beads += u64::from(record.beads);
         self.last_least_s = self.cooled_s(record.height_mm);
         let sums = &mut self.sums;
         sums.time_s += record.time_s;
@@ -317,7 +318,8 @@ impl SoftPlanner {
                 }
             }
         }
-        let (least, corner, clamp) = (terms.least_mm_s2, terms.corner_step_mm_s, terms.clamp_drag);
+        let (least, clamp) = (terms.least_mm_s2, terms.clamp_drag);
+        let is_lowered = terms.lowers_corners;
         if drag_speed.is_finite() {
             if clamp {
                 self.limits.drag_mm_s = self.limits.drag_mm_s.min(drag_speed as f32);
@@ -334,8 +336,11 @@ impl SoftPlanner {
             if accel_mm_s2 < least {
                 self.warn(record, Trouble::TooSoft { accel_mm_s2, least_mm_s2: least });
             }
-            if speed_step_mm_s < corner {
-                self.warn(record, Trouble::Jolted { most_mm_s: speed_step_mm_s, step_mm_s: corner });
+            let step = &mut self.limits.step_mm_s[axis];
+            *step = step.min(speed_step_mm_s as f32);
+            let step_mm_s = self.terms.jump(axis, accel_mm_s2.max(least));
+            if speed_step_mm_s < step_mm_s {
+                self.warn(record, Trouble::Jolted { most_mm_s: speed_step_mm_s, step_mm_s, is_lowered });
             }
         }
     }

@@ -1,11 +1,12 @@
 //! What is taken from the profile.
 
+use super::corners;
 use crate::demand::capacity::Capacity;
 use crate::physics::column::{Solid, shear_factor_of_rectangle};
 use crate::physics::cooling::{Layer, Place, Temperatures, Thermal};
 use crate::physics::stiffness::{Hardness, estimate, log_linear};
 use crate::physics::viscosity::PowerLaw;
-use crate::profile::{Corner, PartMoves, Profile, StiffnessRelation};
+use crate::profile::{Corner, CornerWords, PartMoves, Preset, Profile, StiffnessRelation};
 use crate::units::{Density, Modulus};
 
 /// Elastomers hardly change their volume.
@@ -30,8 +31,12 @@ pub struct Terms {
     pub least_mm_s2: f64,
     /// Acceleration of the machine, mm/s².
     pub accel_mm_s2: f64,
-    /// Jump of speed at a right corner that the controller's own rule allows, mm/s.
-    pub corner_step_mm_s: f64,
+    /// The controller's corner rule is lowered where the part needs it.
+    pub lowers_corners: bool,
+    corner: Corner,
+    /// Accelerations along X and Y are set for each axis.
+    by_axis: bool,
+    is_board: bool,
     /// Shear factor of a section.
     pub shear_factor: f64,
     /// The melt; `None` where its law is none.
@@ -87,7 +92,10 @@ impl Terms {
             factor: part.sway_factor.value,
             least_mm_s2: part.least_accel_mm_s2.value,
             accel_mm_s2: accel,
-            corner_step_mm_s: right_corner_step(machine.corner.value, accel),
+            lowers_corners: lowers_corners(profile),
+            corner: machine.corner.value,
+            by_axis: takes(profile, BY_AXIS),
+            is_board: matches!(profile.controller.preset.value, Preset::Board | Preset::Network),
             shear_factor: shear_factor_of_rectangle(POISSON),
             melt: PowerLaw::new(feedstock.melt_consistency_pa_s_n.value, feedstock.melt_index_n.value).ok(),
             face_mm: profile.nozzle.face_mm.value.unwrap_or(FACE_PER_BORE * bore),
@@ -101,6 +109,13 @@ impl Terms {
                 Cooling { thermal, at, film: part.air_w_m2_k.value, until }
             }),
         })
+    }
+
+    /// Largest jump of speed along an axis, 0 for X and 1 for Y, that the corner rule allows as low as it can be set, mm/s.
+    /// `bears`: acceleration that the part bears along it, mm/s².
+    pub fn jump(&self, axis: usize, bears: f64) -> f64 {
+        let accel = if self.by_axis { bears.min(self.accel_mm_s2) } else { self.accel_mm_s2 };
+        corners::jump(self.corner, self.lowers_corners, axis, accel, self.is_board)
     }
 
     /// Least time of a layer of this height, s; 0 where none is asked for.
@@ -132,12 +147,23 @@ fn moduli(profile: &Profile) -> Option<[f64; 3]> {
 /// Gent's relation has no value at 100; grades above this one are stiff enough for any bed.
 const HARDEST_SHORE_A: f64 = 98.0;
 
-/// Change of speed along one axis at a right corner, mm/s: the speed at which it is passed.
-fn right_corner_step(corner: Corner, accel: f64) -> f64 {
-    match corner {
-        Corner::RightAngleSpeed(speed) => speed,
-        // v² = a d / (sqrt 2 - 1), the inverse of the deviation of a right angle.
-        Corner::Deviation(deviation) => (accel * deviation / (std::f64::consts::SQRT_2 - 1.0)).sqrt(),
-        Corner::AxisStep([x, y, ..]) => x.max(y),
+/// Command by which a controller is told accelerations by axis.
+pub const BY_AXIS: &str = "M201";
+/// Command by which boards are told their corner rule.
+const CORNER: &str = "M205";
+
+/// Whether the controller takes a command.
+pub fn takes(profile: &Profile, command: &str) -> bool {
+    let controller = &profile.controller;
+    let lacks = |list: &[String]| list.iter().any(|other| other == command);
+    !lacks(&controller.refused_commands.value) && !lacks(&controller.skipped_commands.value)
+}
+
+/// Whether there is a word for the controller's corner rule, and it is to be written.
+pub fn lowers_corners(profile: &Profile) -> bool {
+    match (profile.controller.corner_words.value, profile.machine.corner.value) {
+        (CornerWords::Named, Corner::RightAngleSpeed(_)) => profile.controller.named_commands.value,
+        (CornerWords::ByRule, Corner::Deviation(_) | Corner::AxisStep(_)) => takes(profile, CORNER),
+        _ => false,
     }
 }

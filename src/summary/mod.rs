@@ -88,7 +88,9 @@ pub struct Changes {
     pub feeds_written: u64,
     /// Lines in which an acceleration was written.
     pub accelerations_written: u64,
-    /// Lines added (marker, pieces of split lines, restored feeds, turns of the screw, accelerations).
+    /// Lines in which a corner rule was written.
+    pub corner_rules_written: u64,
+    /// Lines added (marker, pieces of split lines, restored feeds, turns of the screw, accelerations, corner rules).
     pub lines_added: u64,
     /// Lines taken out: the file's own reversals and refills.
     pub lines_removed: u64,

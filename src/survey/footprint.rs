@@ -39,6 +39,28 @@ pub struct Footprint {
     runs: Vec<Run>,
 }
 
+/// Rows of a footprint with their runs.
+#[derive(Clone, Debug)]
+pub struct Rows<'a> {
+    heads: &'a [(i16, u32)],
+    runs: &'a [Run],
+    /// Place of the first of these runs among all.
+    begin: usize,
+}
+
+impl<'a> Iterator for Rows<'a> {
+    type Item = (i16, &'a [Run]);
+
+    #[inline]
+    fn next(&mut self) -> Option<Self::Item> {
+        let (&(row, _), heads) = self.heads.split_first()?;
+        let count = heads.first().map_or(self.runs.len(), |next| next.1 as usize - self.begin);
+        let (runs, others) = self.runs.split_at_checked(count)?;
+        (self.heads, self.runs, self.begin) = (heads, others, self.begin + count);
+        Some((row, runs))
+    }
+}
+
 impl Footprint {
     /// Takes everything out; the memory is kept.
     pub fn clear(&mut self) {
@@ -57,14 +79,8 @@ impl Footprint {
     }
 
     /// Rows with their runs.
-    pub fn rows(&self) -> impl Iterator<Item = (i16, &[Run])> {
-        let mut rest = self.runs.as_slice();
-        let ends = self.heads.iter().skip(1).map(|head| head.1).chain([self.runs.len() as u32]);
-        self.heads.iter().zip(ends).map(move |(&(row, start), end)| {
-            let (runs, others) = rest.split_at_checked((end - start) as usize).unwrap_or_default();
-            rest = others;
-            (row, runs)
-        })
+    pub fn rows(&self) -> Rows<'_> {
+        Rows { heads: &self.heads, runs: &self.runs, begin: 0 }
     }
 
     fn runs_of(&self, index: usize) -> &[Run] {
@@ -156,21 +172,33 @@ impl Footprint {
     /// Cells shared with a footprint below, one entry for each pair of labels, in rising order.
     pub fn overlaps(&self, below: &Self, out: &mut Vec<Overlap>) {
         out.clear();
+        // The pair at hand, where it stands in the list, and cells of it that are not yet added there.
+        let (mut pair, mut place, mut cells) = (None, 0, 0_u64);
         each_pair(self, below, |upper, lower| {
             let (mut a, mut b) = (0, 0);
             while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
                 let (start, end) = (high.start.max(low.start), high.end.min(low.end));
-                if start <= end {
-                    let cells = Run { start, end, label: 0 }.cells();
-                    let near = out.iter_mut().rev().take(SEEN_LATELY);
-                    match near.into_iter().find(|pair| pair.above == high.label && pair.below == low.label) {
-                        Some(pair) => pair.cells += cells,
-                        None => out.push(Overlap { above: high.label, below: low.label, cells }),
+                let shared = (i32::from(end) - i32::from(start) + 1).max(0);
+                let now = Some((high.label, low.label));
+                // What shares nothing may be counted for any pair. Where runs end nobody can guess, so that both steps
+                // are made without asking.
+                if (now != pair) & (shared > 0) {
+                    add_cells(out, place, cells);
+                    (pair, cells) = (now, 0);
+                    let is_pair = |o: &Overlap| o.above == high.label && o.below == low.label;
+                    let lately = out.len().saturating_sub(SEEN_LATELY);
+                    place = out.iter().skip(lately).position(is_pair).map_or(out.len(), |at| lately + at);
+                    if place == out.len() {
+                        out.push(Overlap { above: high.label, below: low.label, cells: 0 });
                     }
                 }
-                if high.end < low.end { a += 1 } else { b += 1 }
+                cells += shared as u64;
+                let is_first = high.end < low.end;
+                a += usize::from(is_first);
+                b += usize::from(!is_first);
             }
         });
+        add_cells(out, place, cells);
         out.sort_unstable_by_key(|overlap| (overlap.above, overlap.below));
         out.dedup_by(|next, kept| {
             let same = next.above == kept.above && next.below == kept.below;
@@ -210,17 +238,26 @@ impl Footprint {
         }
     }
 
-    /// This footprint, and what `older` has beside it: the labels of the latter get `offset` added.
-    pub fn over(&self, older: &Self, offset: u32, out: &mut Self) {
+    /// This footprint, and what `older` has beside it; `name`: labels of the latter in `out`, where they are to be kept.
+    pub fn over(&self, older: &Self, name: impl Fn(u32) -> Option<u32>, out: &mut Self) {
         out.clear();
-        let (mut rows, mut older_rows) = (self.rows().peekable(), older.rows().peekable());
+        let (mut rows, mut older_rows) = (self.rows(), older.rows());
+        let (mut here, mut there) = (rows.next(), older_rows.next());
         loop {
-            let (here, there) = (rows.peek().map(|row| row.0), older_rows.peek().map(|row| row.0));
-            let Some(row) = here.into_iter().chain(there).min() else { break };
-            let upper = rows.next_if(|next| next.0 == row).map_or(&[][..], |next| next.1);
-            let lower = older_rows.next_if(|next| next.0 == row).map_or(&[][..], |next| next.1);
+            let row = match (here, there) {
+                (None, None) => break,
+                (Some((row, _)), None) | (None, Some((row, _))) => row,
+                (Some((row, _)), Some((other, _))) => row.min(other),
+            };
             out.row(row);
-            beside(upper, lower, offset, &mut out.runs);
+            let (mut upper, mut lower): (&[Run], &[Run]) = (&[], &[]);
+            if let Some((_, runs)) = here.filter(|(at, _)| *at == row) {
+                (upper, here) = (runs, rows.next());
+            }
+            if let Some((_, runs)) = there.filter(|(at, _)| *at == row) {
+                (lower, there) = (runs, older_rows.next());
+            }
+            beside(upper, lower, &name, &mut out.runs);
         }
     }
 
@@ -256,13 +293,19 @@ impl Footprint {
     }
 }
 
-/// Adds the runs of one row above, and the parts of those below that are beside them.
-fn beside(upper: &[Run], lower: &[Run], offset: u32, out: &mut Vec<Run>) {
-    let mut above = upper.iter().peekable();
+fn add_cells(overlaps: &mut [Overlap], place: usize, cells: u64) {
+    if let Some(overlap) = overlaps.get_mut(place) {
+        overlap.cells += cells;
+    }
+}
+
+/// Adds the runs of one row above, and the parts of those below that are beside them and have a name.
+#[inline]
+fn beside(mut above: &[Run], lower: &[Run], name: impl Fn(u32) -> Option<u32>, out: &mut Vec<Run>) {
     for run in lower {
+        let Some(label) = name(run.label) else { continue };
         let mut start = i32::from(run.start);
-        let label = run.label + offset;
-        while let Some(top) = above.peek().copied().copied().filter(|top| top.start <= run.end) {
+        while let Some((top, others)) = above.split_first().filter(|(top, _)| top.start <= run.end) {
             if start < i32::from(top.start) {
                 out.push(Run { start: start as i16, end: top.start - 1, label });
             }
@@ -271,14 +314,14 @@ fn beside(upper: &[Run], lower: &[Run], offset: u32, out: &mut Vec<Run>) {
                 // It goes on above the next run, and is added behind that.
                 break;
             }
-            out.push(top);
-            above.next();
+            out.push(*top);
+            above = others;
         }
         if start <= i32::from(run.end) {
             out.push(Run { start: start as i16, end: run.end, label });
         }
     }
-    out.extend(above);
+    out.extend_from_slice(above);
 }
 
 /// Shows which runs of a row and of the one above it touch along sides or corners, by their places.
@@ -290,7 +333,9 @@ fn touching(lower: &[Run], upper: &[Run], mut see: impl FnMut(usize, usize)) {
         if i32::from(low.start) <= high_end + 1 && i32::from(high.start) <= low_end + 1 {
             see(a, b);
         }
-        if low_end < high_end { a += 1 } else { b += 1 }
+        let is_first = low_end < high_end;
+        a += usize::from(is_first);
+        b += usize::from(!is_first);
     }
 }
 
@@ -395,12 +440,15 @@ mod tests {
         above.nearest(&below, 2, |label| label == 1, |_| true, &mut nearest);
         assert_eq!(nearest, [None, Some((4, 1))]);
         let mut joined = Footprint::default();
-        above.over(&below, 2, &mut joined);
+        above.over(&below, |label| Some(label + 2), &mut joined);
         let rows: Vec<Vec<(i16, i16, u32)>> =
             joined.rows().map(|(_, runs)| runs.iter().map(|r| (r.start, r.end, r.label)).collect()).collect();
         assert_eq!(rows[0], [(0, 5, 0)]);
         assert_eq!(rows[1], [(0, 1, 2), (4, 5, 3)]);
         assert_eq!(rows[3], [(5, 5, 1)]);
+        // What has no name is left out.
+        above.over(&below, |label| (label == 1).then_some(9), &mut joined);
+        assert_eq!((joined.at([0, 1]), joined.at([4, 1]), joined.at([5, 3])), (None, Some(9), Some(1)));
     }
 
     proptest! {
@@ -428,7 +476,7 @@ mod tests {
             }
             prop_assert_eq!(count, next as usize);
             let mut joined = Footprint::default();
-            upper.over(&lower, 1000, &mut joined);
+            upper.over(&lower, |label| Some(label + 1000), &mut joined);
             let mut overlaps = Vec::new();
             upper.overlaps(&lower, &mut overlaps);
             let mut shared = 0;

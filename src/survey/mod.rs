@@ -83,6 +83,8 @@ pub struct LayerRecord {
     pub z_mm: f64,
     /// Height of the layer itself, mm.
     pub height_mm: f64,
+    /// Its beads.
+    pub beads: u32,
     /// Volume of its beads, mm³.
     pub volume_mm3: f64,
     /// Time from its first bead to the first bead of the next layer, s; to the end of the file for the last.

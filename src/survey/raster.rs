@@ -1,7 +1,7 @@
 //! Beads as set cells of a grid: which of them touch, and what stands on what.
 //!
 //! The grid has its origin at the first bead. Cells are about half a bead wide; where a plate would need more than
-//! four million of them, cells become twice as large, up to three times. What lies further out still is
+//! four million of them, or beads are wide, cells become twice as large, up to three times. What lies further out still is
 //! not drawn. Drawing, reading and clearing cost only the words that were touched.
 
 use super::footprint::Footprint;
@@ -17,6 +17,8 @@ const MOST_DOUBLINGS: u32 = 3;
 const FAR: f64 = 16_000.0;
 /// Cells of a word.
 const WORD: i32 = 64;
+/// A side that moves by so much with each row, in 2⁻³² of a cell, stays in a cell for too few rows to count them.
+const SLANTED: i64 = 1 << 30;
 /// Stands for the inverse of a direction that is zero: beyond every raster.
 const STEEP: f64 = 1e12;
 
@@ -217,12 +219,25 @@ impl Raster {
     /// Sets the cells between two sides that run straight over rows: `from` to `to` in the first of them, `slope` further
     /// with each. All counts from the left of the window, in whole 2⁻³² of a cell.
     fn steep(&mut self, range: std::ops::Range<usize>, [from, to]: [f64; 2], slope: f64) {
+        if range.is_empty() {
+            return;
+        }
         const ONE: f64 = 4_294_967_296.0;
         let width = self.window.words.max(1);
         let mut cells = self.bits.get_mut(range.start * width..range.end * width).unwrap_or_default();
         let mut touched = self.touched.get_mut(range).unwrap_or_default();
         let [mut from, mut to] = [from, to].map(|side| ((side + 0.5) * ONE) as i64);
         let slope = (slope * ONE) as i64;
+        if slope.abs() >= SLANTED {
+            for (words, touched) in cells.chunks_exact_mut(width).zip(touched) {
+                let (start, stop) = ((from >> 32) as usize, (to >> 32) as usize);
+                if start < stop {
+                    set(words, touched, start, stop);
+                }
+                (from, to) = (from + slope, to + slope);
+            }
+            return;
+        }
         while !touched.is_empty() {
             let stays = rows_within(from, slope).min(rows_within(to, slope)).min(touched.len() as i64);
             let (now, later) = cells.split_at_mut(stays as usize * width);
@@ -269,6 +284,13 @@ impl Raster {
             let high = [whole.right().max(high[0]) >> times, whole.top().max(high[1]) >> times];
             Window::default().joined(low, high, 0).is_allowed()
         })
+    }
+
+    /// Makes cells twice as large for the beads to come, where that is still allowed.
+    pub fn coarsen(&mut self) {
+        if self.doublings < MOST_DOUBLINGS {
+            self.double();
+        }
     }
 
     /// Makes cells twice as large; one is set when any of its four parts was.
@@ -356,8 +378,6 @@ fn rows_within(side: i64, slope: i64) -> i64 {
     const PART: i64 = 0xFFFF_FFFF;
     match slope {
         0 => i64::MAX,
-        // Few rows, so that it is not worth a division.
-        ..=-0x4000_0000 | 0x4000_0000.. => 1,
         1.. => (PART - (side & PART)) / slope + 1,
         _ => (side & PART) / -slope + 1,
     }

@@ -188,13 +188,8 @@ impl Surface {
             std::mem::swap(&mut self.footprint, layer);
             return;
         }
-        let count = cells.len() as u32;
-        layer.over(&self.footprint, count, &mut self.next);
         let names = &self.names;
-        self.next.relabel(|label| match label.checked_sub(count) {
-            None => Some(label),
-            Some(old) => names.get(old as usize).copied().flatten(),
-        });
+        layer.over(&self.footprint, |label| names.get(label as usize).copied().flatten(), &mut self.next);
         std::mem::swap(&mut self.footprint, &mut self.next);
     }
 }

@@ -9,13 +9,17 @@ use crate::motion::Timing;
 use crate::moves::arc::ArcPath;
 use crate::moves::layers::{LEVEL_MM, PLAUSIBLE_MM, SAME_HEIGHT_MM};
 use crate::moves::track::Track;
-use crate::moves::{Kind, Move, Role, Side};
+use crate::moves::{Move, Role, Side};
 use crate::units::Bounded;
 
 /// Side of a cell in bores of the nozzle: beads are a little wider than the bore.
 const CELL_BORES: f64 = 0.5;
 /// Sides that a cell may have at first, mm.
 const CELL_MM: std::ops::RangeInclusive<f64> = 0.1..=2.0;
+/// Cells become twice as large once the beads of so many layers in a row were on average so many cells wide: then they
+/// are again half a bead. First layers alone are often wide.
+const WIDE_LAYERS: u32 = 3;
+const WIDE_CELLS: f64 = 4.0;
 /// Widest that a bead counts, in bores: more than the face of a nozzle presses flat.
 const WIDEST_BORES: f64 = 6.0;
 /// Layer height where neither the height of the beads nor a comment gives one, in bores.
@@ -80,6 +84,8 @@ pub struct Surveyor {
     ground_mm: f64,
     /// Heights at which the last layers of the object were begun, the last one first; 0 is the bed, mm.
     levels: [f64; 4],
+    /// Layers of wide beads in a row.
+    wide: u32,
     sections: Vec<Section>,
     footprint: Footprint,
     parents: Vec<u32>,
@@ -104,6 +110,7 @@ impl Surveyor {
             is_fresh: false,
             ground_mm: 0.0,
             levels: [0.0; 4],
+            wide: 0,
             sections: Vec::new(),
             footprint: Footprint::default(),
             parents: Vec::new(),
@@ -126,7 +133,7 @@ impl Surveyor {
             let arc = if step.has(Move::ARC) { arcs.next() } else { None };
             let (from, to) = track.next(step);
             if step.has(Move::SCREW) {
-                if step.kind == Kind::Bead && step.volume > 0.0 {
+                if step.lays() {
                     // Most beads begin where the one before ends.
                     let start = if from == last { last_whole } else { from.map(whole) };
                     (last, last_whole) = (to, to.map(whole));
@@ -190,6 +197,7 @@ impl Surveyor {
         let record = &mut open.record;
         let is_perimeter = step.role.is_perimeter();
         record.z_mm = record.z_mm.at_least(to[2]).at_least(from[2]);
+        record.beads = record.beads.saturating_add(1);
         record.volume_mm3 += step.volume;
         record.bead_time_s += timing.time;
         let cruise_s = timing.time.at_most(step.length / timing.top);
@@ -360,7 +368,14 @@ impl Surveyor {
         let base_mm = open.base_mm;
         (open.record.number, open.record.height_mm, open.record.storey) =
             (record.number, record.height_mm, record.storey);
-        let count = self.label();
+        let count = match self.chains.as_slice() {
+            // Beads that go on from each other touch: there is one island, whose label all runs have as they are read.
+            [_] => {
+                self.raster.read(&mut self.footprint);
+                1
+            }
+            _ => self.label(),
+        };
         self.sections.clear();
         self.sections.resize(count, Section::EMPTY);
         for chain in self.chains.drain(..) {
@@ -408,6 +423,11 @@ impl Surveyor {
         }
         self.surface.lay(&mut self.footprint, &self.cells, laid);
         self.raster.clear();
+        self.wide = if width_mm >= WIDE_CELLS * cell { self.wide + 1 } else { 0 };
+        if self.wide >= WIDE_LAYERS {
+            self.raster.coarsen();
+            self.wide = 0;
+        }
         record.islands = islands;
         self.account.bead_volume_mm3 += record.volume_mm3;
         self.account.outside_mm3 += record.outside_mm3;

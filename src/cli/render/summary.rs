@@ -254,9 +254,13 @@ fn record(summary: &Summary) -> String {
     table.row([
         "words",
         &format!(
-            "{} written, {}",
+            "{} written, {}{}",
             counted(changes.feeds_written, "feed"),
-            counted(changes.accelerations_written, "acceleration")
+            counted(changes.accelerations_written, "acceleration"),
+            match changes.corner_rules_written {
+                0 => String::new(),
+                count => format!(", {}", counted(count, "corner rule")),
+            }
         ),
     ]);
     format!("\nWhere this comes from\n{}", table.text())

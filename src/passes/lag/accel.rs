@@ -85,18 +85,32 @@ pub struct Accels {
     written: Option<f64>,
     /// Beads too are raised only where it saves time: their limits go with direction, and so from bead to bead.
     is_sparing: bool,
+    /// Under [`AccelWords::Beads`]: the word for moves without extrusion is followed, not that for beads.
+    is_of_travels: bool,
 }
 
 impl Accels {
     /// At the start of a file.
     pub fn new(form: AccelWords, rules: &MotionRules) -> Self {
-        Self { form, base: *rules, file: [rules.print_accel, rules.travel_accel], written: None, is_sparing: false }
+        Self {
+            form,
+            base: *rules,
+            file: [rules.print_accel, rules.travel_accel],
+            written: None,
+            is_sparing: false,
+            is_of_travels: false,
+        }
     }
 
     /// Beads too are raised only where it saves time.
     #[must_use]
     pub fn sparing(self, is_sparing: bool) -> Self {
         Self { is_sparing, ..self }
+    }
+
+    /// Those of moves without extrusion, on a controller that has a word of its own for them.
+    pub fn of_travels(rules: &MotionRules) -> Self {
+        Self { is_of_travels: true, ..Self::new(AccelWords::Beads, rules).sparing(true) }
     }
 
     /// Acceleration the file has in force for a bead.
@@ -121,14 +135,16 @@ impl Accels {
         if step.length <= 0.0 {
             return free;
         }
-        if !is_bead && self.form == AccelWords::Beads {
+        // The word for beads holds for all that turns the screw on the way.
+        let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
+        if !is_bead && of_beads && !(self.is_sparing && step.kind == Kind::MovingEOut) {
             return Ruling { bound: f64::INFINITY, word: None, reason };
         }
         // Numbered lines bear no others between them.
         if step.has(Move::NUMBERED) {
             return free;
         }
-        let own = self.file[usize::from(!is_bead)];
+        let own = self.file[usize::from(!is_bead && !of_beads)];
         let wanted = if limit < own { rounded(limit) } else { own };
         let word = match self.written {
             None if wanted < own => Some(wanted),
@@ -148,6 +164,29 @@ impl Accels {
                 Ruling { bound: value, word: Some(value as u32), reason }
             }
         }
+    }
+}
+
+/// A limit that is set in the output: lowered at once, raised again only where it may be a good deal higher.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Lowered {
+    /// What the file has in force; never raised.
+    pub own: f64,
+    /// What is in force.
+    pub set: f64,
+    /// What may be in force.
+    pub bears: f64,
+}
+
+impl Lowered {
+    /// Limits by layer are raised again only where they may be this much higher.
+    const HYSTERESIS: f64 = 1.25;
+
+    /// What is to be set now. `rounded` rounds down.
+    pub fn next(self, rounded: impl Fn(f64) -> f64) -> Option<f64> {
+        let Self { own, set, bears } = self;
+        let wanted = if bears < own { rounded(bears) } else { own };
+        (wanted < set || wanted > set * Self::HYSTERESIS || wanted == own && set < own).then_some(wanted)
     }
 }
 
