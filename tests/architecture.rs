@@ -21,7 +21,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("feedstock", &["error", "physics", "profile", "units"]),
     ("moves", &["error", "findings", "line", "profile", "units"]),
     ("motion", &["moves", "profile", "units"]),
-    ("survey", &["motion", "moves"]),
+    ("survey", &["motion", "moves", "units"]),
     ("demand", &["physics", "profile", "units"]),
     ("soft", &["demand", "physics", "profile", "survey", "units"]),
     ("weigh", &["demand", "error", "physics", "profile", "units"]),

@@ -12,7 +12,6 @@ mod refills;
 
 pub mod reconcile;
 
-use crate::units::Bounded;
 use serde::Serialize;
 
 use hours::Hours;
@@ -204,10 +203,7 @@ impl Planner {
     /// The screw feeds `grams` evenly over `seconds`. What is below zero or no number counts as nothing.
     #[inline]
     pub fn feed(&mut self, grams: f64, seconds: f64) {
-        let sound = |value: f64| {
-            let value = 0.0.at_least(value);
-            if value < f64::INFINITY { value } else { 0.0 }
-        };
+        let sound = |value: f64| if value < f64::INFINITY && value > 0.0 { value } else { 0.0 };
         let next = Stamp { time_s: self.now.time_s + sound(seconds), used_g: self.now.used_g + sound(grams) };
         self.hours.advance(self.now, next);
         self.now = next;

@@ -2,9 +2,9 @@
 //!
 //! A few batches go round: from the first station, which fills them, to the last, behind which they are empty again.
 //! Each station works on one batch at a time and in their order, so a station may keep state, and what comes out does
-//! not depend on threads. No station waits for another: a thread that is done with a batch follows it to the next
-//! station, where it is still in the cache, and another thread takes the place it left. Memory is bounded by the number
-//! of batches.
+//! not depend on threads. No station waits for another: a thread that is free goes to the last of the stations where
+//! something is to be done, so batches run on to the end before others are begun, and a batch is mostly still in the
+//! cache of the thread that had it before. Memory is bounded by the number of batches.
 
 use std::collections::VecDeque;
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -31,111 +31,115 @@ pub type Work<'a, B> = Box<dyn FnMut(&mut B) -> Result<Next> + Send + 'a>;
 /// # Errors
 /// Of several stations that fail, the one that fails at the earliest batch.
 pub fn run<B: Send>(batches: Vec<B>, works: Vec<Work<'_, B>>) -> Result<()> {
-    let station = |work| Station { work: Mutex::new(work), queue: Mutex::new(Queue::default()) };
-    let ring = Ring { stations: works.into_iter().map(station).collect(), end: Mutex::new(End::default()) };
-    rayon::scope(|scope| {
-        for batch in batches {
-            if ring.hand(0, 0, batch) {
-                ring.call(scope, 0);
-            }
-        }
-    });
-    match ring.end.into_inner().unwrap_or_else(PoisonError::into_inner).error {
+    let mut lines: Vec<Line<B>> = works.iter().map(|_| Line::default()).collect();
+    if let Some(first) = lines.first_mut() {
+        first.batches.extend(batches.into_iter().map(|batch| (0, batch)));
+    }
+    let floor = Floor { lines, filled: 0, end: u64::MAX, error: None, threads: 1 };
+    let ring = Ring {
+        works: works.into_iter().map(Mutex::new).collect(),
+        floor: Mutex::new(floor),
+        most_threads: rayon::current_num_threads(),
+    };
+    rayon::scope(|scope| ring.work(scope));
+    match ring.floor.into_inner().unwrap_or_else(PoisonError::into_inner).error {
         Some(error) => Err(error),
         None => Ok(()),
     }
 }
 
 struct Ring<'a, B> {
-    stations: Vec<Station<'a, B>>,
-    end: Mutex<End>,
+    works: Vec<Mutex<Work<'a, B>>>,
+    floor: Mutex<Floor<B>>,
+    most_threads: usize,
 }
 
-struct Station<'a, B> {
-    work: Mutex<Work<'a, B>>,
-    queue: Mutex<Queue<B>>,
+/// What waits where.
+struct Floor<B> {
+    /// Before each station.
+    lines: Vec<Line<B>>,
+    /// Batches filled so far.
+    filled: u64,
+    /// Number of the first batch that does not go on.
+    end: u64,
+    error: Option<Error>,
+    /// Threads that work here or are called.
+    threads: usize,
 }
 
-struct Queue<B> {
-    /// With their numbers.
+/// Batches that wait before a station, with their numbers.
+struct Line<B> {
     batches: VecDeque<(u64, B)>,
-    /// A thread works here or is called.
+    /// A thread works at the station.
     is_busy: bool,
 }
 
-impl<B> Default for Queue<B> {
+impl<B> Default for Line<B> {
     fn default() -> Self {
         Self { batches: VecDeque::new(), is_busy: false }
     }
 }
 
-/// Where it ends.
-struct End {
-    /// Batches filled so far.
-    filled: u64,
-    /// Number of the first batch that does not go on.
-    at: u64,
-    error: Option<Error>,
+impl<B> Line<B> {
+    fn is_ready(&self) -> bool {
+        !self.is_busy && !self.batches.is_empty()
+    }
 }
 
-impl Default for End {
-    fn default() -> Self {
-        Self { filled: 0, at: u64::MAX, error: None }
+impl<B> Floor<B> {
+    /// Takes the next batch of the last station where one can be worked on.
+    fn next(&mut self) -> Option<(usize, u64, B)> {
+        let at = self.lines.iter().rposition(Line::is_ready)?;
+        let line = self.lines.get_mut(at)?;
+        let (number, batch) = line.batches.pop_front()?;
+        line.is_busy = true;
+        if at > 0 {
+            return Some((at, number, batch));
+        }
+        self.filled += 1;
+        Some((at, self.filled - 1, batch))
+    }
+
+    /// A batch has been worked on at a station.
+    fn done(&mut self, at: usize, number: u64, batch: B, outcome: Result<Next>) {
+        let next = (at + 1) % self.lines.len();
+        if let Some(line) = self.lines.get_mut(at) {
+            line.is_busy = false;
+        }
+        match (outcome, self.lines.get_mut(next)) {
+            (Ok(Next::On), Some(line)) => line.batches.push_back((number, batch)),
+            (outcome, _) if number < self.end => (self.end, self.error) = (number, outcome.err()),
+            _ => {}
+        }
     }
 }
 
 impl<B: Send> Ring<'_, B> {
-    /// Puts a batch before a station; says whether a thread has to be called to it.
-    #[must_use]
-    fn hand(&self, at: usize, number: u64, batch: B) -> bool {
-        let Some(station) = self.stations.get(at) else { return false };
-        let mut queue = lock(&station.queue);
-        queue.batches.push_back((number, batch));
-        !std::mem::replace(&mut queue.is_busy, true)
-    }
-
-    fn call<'s>(&'s self, scope: &Scope<'s>, at: usize) {
-        scope.spawn(move |scope| self.visit(scope, at));
-    }
-
-    /// Works on the next batch of a station.
-    fn visit<'s>(&'s self, scope: &Scope<'s>, at: usize) {
-        let Some(station) = self.stations.get(at) else { return };
-        let Some((mut number, mut batch)) = lock(&station.queue).batches.pop_front() else { return };
-        let is_over = {
-            let mut end = lock(&self.end);
-            if at == 0 {
-                (number, end.filled) = (end.filled, end.filled + 1);
-            }
-            number >= end.at
-        };
-        let outcome = if is_over { Ok(Next::End) } else { lock(&station.work)(&mut batch) };
-        // Handed on before the station is free again, so that no batch overtakes another.
-        let next = (at + 1) % self.stations.len();
-        let is_called = match outcome {
-            Ok(Next::On) => self.hand(next, number, batch),
-            Ok(Next::End) => self.end(number, None),
-            Err(error) => self.end(number, Some(error)),
-        };
-        let mut queue = lock(&station.queue);
-        queue.is_busy = !queue.batches.is_empty();
-        if queue.is_busy {
-            self.call(scope, at);
+    /// Works as long as there is something to do here, and calls another thread where there is more.
+    fn work<'s>(&'s self, scope: &Scope<'s>) {
+        let mut done = None;
+        loop {
+            let (at, number, mut batch, is_over) = {
+                let mut floor = lock(&self.floor);
+                if let Some((at, number, batch, outcome)) = done.take() {
+                    floor.done(at, number, batch, outcome);
+                }
+                let Some((at, number, batch)) = floor.next() else {
+                    floor.threads -= 1;
+                    return;
+                };
+                if floor.threads < self.most_threads && floor.lines.iter().any(Line::is_ready) {
+                    floor.threads += 1;
+                    scope.spawn(|scope| self.work(scope));
+                }
+                (at, number, batch, number >= floor.end)
+            };
+            let outcome = match self.works.get(at) {
+                Some(work) if !is_over => lock(work)(&mut batch),
+                _ => Ok(Next::End),
+            };
+            done = Some((at, number, batch, outcome));
         }
-        drop(queue);
-        // What is called last comes first: this thread follows its batch, and another one may come here.
-        if is_called {
-            self.call(scope, next);
-        }
-    }
-
-    /// Lets no batch from this one on go further; nobody has to be called.
-    fn end(&self, number: u64, error: Option<Error>) -> bool {
-        let mut end = lock(&self.end);
-        if number < end.at {
-            (end.at, end.error) = (number, error);
-        }
-        false
     }
 }
 
