@@ -332,7 +332,12 @@ codes! {
     LayerHurried, Warning, "layer-hurried",
         "layers get less time to cool than they need, since the head has nowhere to wait",
         "hot layers give way under the next: edges slump and details round off",
-        "set machine.park_x_mm and machine.park_y_mm, or machine.bed_mm";
+        "set machine.park_x_mm and machine.park_y_mm, or machine.bed_mm; where the place says why the head cannot go there, see to that";
+    /// Limits of the part that no line can be written for.
+    PartNumbered, Warning, "part-numbered",
+        "lines are numbered and bear no others between them, so that what the part bears and needs stays out of the output",
+        "it sways further than it may there, and the next layer is laid on beads that are still hot",
+        "switch line numbers off in the slicing program (who sends the file adds its own), then rewrite it again";
     /// E of the output has a unit of its own.
     OutputUnit, Warning, "output-unit",
         "E of the output counts in another unit than E of the input: the controller has to be set up for it",

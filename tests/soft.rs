@@ -331,8 +331,17 @@ fn numbered_lines_stay_as_they_are() {
         p.controller = preset.controller;
         p.part.solid_temperature_c.value = Some(110.0);
         (p.machine.park_x_mm.value, p.machine.park_y_mm.value) = (Some(0.0), Some(0.0));
-        let (output, _) = rewrite(&text, &p, SOFT);
+        let (output, summary) = rewrite(&text, &p, SOFT);
         assert_eq!(output.lines().count(), text.lines().count() + 1, "the marker alone\n{output}");
+        let told = |summary: &Summary| summary.findings.iter().find(|f| f.code == "part-numbered").cloned();
+        let finding = told(&summary).expect("it is told");
+        assert!(finding.help.contains("line numbers") && !finding.places.is_empty(), "{finding:?}");
+        assert!(summary.findings.iter().all(|f| f.code != "layer-hurried"), "one remedy, not two");
+        assert!(told(&audit(&text, &p)).is_some());
+        // Where the part bears it and nothing has to cool there is nothing to tell.
+        p.machine.part_moves.value = PartMoves::None;
+        p.part.solid_temperature_c.value = None;
+        assert!(told(&rewrite(&text, &p, SOFT).1).is_none());
     }
 }
 

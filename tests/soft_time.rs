@@ -225,6 +225,52 @@ fn what_is_missing_is_a_wait_off_the_part() {
     }
 }
 
+/// A park position that takes longer to reach than the layer needs is left for a place beside the part, if there is one.
+#[test]
+fn a_park_position_too_far_off_costs_no_time() {
+    let mut p = cooling(true);
+    p.machine.park_speed_mm_s.value = Some(10.0);
+    let waits = |p: &Profile| {
+        let (output, summary) = rewrite(&tiny(1), p, SOFT);
+        let least = summary.part.expect("the part was looked at").bands.list()[0].least_time_s;
+        (output, layer_times(&rewrite(&tiny(1), p, SOFT).0, p)[0] - least)
+    };
+    // 73 mm at 10 mm/s, there and back.
+    let (far, late_s) = waits(&p);
+    assert!(far.contains("G1 X0 Y0 F600") && !far.contains("G4 P") && late_s > 3.0, "{late_s}\n{far}");
+    p.machine.bed_mm.value = Some([0.0, 0.0, 200.0, 120.0]);
+    let (near, late_s) = waits(&p);
+    assert!(near.contains("G1 X69 Y52 F600") && near.contains("G4 P") && late_s.abs() < 0.1, "{late_s}\n{near}");
+    // Where there is time for it, the position of the profile is taken.
+    p.machine.park_speed_mm_s.value = Some(40.0);
+    let (parked, late_s) = waits(&p);
+    assert!(
+        parked.contains("G1 X0 Y0 F2400") && !parked.contains("X69 Y52") && late_s.abs() < 0.1,
+        "{late_s}\n{parked}"
+    );
+}
+
+/// Ramps at the accelerations that the part bears take their time too: beads are slowed by what is then still missing.
+#[test]
+fn layers_that_sway_are_not_slowed_twice() {
+    let mut p = cooling(true);
+    p.machine.part_moves.value = PartMoves::Xy;
+    p.feedstock.modulus_mpa.value = Some(0.000_03);
+    p.part.least_accel_mm_s2.value = 60.0;
+    p.controller.corner_words.value = CornerWords::None;
+    let text = filled(9);
+    let (output, summary) = rewrite(&text, &p, SOFT);
+    let least = summary.part.as_ref().expect("the part was looked at").bands.list()[0].least_time_s;
+    let (alone, _) = rewrite(&text, &p, Passes { layer_time: false, ..SOFT });
+    let (before, bounded, after) = (layer_times(&text, &p), layer_times(&alone, &p), layer_times(&output, &p));
+    assert!(bounded[8] > least && bounded[5] > 1.2 * before[5] && bounded[5] < least, "{bounded:?} {least}");
+    for (after, bounded) in after.iter().zip(&bounded).take(9) {
+        assert!(*after >= least - LEFT_OUT_S - 1e-3, "{after} {least}");
+        assert!(*after < f64::max(1.03 * least, 1.01 * bounded), "{after}, {bounded} without cooling, {least} needed");
+    }
+    assert!(!output.contains(AWAY), "beads are slowed, nobody waits");
+}
+
 /// The positions and E of absolute files go on behind a wait.
 #[test]
 fn absolute_files_go_on_behind_a_wait() {

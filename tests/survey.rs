@@ -293,7 +293,7 @@ fn times_of_layers_by_hand() {
     // 0.5 mm at 10 mm/s before; 2 s of beads, 0.5 s of waiting, 0.5 mm at 1 mm/s.
     close_to(account.before_s, 0.05, 1e-4);
     for layer in &layers {
-        close_to(layer.bead_time_s, 2.0, 1e-4);
+        close_to(layer.bead_pace.time_s(), 2.0, 1e-4);
         close_to(layer.time_s, 3.0, 1e-3);
         close_to(layer.slowest_mm_s, 20.0, 1e-6);
         close_to(layer.fastest_mm_s, 20.0, 1e-6);

@@ -56,7 +56,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
         plan.purged_mm3 = drive.account.purged_mm3;
     }
     let looked_at_part = stay.is_some();
-    let part = stay.map(|stay| part::figures(profile, run.passes, stay, &mut findings));
+    let part = stay.map(|stay| part::figures(stay, &mut findings));
     let is_written = record.output_bytes > 0;
     if is_written {
         note_output(run, &mut findings);

@@ -1,15 +1,14 @@
 //! What the account says of the part.
 
-use super::Passes;
 use super::scribe::short;
 use super::stay::Stay;
 use crate::findings::{Code, Findings, Place};
 use crate::profile::Profile;
-use crate::soft::{Terms, Trouble, Warning};
+use crate::soft::{SoftPlan, Trouble, Warning};
 use crate::summary::PartFigures;
 
 /// Figures of the part, and what is to be told of it.
-pub fn figures(profile: &Profile, passes: Passes, mut stay: Stay, findings: &mut Findings) -> PartFigures {
+pub fn figures(mut stay: Stay, findings: &mut Findings) -> PartFigures {
     stay.end();
     let warnings = &stay.soft().plan().warnings;
     let sags = |warning: &Warning| matches!(warning.what, Trouble::TooHeavy { factor } if factor < 1.0);
@@ -20,13 +19,10 @@ pub fn figures(profile: &Profile, passes: Passes, mut stay: Stay, findings: &mut
     }) {
         warn(warning, findings);
     }
-    let terms = Terms::of(profile, passes.softness, passes.layer_time);
-    let low = terms.as_ref().map_or(0.0, |terms| terms.solid.modulus().as_mpa());
-    let [middle, high] = terms.as_ref().map_or([1.0; 2], |terms| terms.band);
-    let moves = terms.map_or([false; 2], |terms| terms.moves);
+    let SoftPlan { modulus_mpa, moves, .. } = *stay.soft().plan();
     PartFigures {
-        modulus_mpa: low,
-        modulus_band_mpa: [low, low * middle, low * high],
+        modulus_mpa: modulus_mpa[0],
+        modulus_band_mpa: modulus_mpa,
         moves_along: ["x", "y"].into_iter().zip(moves).filter(|(_, moves)| *moves).map(|(axis, _)| axis).collect(),
         bands: stay.bands,
         waits: stay.waits,

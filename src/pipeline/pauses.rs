@@ -35,7 +35,7 @@ pub struct Pauses {
     /// Lines of the input before which it goes, in order.
     lines: VecDeque<u64>,
     park: Option<Park>,
-    /// Where the head is while a layer cools, if it has no park position.
+    /// Where the head is while a layer cools, if the park position is none or too far.
     beside: Option<Park>,
     /// How many were written.
     pub written: u64,
@@ -57,11 +57,10 @@ pub enum Stop {
 }
 
 impl Pauses {
-    /// The head has somewhere to wait: at the park position, else at a place beside the part, mm of the machine.
+    /// The head has a place beside the part to wait at, mm of the machine: where there is no park position, or where the
+    /// way to that would take longer than the wait.
     pub fn wait_beside(&mut self, profile: &Profile, place: Option<[f64; 2]>) {
-        if let (None, Some(place)) = (&self.park, place) {
-            self.beside = Some(Park::at(place, profile));
-        }
+        self.beside = place.map(|place| Park::at(place, profile));
     }
 
     /// The profile's command, at no place yet.
@@ -145,20 +144,17 @@ impl Pauses {
         lines: &mut LinesBefore<'_>,
         stop: Stop,
     ) -> f64 {
-        let place = match stop {
-            Stop::ForRefill => &self.park,
-            Stop::ToCool(_) => {
-                if self.park.is_some() {
-                    &self.park
-                } else {
-                    &self.beside
-                }
+        let to = |park| Trip::new(park, step, track);
+        let park = match (stop, &self.park, &self.beside) {
+            (Stop::ToCool(least_s), Some(park), Some(beside)) => {
+                let ways_s = 2.0 * park.way_s(&to(park), step);
+                let is_far = ways_s > least_s && 2.0 * beside.way_s(&to(beside), step) < ways_s;
+                if is_far { beside } else { park }
             }
+            (_, Some(park), _) | (Stop::ToCool(_), None, Some(park)) => park,
+            _ => return 0.0,
         };
-        let Some(park) = place else {
-            return 0.0;
-        };
-        let trip = Trip::new(park, step, track);
+        let trip = to(park);
         let lifts = park.lift_mm > 0.0;
         lines.text.extend_from_slice(AWAY);
         lines.end();
@@ -168,9 +164,7 @@ impl Pauses {
         let speed = park.speed(step);
         let [x, y] = trip.there;
         trip.write(&[(b'X', x), (b'Y', y)], speed, step, feeds, lines);
-        let accel = park.rules.travel_accel.min(park.rules.axis_accel[0]).min(park.rules.axis_accel[1]);
-        let lift_accel = park.rules.travel_accel.min(park.rules.axis_accel[2]);
-        let way_s = at_rest(trip.way_mm, speed, accel) + at_rest(park.lift_mm, park.lift_speed(), lift_accel);
+        let way_s = park.way_s(&trip, step);
         drive.wait(way_s);
         let mut time = 2.0 * way_s;
         match stop {
@@ -256,6 +250,13 @@ impl Park {
             rules,
             travel_mm_s: CALM_MM_S,
         }
+    }
+
+    /// Time of the way there, s.
+    fn way_s(&self, trip: &Trip, step: &Move) -> f64 {
+        let accel = self.rules.travel_accel.min(self.rules.axis_accel[0]).min(self.rules.axis_accel[1]);
+        let lift_accel = self.rules.travel_accel.min(self.rules.axis_accel[2]);
+        at_rest(trip.way_mm, self.speed(step), accel) + at_rest(self.lift_mm, self.lift_speed(), lift_accel)
     }
 
     /// Of the way, mm/s: never above what profile or file allows.

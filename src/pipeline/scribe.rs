@@ -135,7 +135,8 @@ impl Scribe {
                         stay.waited(halted_s);
                     }
                 } else {
-                    report_hurry(&mut self.findings, Code::LayerHurried, step, &due, line);
+                    let code = if step.has(Move::NUMBERED) { Code::PartNumbered } else { Code::LayerHurried };
+                    report_hurry(&mut self.findings, code, step, &due, line, obstacle);
                 }
             }
             let waited_s = halted_s;
@@ -167,6 +168,9 @@ impl Scribe {
                 self.pauses.pass(step, beside.limits);
             }
             if let Some(stay) = &mut self.stay {
+                if step.has(Move::NUMBERED) {
+                    report_unbounded(&mut self.findings, stay.soft().accel(step), step, before.accel, line);
+                }
                 let words = stay.words(step, beside.limits);
                 by_axis(words.accels, &mut lines, &mut self.written.accels);
                 if let Some(word) = words.corner {
@@ -216,7 +220,7 @@ impl Scribe {
                 if self.purpose == Purpose::Audit
                     && let Some(due) = stay.due(step)
                 {
-                    report_hurry(&mut self.findings, Code::LayerTime, step, &due, line);
+                    report_hurry(&mut self.findings, Code::LayerTime, step, &due, line, None);
                 }
                 stay.pass(step, seconds - waited_s);
             }
@@ -291,13 +295,26 @@ fn corner(CornerWord { rule, axes }: CornerWord, lines: &mut LinesBefore<'_>) {
 }
 
 /// Adds a layer that gets less time than it needs.
-fn report_hurry(findings: &mut Findings, code: Code, step: &Move, due: &Due, line: u64) {
+fn report_hurry(findings: &mut Findings, code: Code, step: &Move, due: &Due, line: u64, obstacle: Option<&str>) {
+    let why = obstacle.map_or_else(String::new, |why| format!(": {why}"));
     findings.add_weighted(code, due.missing_s(), || Place {
         line,
         layer: u64::from(due.layer),
         z_mm: step.z,
-        detail: format!("{} s of the {} s it needs", short(due.taken_s), short(due.least_s)),
+        detail: format!("{} s of the {} s it needs{why}", short(due.taken_s), short(due.least_s)),
     });
+}
+
+/// Adds a move that is quicker than the part bears, on a line that bears no word for it.
+fn report_unbounded(findings: &mut Findings, bears: f64, step: &Move, accel: f64, line: u64) {
+    if bears < accel {
+        findings.add_weighted(Code::PartNumbered, accel / bears, || Place {
+            line,
+            layer: u64::from(step.layer),
+            z_mm: step.z,
+            detail: format!("{} mm/s² of the {} mm/s² that the controller takes", short(bears), short(accel)),
+        });
+    }
 }
 
 /// Adds the findings of a move. A bead above the peak in a stretch above the average is reported for both.

@@ -58,6 +58,10 @@ pub struct SoftPlan {
     pub beads: u64,
     /// Figures by bands of layers.
     pub bands: Bands,
+    /// Low side, middle and high side of the modulus of the warm stuff, MPa.
+    pub modulus_mpa: [f64; 3],
+    /// The machine moves the part along X and Y, where that is judged.
+    pub moves: [bool; 2],
     /// X and Y beside all that is laid and on the bed, where there is such a place, mm of the machine.
     pub beside_mm: Option<[f64; 2]>,
     /// What is to be told.

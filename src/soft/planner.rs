@@ -9,7 +9,7 @@ use crate::physics::buckling::Tower;
 use crate::physics::drag;
 use crate::physics::stand::{Footing, Response, Stand};
 use crate::physics::sway::Limit;
-use crate::survey::{Footing as On, Island, LayerRecord};
+use crate::survey::{Footing as On, Island, LayerRecord, Pace};
 
 /// Most islands of a layer whose own weight is judged: the first ones, which are the largest.
 const MOST_TOWERS: usize = 64;
@@ -54,46 +54,13 @@ struct Weight {
 struct Sums {
     number: u32,
     time_s: f64,
-    /// Of beads that are no perimeters, and of perimeters.
+    /// Of beads that are no perimeters, of perimeters, and of moves that lay nothing.
     others: Pace,
     perimeters: Pace,
+    travels: Pace,
     volume_mm3: f64,
     bead_length_mm: f64,
     least_s: f64,
-}
-
-/// How long beads take, s: at their highest speeds all along, and on ramps beyond that.
-#[derive(Clone, Copy, Debug, Default)]
-struct Pace {
-    cruise_s: f64,
-    ramps_s: f64,
-}
-
-impl Pace {
-    fn add(&mut self, time_s: f64, cruise_s: f64) {
-        self.cruise_s += cruise_s.clamp(0.0, time_s);
-        self.ramps_s += (time_s - cruise_s).max(0.0);
-    }
-
-    fn time_s(self) -> f64 {
-        self.cruise_s + self.ramps_s
-    }
-
-    /// Share of their speed at which the beads take this time, which is longer: a cruise takes 1 / share of its time, a
-    /// ramp at the same acceleration the share. At least `lowest`.
-    fn share(self, time_s: f64, lowest: f64) -> f64 {
-        let Self { cruise_s, ramps_s } = self;
-        if cruise_s <= 0.0 {
-            return 1.0;
-        }
-        let root = (time_s * time_s - 4.0 * cruise_s * ramps_s).max(0.0).sqrt();
-        (2.0 * cruise_s / (time_s + root)).clamp(lowest, 1.0)
-    }
-
-    /// What a share of their speed costs, s.
-    fn costs(self, share: f64) -> f64 {
-        self.cruise_s * (1.0 / share - 1.0) - self.ramps_s * (1.0 - share)
-    }
 }
 
 /// Follows a survey and plans; see the module.
@@ -120,7 +87,15 @@ pub struct SoftPlanner {
 impl SoftPlanner {
     /// An empty bed.
     pub fn new(terms: Terms) -> Self {
-        let plan = SoftPlan { least_mm_s: terms.least_mm_s, least_mm3_s: terms.least_mm3_s, ..SoftPlan::default() };
+        let low = terms.solid.modulus().as_mpa();
+        let [middle, high] = terms.band;
+        let plan = SoftPlan {
+            least_mm_s: terms.least_mm_s,
+            least_mm3_s: terms.least_mm3_s,
+            modulus_mpa: [low, low * middle, low * high],
+            moves: terms.moves,
+            ..SoftPlan::default()
+        };
         Self {
             stand: Stand::new(terms.solid),
             terms,
@@ -154,9 +129,9 @@ impl SoftPlanner {
         self.last_least_s = self.cooled_s(record.height_mm);
         let sums = &mut self.sums;
         sums.time_s += record.time_s;
-        let others_s = record.bead_time_s - record.perimeter_time_s;
-        sums.others.add(others_s.max(0.0), record.bead_cruise_s - record.perimeter_cruise_s);
-        sums.perimeters.add(record.perimeter_time_s, record.perimeter_cruise_s);
+        sums.others = sums.others.and(&record.bead_pace);
+        sums.perimeters = sums.perimeters.and(&record.perimeter_pace);
+        sums.travels = sums.travels.and(&record.travel_pace);
         sums.volume_mm3 += record.volume_mm3;
         sums.bead_length_mm += record.bead_length_mm;
         sums.least_s += self.last_least_s;
@@ -365,7 +340,7 @@ impl SoftPlanner {
         let mut limits = std::mem::replace(&mut self.limits, LayerLimits::FREE);
         let Some(index) = sums.number.checked_sub(1).map(|index| index as usize) else { return };
         limits.least_s = sums.least_s as f32;
-        (limits.bead_share, limits.perimeter_share) = self.shares(&sums);
+        (limits.bead_share, limits.perimeter_share) = self.shares(&sums, limits.accel_mm_s2.map(f64::from));
         self.plan.bands.add(&Band {
             first_layer: sums.number,
             last_layer: sums.number,
@@ -385,18 +360,23 @@ impl SoftPlanner {
     /// Shares of their speed to which beads and perimeters are slowed so that a layer takes its least time: perimeters
     /// last, and neither below what the screw and an even bead bear. Travels keep their speed: nobody is to hover over
     /// a soft part.
-    fn shares(&self, sums: &Sums) -> (f32, f32) {
-        let missing = sums.least_s - sums.time_s.max(sums.volume_mm3 / self.terms.peak_mm3_s);
-        let cruise_s = sums.others.cruise_s + sums.perimeters.cruise_s;
+    fn shares(&self, sums: &Sums, bears: [f64; 2]) -> (f32, f32) {
+        // Ramps take longer at the accelerations the layer bears.
+        let paces = [&sums.others, &sums.perimeters, &sums.travels];
+        let [others, perimeters, travels] = paces.map(|pace| pace.bounded(bears));
+        let held_s: f64 = [others, perimeters, travels].iter().map(|held| held.time_s).sum();
+        let time_s = sums.time_s + held_s - paces.iter().map(|pace| pace.time_s()).sum::<f64>();
+        let missing = sums.least_s - time_s.max(sums.volume_mm3 / self.terms.peak_mm3_s);
+        let cruise_s = others.cruise_s + perimeters.cruise_s;
         if missing <= 0.0 || cruise_s <= 0.0 || sums.bead_length_mm <= 0.0 {
             return (1.0, 1.0);
         }
         let (speed, flow) = (sums.bead_length_mm / cruise_s, sums.volume_mm3 / cruise_s);
         let lowest = (self.terms.least_mm_s / speed).max(self.terms.least_mm3_s / flow).clamp(1e-3, 1.0);
-        let bead_share = sums.others.share(sums.others.time_s() + missing, lowest);
-        let missing = missing - sums.others.costs(bead_share);
+        let bead_share = others.share(others.time_s + missing, lowest);
+        let missing = missing - others.costs(bead_share);
         let perimeter_share = match missing > 1e-9 * sums.least_s {
-            true => sums.perimeters.share(sums.perimeters.time_s() + missing, lowest),
+            true => perimeters.share(perimeters.time_s + missing, lowest),
             false => 1.0,
         };
         (bead_share as f32, perimeter_share as f32)

@@ -9,11 +9,13 @@
 //! machine, the bed is at height 0.
 
 pub mod footprint;
+mod pace;
 pub mod raster;
 mod section;
 mod standing;
 mod surveyor;
 
+pub use pace::Pace;
 pub use surveyor::Surveyor;
 
 /// Something below that an island stands on.
@@ -89,14 +91,12 @@ pub struct LayerRecord {
     pub volume_mm3: f64,
     /// Time from its first bead to the first bead of the next layer, s; to the end of the file for the last.
     pub time_s: f64,
-    /// Part of it that is spent on beads, s.
-    pub bead_time_s: f64,
-    /// Part of it that is spent on perimeters, s, where the file names them.
-    pub perimeter_time_s: f64,
-    /// Time its beads would take at their highest speeds all along, without ramps, s.
-    pub bead_cruise_s: f64,
-    /// The same of its perimeters, s, where the file names them.
-    pub perimeter_cruise_s: f64,
+    /// Of its perimeters, where the file names them.
+    pub perimeter_pace: Pace,
+    /// Of its other beads.
+    pub bead_pace: Pace,
+    /// Of its moves that lay nothing.
+    pub travel_pace: Pace,
     /// Length of its beads, mm.
     pub bead_length_mm: f64,
     /// Length of its perimeters, mm, where the file names them.

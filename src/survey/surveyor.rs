@@ -4,7 +4,7 @@ use super::footprint::Footprint;
 use super::raster::Raster;
 use super::section::{Rectangle, Section};
 use super::standing::{Laid, Surface};
-use super::{Island, LayerRecord, SurveyAccount};
+use super::{Island, LayerRecord, Pace, SurveyAccount};
 use crate::motion::Timing;
 use crate::moves::arc::ArcPath;
 use crate::moves::layers::{LEVEL_MM, PLAUSIBLE_MM, SAME_HEIGHT_MM};
@@ -143,7 +143,12 @@ impl Surveyor {
                 }
             }
             match &mut self.open {
-                Some(open) => open.record.time_s += timing.time,
+                Some(open) => {
+                    open.record.time_s += timing.time;
+                    if !step.lays() {
+                        add_pace(&mut open.record.travel_pace, step, timing);
+                    }
+                }
                 None => self.account.before_s += timing.time,
             }
         }
@@ -199,14 +204,12 @@ impl Surveyor {
         record.z_mm = record.z_mm.at_least(to[2]).at_least(from[2]);
         record.beads = record.beads.saturating_add(1);
         record.volume_mm3 += step.volume;
-        record.bead_time_s += timing.time;
-        let cruise_s = timing.time.at_most(step.length / timing.top);
-        record.bead_cruise_s += cruise_s;
         record.bead_length_mm += step.length;
         if is_perimeter {
-            record.perimeter_time_s += timing.time;
-            record.perimeter_cruise_s += cruise_s;
+            add_pace(&mut record.perimeter_pace, step, timing);
             record.perimeter_length_mm += step.length;
+        } else {
+            add_pace(&mut record.bead_pace, step, timing);
         }
         record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
         record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
@@ -448,6 +451,13 @@ impl Surveyor {
         self.sections = order.iter().filter_map(|label| self.sections.get(*label as usize).copied()).collect();
         left_out
     }
+}
+
+/// Adds a move to those of its kind.
+fn add_pace(pace: &mut Pace, step: &Move, timing: &Timing) {
+    let [x, y, _] = step.delta;
+    let along = if step.has(Move::ARC) { [step.length; 2] } else { [x, y] };
+    pace.add(step.length, along, timing);
 }
 
 /// A position in whole parts, see [`PARTS`], mm.
