@@ -10,10 +10,10 @@ mod promises;
 use std::io::{Cursor, Read, Seek, SeekFrom};
 
 use meltwright::pipeline::{self, Options};
-use meltwright::profile::Profile;
+use meltwright::profile::{Assignment, Profile};
 use meltwright::summary::Summary;
 use promises::files::{ALMOST, alone, more_than_feeds, no_figures, other_profile, profile, run, ways, wrong_with_all};
-use promises::{files, moves};
+use promises::{files, moves, tables};
 use proptest::prelude::*;
 
 /// Whole files, and the moves that are read from them.
@@ -35,6 +35,21 @@ proptest! {
     #[test]
     fn bytes_that_gcode_is_made_of(input in "[GMTNXYZEFIJRPS0-9+\\-. ;()*\r\n\t\0]{0,600}") {
         holds(input.as_bytes());
+    }
+
+    #[test]
+    fn profiles_that_nobody_means(set in prop::collection::vec(soup::assignment(), 1..6)) {
+        let mut set: Vec<Assignment> = set.iter().filter_map(|text| text.parse().ok()).collect();
+        set.push("screw.virtual_diameter_mm=1.75".parse().expect("an assignment"));
+        if let Some(profile) = tables::loads_or_tells("", &set) {
+            files::plain_with(&profile);
+        }
+    }
+
+    #[test]
+    fn sheets_of_anything(rows in prop::collection::vec(soup::row(), 0..30), head in any::<bool>()) {
+        let head = if head { "date,2026-11-20\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\nkind,rpm,seconds,mass_g\n" } else { "" };
+        tables::fits_or_tells((head.to_owned() + &rows.concat()).as_bytes());
     }
 
     #[test]
