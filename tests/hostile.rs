@@ -255,6 +255,15 @@ fn lines_that_set_modes_themselves_stay_one_line() {
     }
 }
 
+/// An arc that ends off its circle is another one when it is begun anew on its way.
+#[test]
+fn arcs_that_miss_their_end_stay_whole() {
+    for line in ["G3 X-50 Y0 I-50 J0 E450", "G2 X30 Y1 I10 J0 E9 F1200", "G3 X10 Y10 I9 J0 E3", "G2 X0 Y0 I5 J0 E2 F60"]
+    {
+        holds(format!("G28\nM83\nG1 F600\n{line}\nG1 X-80 E8\n").as_bytes());
+    }
+}
+
 /// The least feed that is written is above this one: better none than a faster one.
 #[test]
 fn a_feed_is_never_raised() {

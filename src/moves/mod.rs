@@ -240,7 +240,8 @@ impl Move {
     pub const BOUND: u16 = 8192;
     /// For one reason or the other, the line stays one line, and nothing is put before it.
     pub const FIXED: u16 = Self::NUMBERED | Self::BOUND;
-    /// An arc whose line cannot be written as several: an end is missing on it, or the centre is a position.
+    /// An arc whose line cannot be written as several: an end is missing on it or off its circle, or the centre is a
+    /// position.
     pub const WHOLE: u16 = 512;
     /// The line starts with a line number.
     pub const NUMBERED: u16 = 128;

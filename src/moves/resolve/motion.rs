@@ -140,7 +140,9 @@ impl Resolver {
                 }
                 let (first, second, _) = arc.plane.axes();
                 let ends = axes[first].is_some() && axes[second].is_some();
-                let parts = ends && !self.state.absolute_centres && words.get(b'P').is_none();
+                // From a point on its way on, an arc that ends off its circle is another one.
+                let closes = arc.arc.end_error <= ARC_END_MM;
+                let parts = ends && closes && !self.state.absolute_centres && words.get(b'P').is_none();
                 Some((arc, if parts { Move::ARC } else { Move::ARC | Move::WHOLE }))
             }
             _ => None,
