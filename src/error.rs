@@ -65,6 +65,9 @@ pub enum ErrorKind {
     /// The file carries the marker of an earlier run.
     #[error("this file was already rewritten by meltwright")]
     AlreadyRewritten,
+    /// Another program wrote to a file, or replaced it, while it was worked on.
+    #[error("the file was changed by another program while it was being worked on")]
+    Changed,
     /// Neither the profile nor the file tells how much volume one unit of E is.
     #[error("nothing says how much volume one unit of E is: no virtual diameter in profile or file")]
     NoDiameter,
@@ -170,6 +173,9 @@ impl ErrorKind {
                 "export the file again and rewrite the fresh copy, or pass --again to let marked files through unchanged"
                     .to_owned(),
             ),
+            Self::Changed => Some(
+                "nothing was written over it; wait until the other program is done, then run this again".to_owned(),
+            ),
             Self::NoDiameter => Some(
                 "pass --set screw.virtual_diameter_mm=1.75 (with the diameter the slicing profile was given), \
                  or --set screw.e_unit=mm3 if E is already a volume"
@@ -267,6 +273,7 @@ mod tests {
         ErrorKind::Unsupported { .. } => ErrorKind::Unsupported { what: what(), help: help() },
         ErrorKind::Sheet { .. } => ErrorKind::Sheet { what: what(), help: help() },
         ErrorKind::AlreadyRewritten => ErrorKind::AlreadyRewritten,
+        ErrorKind::Changed => ErrorKind::Changed,
         ErrorKind::NoDiameter => ErrorKind::NoDiameter,
         ErrorKind::PathsDiffer { .. } => ErrorKind::PathsDiffer { what: what() },
         ErrorKind::Usage { .. } => ErrorKind::Usage { what: what(), help: help() },

@@ -4,252 +4,24 @@
 #[path = "support/soup.rs"]
 mod soup;
 
-use std::io::Cursor;
-use std::sync::OnceLock;
-use std::time::{Duration, Instant};
+#[path = "support/promises/mod.rs"]
+mod promises;
 
-use meltwright::error::{ErrorKind, Result};
-use meltwright::pipeline::{self, Options, Passes};
-use meltwright::profile::{DwellWords, EUnit, Excess, LagCompensation, OutputUnit, Profile};
+use std::io::{Cursor, Read, Seek, SeekFrom};
+
+use meltwright::pipeline::{self, Options};
+use meltwright::profile::{Assignment, Profile};
 use meltwright::summary::Summary;
+use promises::files::{ALMOST, alone, more_than_feeds, no_figures, other_profile, profile, run, ways, wrong_with_all};
+use promises::{files, moves, tables};
 use proptest::prelude::*;
-use rayon::{ThreadPool, ThreadPoolBuilder};
 
-/// Longest time a run may take, in a slow build on a busy machine; what hangs or grows with the square of the input
-/// takes far longer.
-const MOST_TIME: Duration = Duration::from_secs(20);
-
-/// A little less than one, for sums that are rounded differently.
-const ALMOST: f64 = 1.0 - 1e-9;
-
-/// Capacities, mm³/s, and a window, s, over the embedded profile.
-fn profile(peak: f64, sustained: f64, window: f64) -> Profile {
-    let mut profile = Profile::embedded();
-    profile.controller.max_e_only_mm.value = None;
-    profile.controller.max_e_per_line_mm.value = None;
-    profile.screw.virtual_diameter_mm.value = Some(1.75);
-    profile.screw.peak_flow_mm3_s.value = Some(peak);
-    profile.screw.sustained_flow_mm3_s.value = Some(sustained);
-    profile.screw.sustained_window_s.value = window;
-    profile
-}
-
-/// A profile in which every rule is the other way, and long lines are split.
-fn other_profile() -> Profile {
-    let mut profile = profile(5.0, 2.0, 20.0);
-    profile.controller.max_e_only_mm.value = Some(50.0);
-    profile.controller.max_e_per_line_mm.value = Some(100.0);
-    profile.controller.max_bead_area_per_nozzle_sq.value = Some(4.0);
-    profile.controller.excess_e.value = Excess::Split;
-    profile.controller.dwell.value = DwellWords::SWins;
-    profile.controller.g90_sets_e.value = true;
-    profile.screw.e_unit.value = EUnit::Mm3;
-    profile.screw.tools.value = vec![0, 1];
-    profile
-}
-
-/// The capacity pass alone.
-fn alone() -> Options {
-    Options { passes: Passes { capacity: true, ..Passes::NONE }, ..Options::default() }
-}
-
-/// Both ways to make up for the lag, in other units.
-fn ways(profile: &Profile) -> [Profile; 3] {
-    let way = |by, unit| {
-        let mut profile = profile.clone();
-        profile.screw.lag_compensated_by.value = by;
-        profile.screw.output_e_unit.value = unit;
-        profile
-    };
-    [
-        way(LagCompensation::File, OutputUnit::VirtualFilament),
-        way(LagCompensation::None, OutputUnit::AsInFile),
-        way(LagCompensation::None, OutputUnit::ScrewTurns),
-    ]
-}
-
-/// Lines that are comments and nothing else, this program's own left out.
-fn comments(text: &[u8]) -> Vec<&[u8]> {
-    let text = text.strip_prefix(b"\xef\xbb\xbf".as_slice()).unwrap_or(text);
-    let lines = text.split(|b| *b == b'\n').filter(|line| line.starts_with(b";"));
-    lines.filter(|line| !line.starts_with(b"; rewritten by meltwright")).collect()
-}
-
-/// What does not hold of a rewrite with all passes, whichever way.
-fn wrong_with_all(input: &[u8], output: &[u8], summary: &Summary, profile: &Profile) -> Vec<String> {
-    // Moves may get faster where reversals go; the screw may have turned back in sum.
-    const SIGNED: [&str; 5] = ["time_added_s", "beads_mm3", "drooled_mm3", "stored_at_end_mm3", "volume_mm3"];
-    let mut wrong = no_figures(summary);
-    wrong.retain(|text| text.contains("finite") || !SIGNED.iter().any(|key| text.contains(key)));
-    if comments(input) != comments(output) {
-        wrong.push("a comment is gone or new".to_owned());
+/// Whole files, and the moves that are read from them.
+fn holds(input: &[u8]) {
+    files::any_bytes(input);
+    for profile in [profile(3.0, 1.0, 5.0), other_profile()] {
+        moves::any_lines(input, &profile);
     }
-    let again = Options { again: true, lenient: true, ..Options::default() };
-    // Whether bytes look like text depends on how many of them are odd.
-    if let Err(error) = pipeline::audit(&mut Cursor::new(output), profile, &again, &mut |_| {})
-        && !matches!(error.kind(), ErrorKind::NotGcode { .. })
-    {
-        wrong.push(format!("the output cannot be read: {error}"));
-    }
-    wrong
-}
-
-fn run(input: &[u8], profile: &Profile, options: &Options) -> Result<(Vec<u8>, Summary)> {
-    let mut output = Vec::new();
-    let start = Instant::now();
-    let summary = pipeline::rewrite(&mut Cursor::new(input), &mut output, profile, options, &mut |_| {});
-    assert!(start.elapsed() < MOST_TIME, "{:?} for {} bytes", start.elapsed(), input.len());
-    summary.map(|summary| (output, summary))
-}
-
-/// Pools of one and of three threads.
-fn pools() -> &'static [ThreadPool] {
-    static POOLS: OnceLock<Vec<ThreadPool>> = OnceLock::new();
-    POOLS.get_or_init(|| {
-        [1, 3].map(|n| ThreadPoolBuilder::new().num_threads(n).build().expect("threads start")).into_iter().collect()
-    })
-}
-
-/// Paths of the numbers in an account that are no figures: not finite (null in JSON), or below zero.
-fn no_figures(summary: &Summary) -> Vec<String> {
-    fn look(path: &str, value: &serde_json::Value, found: &mut Vec<String>) {
-        use serde_json::Value;
-        match value {
-            // The last bin of a histogram has no upper edge.
-            Value::Null if !path.ends_with(".to") => found.push(format!("{path} is not finite")),
-            // Heights may lie below the bed.
-            Value::Number(number) if !path.ends_with(".z_mm") && number.as_f64().is_none_or(|n| n < 0.0) => {
-                found.push(format!("{path} = {number}"));
-            }
-            Value::Array(items) => items.iter().for_each(|item| look(&format!("{path}[]"), item, found)),
-            Value::Object(items) => items.iter().for_each(|(key, item)| look(&format!("{path}.{key}"), item, found)),
-            _ => {}
-        }
-    }
-    let mut found = Vec::new();
-    look("", &serde_json::to_value(summary).expect("the account serialises"), &mut found);
-    found
-}
-
-/// A line without its F words and without the digits of its checksum.
-fn bare(line: &[u8]) -> Vec<u8> {
-    let digits =
-        |at: usize, of: &[u8]| line.get(at..).unwrap_or_default().iter().take_while(|b| of.contains(b)).count();
-    let (mut out, mut at) = (Vec::new(), 0);
-    while let Some(&byte) = line.get(at) {
-        at += 1;
-        match byte {
-            b'F' | b'f' => {
-                while out.last().is_some_and(|b| matches!(b, b' ' | b'\t')) {
-                    out.pop();
-                }
-                let space = digits(at, b" \t");
-                let number = digits(at + space, b"+-.0123456789");
-                at += if number > 0 { space + number } else { 0 };
-                // A number may have an exponent; the E of a word behind it is left alone with it, on both sides.
-                while number > 0
-                    && line.get(at).is_some_and(|b| matches!(b, b'E' | b'e'))
-                    && digits(at + 1, b"+-.0123456789") > 0
-                {
-                    at += 1 + digits(at + 1, b"+-.0123456789");
-                }
-            }
-            b'*' => {
-                out.push(byte);
-                at += digits(at, b"0123456789");
-            }
-            _ => out.push(byte),
-        }
-    }
-    out
-}
-
-/// Why the output is not the input with feeds changed and lines added; `None` if it is.
-fn more_than_feeds(input: &[u8], output: &[u8]) -> Option<String> {
-    let lines = |text| <[u8]>::split_inclusive(text, |b: &u8| *b == b'\n').map(<[u8]>::to_vec);
-    let mut written = lines(output).peekable();
-    for (index, line) in lines(input).enumerate() {
-        let wanted = bare(&line);
-        loop {
-            let Some(mut found) = written.next() else {
-                return Some(format!("line {} is missing: {:?}", index + 1, String::from_utf8_lossy(&line)));
-            };
-            if bare(&found) == wanted {
-                break;
-            }
-            // A byte order mark stays before the marker, which is a line of its own.
-            if found.starts_with(b"\xef\xbb\xbf; rewritten by meltwright")
-                && let Some(next) = written.peek_mut()
-            {
-                next.splice(0..0, *b"\xef\xbb\xbf");
-                continue;
-            }
-            let added = found.starts_with(b"; rewritten by meltwright") || bare(&found).starts_with(b"G1");
-            if !added || found.len() > 200 {
-                found.truncate(200);
-                let (found, line) = (String::from_utf8_lossy(&found).into_owned(), String::from_utf8_lossy(&line));
-                return Some(format!("line {} became {found:?}: {line:?}", index + 1));
-            }
-            // Nothing stands on an added line but a feed.
-            if found.starts_with(b"G1") && !matches!(bare(&found).as_slice(), b"G1\n" | b"G1\r\n") {
-                return Some(format!("{:?} was added at line {}", String::from_utf8_lossy(&found), index + 1));
-            }
-        }
-    }
-    written.next().map(|rest| format!("{:?} was added at the end", String::from_utf8_lossy(&rest)))
-}
-
-/// Everything that holds for any input; a message says what does not.
-fn holds(input: &[u8]) -> std::result::Result<(), TestCaseError> {
-    let low = profile(3.0, 1.0, 5.0);
-    let none = Options { passes: Passes::NONE, ..Options::default() };
-    let copied = run(input, &low, &none);
-    prop_assert!(copied.as_ref().is_ok_and(|(bytes, _)| bytes == input), "without passes: {copied:?}");
-    let other = other_profile();
-    for (profile, splits) in [(&low, false), (&other, true)] {
-        for lenient in [false, true] {
-            let options = |block_size| Options { block_size, lenient, ..alone() };
-            let first = run(input, profile, &options(256 * 1024));
-            let said = |result: &Result<(Vec<u8>, Summary)>| match result {
-                Ok((bytes, summary)) => Ok((String::from_utf8_lossy(bytes).into_owned(), format!("{summary:?}"))),
-                Err(error) => Err(format!("{error} {:?}", error.excerpt())),
-            };
-            for block_size in [1, 13, 4096] {
-                let again = said(&run(input, profile, &options(block_size)));
-                prop_assert_eq!(again, said(&first), "blocks of {}", block_size);
-            }
-            for pool in pools() {
-                let again = said(&pool.install(|| run(input, profile, &options(13))));
-                prop_assert_eq!(again, said(&first), "{} threads", pool.current_num_threads());
-            }
-            if let Ok((output, summary)) = first {
-                let wrong = no_figures(&summary);
-                prop_assert!(wrong.is_empty(), "lenient {}: {:?}", lenient, wrong);
-                let (before, after) = (&summary.before, &summary.after);
-                prop_assert!(after.time_s >= before.time_s * ALMOST, "{} s became {}", before.time_s, after.time_s);
-                let (before, after) = (before.peak_demand_mm3_s, after.peak_demand_mm3_s);
-                prop_assert!(before >= after * ALMOST, "{} mm³/s became {}", before, after);
-                if !splits {
-                    let more = more_than_feeds(input, &output);
-                    prop_assert!(more.is_none(), "lenient {}: {:?}", lenient, more);
-                }
-            }
-            for profile in ways(profile) {
-                let options = |block_size| Options { block_size, lenient, ..Options::default() };
-                let first = run(input, &profile, &options(256 * 1024));
-                for block_size in [1, 13] {
-                    let again = said(&run(input, &profile, &options(block_size)));
-                    prop_assert_eq!(again, said(&first), "all passes, blocks of {}", block_size);
-                }
-                if let Ok((output, summary)) = first {
-                    let wrong = wrong_with_all(input, &output, &summary, &profile);
-                    let by = profile.screw.lag_compensated_by.value;
-                    prop_assert!(wrong.is_empty(), "all passes, {:?}, lenient {}: {:?}", by, lenient, wrong);
-                }
-            }
-        }
-    }
-    Ok(())
 }
 
 proptest! {
@@ -257,17 +29,32 @@ proptest! {
 
     #[test]
     fn any_bytes(input in prop::collection::vec(any::<u8>(), 0..3000)) {
-        holds(&input)?;
+        holds(&input);
     }
 
     #[test]
     fn bytes_that_gcode_is_made_of(input in "[GMTNXYZEFIJRPS0-9+\\-. ;()*\r\n\t\0]{0,600}") {
-        holds(input.as_bytes())?;
+        holds(input.as_bytes());
+    }
+
+    #[test]
+    fn profiles_that_nobody_means(set in prop::collection::vec(soup::assignment(), 1..6)) {
+        let mut set: Vec<Assignment> = set.iter().filter_map(|text| text.parse().ok()).collect();
+        set.push("screw.virtual_diameter_mm=1.75".parse().expect("an assignment"));
+        if let Some(profile) = tables::loads_or_tells("", &set) {
+            files::plain_with(&profile);
+        }
+    }
+
+    #[test]
+    fn sheets_of_anything(rows in prop::collection::vec(soup::row(), 0..30), head in any::<bool>()) {
+        let head = if head { "date,2026-11-20\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\nkind,rpm,seconds,mass_g\n" } else { "" };
+        tables::fits_or_tells((head.to_owned() + &rows.concat()).as_bytes());
     }
 
     #[test]
     fn soup_of_lines(lines in prop::collection::vec(soup::line(), 1..40)) {
-        holds(lines.concat().as_bytes())?;
+        holds(lines.concat().as_bytes());
     }
 }
 
@@ -286,8 +73,69 @@ fn sound(input: &[u8], profile: &Profile) -> (Vec<u8>, Summary) {
 /// So little E that its volume is no number any more still takes one line.
 #[test]
 fn next_to_nothing_is_one_line() {
-    for zeros in [300, 310, 320] {
-        sound(format!("G0 E0.{}1\nG1 X5 E1 F600\n", "0".repeat(zeros)).as_bytes(), &profile(3.0, 1.0, 60.0));
+    for zeros in [300, 310, 320, 321, 322] {
+        for diameter in [0.5, 1.75, 20.0] {
+            let mut profile = profile(3.0, 1.0, 60.0);
+            profile.screw.virtual_diameter_mm.value = Some(diameter);
+            sound(format!("G0 E0.{}1\nG1 X5 E1 F600\n", "0".repeat(zeros)).as_bytes(), &profile);
+            sound(format!("G0 E1e-{}\nG1 E-1\nG1 X5 E1 F600\n", zeros + 1).as_bytes(), &profile);
+        }
+    }
+}
+
+/// An input that is another text whenever it is read from its start.
+struct Fickle {
+    texts: Vec<Vec<u8>>,
+    now: Cursor<Vec<u8>>,
+    read: usize,
+}
+
+impl Read for Fickle {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        self.now.read(buffer)
+    }
+}
+
+impl Seek for Fickle {
+    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
+        if matches!(to, SeekFrom::Start(0)) {
+            self.now = Cursor::new(self.texts[self.read % self.texts.len()].clone());
+            self.read += 1;
+        }
+        self.now.seek(to)
+    }
+}
+
+/// What another program does to a file between two looks at it is noticed at the end; until then nothing may panic.
+#[test]
+fn a_file_that_changes_between_two_looks() {
+    let layers = |count: u32, z: f64| {
+        let mut text = String::from("G28\nM83\nG1 F3000\n");
+        for layer in 1..=count {
+            text +=
+                &format!(";LAYER_CHANGE\nG1 Z{:.2}\nG1 X20 E1\nG1 Y20 E1\nG1 X0 E1\nG1 Y0 E1\n", z * f64::from(layer));
+        }
+        text.into_bytes()
+    };
+    let texts =
+        [layers(30, 0.3), layers(3, 0.5), b"G28\n".to_vec(), Vec::new(), layers(60, -0.2), b"\0\x01".repeat(99)];
+    let mut soft = profile(3.0, 1.0, 60.0);
+    soft.feedstock.shore_a.value = 5.0;
+    soft.hopper.usable_g.value = Some(1.0);
+    soft.hopper.margin_g.value = 0.1;
+    soft.hopper.pause_command.value = Some("M600".to_owned());
+    for first in 0..texts.len() {
+        for second in 0..texts.len() {
+            for third in 0..texts.len() {
+                let order = [first, second, third, second];
+                let texts = order.iter().map(|index| texts[*index].clone()).collect();
+                let mut input = Fickle { texts, now: Cursor::new(Vec::new()), read: 0 };
+                for way in ways(&soft) {
+                    let _ = pipeline::rewrite(&mut input, &mut Vec::new(), &way, &Options::default(), &mut |_| {});
+                }
+                let _ = pipeline::audit(&mut input, &soft, &Options::default(), &mut |_| {});
+            }
+        }
     }
 }
 
@@ -386,6 +234,36 @@ fn feeds_at_both_ends_of_what_can_be_written() {
     }
 }
 
+/// Modes on the line of a move hold for that line alone: pieces of it, and lines put before it, would count otherwise.
+#[test]
+fn lines_that_set_modes_themselves_stay_one_line() {
+    let lines = [
+        "G1 G91 X0.301 E0.01 F1",
+        "G91 G1 X20 Y5 E2 F600\nG90",
+        "G1 G90 X20 Y5 E2 F600",
+        "G17 G1 X20 Y5 E3 F3000",
+        "G20 G1 X2 Y0.5 E0.1 F60\nG21",
+        "G2 X20 Y0 I5 J0 E2 F900\nX40 Y0 I10 J0 E3\nX60 Y0 I10 J0 E300",
+        "G1 X20 E2 F900\nG17 G2 X40 Y0 I10 J0 E3\nG91 X10 E400",
+        "G1 X20 E2\nG91 E-2 F1800\nX30\nG90 E2\nX60 E3",
+        "G1 X20 E2\nG91 G1 E-2 F1800\nG90 G0 X40\nG91 G1 E2\nG90 G1 X60 E3",
+    ];
+    for line in lines {
+        for ending in ["M83", "M82"] {
+            holds(format!("G28\n{ending}\nG1 Z0.3 F3000\nG1 X5 E1\nG1 X0 E2\n{line}\nG1 X9 Y9 E5\n").as_bytes());
+        }
+    }
+}
+
+/// An arc that ends off its circle is another one when it is begun anew on its way.
+#[test]
+fn arcs_that_miss_their_end_stay_whole() {
+    for line in ["G3 X-50 Y0 I-50 J0 E450", "G2 X30 Y1 I10 J0 E9 F1200", "G3 X10 Y10 I9 J0 E3", "G2 X0 Y0 I5 J0 E2 F60"]
+    {
+        holds(format!("G28\nM83\nG1 F600\n{line}\nG1 X-80 E8\n").as_bytes());
+    }
+}
+
 /// The least feed that is written is above this one: better none than a faster one.
 #[test]
 fn a_feed_is_never_raised() {
@@ -426,6 +304,8 @@ fn numbers_at_the_ends_of_their_range() {
         "G90.1\nG2 X20 I{} J{} E1",
         "G2 X5 I1 P{}",
         "G5 X{} E{}",
+        "M82\nG5 E{}",
+        "G20\nG92 E{} X{}",
         "M204 S{}",
         "T{}",
         "N{} G1 X1 E1",

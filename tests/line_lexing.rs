@@ -1,60 +1,16 @@
 //! Lines and words: rows of single lines, real files, and lines made of anything.
 
-use meltwright::line::edit::{apply, checksum_edit};
-use meltwright::line::lex::{lex, lex_by_grammar};
-use meltwright::line::{Block, Line, LineKind, Word};
+use meltwright::line::Line;
+use meltwright::line::edit::apply;
 use proptest::prelude::*;
 use std::fmt::Write;
 
 #[path = "support/corpus.rs"]
 mod corpus;
+#[path = "support/promises/lines.rs"]
+mod lines;
 
-/// Lexes `text`, both with the short cut and by the grammar alone, and checks everything that holds for
-/// any block.
-fn lexed(text: &[u8]) -> Block {
-    let mut block = Block { bytes: text.to_vec(), ..Block::default() };
-    block.lex();
-    let (mut lines, mut words) = (Vec::new(), Vec::new());
-    lex_by_grammar(text, &mut lines, &mut words);
-    for (fast, slow) in block.lines.iter().zip(&lines) {
-        assert_eq!(fast, slow, "{:?}", String::from_utf8_lossy(block.text_of(slow)));
-    }
-    assert_eq!(block.lines.len(), lines.len());
-    assert!(block.words == words, "words differ: {:?}", String::from_utf8_lossy(text));
-
-    let mut rebuilt = Vec::new();
-    let mut word_count = 0;
-    for (index, line) in block.lines.iter().enumerate() {
-        assert_eq!(line.start as usize, rebuilt.len());
-        assert_eq!(line.first_word as usize, word_count);
-        word_count += usize::from(line.words);
-        rebuilt.extend_from_slice(block.text_of(line));
-        let next = block.lines.get(index + 1).map_or(text.len(), |next| next.start as usize);
-        let ending = &text[line.end as usize..next];
-        match ending.split_last() {
-            Some((b'\n', returns)) => assert!(returns.iter().all(|byte| *byte == b'\r')),
-            Some(_) => panic!("a line end without LF"),
-            None => assert_eq!(next, text.len()),
-        }
-        rebuilt.extend_from_slice(ending);
-
-        let mut from = line.start;
-        for word in block.words_of(line) {
-            assert!(word.start >= from && word.len > 0 && word.end() <= line.end);
-            assert!(word.letter.is_ascii_uppercase());
-            assert_eq!(text[word.start as usize].to_ascii_uppercase(), word.letter);
-            from = word.end();
-        }
-        assert_eq!(line.code_end, from);
-        assert!(line.code_end <= line.star && line.star <= line.end && line.comment <= line.end);
-        assert_eq!(line.has(Line::CHECKSUM), line.star < line.end);
-        assert!(line.has(Line::CHECKSUM) || !line.has(Line::BAD_CHECKSUM));
-        assert!(line.comment == line.end || matches!(text[line.comment as usize], b';' | b'('));
-    }
-    assert_eq!(word_count, block.words.len());
-    assert_eq!(rebuilt, text);
-    block
-}
+use lines::lexed;
 
 /// One line as text: kind, flags, words (with `/decimals`), `>` end of the words, `;` comment, `*` star.
 fn shown(text: &[u8]) -> String {
@@ -337,18 +293,6 @@ fn moves() -> impl Strategy<Value = String> {
     prop::collection::vec(line, 1..5).prop_map(|lines| lines.concat())
 }
 
-fn shifted(line: &Line, bytes: u32, words: u32) -> Line {
-    Line {
-        start: line.start + bytes,
-        end: line.end + bytes,
-        first_word: line.first_word + words,
-        code_end: line.code_end + bytes,
-        comment: line.comment + bytes,
-        star: line.star + bytes,
-        ..*line
-    }
-}
-
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(2000))]
 
@@ -369,37 +313,13 @@ proptest! {
 
     #[test]
     fn a_block_may_be_cut_after_any_line(text in block_of_anything(), pick: prop::sample::Index) {
-        let whole = lexed(&text);
-        prop_assume!(!whole.lines.is_empty());
-        let cut = whole.lines[pick.index(whole.lines.len())].start;
-        let (before, after) = text.split_at(cut as usize);
-        let (mut lines, mut words): (Vec<Line>, Vec<Word>) = (Vec::new(), Vec::new());
-        lex(before, &mut lines, &mut words);
-        let second = lexed(after);
-        let count = words.len() as u32;
-        lines.extend(second.lines.iter().map(|line| shifted(line, cut, count)));
-        words.extend(second.words.iter().map(|word| Word { start: word.start + cut, ..*word }));
-        prop_assert!(lines == whole.lines && words == whole.words);
+        let lines = lexed(&text).lines.len();
+        prop_assume!(lines > 0);
+        lines::cut_before(&text, pick.index(lines));
     }
 
     #[test]
     fn edits_change_only_what_they_name(text in block_of_anything()) {
-        let block = lexed(&text);
-        let mut out = Vec::new();
-        apply(&text, &[], &mut out);
-        prop_assert_eq!(&out, &text);
-
-        let edits: Vec<_> = block.lines.iter().filter_map(|line| checksum_edit(&block, line)).collect();
-        out.clear();
-        apply(&text, &edits, &mut out);
-        let renewed = lexed(&out);
-        prop_assert_eq!(renewed.lines.len(), block.lines.len());
-        for (new, old) in renewed.lines.iter().zip(&block.lines) {
-            prop_assert_eq!((new.kind, new.words), (old.kind, old.words));
-            prop_assert_eq!(new.flags, old.flags & !Line::BAD_CHECKSUM);
-            if old.kind == LineKind::Text {
-                prop_assert_eq!(new.comment, new.end);
-            }
-        }
+        lines::edited(&text);
     }
 }

@@ -6,6 +6,9 @@
 
 #[path = "../benches/data/mod.rs"]
 mod data;
+#[cfg(target_os = "linux")]
+#[path = "support/watched.rs"]
+mod watched;
 
 /// Size of the smaller file, MB.
 #[cfg(target_os = "linux")]
@@ -47,7 +50,8 @@ fn peak_kib(name: &str, megabytes: usize, share: f64, by: &str) -> u64 {
     let mut file = BufWriter::new(File::create(&input).expect("a file in the temporary folder"));
     data::write_long(&mut file, name, megabytes * 1_000_000).expect("the disk has room");
     let (peak, sustained) = data::half_slowed(name);
-    let mut child = Command::new(env!("CARGO_BIN_EXE_meltwright"))
+    let mut command = Command::new(env!("CARGO_BIN_EXE_meltwright"));
+    command
         .args(["rewrite", "--quiet", "--set", "screw.virtual_diameter_mm=1.75"])
         .args(["--set", &format!("screw.peak_flow_mm3_s={}", peak * share)])
         .args(["--set", &format!("screw.lag_compensated_by={by}")])
@@ -56,28 +60,14 @@ fn peak_kib(name: &str, megabytes: usize, share: f64, by: &str) -> u64 {
         .args([&output, &input])
         .current_dir(folder.path())
         .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("the program starts");
-    let status = format!("/proc/{}/status", child.id());
-    // The highest value so far stands there while the program runs, so the last look before its end tells nearly all.
-    let mut highest = 0;
-    let ended = loop {
-        let text = fs::read_to_string(&status).unwrap_or_default();
-        let line = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
-        let value = line.and_then(|rest| rest.trim().trim_end_matches(" kB").parse().ok());
-        highest = highest.max(value.unwrap_or(0));
-        if let Some(ended) = child.try_wait().expect("the program is a child of this one") {
-            break ended;
-        }
-        std::thread::sleep(Duration::from_millis(5));
-    };
-    assert!(ended.success(), "{name}: {ended}");
+        .stderr(Stdio::null());
+    let ran = watched::watched(&mut command, Duration::from_secs(600));
+    assert!(ran.output.status.success(), "{name}: {}", ran.output.status);
     let (before, after) = (fs::metadata(&input).map(|m| m.len()), fs::metadata(&output).map(|m| m.len()));
     let (before, after) = (before.expect("the input is there"), after.expect("the output is there"));
     assert!(after > before, "{name}: words were added, so {after} bytes out are more than {before} in");
-    assert!(highest > 0, "{status} tells no peak");
-    highest
+    assert!(ran.peak_kib > 0, "the system tells no peak");
+    ran.peak_kib
 }
 
 #[cfg(not(target_os = "linux"))]

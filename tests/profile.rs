@@ -5,10 +5,16 @@ use std::path::{Path, PathBuf};
 
 use meltwright::error::{Error, ErrorKind};
 use meltwright::profile::{
-    Assignment, Corner, DwellWords, Entry, Env, Excess, Found, Kinematics, Origin, Output, PartMoves, Preset, Profile,
+    Assignment, Corner, DwellWords, Env, Excess, Found, Kinematics, Origin, Output, PartMoves, Preset, Profile,
     Provenance, System, find,
 };
 use proptest::prelude::*;
+
+#[path = "support/promises/tables.rs"]
+#[allow(dead_code, reason = "sheets have a test of their own")]
+mod tables;
+
+use tables::{contents, loads_or_tells};
 
 /// Faults as plain text: place, what, the marked part, label, help.
 fn render(error: &Error) -> String {
@@ -36,15 +42,6 @@ fn render(error: &Error) -> String {
 
 fn set(assignments: &[&str]) -> Vec<Assignment> {
     assignments.iter().map(|text| text.parse().unwrap()).collect()
-}
-
-/// Values, provenance and notes, without the origins.
-fn contents(profile: &Profile) -> Vec<(&'static str, String, Provenance, Option<String>)> {
-    profile
-        .entries()
-        .into_iter()
-        .map(|Entry { key, value, provenance, note, .. }| (key, value, provenance, note))
-        .collect()
 }
 
 #[test]
@@ -416,26 +413,6 @@ fn profile_like() -> impl Strategy<Value = String> {
         "\0",
     ]);
     prop::collection::vec(pieces, 0..60).prop_map(|pieces| pieces.concat())
-}
-
-/// Any text gives a profile that can be shown and read back, or faults that point into the text.
-fn loads_or_tells(text: &str, assignments: &[Assignment]) {
-    match Profile::load_with(text, "any", assignments) {
-        Ok(profile) => {
-            let again = Profile::load(&profile.show(), "shown").map_err(|error| render(&error)).unwrap();
-            assert_eq!(contents(&again), contents(&profile));
-        }
-        Err(error) => {
-            let ErrorKind::Profile(faults) = error.kind() else { panic!("{error}") };
-            assert!(!faults.is_empty());
-            let lines = text.matches('\n').count() as u64 + 1;
-            for excerpt in faults.iter().filter_map(|fault| fault.excerpt.as_ref()) {
-                assert!((1..=lines).contains(&excerpt.line), "line {} of {lines}", excerpt.line);
-                assert!(excerpt.start <= excerpt.end && excerpt.end <= excerpt.text.len());
-            }
-            render(&error);
-        }
-    }
 }
 
 proptest! {

@@ -239,6 +239,7 @@ fn bad_sheets_say_what_is_wrong() {
         ("run-number", format!("{SETTINGS}kind,run,rpm,seconds,mass_g\nrun,1,60,60,11\nrun,1,60,60,11\n").into()),
         ("cup", format!("{SETTINGS}kind,rpm,seconds,tare_g,mass_g\nrun,60,60,20,11\n").into()),
         ("umlaut", with("run,60,60,fünf").into()),
+        ("too-many", sheet(&good.repeat(251)).into()),
     ];
     let mut said = String::new();
     for (name, content) in cases {

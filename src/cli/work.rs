@@ -32,12 +32,21 @@ pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary>
         return outcome.map_err(|error| in_source(error, &job.source));
     }
     let outcome = match &job.sink {
-        Sink::Audit => pipeline::audit(&mut input, profile, options, step),
-        Sink::Nowhere => pipeline::rewrite(&mut input, &mut std::io::sink(), profile, options, step),
-        Sink::Stdout => pipeline::rewrite(&mut input, &mut output::gcode(), profile, options, step),
+        Sink::Audit => {
+            let judged = pipeline::audit(&mut input, profile, options, step);
+            of_one_file(&input, judged)
+        }
+        Sink::Nowhere => {
+            let judged = pipeline::rewrite(&mut input, &mut std::io::sink(), profile, options, step);
+            of_one_file(&input, judged)
+        }
+        Sink::Stdout => {
+            let written = pipeline::rewrite(&mut input, &mut output::gcode(), profile, options, step);
+            of_one_file(&input, written)
+        }
         Sink::File(target) => Replacement::for_target(target).and_then(|mut replacement| {
-            let summary = pipeline::rewrite(&mut input, &mut replacement, profile, options, step)
-                .map_err(|error| in_source(error, &job.source))?;
+            let written = pipeline::rewrite(&mut input, &mut replacement, profile, options, step);
+            let summary = of_one_file(&input, written).map_err(|error| in_source(error, &job.source))?;
             // Some systems refuse to replace a file that is still open.
             drop(input);
             replacement.commit()?;
@@ -49,14 +58,20 @@ pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary>
     Ok(summary)
 }
 
+/// The outcome, unless the file was changed under way: what was read is then no file, whether it could be read or not.
+fn of_one_file<T>(input: &Input, outcome: Result<T>) -> Result<T> {
+    input.check_unchanged().and(outcome)
+}
+
 /// Rewrites into a temporary file, executes both files on the virtual machine, then hands the result on.
 fn replayed(job: &Job, mut input: Input, options: &Options, step: &mut (dyn FnMut(u64) + Send)) -> Result<Summary> {
     let profile = &job.profile.profile;
     let mut written = scratch()?;
-    let mut summary = pipeline::rewrite(&mut input, &mut written, profile, options, step)?;
+    let rewritten = pipeline::rewrite(&mut input, &mut written, profile, options, step);
+    let mut summary = of_one_file(&input, rewritten)?;
     let beside = Original { input: &mut input, path: job.source.path() };
-    let account = pipeline::replay(&mut written, Some(beside), profile, options, &mut |_| {})?;
-    summary.replay = Some(account.replay);
+    let account = pipeline::replay(&mut written, Some(beside), profile, options, &mut |_| {});
+    summary.replay = Some(of_one_file(&input, account)?.replay);
     summary.provenance.profile.clone_from(&job.profile.origin);
     let mut copy = |to: &mut dyn Write| -> Result<()> {
         let failed = |error| Error::io("write the output", error);

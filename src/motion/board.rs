@@ -9,7 +9,7 @@ use std::collections::VecDeque;
 
 use super::corner::HalfTurn;
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
-use super::{Beside, Ordered, Plan, Timing, arcs, trapezoid};
+use super::{Beside, MOST_ASIDES, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
 use crate::units::Bounded;
@@ -106,6 +106,8 @@ pub struct Board {
     sure: usize,
     /// Longest queue.
     most: usize,
+    /// Steps without motion behind all that wait.
+    asides: usize,
     /// What there is of an arc whose last chord is not settled.
     arc: Option<Timing>,
     settled: Vec<Timing>,
@@ -129,6 +131,7 @@ impl Board {
             sure: 0,
             // Of the moves looked ahead at, one is being run and another has just been, so that is not filled again.
             most: rules.look_ahead.map_or(MOST_WAITING, |moves| moves.saturating_sub(1).clamp(2, MOST_WAITING)),
+            asides: 0,
             arc: None,
             settled: Vec::new(),
         }
@@ -148,8 +151,14 @@ impl Board {
     /// A step that takes no time and stops nothing.
     fn aside(&mut self) {
         match self.queue.back_mut() {
-            Some(last) => last.behind += 1,
-            None => self.settled.push(Timing::default()),
+            Some(last) if self.asides < MOST_ASIDES => {
+                last.behind += 1;
+                self.asides += 1;
+            }
+            _ => {
+                self.stop();
+                self.settled.push(Timing::default());
+            }
         }
     }
 
@@ -319,6 +328,7 @@ impl Board {
         self.settled.push(timing);
         if behind > 0 {
             self.settled.extend(std::iter::repeat_n(Timing::default(), behind as usize));
+            self.asides -= behind as usize;
         }
     }
 }
@@ -494,6 +504,24 @@ mod tests {
         board.finish();
         let top = board.settled.iter().filter(|timing| timing.top > 199.9).count();
         assert!((958..=964).contains(&top), "{top}");
+    }
+
+    /// Lines that do nothing wait behind the last move, but not for ever.
+    #[test]
+    fn memory_is_bounded_where_nothing_moves() {
+        let mut board = Board::new(&rules(Some(15)));
+        let mut pushed = 0;
+        for _ in 0..3 {
+            board.line([5.0, 0.0, 0.0, 0.0], 50.0, f64::INFINITY, None, 0);
+            pushed += 1;
+            for _ in 0..2 * MOST_ASIDES {
+                board.aside();
+                pushed += 1;
+                assert!(pushed - board.settled.len() <= MOST_ASIDES + 1);
+            }
+        }
+        board.finish();
+        assert_eq!(board.settled.len(), pushed);
     }
 
     /// The plan of a queue worked out anew for each move.

@@ -8,7 +8,7 @@
 
 use super::corner::squared_speed;
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
-use super::{Beside, Ordered, Plan, Timing, arcs, trapezoid};
+use super::{Beside, MOST_ASIDES, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
 use crate::units::Bounded;
@@ -78,6 +78,8 @@ pub struct Host {
     entry: f64,
     /// How many may wait before it is looked which are settled.
     look_at: usize,
+    /// Steps without motion behind all that wait.
+    asides: usize,
     /// What there is of an arc whose last chord is not settled.
     arc: Option<Timing>,
     settled: Vec<Timing>,
@@ -97,6 +99,7 @@ impl Host {
             entry: 0.0,
             before: Before::default(),
             look_at: FIRST_LOOK,
+            asides: 0,
             arc: None,
             settled: Vec::new(),
         }
@@ -118,8 +121,14 @@ impl Host {
     /// A step that takes no time and stops nothing.
     fn aside(&mut self) {
         match self.waiting.last_mut() {
-            Some(last) => last.behind += 1,
-            None => self.settled.push(Timing::default()),
+            Some(last) if self.asides < MOST_ASIDES => {
+                last.behind += 1;
+                self.asides += 1;
+            }
+            _ => {
+                self.stop();
+                self.settled.push(Timing::default());
+            }
         }
     }
 
@@ -289,6 +298,7 @@ impl Host {
             } else {
                 self.settled.push(sum);
                 self.settled.extend(std::iter::repeat_n(Timing::default(), step.behind as usize));
+                self.asides -= step.behind as usize;
             }
         }
         self.entry = entry;
@@ -484,6 +494,24 @@ mod tests {
             }
             assert_eq!(at_once.settled.len(), early.settled.len());
         }
+    }
+
+    /// Lines that do nothing wait behind the last move, but not for ever.
+    #[test]
+    fn memory_is_bounded_where_nothing_moves() {
+        let mut host = Host::new(&MotionRules::of(&Profile::embedded()));
+        let mut pushed = 0;
+        for _ in 0..3 {
+            host.line([5.0, 0.0, 0.0], 5.0, 0.0, 50.0, f64::INFINITY, 0);
+            pushed += 1;
+            for _ in 0..2 * MOST_ASIDES {
+                host.aside();
+                pushed += 1;
+                assert!(pushed - host.settled.len() <= MOST_ASIDES + 1);
+            }
+        }
+        host.finish();
+        assert_eq!(host.settled.len(), pushed);
     }
 
     /// One ramp over everything: 3 mm/s² reaches 500 mm/s after 41.7 m.

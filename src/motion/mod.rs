@@ -16,6 +16,10 @@ use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use rules::{Held, Model, MotionRules};
 
+/// Most lines without motion among the moves that wait. A controller that has to read so many has long run dry: the
+/// machine rests there.
+const MOST_ASIDES: usize = 4096;
+
 /// How a move is executed: speeding up, cruising, braking, each perhaps of no length.
 ///
 /// Without motion, speeds are those of the extruder axis, E units per second. A wait has a time and no speeds.

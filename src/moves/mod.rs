@@ -235,10 +235,13 @@ impl Move {
     pub const E_UNIT: u16 = 2048;
     /// The line becomes a comment.
     pub const TAKE_OUT: u16 = 4096;
-    /// The line sets units or modes itself, or repeats the motion of an arc without naming it: lines put before it would
-    /// count otherwise than it does, or change what it means.
+    /// The line sets units or modes itself, names further commands, or repeats the motion of an arc without naming it:
+    /// lines put before it would count otherwise than it does, or change what it means.
     pub const BOUND: u16 = 8192;
-    /// An arc whose line cannot be written as several: an end is missing on it, or the centre is a position.
+    /// For one reason or the other, the line stays one line, and nothing is put before it.
+    pub const FIXED: u16 = Self::NUMBERED | Self::BOUND;
+    /// An arc whose line cannot be written as several: an end is missing on it or off its circle, or the centre is a
+    /// position.
     pub const WHOLE: u16 = 512;
     /// The line starts with a line number.
     pub const NUMBERED: u16 = 128;

@@ -15,7 +15,13 @@ pub struct Anchor {
     pub known: bool,
 }
 
+/// Positions are given in multiples of 1 / 10⁷ mm, finer than any file states them. Sums of distances differ from the
+/// position itself in their last bits, by how far back the block began; what is decided by positions must not.
+const PARTS_PER_MM: f64 = 1e7;
+
 /// Follows the position through the moves of a block, in mm of the machine.
+///
+/// Where a block begins has no say in the positions.
 ///
 /// ```
 /// use meltwright::moves::{Side, track::{Anchor, Track}};
@@ -42,12 +48,12 @@ impl<'a> Track<'a> {
 
     /// Where the machine stands before the next move, mm.
     pub fn position(&self) -> [f64; 3] {
-        self.position
+        self.position.map(rounded)
     }
 
     /// The same as the file counts it, mm.
     pub fn in_file(&self) -> [f64; 3] {
-        std::array::from_fn(|axis| self.position[axis] - self.offset[axis])
+        std::array::from_fn(|axis| rounded(self.position[axis] - self.offset[axis]))
     }
 
     /// Whether these positions are more than an assumption: each axis was homed, or moved to a stated place.
@@ -58,11 +64,11 @@ impl<'a> Track<'a> {
     /// Takes the next move; gives where it starts and where it ends, mm.
     pub fn next(&mut self, step: &Move) -> ([f64; 3], [f64; 3]) {
         let from = self.position;
-        let to = std::array::from_fn(|axis| from[axis] + step.delta[axis]);
+        let to: [f64; 3] = std::array::from_fn(|axis| from[axis] + step.delta[axis]);
         self.position = to;
         self.index += 1;
         self.look();
-        (from, to)
+        (from.map(rounded), to.map(rounded))
     }
 
     fn look(&mut self) {
@@ -71,6 +77,10 @@ impl<'a> Track<'a> {
             self.anchors = rest;
         }
     }
+}
+
+fn rounded(position: f64) -> f64 {
+    (position * PARTS_PER_MM).round() / PARTS_PER_MM
 }
 
 #[cfg(test)]
@@ -104,6 +114,26 @@ mod tests {
         assert_eq!(at(3), ([13.0, 7.0, 1.0], [3.0, 7.0, 1.0]));
         assert_eq!(at(4).1, [0.0, 7.0, 1.0], "X was homed");
         assert_eq!(at(5), ([2.0, 7.0, 1.0], [2.0, 7.0, 1.0]));
+    }
+
+    #[test]
+    fn where_a_block_begins_has_no_say() {
+        // 128.542 - 384.597 is not -256.055 to the last bit.
+        let lines = ["G0 Z128.542\n", "G0 Z-256.055\n", "G0 X0.1 Z0.3\n", "G0 X0.7\n"];
+        let whole: Vec<_> = followed(&lines.concat()).iter().map(|row| row.0).collect();
+        for (index, position) in whole.iter().enumerate() {
+            let settings = FileSettings::default();
+            let mut resolver = Resolver::new(Rules::new(&Profile::embedded(), &settings, false), &settings, false);
+            for line in &lines[..=index] {
+                let mut block = Block { bytes: (*line).into(), first_line: 1, ..Block::default() };
+                block.lex();
+                resolver.resolve(&block, &mut Vec::new()).expect("plain lines");
+            }
+            let at_next = Block { bytes: b"G0\n".to_vec(), first_line: 1, ..Block::default() };
+            resolver.resolve(&at_next, &mut Vec::new()).expect("a plain line");
+            assert_eq!(Track::of(&resolver.side).position(), *position, "{index}");
+        }
+        assert_eq!(whole[1], [0.0, 0.0, -256.055]);
     }
 
     #[test]

@@ -17,8 +17,8 @@
 //! [`GROUP_SHARE`] of that.
 //!
 //! Moves leave in the order they came, as soon as no stretch that is still open can touch them. What waits is bounded
-//! by the volume B, by T seconds, and by [`MAX_WAITING_MOVES`] and [`MAX_WAITING_BYTES`]; a move that has to leave
-//! before it is judged is held to the sustained capacity itself, which is always safe.
+//! by the volume B, by T seconds, and by [`MAX_WAITING_MOVES`], [`MAX_WAITING_BYTES`] and `MAX_IDLE_MOVES`; a move that
+//! has to leave before it is judged is held to the sustained capacity itself, which is always safe.
 
 use std::collections::VecDeque;
 
@@ -31,6 +31,8 @@ use crate::units::Bounded;
 pub const MAX_WAITING_MOVES: usize = 1 << 17;
 /// Most bytes of input over which moves wait for a verdict.
 pub const MAX_WAITING_BYTES: u64 = 8 << 20;
+/// Most moves in a row that neither lay anything nor take time, while others wait for time to pass.
+const MAX_IDLE_MOVES: usize = 4096;
 /// While a group grows, what waits is counted with every so many moves.
 const LOOK_EVERY: u64 = 256;
 /// Flows are sorted into buckets by their ratio to the capacity: so many for each doubling, evenly spaced in between,
@@ -101,6 +103,8 @@ pub struct Sustained {
     time: i64,
     /// Time since the last move with volume.
     open_gap: i64,
+    /// Moves since the last that laid anything or took time.
+    idle: usize,
     /// Whether the stretch from the start of the first group has been looked at.
     front_seen: bool,
     /// Time and volume by bucket.
@@ -139,6 +143,7 @@ impl Sustained {
             volume: 0,
             time: 0,
             open_gap: 0,
+            idle: 0,
             front_seen: false,
             bucket_time: vec![0; buckets],
             bucket_volume: vec![0; buckets],
@@ -157,6 +162,7 @@ impl Sustained {
         self.moves.push_back(Waiting { verdict, melt, distance: step.distance(), offset });
         let volume = parts(melt);
         let time = parts(seconds);
+        self.idle = if volume > 0 || time > 0 { 0 } else { self.idle + 1 };
         if volume > 0 {
             let bucket = bucket_of_ratio(melt / (seconds * self.capacity)).min(self.bucket_time.len() - 1);
             let grown = self.take_bead(Group { first: number, volume, time, gap: 0, bucket: bucket as u16 });
@@ -348,6 +354,7 @@ impl Sustained {
         loop {
             let waiting = self.moves.get(self.settled);
             let overdue = self.moves.len() - self.settled > MAX_WAITING_MOVES
+                || self.idle > MAX_IDLE_MOVES
                 || waiting.is_some_and(|first| offset.saturating_sub(first.offset) > MAX_WAITING_BYTES);
             let Some(front) = self.groups.front() else {
                 if !overdue || self.open.is_none() {
@@ -517,6 +524,21 @@ mod tests {
         let out = run(&pulses);
         let middle = out[40].speed;
         assert!((middle - 60.0 / 13.0).abs() < 0.02, "{middle}");
+    }
+
+    #[test]
+    fn moves_that_do_nothing_do_not_pile_up() {
+        let mut pass = Sustained::new(CAPACITY, WINDOW, PEAK);
+        let mut out = Vec::new();
+        let nothing = Move { kind: Kind::Feed, length: 0.0, delta: [0.0; 3], time: 0.0, ..step(1.0, 0.0, 1.0) };
+        let moves = [vec![step(1.0, 1.0, 6.0)], vec![nothing; 20_000]].concat();
+        for (index, step) in moves.iter().enumerate() {
+            pass.push(step, Verdict::unlimited(step), step.time, 0);
+            pass.hand_over(&mut out);
+            assert!(index + 1 - out.len() <= MAX_IDLE_MOVES + 2, "{} of {index}", out.len());
+        }
+        // What was let go unseen is held to the capacity.
+        assert!((out[0].speed - CAPACITY).abs() < 1e-9, "{}", out[0].speed);
     }
 
     #[test]

@@ -185,7 +185,7 @@ impl Drive {
     ) -> Driven {
         let mut driven = Driven::UNTOUCHED;
         // In the output a unit of E is what this program says; counted lines cannot be taken out.
-        if step.flags & (Move::E_UNIT | Move::NUMBERED) == Move::E_UNIT && self.count.is_another_unit() {
+        if step.flags & (Move::E_UNIT | Move::FIXED) == Move::E_UNIT && self.count.is_another_unit() {
             driven.e = ELine::Remove;
             return driven;
         }
@@ -198,7 +198,7 @@ impl Drive {
             return driven;
         }
         self.count.see(step);
-        if marks.has(Marks::RELIEVE) {
+        if marks.has(Marks::RELIEVE) && !step.has(Move::BOUND) {
             driven.rest_s += self.relieve(step, feeds, lines).unwrap_or(0.0);
         }
         match step.kind {
@@ -225,13 +225,17 @@ impl Drive {
                     return driven;
                 }
                 // Part of a refill may be new melt; only that is pushed, but where the reversal before it had to stay.
-                let replaced = self.how != How::Not && !step.has(Move::NUMBERED);
+                let replaced = self.how != How::Not && !step.has(Move::FIXED);
                 let volume = if replaced && step.kind == Kind::EIn { step.melt } else { step.volume };
                 self.spring.rest(timing.time, volume, &self.melt);
                 self.ramp.interrupt();
                 driven.e = self.whole(step, volume, timing.time, lines, pieces);
-                if let ELine::Word(_) | ELine::Pieces(_) = driven.e {
-                    driven.e_scale = self.count.units_per_mm3(self.melt.screw_mm3_s) * step.volume / step.e;
+                // So little E that its volume is nothing is no measure of the unit.
+                let per_e = step.volume / step.e;
+                if let ELine::Word(_) | ELine::Pieces(_) = driven.e
+                    && per_e > 0.0
+                {
+                    driven.e_scale = self.count.units_per_mm3(self.melt.screw_mm3_s) * per_e;
                 }
             }
             Kind::MovingEOut => {
@@ -344,7 +348,7 @@ impl Drive {
         lines: &mut LinesBefore<'_>,
     ) -> ELine {
         let area = step.volume / step.length;
-        if self.how != How::AlongPath || step.flags & (Move::NUMBERED | Move::FEED_BEFORE) != 0 {
+        if self.how != How::AlongPath || step.flags & (Move::FIXED | Move::FEED_BEFORE) != 0 {
             self.account.beads_mm3 += step.volume;
             if timing.time > 0.0 {
                 let mean = step.length / timing.time;
@@ -410,7 +414,8 @@ impl Drive {
         pieces: &mut Vec<EPiece>,
     ) -> ELine {
         let differs = (volume - step.volume).abs() > 1e-9 * step.volume.abs();
-        if !self.rewrites() && !differs {
+        let kept = !self.rewrites() && !differs;
+        if kept && (!step.has(Move::BOUND) || self.start_of(step).is_none()) {
             self.resync(step, lines);
             self.count.set(step.e_count / step.unit_mm());
             return ELine::Keep;
@@ -418,7 +423,7 @@ impl Drive {
         let units = self.count.units_by(|| mean_flow(volume, time));
         let most = self.most_e[usize::from(step.length <= 0.0)];
         let lines_needed = parts((volume * units).abs(), most);
-        if lines_needed == 1 || step.flags & (Move::NUMBERED | Move::ARC) != 0 {
+        if lines_needed == 1 || step.flags & (Move::FIXED | Move::ARC) != 0 {
             return ELine::Word(self.word(step, volume, units));
         }
         divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
@@ -433,13 +438,18 @@ impl Drive {
 
     /// Where the count of the output has left that of the file and the next E is a position of the file's: sets it back.
     fn resync(&mut self, step: &Move, lines: &mut LinesBefore<'_>) {
-        if step.has(Move::E_RELATIVE) {
-            return;
-        }
-        let start = (step.e_count - step.e / step.flow_factor) / step.unit_mm();
-        if (self.count.exact() - start).abs() > 5e-6 {
+        if let Some(start) = self.start_of(step) {
             self.set_e(start, lines);
         }
+    }
+
+    /// The count of the file before a move, where the move's E is a position and the output counts from another.
+    fn start_of(&self, step: &Move) -> Option<f64> {
+        if step.has(Move::E_RELATIVE) {
+            return None;
+        }
+        let start = (step.e_count - step.e / step.flow_factor) / step.unit_mm();
+        ((self.count.exact() - start).abs() > 5e-6).then_some(start)
     }
 
     /// Writes a line that sets the count of E.

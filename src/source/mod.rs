@@ -6,8 +6,10 @@
 pub mod block;
 mod held;
 mod input;
+mod leftover;
 mod replace;
 mod sniff;
+mod stamp;
 
 pub use input::{Input, scratch};
 pub use replace::Replacement;

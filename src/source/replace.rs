@@ -1,7 +1,8 @@
 //! Puts a finished file in the place of another, or leaves everything as it was.
 //!
 //! The bytes go to a temporary file in the folder of the target, which is moved over the target only when it is
-//! complete. Dropping a [`Replacement`] without [`Replacement::commit`] removes the temporary file.
+//! complete. Dropping a [`Replacement`] without [`Replacement::commit`] removes the temporary file. A process that is
+//! killed cannot do that: what it leaves is removed by a later run in the same folder.
 //!
 //! Network drives may refuse parts of that. Where a file cannot be moved over another one, the old one is set aside
 //! under a name of its own until the new one is in its place: whatever happens, one of the two is there in full. Where
@@ -15,7 +16,9 @@ use std::path::{Path, PathBuf};
 use tempfile::{NamedTempFile, TempPath};
 
 use super::held::patiently;
-use crate::error::{Error, Result};
+use super::leftover::{self, PREFIX, RANDOM, SUFFIX};
+use super::stamp::Stamp;
+use crate::error::{Error, ErrorKind, Result};
 
 /// Links followed before a chain of them is taken for a loop, as most systems do.
 const MAX_LINKS: usize = 40;
@@ -74,6 +77,7 @@ impl Replacement {
                 }
                 _ => {}
             }
+            leftover::remove(folder_of(&target));
             let temporary = sibling(&target, old.is_none())
                 .map_err(|e| Error::io("make a temporary file beside the target", told(e)))?;
             Ok(To::Sibling { temporary, target, old })
@@ -85,7 +89,8 @@ impl Replacement {
     /// Puts the new content in its place. A file that replaces another is safe on the disk before it does.
     ///
     /// # Errors
-    /// When the target cannot be replaced; it is as it was then.
+    /// When the target cannot be replaced; it is as it was then. [`ErrorKind::Changed`] when another program wrote to it,
+    /// replaced or removed it since [`Replacement::for_target`].
     pub fn commit(self) -> Result<()> {
         let finish = || -> Result<()> {
             match self.to {
@@ -93,8 +98,13 @@ impl Replacement {
                 To::Sibling { mut temporary, target, old } => {
                     temporary.flush().map_err(|e| Error::io("write the temporary file", e))?;
                     if let Some(old) = &old {
-                        keep_owner(temporary.path(), old);
-                        keep_permissions(temporary.path(), old)
+                        // The new content was made from the old one, or meant to replace it and nothing newer.
+                        let now = fs::metadata(&target).ok().map(|now| Stamp::of(&now));
+                        if now != Some(Stamp::of(old)) {
+                            return Err(Error::new(ErrorKind::Changed));
+                        }
+                        let permissions = permissions(old, keep_owner(temporary.path(), old));
+                        keep_permissions(temporary.path(), &permissions)
                             .map_err(|e| Error::io("keep the permissions of the file", e))?;
                         stored(temporary.as_file().sync_all())
                             .map_err(|e| Error::io("store the temporary file safely", e))?;
@@ -150,7 +160,7 @@ fn folder_of(path: &Path) -> &Path {
 
 fn sibling(target: &Path, new: bool) -> io::Result<NamedTempFile> {
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".meltwright-").suffix(".tmp");
+    builder.prefix(PREFIX).suffix(SUFFIX).rand_bytes(RANDOM);
     // Temporary files are private; a new file gets what the user's mask leaves of read and write for all.
     #[cfg(unix)]
     if new {
@@ -175,24 +185,41 @@ fn told(refusal: io::Error) -> io::Error {
     io::Error::new(refusal.kind(), why)
 }
 
-/// Only a privileged user may give files away; for everybody else this does nothing.
-fn keep_owner(temporary: &Path, old: &Metadata) {
+/// Only a privileged user may give files away. Says whether owner and group are those of the old file.
+fn keep_owner(temporary: &Path, old: &Metadata) -> bool {
     #[cfg(unix)]
     {
         use std::os::unix::fs::{MetadataExt, chown};
-        if chown(temporary, Some(old.uid()), Some(old.gid())).is_err() {
+        let is_kept = chown(temporary, Some(old.uid()), Some(old.gid())).is_ok();
+        if !is_kept {
             // The group alone may be allowed.
             let _ = chown(temporary, None, Some(old.gid()));
         }
+        is_kept
     }
     #[cfg(not(unix))]
-    let _ = (temporary, old);
+    {
+        let _ = (temporary, old);
+        true
+    }
+}
+
+/// The permissions of the old file; of another owner's, none that lend the rights of an owner or a group.
+fn permissions(old: &Metadata, owner_is_kept: bool) -> fs::Permissions {
+    let permissions = old.permissions();
+    #[cfg(unix)]
+    if !owner_is_kept {
+        use std::os::unix::fs::PermissionsExt;
+        return fs::Permissions::from_mode(permissions.mode() & !0o6000);
+    }
+    let _ = owner_is_kept;
+    permissions
 }
 
 /// Some drives have one set of permissions for all files and refuse to be told.
-fn keep_permissions(temporary: &Path, old: &Metadata) -> io::Result<()> {
-    fs::set_permissions(temporary, old.permissions()).or_else(|refusal| match fs::metadata(temporary) {
-        Ok(new) if new.permissions() == old.permissions() => Ok(()),
+fn keep_permissions(temporary: &Path, wanted: &fs::Permissions) -> io::Result<()> {
+    fs::set_permissions(temporary, wanted.clone()).or_else(|refusal| match fs::metadata(temporary) {
+        Ok(new) if new.permissions() == *wanted => Ok(()),
         _ => Err(refusal),
     })
 }
@@ -328,6 +355,21 @@ mod tests {
         assert!(replacement.commit().is_err());
         assert_eq!(names(folder.path()), ["pads.gcode"]);
         assert_eq!(read_to_string(path.join("inside")).unwrap(), "kept");
+    }
+
+    #[test]
+    fn a_target_that_was_changed_meanwhile_is_left() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("pads.gcode");
+        write(&path, "old").unwrap();
+        let mut replacement = Replacement::for_target(&path).unwrap();
+        replacement.write_all(b"new").unwrap();
+        write(&path, "exported again").unwrap();
+        let error = replacement.commit().unwrap_err();
+        assert!(matches!(error.kind(), ErrorKind::Changed));
+        assert_eq!(error.file(), Some(path.as_path()));
+        assert_eq!(read_to_string(&path).unwrap(), "exported again");
+        assert_eq!(names(folder.path()), ["pads.gcode"]);
     }
 
     #[test]

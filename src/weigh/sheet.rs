@@ -11,6 +11,9 @@ use super::cells::{Cell, Line, Wrong, bare, decode, fault, number, plain_fault};
 use super::conditions::{Conditions, FeedMode};
 use crate::error::{Error, Result};
 
+/// Most weighings of a sheet, drools included: far more than anybody weighs, and few enough to be judged in a moment.
+const MOST_ROWS: usize = 500;
+
 /// Columns of the sheet: name, whether it has to be there, and what stands in it.
 pub const SHEET_COLUMNS: [(&str, bool, &str); 8] = [
     ("kind", true, "run: a weighed strand; drool: what came out after stops"),
@@ -118,6 +121,14 @@ impl Sheet {
                     Row::Drool(drool) => drools.push(drool),
                     Row::Unfilled => unfilled += 1,
                 },
+            }
+            if runs.len() + drools.len() > MOST_ROWS {
+                return Err(line.fault(
+                    0,
+                    &format!("the sheet has more than {MOST_ROWS} weighings"),
+                    "one too many",
+                    "fit the weighings of one feedstock and one day, each as one row",
+                ));
             }
         }
         let numbered = table.as_ref().is_some_and(|columns| columns.run.is_some());

@@ -166,3 +166,31 @@ pub fn line() -> impl Strategy<Value = String> {
     ];
     (text, end).prop_map(|(text, end)| text + end)
 }
+
+/// An assignment to a key of the profile, with a number or a word that is in its range now and then.
+pub fn assignment() -> impl Strategy<Value = String> {
+    let keys: Vec<&'static str> =
+        meltwright::profile::Profile::embedded().entries().iter().map(|entry| entry.key).collect();
+    let value = prop_oneof![
+        4 => (-3..9_i32, 0..1000_u32).prop_map(|(power, part)| format!("{}", f64::from(part) * 10_f64.powi(power - 3))),
+        1 => Just("none".to_owned()),
+        1 => prop::sample::select(["true", "false", "\"xy\"", "board", "network", "host", "file", "[0, 0]", "1e-300"].as_slice())
+            .prop_map(str::to_owned),
+        1 => number(),
+    ];
+    (prop::sample::select(keys), value).prop_map(|(key, value)| format!("{key}={value}"))
+}
+
+/// A row of a sheet of weighings.
+pub fn row() -> impl Strategy<Value = String> {
+    let good = (1..200_u32, 1..600_u32, 1..9000_u32)
+        .prop_map(|(rpm, seconds, mass)| format!("run,{rpm},{seconds},{}.{:02}", mass / 100, mass % 100));
+    let cell = prop_oneof![
+        number(),
+        prop::sample::select(["run", "drool", "", "\"", "note", "1;2", "#", "rpm", "date", "lot"].as_slice())
+            .prop_map(str::to_owned),
+    ];
+    let odd = prop::collection::vec(cell, 0..9).prop_map(|cells| cells.join(","));
+    let end = prop::sample::select(["\n", "\n", "\r\n", "\r", ""].as_slice());
+    (prop_oneof![6 => good, 1 => odd], end).prop_map(|(row, end)| row + end)
+}

@@ -174,7 +174,8 @@ fn placed(excerpt: &Excerpt) -> (String, Range<usize>) {
     let start = boundary(excerpt.start);
     let end = boundary(excerpt.end).max(start);
     let left_out = excerpt.column.saturating_sub(excerpt.start + 1);
-    let text = format!("{:left_out$}{text}", "");
+    // Not by a width: those end at 65535.
+    let text = " ".repeat(left_out) + text;
     (text, start + left_out..end + left_out)
 }
 

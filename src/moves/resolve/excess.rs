@@ -45,7 +45,8 @@ impl Resolver {
         let mut words = Words::default();
         words.fill(at.words());
         let Some(step) = self.moves.last_mut() else { return };
-        let straight = matches!(mode, Motion::Rapid | Motion::Linear);
+        // Pieces repeat the motion alone, in the modes before the line.
+        let straight = matches!(mode, Motion::Rapid | Motion::Linear) && words.commands().len() <= 1;
         let pieces = (step.e.abs() / most).ceil();
         if self.rules.excess_e == Excess::Report || !straight || pieces > 1e4 {
             let e = step.e;

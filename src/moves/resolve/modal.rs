@@ -200,7 +200,7 @@ impl Resolver {
         }
         let names_motion = words.commands().iter().any(|c| c.letter == b'G' && matches!(c.tenths, 0 | 10 | 20 | 30));
         let repeats_arc = !names_motion && matches!(next.motion, Some(Motion::Arc { .. }));
-        if (repeats_arc || next.counts_otherwise(&kept))
+        if (repeats_arc || words.commands().len() > 1 || next.counts_otherwise(&kept))
             && let Some(step) = self.moves.get_mut(before)
         {
             step.flags |= Move::BOUND;
@@ -265,8 +265,11 @@ impl Resolver {
 
     fn set_position(&mut self, words: &Words, at: At<'_>) {
         let axis_e = self.rules.axis;
-        let value =
-            |letter: u8| words.mentions(letter).then(|| words.get(letter).unwrap_or(0.0)).filter(|v| v.is_finite());
+        let unit = self.state.unit_mm;
+        let value = |letter: u8| {
+            let value = words.mentions(letter).then(|| words.get(letter).unwrap_or(0.0));
+            value.filter(|v| (v * unit).is_finite())
+        };
         // Without any word, every axis counts from zero.
         let all = words.is_bare_command();
         for (axis, letter) in b"XYZ".iter().enumerate() {
@@ -293,8 +296,9 @@ impl Resolver {
             if to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
                 self.state.position = to;
             }
-            if let Some(e) = words.get(self.rules.axis).filter(|_| !self.state.e_is_relative()) {
-                self.state.e = e * self.state.unit_mm;
+            let e = words.get(self.rules.axis).map(|e| e * self.state.unit_mm).filter(|e| e.is_finite());
+            if let Some(e) = e.filter(|_| !self.state.e_is_relative()) {
+                self.state.e = e;
             }
             let text = at.words().first().map_or(&[][..], |w| &at.block.bytes[w.start as usize..w.end() as usize]);
             self.found(Code::MotionNotFollowed, at, || String::from_utf8_lossy(text).into_owned());

@@ -47,6 +47,9 @@ fn outside([x, y, _]: [f64; 3], [least_x, least_y, most_x, most_y]: &[f64; 4]) -
     x < *least_x || y < *least_y || x > *most_x || y > *most_y
 }
 
+/// Less E than this is what sums of figures leave of nothing: no drive turns by so little.
+const LEAST_E: f64 = 1e-12;
+
 /// Refuses a line that ends where no machine is.
 #[inline]
 fn check_place(to: [f64; 3], at: At<'_>) -> Result<()> {
@@ -137,7 +140,9 @@ impl Resolver {
                 }
                 let (first, second, _) = arc.plane.axes();
                 let ends = axes[first].is_some() && axes[second].is_some();
-                let parts = ends && !self.state.absolute_centres && words.get(b'P').is_none();
+                // From a point on its way on, an arc that ends off its circle is another one.
+                let closes = arc.arc.end_error <= ARC_END_MM;
+                let parts = ends && closes && !self.state.absolute_centres && words.get(b'P').is_none();
                 Some((arc, if parts { Move::ARC } else { Move::ARC | Move::WHOLE }))
             }
             _ => None,
@@ -175,6 +180,7 @@ impl Resolver {
             return Err(at.malformed("this line turns the extruder by more than a kilometre"));
         }
         let e = units * self.state.flow_factor;
+        let e = if e.abs() < LEAST_E { 0.0 } else { e };
         let unit_volume = if self.state.volumetric { Some(1.0) } else { self.rules.e_volume_mm3 };
         let volume = match unit_volume {
             _ if e == 0.0 => 0.0,

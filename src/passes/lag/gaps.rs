@@ -48,7 +48,7 @@ const MOST_WAITING: usize = 1 << 14;
 
 /// Whether a line is taken out: a reversal or refill of the file's own, without motion. Counted lines cannot be.
 pub fn is_dropped(step: &Move) -> bool {
-    step.flags & (Move::SCREW | Move::NUMBERED) == Move::SCREW
+    step.flags & (Move::SCREW | Move::FIXED) == Move::SCREW
         && match step.kind {
             Kind::EOut | Kind::SetEOut | Kind::SetEIn => true,
             Kind::EIn => step.melt <= ROUNDED * step.volume,
@@ -106,7 +106,7 @@ impl Gaps {
 
     fn push_any(&mut self, step: &Move, time: impl FnOnce() -> f64) {
         let own = step.has(Move::SCREW);
-        let free = own && !step.has(Move::NUMBERED);
+        let free = own && !step.has(Move::FIXED);
         let mut mark = match step.kind {
             _ if is_dropped(step) => Marks::DROP,
             Kind::MovingEOut if free => Marks::STRIP,
