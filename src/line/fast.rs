@@ -66,13 +66,13 @@ fn code(bytes: &[u8], start: usize, first: u8, words: &mut Vec<Word>) -> Option<
     let (end, comment, next) = loop {
         match *bytes.get(at)? {
             letter @ b'A'..=b'Z' => {
-                let (word, end) = match short_word(bytes, at, letter) {
-                    Some(word) => (word, at + usize::from(word.len)),
+                let (word, behind) = match short_word(bytes, at, letter) {
+                    Some(found) => found,
                     None => long_word(bytes, at, letter)?,
                 };
                 words.push(word);
-                code_end = end;
-                at = end + usize::from(*bytes.get(end)? == b' ');
+                code_end = at + usize::from(word.len);
+                at = code_end + usize::from(behind == b' ');
             }
             b' ' => at += 1,
             b'\n' => break (at, at, at + 1),
@@ -101,10 +101,10 @@ fn code(bytes: &[u8], start: usize, first: u8, words: &mut Vec<Word>) -> Option<
     Some((line, next))
 }
 
-/// The word whose `letter` stands at `start`, if its number and the byte behind it take eight bytes at most, besides the
+/// The word whose `letter` stands at `start`, and the byte behind it, if both take eight bytes at most, besides letter and
 /// sign: nearly every word. Its bytes are looked at side by side in one register.
 #[inline(always)]
-fn short_word(bytes: &[u8], start: usize, letter: u8) -> Option<Word> {
+fn short_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, u8)> {
     let window: &[u8; 10] = bytes.get(start..)?.first_chunk()?;
     let &[_, sign, .., last] = window;
     let negative = sign == b'-';
@@ -131,13 +131,14 @@ fn short_word(bytes: &[u8], start: usize, letter: u8) -> Option<Word> {
         return None;
     };
     let size = eight_digits(row << ((64 - 8 * len) % 64)) as i64 as f64 / POW10[decimals as usize % 8];
-    Some(Word {
+    let word = Word {
         value: f64::from_bits(size.to_bits() | u64::from(negative) << 63),
         start: start as u32,
         len: (1 + u32::from(negative) + len) as u16,
         letter,
         decimals: decimals as u8,
-    })
+    };
+    Some((word, (number >> (8 * len)) as u8))
 }
 
 /// The number in eight bytes of values 0 to 9, the first of them the lowest byte.
@@ -153,12 +154,12 @@ fn eight_digits(row: u64) -> u64 {
     odd.wrapping_add(even) >> 32
 }
 
-/// The word whose `letter` stands at `start`, and where it ends.
+/// The word whose `letter` stands at `start`, and the byte behind it.
 ///
 /// A window of fixed size spares the look whether each byte is there. Its digits are fewer than 16, so that the mantissa
 /// is below 2^53; what does not end in it, among that the last word of a block, is left to the grammar.
 #[inline(never)]
-fn long_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
+fn long_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, u8)> {
     let window: &[u8; WINDOW] = bytes.get(start + 1..start + 1 + WINDOW)?.first_chunk()?;
     let negative = window[0] == b'-';
     let first = usize::from(negative);
@@ -201,5 +202,5 @@ fn long_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, usize)> {
         letter,
         decimals: decimals as u8,
     };
-    Some((word, start + 1 + end))
+    Some((word, window[end]))
 }
