@@ -51,12 +51,16 @@ pub fn squared_speed(cosine: f64, deviation: f64, midpoint: f64, most: f64) -> f
     if 0.5 * ahead * (sum * sum) >= square && ahead * (midpoint * midpoint) >= back * square {
         return most;
     }
-    let half = HalfTurn::of_cosine(cosine);
-    if half.sin > 0.0 && half.cos < 1.0 {
-        most.at_most(half.deviation_factor() * deviation).at_most(half.midpoint_factor() * midpoint)
-    } else {
-        most
+    let cos = (0.5 * ahead).at_least(0.0).sqrt();
+    if back <= 0.0 || cos >= 1.0 {
+        return most;
     }
+    // c/(1 - c) d is the lower one where d² s² <= m² (1 - c)², again without a root.
+    let rest = 1.0 - cos;
+    if deviation * deviation * (0.5 * back) <= midpoint * midpoint * (rest * rest) {
+        return most.at_most(cos / rest * deviation);
+    }
+    most.at_most(HalfTurn { cos, sin: (0.5 * back).sqrt() }.midpoint_factor() * midpoint)
 }
 
 /// The deviation that gives a set speed at a right angle, mm: d = v² (sqrt 2 - 1)/a, from c = sqrt(1/2).

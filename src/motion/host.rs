@@ -279,13 +279,18 @@ impl Host {
     fn hand_out(&mut self, count: usize, end: f64) {
         let mut run = self.waiting.get(..count).unwrap_or_default().iter();
         let mut entry = self.entry;
+        let (mut accel, mut half) = (f64::NAN, 0.0);
         self.settled.reserve(count);
         let mut here = run.next();
         while let Some(step) = here {
             here = run.next();
             let next = here.map_or(end, |next| next.start).at_most(step.cruise);
             let (top, exit) = (step.cruise.sqrt(), next.sqrt());
-            let time = trapezoid::time(step.length, entry, top, exit, step.accel);
+            // Most moves have the acceleration of the one before.
+            if step.accel != accel {
+                (accel, half) = (step.accel, 0.5 / step.accel);
+            }
+            let time = trapezoid::time_by(step.length, entry, top, exit, half);
             let timing = Timing { entry, top, exit, accel: step.accel, time };
             entry = exit;
             if step.behind == 0 && self.arc.is_none() {
