@@ -34,6 +34,8 @@ pub struct Track<'a> {
     anchors: &'a [Anchor],
     index: usize,
     position: [f64; 3],
+    /// The same in whole parts.
+    place: [f64; 3],
     offset: [f64; 3],
     known: bool,
 }
@@ -41,14 +43,16 @@ pub struct Track<'a> {
 impl<'a> Track<'a> {
     /// At the start of a block.
     pub fn of(side: &'a Side) -> Self {
-        let mut track = Self { anchors: &side.anchors, index: 0, position: [0.0; 3], offset: [0.0; 3], known: false };
+        let nowhere = [0.0; 3];
+        let mut track =
+            Self { anchors: &side.anchors, index: 0, position: nowhere, place: nowhere, offset: nowhere, known: false };
         track.look();
         track
     }
 
     /// Where the machine stands before the next move, mm.
     pub fn position(&self) -> [f64; 3] {
-        self.position.map(rounded)
+        self.place
     }
 
     /// The same as the file counts it, mm.
@@ -63,24 +67,30 @@ impl<'a> Track<'a> {
 
     /// Takes the next move; gives where it starts and where it ends, mm.
     pub fn next(&mut self, step: &Move) -> ([f64; 3], [f64; 3]) {
-        let from = self.position;
-        let to: [f64; 3] = std::array::from_fn(|axis| from[axis] + step.delta[axis]);
-        self.position = to;
+        let from = self.place;
+        let [x, y, z] = self.position;
+        let [dx, dy, dz] = step.delta;
+        self.position = [x + dx, y + dy, z + dz];
+        let to = self.position.map(rounded);
+        self.place = to;
         self.index += 1;
         self.look();
-        (from.map(rounded), to.map(rounded))
+        (from, to)
     }
 
     fn look(&mut self) {
         while let Some((anchor, rest)) = self.anchors.split_first().filter(|(anchor, _)| anchor.index <= self.index) {
             (self.position, self.offset, self.known) = (anchor.position, anchor.offset, anchor.known);
+            self.place = anchor.position.map(rounded);
             self.anchors = rest;
         }
     }
 }
 
+/// To whole parts. The lowest bit of a sum with this is worth one; positions are far below it.
 fn rounded(position: f64) -> f64 {
-    (position * PARTS_PER_MM).round() / PARTS_PER_MM
+    const WHOLE: f64 = 1.5 * (1_u64 << 52) as f64;
+    (position * PARTS_PER_MM + WHOLE - WHOLE) / PARTS_PER_MM
 }
 
 #[cfg(test)]

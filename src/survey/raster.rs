@@ -89,6 +89,8 @@ struct Stroke {
 pub struct Raster {
     origin: Option<[f64; 2]>,
     cell_mm: f64,
+    /// Cells for a mm.
+    per_mm: f64,
     doublings: u32,
     window: Window,
     bits: Vec<u64>,
@@ -104,6 +106,7 @@ impl Raster {
         Self {
             origin: None,
             cell_mm,
+            per_mm: 1.0 / cell_mm,
             doublings: 0,
             window: Window::default(),
             bits: Vec::new(),
@@ -130,13 +133,14 @@ impl Raster {
         cells.iter().all(|at| at.abs() < FAR).then(|| cells.map(below))
     }
 
-    /// Draws a bead `width_mm` wide from one point to another, mm; `false` where it lies too far out.
+    /// Draws a bead `width_mm` wide from one point to another, mm; `false` where it lies too far out. `along`: its
+    /// direction, any for a point; `length_mm`: from end to end.
     ///
     /// A cell is set when its centre is within half a width and a quarter of a cell of the segment, ends squared off.
     /// The quarter makes beads that abut touch; a line thinner than the cells is still drawn without a gap.
-    pub fn draw(&mut self, from: [f64; 2], to: [f64; 2], width_mm: f64) -> bool {
+    pub fn draw(&mut self, ends: [[f64; 2]; 2], along: [f64; 2], length_mm: f64, width_mm: f64) -> bool {
         loop {
-            let Some(stroke) = self.stroke(from, to, width_mm) else { return false };
+            let Some(stroke) = self.stroke(ends, along, length_mm, width_mm) else { return false };
             let (low, high) = (stroke.low.map(below), stroke.high.map(below));
             if self.window.holds(low, high) || self.grow(low, high) {
                 self.fill(&stroke);
@@ -149,20 +153,17 @@ impl Raster {
         }
     }
 
-    fn stroke(&mut self, from: [f64; 2], to: [f64; 2], width_mm: f64) -> Option<Stroke> {
+    fn stroke(&mut self, [from, to]: [[f64; 2]; 2], along: [f64; 2], length: f64, width: f64) -> Option<Stroke> {
+        let per_mm = self.per_mm;
         let origin = *self.origin.get_or_insert(from);
-        let per_mm = 1.0 / self.cell_mm;
         let from = [(from[0] - origin[0]) * per_mm, (from[1] - origin[1]) * per_mm];
         let to = [(to[0] - origin[0]) * per_mm, (to[1] - origin[1]) * per_mm];
-        let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
-        let length = (dx * dx + dy * dy).sqrt();
-        let along = if length > 1e-9 { [dx / length, dy / length] } else { [1.0, 0.0] };
-        let half = (0.5 * width_mm * per_mm).at_least(0.5) + 0.25;
+        let half = (0.5 * width * per_mm).at_least(0.5) + 0.25;
         let reach = half * (along[0].abs() + along[1].abs());
         let low = [from[0].at_most(to[0]) - reach, from[1].at_most(to[1]) - reach];
         let high = [from[0].at_least(to[0]) + reach, from[1].at_least(to[1]) + reach];
         let near = low[0] > -FAR && low[1] > -FAR && high[0] < FAR && high[1] < FAR;
-        near.then_some(Stroke { from, along, length, half, low, high })
+        near.then_some(Stroke { from, along, length: length * per_mm, half, low, high })
     }
 
     fn fill(&mut self, stroke: &Stroke) {
@@ -298,6 +299,7 @@ impl Raster {
         let mut cells = Footprint::default();
         self.read(&mut cells);
         self.cell_mm *= 2.0;
+        self.per_mm *= 0.5;
         self.doublings += 1;
         (self.window, self.low, self.high) = (Window::default(), usize::MAX, 0);
         self.bits.clear();
@@ -420,6 +422,13 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    fn draw(raster: &mut Raster, from: [f64; 2], to: [f64; 2], width: f64) -> bool {
+        let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
+        let length = dx.hypot(dy);
+        let along = if length > 0.0 { [dx / length, dy / length] } else { [1.0, 0.0] };
+        raster.draw([from, to], along, length, width)
+    }
+
     fn cells(raster: &Raster) -> Vec<(i16, i16, i16)> {
         let mut footprint = Footprint::default();
         raster.read(&mut footprint);
@@ -430,30 +439,30 @@ mod tests {
     #[test]
     fn a_straight_bead_by_hand() {
         let mut raster = Raster::new(0.5);
-        assert!(raster.draw([0.0, 0.0], [2.0, 0.0], 1.0));
+        assert!(draw(&mut raster, [0.0, 0.0], [2.0, 0.0], 1.0));
         // Centres at -0.5 and 0.5 are within 1.25, those at 1.5 are not; along: -1.25..5.25, centres -0.5..=4.5.
         assert_eq!(cells(&raster), [(-1, -1, 4), (0, -1, 4)]);
         raster.clear();
         assert_eq!(cells(&raster), []);
         // Upwards it is the same, turned.
-        assert!(raster.draw([0.0, 0.0], [0.0, 2.0], 1.0));
+        assert!(draw(&mut raster, [0.0, 0.0], [0.0, 2.0], 1.0));
         assert_eq!(cells(&raster), (-1..=4).map(|row| (row, -1, 0)).collect::<Vec<_>>());
     }
 
     #[test]
     fn far_plates_make_cells_larger_and_odd_coordinates_are_left_out() {
         let mut raster = Raster::new(0.25);
-        assert!(raster.draw([0.0, 0.0], [10.0, 0.0], 0.5));
+        assert!(draw(&mut raster, [0.0, 0.0], [10.0, 0.0], 0.5));
         let before = cells(&raster);
         // 1.5 m off both ways: 6000 x 6000 cells of 0.25 mm are too many, 1500 x 1500 of 1 mm are not.
-        assert!(raster.draw([1500.0, 1500.0], [1500.0, 1490.0], 0.5));
+        assert!(draw(&mut raster, [1500.0, 1500.0], [1500.0, 1490.0], 0.5));
         assert_eq!((raster.cell_mm(), raster.doublings()), (1.0, 2));
         let after = cells(&raster);
         for (row, start, end) in before {
             assert!(after.iter().any(|r| r.0 == row >> 2 && r.1 <= start >> 2 && r.2 >= end >> 2));
         }
         for far in [1e6, 5e4, -1e6] {
-            assert!(!raster.draw([0.0, 0.0], [far, 0.0], 0.5), "{far}");
+            assert!(!draw(&mut raster, [0.0, 0.0], [far, 0.0], 0.5), "{far}");
         }
         assert!(raster.bits.len() * 64 <= MOST_CELLS);
     }
@@ -464,9 +473,9 @@ mod tests {
         fn every_centre_within_reach_is_set(x in -30.0..30.0f64, y in -30.0..30.0f64, dx in -9.0..9.0f64, dy in -9.0..9.0f64,
             width in 0.1..3.0f64) {
             let mut raster = Raster::new(0.5);
-            raster.draw([0.0, 0.0], [0.01, 0.0], 0.5);
+            draw(&mut raster, [0.0, 0.0], [0.01, 0.0], 0.5);
             raster.clear();
-            prop_assert!(raster.draw([x, y], [x + dx, y + dy], width));
+            prop_assert!(draw(&mut raster, [x, y], [x + dx, y + dy], width));
             let runs = cells(&raster);
             let half = (width / 2.0).max(0.25) + 0.125;
             let length = dx.hypot(dy);

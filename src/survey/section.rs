@@ -14,6 +14,10 @@ pub(super) struct Rectangle {
     pub from: [f64; 2],
     /// Where it ends, mm.
     pub to: [f64; 2],
+    /// From one to the other, mm.
+    pub span: f64,
+    /// Its direction; along X where it has none.
+    pub along: [f64; 2],
     /// Length that its area is counted along, mm: that of the arc for a chord.
     pub length: f64,
     /// Width, mm.
@@ -25,14 +29,25 @@ pub(super) struct Rectangle {
 }
 
 impl Rectangle {
-    /// A bead of a given volume, mm³, and height, mm; `length`: see the field; `widest`: largest width that counts, mm.
-    pub fn new([from, to]: [[f64; 2]; 2], length: f64, (volume, height): (f64, f64), widest: f64, role: Role) -> Self {
+    /// A bead of a given volume, mm³, and height, mm. `length`: see the field, `None` for that from one end to the other;
+    /// `widest`: largest width that counts, mm.
+    pub fn new(
+        [from, to]: [[f64; 2]; 2],
+        length: Option<f64>,
+        (volume, height): (f64, f64),
+        widest: f64,
+        role: Role,
+    ) -> Self {
+        let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
+        let span = (dx * dx + dy * dy).sqrt();
+        let along = if span > 0.0 { [dx / span, dy / span] } else { [1.0, 0.0] };
         let area = volume / height;
+        let length = length.unwrap_or(span);
         if length < BLOB_MM {
             let side = area.sqrt().min(widest);
-            return Self { from, to, length: side, width: side, volume, role };
+            return Self { from, to, span, along, length: side, width: side, volume, role };
         }
-        Self { from, to, length, width: (area / length).at_most(widest), volume, role }
+        Self { from, to, span, along, length, width: (area / length).at_most(widest), volume, role }
     }
 }
 
@@ -81,13 +96,11 @@ impl Section {
     /// A rectangle of length L along (cos, sin) and width w has about its middle, per area, L²cos²/12 + w²sin²/12 along
     /// X, L²sin²/12 + w²cos²/12 along Y and (L² - w²) cos sin/12 mixed.
     pub fn add(&mut self, bead: &Rectangle, about: [f64; 2]) {
-        let Rectangle { from, to, length, width, volume, role } = *bead;
+        const TWELFTH: f64 = 1.0 / 12.0;
+        let Rectangle { from, to, span, along: [cos, sin], length, width, volume, role } = *bead;
         let area = length * width;
-        let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
-        let square = dx * dx + dy * dy;
-        let (along_x, along_y, mixed) =
-            if square > 0.0 { (dx * dx / square, dy * dy / square, dx * dy / square) } else { (1.0, 0.0, 0.0) };
-        let (long, wide) = (length * length / 12.0, width * width / 12.0);
+        let (along_x, along_y, mixed) = (cos * cos, sin * sin, cos * sin);
+        let (long, wide) = (length * length * TWELFTH, width * width * TWELFTH);
         let (mx, my) = (0.5 * (from[0] + to[0]) - about[0], 0.5 * (from[1] + to[1]) - about[1]);
         self.area += area;
         self.x += area * mx;
@@ -109,7 +122,7 @@ impl Section {
         }
         let side = 0.5 * width;
         // A blob reaches as far along as across.
-        let reach = if square > BLOB_MM * BLOB_MM { [side * along_y.sqrt(), side * along_x.sqrt()] } else { [side; 2] };
+        let reach = if span > BLOB_MM { [side * sin.abs(), side * cos.abs()] } else { [side; 2] };
         for axis in [0, 1] {
             self.low[axis] = self.low[axis].at_most(from[axis].at_most(to[axis]) - reach[axis]);
             self.high[axis] = self.high[axis].at_least(from[axis].at_least(to[axis]) + reach[axis]);
@@ -169,7 +182,7 @@ mod tests {
 
     fn bead(from: [f64; 2], to: [f64; 2], width: f64) -> Rectangle {
         let length = (to[0] - from[0]).hypot(to[1] - from[1]);
-        Rectangle::new([from, to], length, (length * width * 0.5, 0.5), 10.0, Role::Unknown)
+        Rectangle::new([from, to], None, (length * width * 0.5, 0.5), 10.0, Role::Unknown)
     }
 
     /// By hand: 12 x 2 mm: area 24, 12 * 2³ / 12 = 8 and 2 * 12³ / 12 = 288.
@@ -188,7 +201,7 @@ mod tests {
         assert_eq!((island.low_mm, island.high_mm), ([4.0, 4.0], [16.0, 6.0]));
         // A blob of 2 mm³ at 0.5 mm: a square of 2 mm, 2 * 2³ / 12.
         let mut blob = Section::EMPTY;
-        blob.add(&Rectangle::new([[1.0; 2]; 2], 0.0, (2.0, 0.5), 10.0, Role::Support), [0.0; 2]);
+        blob.add(&Rectangle::new([[1.0; 2]; 2], None, (2.0, 0.5), 10.0, Role::Support), [0.0; 2]);
         let island = blob.island([0.0; 2]);
         close(island.area_mm2, 4.0);
         close(island.ixx_mm4, 4.0 / 3.0);

@@ -28,9 +28,6 @@ const GUESSED_HEIGHT_BORES: f64 = 0.5;
 /// beads by the factor that follows, the layer stands on one further down: a support and a part of other layer heights.
 const LOW_SHARE: f64 = 0.75;
 const TOO_WIDE: f64 = 1.6;
-/// Positions count in this many parts of a millimetre, finer than files write them: the distances that moves hold sum up
-/// differently in the last digits where another block begins.
-const PARTS: f64 = 1e7;
 /// A spiral that has climbed so many layer heights without a new number has begun its next turn.
 const CLIMBED_HEIGHTS: f64 = 1.5;
 /// A fall of so many layer heights begins the next object.
@@ -124,7 +121,6 @@ impl Surveyor {
         let mut track = Track::of(side);
         let mut arcs = side.arcs.iter();
         let mut heights = side.heights.as_slice();
-        let (mut last, mut last_whole) = ([f64::NAN; 3], [f64::NAN; 3]);
         for (index, (step, timing)) in moves.iter().zip(timings).enumerate() {
             while let Some(((_, height), rest)) = heights.split_first().filter(|(first, _)| first.0 <= index) {
                 self.state(*height);
@@ -134,10 +130,7 @@ impl Surveyor {
             let (from, to) = track.next(step);
             if step.has(Move::SCREW) {
                 if step.lays() {
-                    // Most beads begin where the one before ends.
-                    let start = if from == last { last_whole } else { from.map(whole) };
-                    (last, last_whole) = (to, to.map(whole));
-                    self.bead(step, timing, [start, last_whole], arc, done);
+                    self.bead(step, timing, [from, to], arc, done);
                 } else {
                     self.account.loose_volume_mm3 += step.melt;
                 }
@@ -217,11 +210,7 @@ impl Surveyor {
         let (start, stop) = ([from[0], from[1]], [to[0], to[1]]);
         let widest = WIDEST_BORES * self.bore_mm;
         match arc {
-            None => {
-                let length =
-                    ((stop[0] - start[0]) * (stop[0] - start[0]) + (stop[1] - start[1]) * (stop[1] - start[1])).sqrt();
-                self.lay(&Rectangle::new([start, stop], length, (step.volume, height), widest, step.role));
-            }
+            None => self.lay(&Rectangle::new([start, stop], None, (step.volume, height), widest, step.role)),
             Some(arc) => self.arc(arc, (step.volume, height), widest, step.role),
         }
     }
@@ -249,7 +238,7 @@ impl Surveyor {
             let to = point(f64::from(index) / count);
             let ends = [from, to];
             // In an upright plane only what is seen from above counts.
-            let seen = if helix == 2 { length / count } else { (to[0] - from[0]).hypot(to[1] - from[1]) };
+            let seen = (helix == 2).then_some(length / count);
             self.lay(&Rectangle::new(ends, seen, (volume / count, height), widest, role));
             from = to;
         }
@@ -258,7 +247,7 @@ impl Surveyor {
     /// Lays one straight bead.
     fn lay(&mut self, bead: &Rectangle) {
         let (from, to) = (bead.from, bead.to);
-        if !self.raster.draw(from, to, bead.width) {
+        if !self.raster.draw([from, to], bead.along, bead.span, bead.width) {
             self.end = None;
             if let Some(open) = &mut self.open {
                 open.record.outside_mm3 += bead.volume;
@@ -458,9 +447,4 @@ fn add_pace(pace: &mut Pace, step: &Move, timing: &Timing) {
     let [x, y, _] = step.delta;
     let along = if step.has(Move::ARC) { [step.length; 2] } else { [x, y] };
     pace.add(step.length, along, timing);
-}
-
-/// A position in whole parts, see [`PARTS`], mm.
-fn whole(at: f64) -> f64 {
-    ((at * PARTS + 0.5_f64.copysign(at)) as i64) as f64 / PARTS
 }
