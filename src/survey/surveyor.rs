@@ -28,6 +28,8 @@ const GUESSED_HEIGHT_BORES: f64 = 0.5;
 /// beads by the factor that follows, the layer stands on one further down: a support and a part of other layer heights.
 const LOW_SHARE: f64 = 0.75;
 const TOO_WIDE: f64 = 1.6;
+/// Heights that differ by less than this share are one height.
+const SAME_SHARE: f64 = 0.05;
 /// Positions count in this many parts of a millimetre, finer than files write them: the distances that moves hold sum up
 /// differently in the last digits where another block begins.
 const PARTS: f64 = 1e7;
@@ -62,6 +64,8 @@ struct Open {
     below_mm: f64,
     /// Mean width of its beads, mm, once it is closed.
     width_mm: f64,
+    /// The same of the layer before, mm.
+    before_mm: f64,
 }
 
 /// Finds what stands where, one layer at a time.
@@ -195,7 +199,7 @@ impl Surveyor {
         };
         if let Some(base) = begins {
             self.close(done);
-            self.begin(step.layer, base, step.volume / step.length);
+            self.begin(step.layer, base, step.volume / step.length, [0, 1].map(|axis| 0.5 * (from[axis] + to[axis])));
         }
         self.is_fresh = false;
         let Some(open) = &mut self.open else { return };
@@ -310,8 +314,8 @@ impl Surveyor {
         self.footprint.label(&mut self.parents)
     }
 
-    /// Begins a layer at a height, mm, with a bead of this area, mm².
-    fn begin(&mut self, number: u32, base: f64, area: f64) {
+    /// Begins a layer at a height, mm, with a bead of this area, mm², and with its middle at `place`, mm.
+    fn begin(&mut self, number: u32, base: f64, area: f64, place: [f64; 2]) {
         if !self.is_fresh {
             self.stated_mm = None;
         }
@@ -340,8 +344,13 @@ impl Surveyor {
         }
         let mut height = Some(base - below).filter(|height| PLAUSIBLE_MM.contains(height)).unwrap_or(guess);
         let width = before.as_ref().map_or(0.0, |open| open.width_mm);
-        if storey > 1 && height < LOW_SHARE * guess && area > TOO_WIDE * width * height {
-            let off = |height: f64| (area / (height * width)).ln().abs();
+        let off = |height: f64| (area / (height * width)).ln().abs();
+        // What is right below the bead tells, unless it is seen through a gap of the layer that is.
+        let seen = self.raster.cell(place).and_then(|cell| self.surface.base_at(cell, self.raster.doublings()));
+        let seen = seen.map(|below| base - below).filter(|height| storey > 1 && PLAUSIBLE_MM.contains(height));
+        if let Some(seen) = seen.filter(|seen| width > 0.0 && off(*seen) < off(height)) {
+            height = seen;
+        } else if storey > 1 && height < LOW_SHARE * guess && area > TOO_WIDE * width * height {
             let deeper = self.levels.iter().map(|level| base - level).filter(|height| PLAUSIBLE_MM.contains(height));
             height = deeper.fold(height, |best, next| if off(next) < off(best) { next } else { best });
         }
@@ -359,7 +368,7 @@ impl Surveyor {
             slowest_mm_s: f64::INFINITY,
             ..LayerRecord::default()
         };
-        self.open = Some(Open { record, base_mm: base, below_mm: below, width_mm: 0.0 });
+        self.open = Some(Open { record, base_mm: base, below_mm: below, width_mm: 0.0, before_mm: width });
         self.account.records = self.account.records.saturating_add(1);
         self.end = None;
     }
@@ -368,7 +377,7 @@ impl Surveyor {
     fn close(&mut self, done: &mut Vec<LayerRecord>) {
         let Some(open) = &mut self.open else { return };
         let mut record = std::mem::take(&mut open.record);
-        let base_mm = open.base_mm;
+        let (base_mm, before_mm) = (open.base_mm, open.before_mm);
         (open.record.number, open.record.height_mm, open.record.storey) =
             (record.number, record.height_mm, record.storey);
         let count = match self.chains.as_slice() {
@@ -395,8 +404,6 @@ impl Surveyor {
         self.cells.clear();
         self.cells.resize(self.sections.len(), 0);
         self.footprint.count(&mut self.cells);
-        let about = self.about;
-        let mut islands: Vec<Island> = self.sections.iter().map(|section| section.island(about)).collect();
         let cell = self.raster.cell_mm();
         let laid = Laid {
             record: record.index,
@@ -405,11 +412,24 @@ impl Surveyor {
             cell_mm2: cell * cell,
             doublings: self.raster.doublings(),
         };
-        self.surface.footings(&self.footprint, &self.cells, laid, |label, footing| {
-            if let Some(island) = islands.get_mut(label as usize) {
-                island.stands_on.push(footing);
+        let mut below = vec![(Vec::new(), f64::NEG_INFINITY); self.sections.len()];
+        self.surface.footings(&self.footprint, &self.cells, laid, |label, footing, base_mm| {
+            if let Some((stands_on, highest)) = below.get_mut(label as usize) {
+                if footing.overlap_mm2 > 0.0 {
+                    *highest = base_mm.max(*highest);
+                }
+                stands_on.push(footing);
             }
         });
+        let (about, is_stated) = (self.about, self.stated_mm.is_some() || record.storey == 1);
+        let mut islands: Vec<Island> = Vec::with_capacity(below.len());
+        for (section, (stands_on, highest)) in self.sections.iter().zip(below) {
+            let own =
+                if is_stated { None } else { own_height(section, record.height_mm, base_mm - highest, before_mm) };
+            let height_mm = own.unwrap_or(record.height_mm);
+            let section = own.map_or(*section, |own| section.widened(record.height_mm / own));
+            islands.push(Island { height_mm, stands_on, ..section.island(about) });
+        }
         // With thicker layers than the part, a support has its first layer beside the second of the part.
         let is_low = base_mm < 2.0 * self.ground_mm - SAME_HEIGHT_MM;
         for island in &mut islands {
@@ -424,7 +444,7 @@ impl Surveyor {
         if let Some(open) = &mut self.open {
             open.width_mm = width_mm;
         }
-        self.surface.lay(&mut self.footprint, &self.cells, laid);
+        self.surface.lay(&mut self.footprint, &self.cells, laid, &mut record.open);
         self.raster.clear();
         self.wide = if width_mm >= WIDE_CELLS * cell { self.wide + 1 } else { 0 };
         if self.wide >= WIDE_LAYERS {
@@ -451,6 +471,17 @@ impl Surveyor {
         self.sections = order.iter().filter_map(|label| self.sections.get(*label as usize).copied()).collect();
         left_out
     }
+}
+
+/// Height of beads that stand on something lower than the layer before, mm, where they are then about as wide as those of
+/// that layer: a part and its support that are laid at one height with layers of their own.
+///
+/// `height_mm`: of the layer; `above_mm`: how far it is above what they stand on; `width_mm`: of beads of the layer before.
+fn own_height(section: &Section, height_mm: f64, above_mm: f64, width_mm: f64) -> Option<f64> {
+    let scale = height_mm / above_mm;
+    let off = |width: f64| (width / width_mm).ln().abs();
+    let differs = PLAUSIBLE_MM.contains(&above_mm) && (scale - 1.0).abs() > SAME_SHARE && width_mm > 0.0;
+    (differs && off(section.bead_width() * scale) < off(section.bead_width())).then_some(above_mm)
 }
 
 /// Adds a move to those of its kind.
