@@ -35,6 +35,8 @@ const SAME_SHARE: f64 = 0.05;
 const PARTS: f64 = 1e7;
 /// A spiral that has climbed so many layer heights without a new number has begun its next turn.
 const CLIMBED_HEIGHTS: f64 = 1.5;
+/// A spiral climbs so many layer heights a turn.
+const TURN_HEIGHTS: std::ops::RangeInclusive<f64> = 0.5..=1.5;
 /// A fall of so many layer heights begins the next object.
 const FALL_HEIGHTS: f64 = 2.0;
 /// Chains of beads that are kept before those of one island are joined.
@@ -55,6 +57,15 @@ struct Chain {
     place: [f64; 2],
 }
 
+/// Beads since the last gap.
+#[derive(Clone, Copy, Debug, Default)]
+struct Turn {
+    /// Where they began, mm.
+    from: [f64; 2],
+    /// Their length, mm.
+    length: f64,
+}
+
 /// The layer being laid.
 #[derive(Debug, Default)]
 struct Open {
@@ -66,6 +77,8 @@ struct Open {
     width_mm: f64,
     /// The same of the layer before, mm.
     before_mm: f64,
+    /// It is a turn of a spiral, which ends at its height.
+    spirals: bool,
 }
 
 /// Finds what stands where, one layer at a time.
@@ -79,6 +92,7 @@ pub struct Surveyor {
     chains_kept: usize,
     /// Where the last chain ends, if beads may go on from there, mm.
     end: Option<[f64; 2]>,
+    turn: Turn,
     /// A point near all beads, mm.
     about: [f64; 2],
     /// Height that a comment states for the beads to come, mm, and whether it was stated since the last bead.
@@ -109,6 +123,7 @@ impl Surveyor {
             chains: Vec::new(),
             chains_kept: MOST_CHAINS,
             end: None,
+            turn: Turn::default(),
             about: [0.0; 2],
             stated_mm: None,
             is_fresh: false,
@@ -187,19 +202,30 @@ impl Surveyor {
         let begins = match &self.open {
             None => {
                 self.about = [from[0], from[1]];
-                Some(from[2].min(to[2]))
+                Some((from[2].min(to[2]), false))
             }
-            Some(open) if step.layer != open.record.number => Some(to[2]),
             Some(open) => {
                 let height = open.record.height_mm;
-                // Heights are told from first beads, which differ by a little: a turn that the file marks is left whole.
-                let spirals = climb > LEVEL_MM && climb < height && to[2] - open.base_mm > CLIMBED_HEIGHTS * height;
-                spirals.then_some(open.base_mm + height)
+                let climbs = climb > LEVEL_MM && climb < height;
+                let next = open.base_mm + height;
+                let is_level = !open.spirals && (from[2] - open.base_mm).abs() <= SAME_HEIGHT_MM;
+                if climbs && is_level && self.has_closed([from[0], from[1]], climb, step.length, height) {
+                    // Behind a level turn: the climb is a layer of its own, however layers are counted.
+                    Some((next, true))
+                } else if step.layer != open.record.number {
+                    Some(if open.spirals && climbs { (next, true) } else { (to[2], false) })
+                } else {
+                    // Heights are told from first beads, which differ by a little: a turn that the file marks is left
+                    // whole.
+                    let climbed = to[2] - open.base_mm + if open.spirals { height } else { 0.0 };
+                    (climbs && climbed > CLIMBED_HEIGHTS * height).then_some((next, open.spirals))
+                }
             }
         };
-        if let Some(base) = begins {
+        if let Some((base, spirals)) = begins {
             self.close(done);
             self.begin(step.layer, base, step.volume / step.length, [0, 1].map(|axis| 0.5 * (from[axis] + to[axis])));
+            self.open.iter_mut().for_each(|open| open.spirals = spirals);
         }
         self.is_fresh = false;
         let Some(open) = &mut self.open else { return };
@@ -228,6 +254,14 @@ impl Surveyor {
             }
             Some(arc) => self.arc(arc, (step.volume, height), widest, step.role),
         }
+    }
+
+    /// Whether beads have come back to where they began, a place in the plane, and the next one climbs a height once round.
+    fn has_closed(&self, from: [f64; 2], climb: f64, length: f64, height: f64) -> bool {
+        let Some(end) = self.end else { return false };
+        let near = |a: [f64; 2], reach: f64| (a[0] - from[0]).hypot(a[1] - from[1]) <= reach;
+        let turn = climb / length * self.turn.length;
+        near(end, 1e-3) && near(self.turn.from, self.bore_mm) && TURN_HEIGHTS.contains(&(turn / height))
     }
 
     /// Lays an arc as chords.
@@ -275,12 +309,14 @@ impl Surveyor {
             if self.chains.len() >= self.chains_kept {
                 self.join_chains();
             }
+            self.turn = Turn { from, length: 0.0 };
             let place = [0.5 * (from[0] + to[0]), 0.5 * (from[1] + to[1])];
             self.chains.push(Chain { section: Section::EMPTY, place });
         }
         if let Some(chain) = self.chains.last_mut() {
             chain.section.add(bead, self.about);
         }
+        self.turn.length += bead.length;
         self.end = Some(to);
     }
 
@@ -368,7 +404,8 @@ impl Surveyor {
             slowest_mm_s: f64::INFINITY,
             ..LayerRecord::default()
         };
-        self.open = Some(Open { record, base_mm: base, below_mm: below, width_mm: 0.0, before_mm: width });
+        self.open =
+            Some(Open { record, base_mm: base, below_mm: below, width_mm: 0.0, before_mm: width, spirals: false });
         self.account.records = self.account.records.saturating_add(1);
         self.end = None;
     }
