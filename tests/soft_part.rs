@@ -141,6 +141,7 @@ fn a_tree_as_by_finite_elements() {
         shear_factor: SHEAR_FACTOR,
         on,
         is_laid: true,
+        height_mm: None,
     };
     stand.layer(trunk.0, &[footing(trunk, &[])]).expect("a sound trunk");
     let arms = stand.layer(thin.0, &[footing(thin, &[0]), footing(thick, &[0])]).expect("sound arms");

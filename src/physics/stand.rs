@@ -9,6 +9,8 @@ pub const MOST_FORKS: usize = 16;
 /// One connected area of a layer, and what it stands on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Footing<'a> {
+    /// Its own height, mm, where that is not the height of the layer.
+    pub height_mm: Option<f64>,
     /// Area of what is laid, mm².
     pub area_mm2: f64,
     /// Integral of x² over the area about its centroid, mm⁴: it resists sway along x.
@@ -153,6 +155,7 @@ impl Stand {
                 slices.push(None);
                 continue;
             }
+            let height_mm = footing.height_mm.unwrap_or(height_mm);
             let cut = |moment| Slice::new(height_mm, footing.area_mm2, moment, footing.shear_factor);
             slices.push(Some([cut(footing.second_moment_x_mm4)?, cut(footing.second_moment_y_mm4)?]));
         }

@@ -34,6 +34,8 @@ pub fn figures(mut stay: Stay, findings: &mut Findings) -> PartFigures {
 pub fn keys(profile: &Profile) -> Vec<&'static str> {
     let stiffness = match profile.feedstock.modulus_mpa.value {
         Some(_) => "feedstock.modulus_mpa",
+        None if profile.feedstock.shore_oo.value.is_some() => "feedstock.shore_oo",
+        None if profile.feedstock.shore_d.value.is_some() => "feedstock.shore_d",
         None => "feedstock.shore_a",
     };
     let mut keys = vec!["machine.part_moves", stiffness, "part.sway_share"];

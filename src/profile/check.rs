@@ -164,6 +164,17 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
         });
     }
     let (hopper, machine) = (&profile.hopper, &profile.machine);
+    let (oo, d) = (feedstock.shore_oo.value, feedstock.shore_d.value);
+    if let (Some(oo), Some(d)) = (oo, d) {
+        found.push(Contradiction {
+            keys: ["feedstock.shore_oo", "feedstock.shore_d"],
+            complaint: Complaint::new(
+                "feedstock.shore_oo and feedstock.shore_d must not both be set",
+                format!("{} Shore OO and {} Shore D", decimal(oo), decimal(d)),
+            )
+            .help("no stuff can be told on both scales: give the one it was measured on"),
+        });
+    }
     if machine.park_x_mm.value.is_some() != machine.park_y_mm.value.is_some() {
         found.push(Contradiction {
             keys: ["machine.park_x_mm", "machine.park_y_mm"],

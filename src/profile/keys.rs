@@ -301,8 +301,14 @@ keys! {
             |v| within(*v, 0.5, 5.0, "g/cm3", "density of the solid from the data sheet, in g/cm3 (1120 kg/m3 is 1.12)"),
             "density at room temperature, g/cm3";
         shore_a: "shore_a" as Number,
-            |v| within(*v, 0.0, 100.0, "Shore A", "convert other scales to Shore A first; very hard grades are 100"),
+            |v| within(*v, 0.0, 100.0, "Shore A", "other scales have keys of their own, feedstock.shore_oo and feedstock.shore_d; very hard grades are 100"),
             "hardness, Shore A";
+        shore_oo: "shore_oo" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.0, 70.0, "Shore OO", "harder stuff is told by Shore A, feedstock.shore_a")),
+            "hardness of gels, Shore OO, or \"none\": Shore A counts";
+        shore_d: "shore_d" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 10.0, 95.0, "Shore D", "softer stuff is told by Shore A, feedstock.shore_a")),
+            "hardness of stiff stuff, Shore D, or \"none\": Shore A counts";
         modulus_mpa: "modulus_mpa" as OrNone<Number>,
             |v| if_some(v, |v| within(*v, 1e-3, 1e5, "MPa", "the slope of the first tenth of a tensile test, in MPa; \"none\" takes it from the hardness")),
             "modulus of elasticity, MPa, or \"none\": from the hardness";

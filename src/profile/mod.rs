@@ -452,6 +452,10 @@ pub struct Feedstock {
     pub density_g_cm3: Stated<f64>,
     /// Hardness, Shore A.
     pub shore_a: Stated<f64>,
+    /// Hardness, Shore OO, in its place.
+    pub shore_oo: Stated<Option<f64>>,
+    /// Hardness, Shore D, in its place.
+    pub shore_d: Stated<Option<f64>>,
     /// Modulus of elasticity, MPa; `None`: from the hardness.
     pub modulus_mpa: Stated<Option<f64>>,
     /// How hardness becomes a modulus.

@@ -126,7 +126,8 @@ impl SoftPlanner {
             self.places.clear();
         }
         self.plan.beads += u64::from(record.beads);
-        self.last_least_s = self.cooled_s(record.height_mm);
+        let thickest = record.islands.iter().map(|island| island.height_mm).fold(record.height_mm, f64::max);
+        self.last_least_s = self.cooled_s(thickest);
         let sums = &mut self.sums;
         sums.time_s += record.time_s;
         sums.others = sums.others.and(&record.bead_pace);
@@ -168,11 +169,14 @@ impl SoftPlanner {
                 *covered = true;
             }
         }
+        // Something else may stand beside what is laid on them: a part and its support on one raft.
+        let open: Vec<u32> = record.open.iter().filter_map(|key| self.places.get(key).copied()).collect();
         let stays: Vec<u32> = (0..self.followed.len() as u32)
             .filter(|index| {
                 let place = *index as usize;
                 let is_recent = |f: &Followed| record.index.saturating_sub(f.record) <= MOST_RECORDS;
                 covered.get(place) == Some(&false) && self.followed.get(place).is_some_and(is_recent)
+                    || open.contains(index)
             })
             .collect();
         let laid = record.islands.iter().zip(&stands_on).map(|(island, on)| Footing {
@@ -182,6 +186,7 @@ impl SoftPlanner {
             shear_factor: self.terms.shear_factor,
             on,
             is_laid: true,
+            height_mm: Some(island.height_mm),
         });
         let kept = stays.iter().map(|on| Footing {
             area_mm2: 1.0,
@@ -190,6 +195,7 @@ impl SoftPlanner {
             shear_factor: self.terms.shear_factor,
             on: std::slice::from_ref(on),
             is_laid: false,
+            height_mm: None,
         });
         let footings: Vec<Footing<'_>> = laid.chain(kept).collect();
         let responses: Vec<Response> = match self.stand.layer(record.height_mm, &footings) {
@@ -199,7 +205,7 @@ impl SoftPlanner {
         };
         // A column that one island alone goes on with is not copied.
         let mut carried = vec![0_u32; self.followed.len()];
-        for on in stands_on.iter().flatten() {
+        for on in stands_on.iter().flatten().chain(&open) {
             if let Some(count) = carried.get_mut(*on as usize) {
                 *count += 1;
             }
@@ -245,7 +251,7 @@ impl SoftPlanner {
             None => return None,
         };
         let least = least_moment(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4);
-        weight.tower.grow(record.height_mm, island.area_mm2, least).ok()?;
+        weight.tower.grow(island.height_mm, island.area_mm2, least).ok()?;
         let height = weight.tower.height_mm();
         // A prism carries as the cube of its height less: far from its limit it is looked at seldom.
         let ratio = weight.judged_mm / height;
@@ -284,11 +290,11 @@ impl SoftPlanner {
         let (mut drag_mm, mut drag_speed) = (0.0, f64::INFINITY);
         if let Some(melt) = terms.melt {
             let face = width * (0.5 * terms.face_mm).max(0.0);
-            if let Ok(force) = drag::force_n(melt, fastest, record.height_mm, face) {
+            if let Ok(force) = drag::force_n(melt, fastest, island.height_mm, face) {
                 drag_mm = force * give;
                 keep_most(&mut self.open.drag_mm, Some(drag_mm));
                 if drag_mm > allowed {
-                    let speed = drag::speed_limit(melt, record.height_mm, face, give, allowed).unwrap_or(f64::INFINITY);
+                    let speed = drag::speed_limit(melt, island.height_mm, face, give, allowed).unwrap_or(f64::INFINITY);
                     drag_speed = speed;
                 }
             }

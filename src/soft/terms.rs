@@ -4,7 +4,7 @@ use super::corners;
 use crate::demand::capacity::Capacity;
 use crate::physics::column::{Solid, shear_factor_of_rectangle};
 use crate::physics::cooling::{Layer, Place, Temperatures, Thermal};
-use crate::physics::stiffness::{Hardness, estimate, log_linear};
+use crate::physics::stiffness::{Hardness, estimate, log_linear, log_linear_d};
 use crate::physics::viscosity::PowerLaw;
 use crate::profile::{Corner, CornerWords, PartMoves, Preset, Profile, StiffnessRelation};
 use crate::units::{Density, Modulus};
@@ -134,12 +134,18 @@ fn moduli(profile: &Profile) -> Option<[f64; 3]> {
     if let Some(measured) = feedstock.modulus_mpa.value {
         return Some([measured; 3]);
     }
-    let shore_a = feedstock.shore_a.value.min(HARDEST_SHORE_A);
-    let found = estimate(Hardness::ShoreA(shore_a)).ok()?;
-    let middle = match feedstock.stiffness_relation.value {
-        StiffnessRelation::Gent => found.modulus_mpa,
-        StiffnessRelation::LogLinear => log_linear(shore_a).unwrap_or(found.modulus_mpa),
+    let hardness = match (feedstock.shore_oo.value, feedstock.shore_d.value) {
+        (Some(shore_oo), _) => Hardness::ShoreOo(shore_oo),
+        (None, Some(shore_d)) => Hardness::ShoreD(shore_d),
+        (None, None) => Hardness::ShoreA(feedstock.shore_a.value.min(HARDEST_SHORE_A)),
     };
+    let found = estimate(hardness).ok()?;
+    let regression = match (feedstock.stiffness_relation.value, hardness) {
+        (StiffnessRelation::LogLinear, Hardness::ShoreA(shore_a)) => log_linear(shore_a).ok(),
+        (StiffnessRelation::LogLinear, Hardness::ShoreD(shore_d)) => log_linear_d(shore_d).ok(),
+        _ => None,
+    };
+    let middle = regression.unwrap_or(found.modulus_mpa);
     let (low, middle, high) = (found.low_mpa.as_mpa(), middle.as_mpa(), found.high_mpa.as_mpa());
     Some([low.min(middle), middle, high.max(middle)])
 }
@@ -165,5 +171,31 @@ pub fn lowers_corners(profile: &Profile) -> bool {
         (CornerWords::Named, Corner::RightAngleSpeed(_)) => profile.controller.named_commands.value,
         (CornerWords::ByRule, Corner::Deviation(_) | Corner::AxisStep(_)) => takes(profile, CORNER),
         _ => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Low side, middle and high side of what the profile says.
+    fn of(more: &str) -> [f64; 3] {
+        moduli(&Profile::load(&format!("[feedstock]\n{more}"), "own").expect("a sound profile")).expect("a stiffness")
+    }
+
+    /// Figures of the tables in `physics/stiffness.rs`, MPa.
+    #[test]
+    fn each_scale_has_its_relation() {
+        let near = |got: f64, known: f64| assert!((got / known - 1.0).abs() < 1e-3, "{got} {known}");
+        near(of("shore_a = 60")[1], 3.6051);
+        near(of("shore_a = 60\nstiffness_relation = \"log-linear\"")[1], 5.8844);
+        near(of("shore_d = 60")[1], 117.28);
+        near(of("shore_d = 60\nstiffness_relation = \"log-linear\"")[1], 88.04);
+        // A silicone of 30 on the scale of gels.
+        near(of("shore_oo = 30")[1], 0.0455);
+        assert_eq!(of("shore_oo = 30\nmodulus_mpa = 0.05"), [0.05; 3]);
+        for [low, middle, high] in [of("shore_a = 30"), of("shore_d = 60"), of("shore_oo = 30")] {
+            assert!(low <= middle && middle <= high && low < high);
+        }
     }
 }

@@ -34,6 +34,9 @@ pub struct Footing {
 /// Beads closer than about a quarter of their width touch: the raster cannot tell them apart.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Island {
+    /// Height of its beads, mm: that of the layer, but where it stands on something lower than the layer before and its
+    /// beads are then as wide as those of that.
+    pub height_mm: f64,
     /// Area of its beads, mm²: their volume over their height. The width of a bead is counted up to six bores.
     pub area_mm2: f64,
     /// Centroid of this area, mm.
@@ -83,7 +86,7 @@ pub struct LayerRecord {
     pub storey: u32,
     /// Height of its highest bead, mm.
     pub z_mm: f64,
-    /// Height of the layer itself, mm.
+    /// Height of the layer itself, mm, as its first bead has it.
     pub height_mm: f64,
     /// Its beads.
     pub beads: u32,
@@ -111,6 +114,8 @@ pub struct LayerRecord {
     pub scattered_mm3: f64,
     /// What stands in it.
     pub islands: Vec<Island>,
+    /// Islands of earlier layers, by record and place, that it covers by half at most and that others may still stand on.
+    pub open: Vec<(u32, u32)>,
 }
 
 /// Sums over a file.

@@ -60,6 +60,8 @@ pub(super) struct Section {
     xx: f64,
     yy: f64,
     xy: f64,
+    /// Part of the second moments that comes from the widths of the beads, along X, along Y and mixed.
+    wide: [f64; 3],
     /// Volume, mm³.
     pub volume: f64,
     support: f64,
@@ -80,6 +82,7 @@ impl Section {
         xx: 0.0,
         yy: 0.0,
         xy: 0.0,
+        wide: [0.0; 3],
         volume: 0.0,
         support: 0.0,
         skirt: 0.0,
@@ -108,6 +111,10 @@ impl Section {
         self.xx += area * (mx * mx + long * along_x + wide * along_y);
         self.yy += area * (my * my + long * along_y + wide * along_x);
         self.xy += area * (mx * my + (long - wide) * mixed);
+        let across = area * wide;
+        self.wide[0] += across * along_y;
+        self.wide[1] += across * along_x;
+        self.wide[2] -= across * mixed;
         self.volume += volume;
         match role {
             Role::Support | Role::SupportInterface => self.support += volume,
@@ -137,6 +144,9 @@ impl Section {
         self.xx += other.xx;
         self.yy += other.yy;
         self.xy += other.xy;
+        for (own, other) in self.wide.iter_mut().zip(other.wide) {
+            *own += other;
+        }
         self.volume += other.volume;
         self.support += other.support;
         self.skirt += other.skirt;
@@ -150,11 +160,31 @@ impl Section {
         }
     }
 
+    /// Mean width of its beads, mm; 0 where they have no length.
+    pub fn bead_width(&self) -> f64 {
+        if self.length > 0.0 { self.area / self.length } else { 0.0 }
+    }
+
+    /// The same beads so many times as wide.
+    #[must_use]
+    pub fn widened(mut self, times: f64) -> Self {
+        let cube = times * times * times;
+        for (moment, wide) in [&mut self.xx, &mut self.yy, &mut self.xy].into_iter().zip(&mut self.wide) {
+            *moment = (*moment - *wide) * times + *wide * cube;
+            *wide *= cube;
+        }
+        for figure in [&mut self.area, &mut self.x, &mut self.y, &mut self.least, &mut self.least_of_all] {
+            *figure *= times;
+        }
+        self
+    }
+
     /// The island these beads make, before it is known what it stands on.
     pub fn island(&self, about: [f64; 2]) -> Island {
         let per_area = if self.area > 0.0 { 1.0 / self.area } else { 0.0 };
         let (cx, cy) = (self.x * per_area, self.y * per_area);
         Island {
+            height_mm: 0.0,
             area_mm2: self.area,
             centroid_mm: [cx + about[0], cy + about[1]],
             ixx_mm4: (self.yy - self.y * cy).max(0.0),
@@ -164,7 +194,7 @@ impl Section {
             high_mm: self.high,
             volume_mm3: self.volume,
             bead_length_mm: self.length,
-            bead_width_mm: if self.length > 0.0 { self.area / self.length } else { 0.0 },
+            bead_width_mm: self.bead_width(),
             bead_width_least_mm: if self.least.is_finite() { self.least } else { self.least_of_all },
             support_mm3: self.support,
             skirt_mm3: self.skirt,
@@ -183,6 +213,23 @@ mod tests {
     fn bead(from: [f64; 2], to: [f64; 2], width: f64) -> Rectangle {
         let length = (to[0] - from[0]).hypot(to[1] - from[1]);
         Rectangle::new([from, to], None, (length * width * 0.5, 0.5), 10.0, Role::Unknown)
+    }
+
+    /// Twice as wide by another sum is what is laid twice as wide.
+    #[test]
+    fn beads_are_widened_where_they_lie() {
+        let about = [3.0, 4.0];
+        let (mut thin, mut thick) = (Section::EMPTY, Section::EMPTY);
+        for (from, to) in [([0.0, 0.0], [9.0, 0.0]), ([9.0, 0.0], [9.0, 7.0]), ([1.0, 2.0], [6.0, 7.0])] {
+            thin.add(&bead(from, to, 0.7), about);
+            thick.add(&bead(from, to, 1.4), about);
+        }
+        let (thin, thick) = (thin.widened(2.0).island(about), thick.island(about));
+        let figures =
+            |i: &Island| [i.area_mm2, i.ixx_mm4, i.iyy_mm4, i.ixy_mm4, i.bead_width_mm, i.bead_width_least_mm];
+        for (a, b) in figures(&thin).into_iter().zip(figures(&thick)) {
+            assert!((a - b).abs() < 1e-9 * b.abs().max(1.0), "{a} {b}");
+        }
     }
 
     /// By hand: 12 x 2 mm: area 24, 12 * 2³ / 12 = 8 and 2 * 12³ / 12 = 288.

@@ -9,6 +9,9 @@ const NEAR_CELLS: i32 = 3;
 /// What is left of an island beside the new layer goes on standing as long as that is at least this share of it: a
 /// narrower rim of it is no place to stand on.
 const LEAST_LEFT: f64 = 0.25;
+/// What is covered goes on as a column of its own as long as this share of it is bare: less is mostly fill of lines apart,
+/// on which the same part goes on.
+const WIDE_OPEN: f64 = 0.5;
 /// How many layer heights what is left beside goes on standing below the newest layer.
 const LEFT_FOR_HEIGHTS: f64 = 2.5;
 /// A lower footing beside a higher one counts when it carries at least this share of the island.
@@ -73,8 +76,16 @@ impl Surface {
         self.islands.clear();
     }
 
-    /// Gives each island of a layer what it stands on, through `found`, which gets the label of the island.
-    pub fn footings(&mut self, layer: &Footprint, cells: &[u64], laid: Laid, mut found: impl FnMut(u32, Footing)) {
+    /// Height at which what is seen at a cell was begun, mm; cells are as large as after so many doublings.
+    pub fn base_at(&self, cell: [i32; 2], doublings: u32) -> Option<f64> {
+        let finer = doublings.saturating_sub(self.doublings);
+        let label = self.footprint.at(cell.map(|at| at << finer))?;
+        self.islands.get(label as usize).map(|island| island.base_mm)
+    }
+
+    /// Gives each island of a layer what it stands on, through `found`, which gets the label of the island and the height
+    /// at which that was begun, mm.
+    pub fn footings(&mut self, layer: &Footprint, cells: &[u64], laid: Laid, mut found: impl FnMut(u32, Footing, f64)) {
         self.double(laid.doublings);
         let islands = &self.islands;
         let is_below = |label: u32| islands.get(label as usize).filter(|i| i.base_mm < laid.base_mm - SAME_HEIGHT_MM);
@@ -110,7 +121,7 @@ impl Surface {
                 if !(is_lower && (is_rim || self.reached.contains(&island.key))) {
                     let overlap_mm2 = shared as f64 * laid.cell_mm2;
                     let (record, place) = island.key;
-                    found(first.above, Footing { record, island: place, overlap_mm2 });
+                    found(first.above, Footing { record, island: place, overlap_mm2 }, island.base_mm);
                     self.on.push((first.above, island.key));
                 }
                 if self.group.len() > 1 {
@@ -135,7 +146,7 @@ impl Surface {
             if let Some(island) = place.and_then(|(_, below)| islands.get(below as usize)) {
                 let (record, place) = island.key;
                 let footing = Footing { record, island: place, overlap_mm2: 0.0 };
-                found(label as u32, footing);
+                found(label as u32, footing, island.base_mm);
             }
         }
     }
@@ -156,7 +167,8 @@ impl Surface {
     }
 
     /// Lays the layer, whose footings were found just before, over what stands. What is left in `layer` is of no use.
-    pub fn lay(&mut self, layer: &mut Footprint, cells: &[u64], laid: Laid) {
+    /// Islands that the layer covers in small part, and that others may still stand on, are added to `open`.
+    pub fn lay(&mut self, layer: &mut Footprint, cells: &[u64], laid: Laid, open: &mut Vec<(u32, u32)>) {
         let before = std::mem::take(&mut self.islands);
         let new = |(label, &cells): (usize, &u64)| Standing {
             key: (laid.record, label as u32),
@@ -180,6 +192,9 @@ impl Surface {
                 && depth <= LEFT_FOR_HEIGHTS * island.height_mm.max(laid.height_mm);
             self.names.push(stays.then_some(self.islands.len() as u32));
             if stays {
+                if *covered > 0 && island.bare as f64 >= WIDE_OPEN * island.cells as f64 {
+                    open.push(island.key);
+                }
                 self.islands.push(island);
             }
         }

@@ -28,8 +28,12 @@ const GUESSED_HEIGHT_BORES: f64 = 0.5;
 /// beads by the factor that follows, the layer stands on one further down: a support and a part of other layer heights.
 const LOW_SHARE: f64 = 0.75;
 const TOO_WIDE: f64 = 1.6;
+/// Heights that differ by less than this share are one height.
+const SAME_SHARE: f64 = 0.05;
 /// A spiral that has climbed so many layer heights without a new number has begun its next turn.
 const CLIMBED_HEIGHTS: f64 = 1.5;
+/// A spiral climbs so many layer heights a turn.
+const TURN_HEIGHTS: std::ops::RangeInclusive<f64> = 0.5..=1.5;
 /// A fall of so many layer heights begins the next object.
 const FALL_HEIGHTS: f64 = 2.0;
 /// Chains of beads that are kept before those of one island are joined.
@@ -50,6 +54,15 @@ struct Chain {
     place: [f64; 2],
 }
 
+/// Beads since the last gap.
+#[derive(Clone, Copy, Debug, Default)]
+struct Turn {
+    /// Where they began, mm.
+    from: [f64; 2],
+    /// Their length, mm.
+    length: f64,
+}
+
 /// The layer being laid.
 #[derive(Debug, Default)]
 struct Open {
@@ -59,6 +72,10 @@ struct Open {
     below_mm: f64,
     /// Mean width of its beads, mm, once it is closed.
     width_mm: f64,
+    /// The same of the layer before, mm.
+    before_mm: f64,
+    /// It is a turn of a spiral, which ends at its height.
+    spirals: bool,
 }
 
 /// Finds what stands where, one layer at a time.
@@ -72,6 +89,7 @@ pub struct Surveyor {
     chains_kept: usize,
     /// Where the last chain ends, if beads may go on from there, mm.
     end: Option<[f64; 2]>,
+    turn: Turn,
     /// A point near all beads, mm.
     about: [f64; 2],
     /// Height that a comment states for the beads to come, mm, and whether it was stated since the last bead.
@@ -102,6 +120,7 @@ impl Surveyor {
             chains: Vec::new(),
             chains_kept: MOST_CHAINS,
             end: None,
+            turn: Turn::default(),
             about: [0.0; 2],
             stated_mm: None,
             is_fresh: false,
@@ -176,19 +195,30 @@ impl Surveyor {
         let begins = match &self.open {
             None => {
                 self.about = [from[0], from[1]];
-                Some(from[2].min(to[2]))
+                Some((from[2].min(to[2]), false))
             }
-            Some(open) if step.layer != open.record.number => Some(to[2]),
             Some(open) => {
                 let height = open.record.height_mm;
-                // Heights are told from first beads, which differ by a little: a turn that the file marks is left whole.
-                let spirals = climb > LEVEL_MM && climb < height && to[2] - open.base_mm > CLIMBED_HEIGHTS * height;
-                spirals.then_some(open.base_mm + height)
+                let climbs = climb > LEVEL_MM && climb < height;
+                let next = open.base_mm + height;
+                let is_level = !open.spirals && (from[2] - open.base_mm).abs() <= SAME_HEIGHT_MM;
+                if climbs && is_level && self.has_closed([from[0], from[1]], climb, step.length, height) {
+                    // Behind a level turn: the climb is a layer of its own, however layers are counted.
+                    Some((next, true))
+                } else if step.layer != open.record.number {
+                    Some(if open.spirals && climbs { (next, true) } else { (to[2], false) })
+                } else {
+                    // Heights are told from first beads, which differ by a little: a turn that the file marks is left
+                    // whole.
+                    let climbed = to[2] - open.base_mm + if open.spirals { height } else { 0.0 };
+                    (climbs && climbed > CLIMBED_HEIGHTS * height).then_some((next, open.spirals))
+                }
             }
         };
-        if let Some(base) = begins {
+        if let Some((base, spirals)) = begins {
             self.close(done);
-            self.begin(step.layer, base, step.volume / step.length);
+            self.begin(step.layer, base, step.volume / step.length, [0, 1].map(|axis| 0.5 * (from[axis] + to[axis])));
+            self.open.iter_mut().for_each(|open| open.spirals = spirals);
         }
         self.is_fresh = false;
         let Some(open) = &mut self.open else { return };
@@ -213,6 +243,14 @@ impl Surveyor {
             None => self.lay(&Rectangle::new([start, stop], None, (step.volume, height), widest, step.role)),
             Some(arc) => self.arc(arc, (step.volume, height), widest, step.role),
         }
+    }
+
+    /// Whether beads have come back to where they began, a place in the plane, and the next one climbs a height once round.
+    fn has_closed(&self, from: [f64; 2], climb: f64, length: f64, height: f64) -> bool {
+        let Some(end) = self.end else { return false };
+        let near = |a: [f64; 2], reach: f64| (a[0] - from[0]).hypot(a[1] - from[1]) <= reach;
+        let turn = climb / length * self.turn.length;
+        near(end, 1e-3) && near(self.turn.from, self.bore_mm) && TURN_HEIGHTS.contains(&(turn / height))
     }
 
     /// Lays an arc as chords.
@@ -260,12 +298,14 @@ impl Surveyor {
             if self.chains.len() >= self.chains_kept {
                 self.join_chains();
             }
+            self.turn = Turn { from, length: 0.0 };
             let place = [0.5 * (from[0] + to[0]), 0.5 * (from[1] + to[1])];
             self.chains.push(Chain { section: Section::EMPTY, place });
         }
         if let Some(chain) = self.chains.last_mut() {
             chain.section.add(bead, self.about);
         }
+        self.turn.length += bead.length;
         self.end = Some(to);
     }
 
@@ -299,8 +339,8 @@ impl Surveyor {
         self.footprint.label(&mut self.parents)
     }
 
-    /// Begins a layer at a height, mm, with a bead of this area, mm².
-    fn begin(&mut self, number: u32, base: f64, area: f64) {
+    /// Begins a layer at a height, mm, with a bead of this area, mm², and with its middle at `place`, mm.
+    fn begin(&mut self, number: u32, base: f64, area: f64, place: [f64; 2]) {
         if !self.is_fresh {
             self.stated_mm = None;
         }
@@ -329,8 +369,13 @@ impl Surveyor {
         }
         let mut height = Some(base - below).filter(|height| PLAUSIBLE_MM.contains(height)).unwrap_or(guess);
         let width = before.as_ref().map_or(0.0, |open| open.width_mm);
-        if storey > 1 && height < LOW_SHARE * guess && area > TOO_WIDE * width * height {
-            let off = |height: f64| (area / (height * width)).ln().abs();
+        let off = |height: f64| (area / (height * width)).ln().abs();
+        // What is right below the bead tells, unless it is seen through a gap of the layer that is.
+        let seen = self.raster.cell(place).and_then(|cell| self.surface.base_at(cell, self.raster.doublings()));
+        let seen = seen.map(|below| base - below).filter(|height| storey > 1 && PLAUSIBLE_MM.contains(height));
+        if let Some(seen) = seen.filter(|seen| width > 0.0 && off(*seen) < off(height)) {
+            height = seen;
+        } else if storey > 1 && height < LOW_SHARE * guess && area > TOO_WIDE * width * height {
             let deeper = self.levels.iter().map(|level| base - level).filter(|height| PLAUSIBLE_MM.contains(height));
             height = deeper.fold(height, |best, next| if off(next) < off(best) { next } else { best });
         }
@@ -348,7 +393,8 @@ impl Surveyor {
             slowest_mm_s: f64::INFINITY,
             ..LayerRecord::default()
         };
-        self.open = Some(Open { record, base_mm: base, below_mm: below, width_mm: 0.0 });
+        self.open =
+            Some(Open { record, base_mm: base, below_mm: below, width_mm: 0.0, before_mm: width, spirals: false });
         self.account.records = self.account.records.saturating_add(1);
         self.end = None;
     }
@@ -357,7 +403,7 @@ impl Surveyor {
     fn close(&mut self, done: &mut Vec<LayerRecord>) {
         let Some(open) = &mut self.open else { return };
         let mut record = std::mem::take(&mut open.record);
-        let base_mm = open.base_mm;
+        let (base_mm, before_mm) = (open.base_mm, open.before_mm);
         (open.record.number, open.record.height_mm, open.record.storey) =
             (record.number, record.height_mm, record.storey);
         let count = match self.chains.as_slice() {
@@ -384,8 +430,6 @@ impl Surveyor {
         self.cells.clear();
         self.cells.resize(self.sections.len(), 0);
         self.footprint.count(&mut self.cells);
-        let about = self.about;
-        let mut islands: Vec<Island> = self.sections.iter().map(|section| section.island(about)).collect();
         let cell = self.raster.cell_mm();
         let laid = Laid {
             record: record.index,
@@ -394,11 +438,24 @@ impl Surveyor {
             cell_mm2: cell * cell,
             doublings: self.raster.doublings(),
         };
-        self.surface.footings(&self.footprint, &self.cells, laid, |label, footing| {
-            if let Some(island) = islands.get_mut(label as usize) {
-                island.stands_on.push(footing);
+        let mut below = vec![(Vec::new(), f64::NEG_INFINITY); self.sections.len()];
+        self.surface.footings(&self.footprint, &self.cells, laid, |label, footing, base_mm| {
+            if let Some((stands_on, highest)) = below.get_mut(label as usize) {
+                if footing.overlap_mm2 > 0.0 {
+                    *highest = base_mm.max(*highest);
+                }
+                stands_on.push(footing);
             }
         });
+        let (about, is_stated) = (self.about, self.stated_mm.is_some() || record.storey == 1);
+        let mut islands: Vec<Island> = Vec::with_capacity(below.len());
+        for (section, (stands_on, highest)) in self.sections.iter().zip(below) {
+            let own =
+                if is_stated { None } else { own_height(section, record.height_mm, base_mm - highest, before_mm) };
+            let height_mm = own.unwrap_or(record.height_mm);
+            let section = own.map_or(*section, |own| section.widened(record.height_mm / own));
+            islands.push(Island { height_mm, stands_on, ..section.island(about) });
+        }
         // With thicker layers than the part, a support has its first layer beside the second of the part.
         let is_low = base_mm < 2.0 * self.ground_mm - SAME_HEIGHT_MM;
         for island in &mut islands {
@@ -413,7 +470,7 @@ impl Surveyor {
         if let Some(open) = &mut self.open {
             open.width_mm = width_mm;
         }
-        self.surface.lay(&mut self.footprint, &self.cells, laid);
+        self.surface.lay(&mut self.footprint, &self.cells, laid, &mut record.open);
         self.raster.clear();
         self.wide = if width_mm >= WIDE_CELLS * cell { self.wide + 1 } else { 0 };
         if self.wide >= WIDE_LAYERS {
@@ -440,6 +497,17 @@ impl Surveyor {
         self.sections = order.iter().filter_map(|label| self.sections.get(*label as usize).copied()).collect();
         left_out
     }
+}
+
+/// Height of beads that stand on something lower than the layer before, mm, where they are then about as wide as those of
+/// that layer: a part and its support that are laid at one height with layers of their own.
+///
+/// `height_mm`: of the layer; `above_mm`: how far it is above what they stand on; `width_mm`: of beads of the layer before.
+fn own_height(section: &Section, height_mm: f64, above_mm: f64, width_mm: f64) -> Option<f64> {
+    let scale = height_mm / above_mm;
+    let off = |width: f64| (width / width_mm).ln().abs();
+    let differs = PLAUSIBLE_MM.contains(&above_mm) && (scale - 1.0).abs() > SAME_SHARE && width_mm > 0.0;
+    (differs && off(section.bead_width() * scale) < off(section.bead_width())).then_some(above_mm)
 }
 
 /// Adds a move to those of its kind.

@@ -16,6 +16,7 @@ fn square(side: f64, on: &[u32]) -> Footing<'_> {
         shear_factor: shear_factor_of_rectangle(0.5),
         on,
         is_laid: true,
+        height_mm: None,
     }
 }
 
