@@ -80,7 +80,8 @@ impl<'a> Track<'a> {
 }
 
 fn rounded(position: f64) -> f64 {
-    (position * PARTS_PER_MM).round() / PARTS_PER_MM
+    // Zero has no sign.
+    (position * PARTS_PER_MM).round() / PARTS_PER_MM + 0.0
 }
 
 #[cfg(test)]
