@@ -11,8 +11,8 @@ const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "nc", "ngc"];
 
 /// All sliced files in and below a folder, sorted by path.
 ///
-/// Names that begin with a dot are passed over: they are what systems and programs put beside files. Links to folders
-/// are not followed, so that there is an end. A folder below that cannot be read stands for itself, so that it is told
+/// Names that begin with a dot are passed over: they are what systems and programs put beside files; so is what is no
+/// file. Links to folders are not followed, so that there is an end. A folder below that cannot be read stands for itself, so that it is told
 /// like a file that cannot be read.
 ///
 /// # Errors
@@ -53,7 +53,9 @@ fn walk(folder: &Path, files: &mut Vec<PathBuf>) -> io::Result<()> {
 
 fn is_sliced(path: &Path) -> bool {
     let ending = path.extension().map(|ending| ending.to_ascii_lowercase());
-    ending.is_some_and(|ending| ENDINGS.iter().any(|known| ending == *known)) && !path.is_dir()
+    // Reading a pipe would wait for ever. A link that leads nowhere is told like a file that cannot be read.
+    ending.is_some_and(|ending| ENDINGS.iter().any(|known| ending == *known))
+        && fs::metadata(path).map_or(true, |found| found.is_file())
 }
 
 #[cfg(test)]
@@ -70,6 +72,8 @@ mod tests {
             fs::write(path, "G28\n").unwrap();
         }
         fs::create_dir_all(root.join("folder.gcode")).unwrap();
+        #[cfg(unix)]
+        let _socket = std::os::unix::net::UnixListener::bind(root.join("socket.gcode")).unwrap();
         let found = sliced_in(&root).unwrap();
         let none = sliced_in(&root.join("folder.gcode")).unwrap_err();
         fs::remove_dir_all(&root).unwrap();

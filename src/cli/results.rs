@@ -15,6 +15,8 @@ use super::plan::Job;
 
 /// What each line begins with.
 const START: &[u8] = b"{\"file\":";
+/// No line is longer, bytes; what is longer cannot be read.
+const LONGEST: u64 = 16 << 20;
 
 /// The place for more results.
 #[derive(Debug)]
@@ -141,22 +143,46 @@ impl Known {
 fn read(input: impl Read) -> std::io::Result<Option<(Known, u64)>> {
     let mut input = BufReader::new(input);
     let (mut known, mut whole, mut line) = (Known::default(), 0, Vec::new());
-    while input.read_until(b'\n', &mut line)? > 0 {
-        let is_whole = line.ends_with(b"\n");
-        let is_ours =
-            if is_whole { line.starts_with(START) } else { START.starts_with(&line) || line.starts_with(START) };
-        if whole == 0 && !is_ours {
+    loop {
+        let mut len = input.by_ref().take(START.len() as u64).read_until(b'\n', &mut line)? as u64;
+        if len == 0 {
+            break;
+        }
+        // Looked at before the rest is read: another file may be one endless line.
+        if whole == 0 && !line.starts_with(START) && (line.ends_with(b"\n") || !START.starts_with(&line)) {
             return Ok(None);
         }
+        if !line.ends_with(b"\n") {
+            len += input.by_ref().take(LONGEST).read_until(b'\n', &mut line)? as u64;
+        }
+        let mut is_whole = line.ends_with(b"\n");
         if is_whole {
-            whole += line.len() as u64;
             if let Ok(line) = serde_json::from_slice::<Line>(&line) {
                 known.take(line);
             }
+        } else if len > LONGEST {
+            (is_whole, len) = skip(&mut input, len)?;
+        }
+        if is_whole {
+            whole += len;
         }
         line.clear();
     }
     Ok(Some((known, whole)))
+}
+
+/// Reads up to the end of a line of which `len` bytes were read; whether there was one, and its length.
+fn skip(input: &mut impl BufRead, mut len: u64) -> std::io::Result<(bool, u64)> {
+    loop {
+        let part = input.fill_buf()?;
+        let end = part.iter().position(|byte| *byte == b'\n');
+        let used = end.map_or(part.len(), |end| end + 1);
+        input.consume(used);
+        len += used as u64;
+        if end.is_some() || used == 0 {
+            return Ok((end.is_some(), len));
+        }
+    }
 }
 
 #[cfg(test)]
@@ -185,6 +211,18 @@ mod tests {
         assert!(known.0["a"].lenient && !known.0["a"].again);
         let (known, _) = read(whole.as_bytes()).unwrap().unwrap();
         assert_eq!(known.0["a"].worst, Some(Level::Error));
+    }
+
+    #[test]
+    fn endless_lines_are_not_kept() {
+        // Read no further than it takes to see that it is something else.
+        assert!(read(std::io::repeat(b'x')).unwrap().is_none());
+        let long = "{\"file\":\"".to_owned() + &"x".repeat(LONGEST as usize + 10);
+        let text = [&line("a", "1", "error"), &long, "\n", &line("b", "2", "note")].concat();
+        let (known, whole) = read(text.as_bytes()).unwrap().unwrap();
+        assert_eq!((known.0.len(), whole as usize), (2, text.len()));
+        let (known, whole) = read((line("a", "1", "error") + &long).as_bytes()).unwrap().unwrap();
+        assert_eq!((known.0.len(), whole as usize), (1, line("a", "1", "error").len()));
     }
 
     #[test]

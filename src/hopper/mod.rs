@@ -137,7 +137,7 @@ pub struct HopperPlan {
     pub margin_g: Option<f64>,
     /// The refills, in order. The hopper is full at the start.
     pub refills: Vec<Refill>,
-    /// What is left at the end, g.
+    /// What is left at the end, g; below zero where it runs empty before.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub left_at_end_g: Option<f64>,
     /// Pauses that were written into the output, one at a refill.

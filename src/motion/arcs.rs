@@ -8,8 +8,9 @@ const CHORD_MM: f64 = 1.0;
 const SHORTEST_MM: f64 = 0.1;
 /// Least chords of a whole turn where they are counted by angle.
 const CHORDS_OF_TURN: f64 = 72.0;
-/// Most chords of one arc: a circle of 10 m radius.
-const MOST_CHORDS: f64 = 65_536.0;
+/// Most chords of one arc, more than eight metres: a line takes bounded time, however many turns it states. Longer ones
+/// make corners so flat that nothing brakes there.
+const MOST_CHORDS: f64 = 8192.0;
 /// Taken off before rounding up, so that a whole number with an error of rounding stays what it is.
 const ROUNDING: f64 = 1e-4;
 
@@ -54,6 +55,6 @@ mod tests {
         assert_eq!((pieces_by_angle(20.0 * TAU, TAU), pieces_by_angle(5.0 * TAU, -TAU)), (126, 72));
         // Of 0.5 mm: 72 chords would be 0.0436 mm each; of 0.1 mm it takes 32.
         assert_eq!(pieces_by_angle(0.5 * TAU, TAU), 32);
-        assert_eq!((pieces_by_angle(0.01, 0.01), pieces_by_angle(1e9, 1.0)), (1, 65_536));
+        assert_eq!((pieces_by_angle(0.01, 0.01), pieces_by_angle(1e9, 1.0)), (1, 8192));
     }
 }

@@ -87,7 +87,7 @@ impl<'a> Track<'a> {
     }
 }
 
-/// To whole parts. The lowest bit of a sum with this is worth one; positions are far below it.
+/// To whole parts, zero without a sign. The lowest bit of a sum with this is worth one; positions are far below it.
 fn rounded(position: f64) -> f64 {
     const WHOLE: f64 = 1.5 * (1_u64 << 52) as f64;
     (position * PARTS_PER_MM + WHOLE - WHOLE) / PARTS_PER_MM

@@ -252,6 +252,12 @@ impl Scribe {
                 }
             }
         }
+        // The marker came first, but what may be prose stands before it.
+        if let [marker, next, ..] = text.edits.as_slice()
+            && next.at < marker.at
+        {
+            text.edits.sort_by_key(|edit| edit.at);
+        }
     }
 }
 

@@ -9,7 +9,7 @@ use crate::physics::buckling::Tower;
 use crate::physics::drag;
 use crate::physics::stand::{Footing, Response, Stand};
 use crate::physics::sway::Limit;
-use crate::survey::{Footing as On, Island, LayerRecord, Pace};
+use crate::survey::{Footing as On, Island, LayerRecord, Pace, RECORDS_BELOW};
 
 /// Most islands of a layer whose own weight is judged: the first ones, which are the largest.
 const MOST_TOWERS: usize = 64;
@@ -19,8 +19,6 @@ const GROWN: f64 = 0.05;
 const GROWN_FAR: f64 = 0.3;
 /// So many times its weight is many: no reader needs the figure.
 const SURE_FACTOR: f64 = 150.0;
-/// Layers that stand for others to build on at other heights.
-const MOST_RECORDS: u32 = 8;
 /// A column carries less than this many times its own weight: reported. Creep and warmth are not in the figure.
 const LEAST_WEIGHT_FACTOR: f64 = 1.5;
 /// Heights are told apart to this part of a millimetre for cooling.
@@ -174,7 +172,7 @@ impl SoftPlanner {
         let stays: Vec<u32> = (0..self.followed.len() as u32)
             .filter(|index| {
                 let place = *index as usize;
-                let is_recent = |f: &Followed| record.index.saturating_sub(f.record) <= MOST_RECORDS;
+                let is_recent = |f: &Followed| record.index.saturating_sub(f.record) <= RECORDS_BELOW;
                 covered.get(place) == Some(&false) && self.followed.get(place).is_some_and(is_recent)
                     || open.contains(index)
             })

@@ -18,6 +18,9 @@ mod surveyor;
 pub use pace::Pace;
 pub use surveyor::Surveyor;
 
+/// How many records later something can still be built on an island, at other heights than the layers in between.
+pub const RECORDS_BELOW: u32 = 8;
+
 /// Something below that an island stands on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Footing {

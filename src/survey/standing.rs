@@ -1,7 +1,7 @@
 //! What stands so far, seen from above, as far as a new layer can stand on it.
 
-use super::Footing;
 use super::footprint::{Footprint, Overlap};
+use super::{Footing, RECORDS_BELOW};
 use crate::moves::layers::SAME_HEIGHT_MM;
 
 /// Where nothing is right below, an island this many cells aside still is its footing: about one bead.
@@ -188,7 +188,8 @@ impl Surface {
         for (mut island, covered) in before.into_iter().zip(&self.covered) {
             island.bare = island.bare.saturating_sub(*covered);
             let depth = laid.base_mm - island.base_mm;
-            let stays = island.bare as f64 >= (LEAST_LEFT * island.cells as f64).max(1.0)
+            let stays = laid.record.saturating_sub(island.key.0) <= RECORDS_BELOW
+                && island.bare as f64 >= (LEAST_LEFT * island.cells as f64).max(1.0)
                 && depth <= LEFT_FOR_HEIGHTS * island.height_mm.max(laid.height_mm);
             self.names.push(stays.then_some(self.islands.len() as u32));
             if stays {
@@ -206,5 +207,30 @@ impl Surface {
         let names = &self.names;
         layer.over(&self.footprint, |label| names.get(label as usize).copied().flatten(), &mut self.next);
         std::mem::swap(&mut self.footprint, &mut self.next);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Layers up and down in turn, each at a place of its own, so that none ever hides another.
+    #[test]
+    fn what_stands_does_not_pile_up() {
+        let mut surface = Surface::default();
+        for record in 0..200_u32 {
+            let (mut layer, mut parents) = (Footprint::default(), Vec::new());
+            layer.row(record as i16);
+            layer.run(0, 9);
+            assert_eq!(layer.label(&mut parents), 1);
+            let base_mm = if record % 2 == 0 { 0.4 } else { 0.2 };
+            let laid = Laid { record, base_mm, height_mm: 0.2, cell_mm2: 0.25, doublings: 0 };
+            surface.footings(&layer, &[10], laid, |_, _| {});
+            surface.lay(&mut layer, &[10], laid);
+            assert!(surface.islands.len() <= RECORDS_BELOW as usize + 1, "{}", surface.islands.len());
+            let mut cells = vec![0; surface.islands.len()];
+            surface.footprint.count(&mut cells);
+            assert_eq!(cells.iter().sum::<u64>(), 10 * cells.len() as u64);
+        }
     }
 }

@@ -71,6 +71,11 @@ impl<'a> At<'a> {
     }
 }
 
+/// So much text without a move is told by one that does nothing, bytes.
+const IDLE_BYTES: u32 = 1024;
+/// What a line takes in memory beside its text, bytes.
+const LINE_BYTES: u32 = 32;
+
 /// Turns lines into moves; carries the modal state from block to block.
 #[derive(Clone, Debug)]
 pub struct Resolver {
@@ -82,6 +87,8 @@ pub struct Resolver {
     layers: Layers,
     role: Role,
     is_screw: bool,
+    /// Text without a move so far, see [`Resolver::idle`], bytes.
+    idle_bytes: u32,
     /// Factor on E by tool, where the file sets one.
     flow_by_tool: Vec<(u32, f64)>,
     /// Where each tool left off with E.
@@ -125,6 +132,7 @@ impl Resolver {
             layers: Layers::new(settings.marks_layers, settings.layer_height_mm),
             role: Role::Unknown,
             is_screw,
+            idle_bytes: 0,
             flow_by_tool: Vec::new(),
             e_by_tool: Vec::new(),
             own_e: None,
@@ -185,13 +193,19 @@ impl Resolver {
         {
             self.look_at_line(at);
         }
+        let before = self.moves.len();
         match at.line.kind {
             LineKind::Code => match self.code_line(words, at) {
                 Err(error) if self.rules.lenient && is_about_one_line(&error) => {
                     let what = error.kind().to_string();
                     self.found(Code::UnreadableLine, at, || what);
                 }
-                done => return done,
+                done => {
+                    done?;
+                    if self.moves.len() > before {
+                        return Ok(());
+                    }
+                }
             },
             LineKind::Comment if !self.accept_marked && at.text().starts_with(MARKER) => {
                 return Err(Error::new(ErrorKind::AlreadyRewritten).at(at.excerpt(0, MARKER.len(), "")));
@@ -201,7 +215,20 @@ impl Resolver {
             LineKind::Text => self.text(at),
             LineKind::Blank | LineKind::Percent | LineKind::Opaque => {}
         }
+        self.idle(at);
         Ok(())
+    }
+
+    /// Counts text without a move. Moves wait for those that follow, and all text with them, so from time to time one
+    /// that does nothing says how far the file has come.
+    #[inline]
+    fn idle(&mut self, at: At<'_>) {
+        self.idle_bytes += LINE_BYTES + (at.line.end - at.line.start);
+        if self.idle_bytes > IDLE_BYTES {
+            self.idle_bytes = 0;
+            let step = Move { feed_at: at.line.start, ..self.blank(Kind::Feed, at) };
+            self.moves.push(step);
+        }
     }
 
     fn code_line(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
