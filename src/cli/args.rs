@@ -69,6 +69,13 @@ stop the others: its line in the results holds its error.
 Exit code 3 if any finding is an error, or of the level that --deny names; 1 if a file could not be
 read.";
 
+const WHY_EXAMPLES: &str = "\
+Examples:
+  What all the codes in reports mean:
+    meltwright why
+  One of them:
+    meltwright why sustained-demand";
+
 const REPLAY_EXAMPLES: &str = "\
 Examples:
   How far from even the beads of a casting pad will be on a melt that lags:
@@ -125,6 +132,8 @@ pub enum Command {
     Hook(HookArgs),
     /// Say what a file asks of the screw and where it asks too much; change nothing
     Audit(AuditArgs),
+    /// Tell what a finding means, why it matters and what to do; without a code, list all
+    Why(WhyArgs),
     /// Execute a file on a virtual machine and compare what is laid with what was wanted
     Replay(ReplayArgs),
     /// Write, check or show the profile of the machine
@@ -252,6 +261,15 @@ pub struct HookArgs {
     /// Say on the error output what was changed
     #[arg(short, long)]
     pub verbose: bool,
+}
+
+/// `meltwright why`
+#[derive(Debug, ClapArgs)]
+#[command(after_help = WHY_EXAMPLES)]
+pub struct WhyArgs {
+    /// Code of a finding, as reports show it
+    #[arg(value_name = "CODE")]
+    pub code: Option<String>,
 }
 
 /// `meltwright audit`

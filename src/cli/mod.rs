@@ -64,6 +64,7 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Rewrite(args) => commands::rewrite::run(&args),
         Command::Hook(args) => return commands::hook::run(&args),
         Command::Audit(args) => commands::audit::run(&args),
+        Command::Why(args) => commands::why::run(&args),
         Command::Replay(args) => commands::replay::run(&args),
         Command::Profile(args) => commands::profile::run(&args.action),
         Command::Weigh(args) => commands::weigh::run(&args.action),

@@ -1,6 +1,7 @@
 //! Beads against the nozzle, and the screw at rest: what a file asks that no nozzle lays well, told in an audit.
 
 use crate::findings::{Code, Findings, Place};
+use crate::inspect::Seen;
 use crate::moves::layers::PLAUSIBLE_MM;
 use crate::moves::settings::FileSettings;
 use crate::moves::{Kind, Move, Role};
@@ -12,6 +13,8 @@ const LEAST_WIDTH: f64 = 0.7;
 const MOST_HEIGHT: f64 = 0.8;
 /// Width of a face that was not measured, over the bore.
 const FACE: f64 = 2.0;
+/// Height of the first layer over the bore below which the gap chokes the flow.
+const FREE_GAP: f64 = 0.25;
 /// First layers are pressed wider on purpose, over the face: common practice, no source.
 const FIRST_LAYER: f64 = 1.5;
 /// Share of a print's path, or of a layer's, from which beads are told of: gaps are filled with thinner ones.
@@ -70,7 +73,7 @@ pub struct Beads {
     longest: (f64, Place),
 }
 
-const NOWHERE: Place = Place { line: 0, layer: 0, z_mm: 0.0, detail: String::new() };
+const NOWHERE: Place = Place { line: 0, layer: 0, z_mm: 0.0, time_s: None, detail: String::new() };
 
 impl Beads {
     /// The bore is that of the profile; where that was never set, the one the file was sliced for.
@@ -100,24 +103,25 @@ impl Beads {
         }
     }
 
-    /// Takes the next move, on `line`, which takes `seconds` as it is executed.
+    /// Takes the next move.
     #[inline]
-    pub fn add(&mut self, step: &Move, line: u64, seconds: f64, findings: &mut Findings) {
+    pub fn add(&mut self, seen: &Seen<'_>, findings: &mut Findings) {
+        let Seen { step, seconds, .. } = *seen;
         if step.kind != Kind::Bead || !step.has(Move::SCREW) {
             self.rest_s += seconds;
             return;
         }
         if step.layer != self.layer {
-            self.begin(step, line, findings);
+            self.begin(seen, findings);
         }
         if self.rest_s > LONG_REST_S && self.has_laid && self.rest_s > self.longest.0 {
-            self.longest = (self.rest_s, place(step, line, String::new()));
+            self.longest = (self.rest_s, seen.place(String::new()));
         }
         (self.rest_s, self.has_laid) = (0.0, true);
         self.time_s += seconds;
         if step.volume < self.least_flow_mm3_s * seconds {
             self.low_s += seconds;
-            self.first_low.get_or_insert_with(|| place(step, line, String::new()));
+            self.first_low.get_or_insert_with(|| seen.place(String::new()));
         }
         if counts(step.role) {
             self.here.all_mm += step.length;
@@ -131,13 +135,14 @@ impl Beads {
     }
 
     /// A layer begins.
-    fn begin(&mut self, step: &Move, line: u64, findings: &mut Findings) {
+    fn begin(&mut self, seen: &Seen<'_>, findings: &mut Findings) {
         self.end(findings);
+        let step = seen.step;
         let rise = step.z - self.first.z_mm;
         // An object begun anew stands on the bed again.
         let height = if self.layer == 0 || rise < 0.0 { step.z } else { rise };
         self.layer = step.layer;
-        self.first = place(step, line, String::new());
+        self.first = seen.place(String::new());
         self.height_mm = if PLAUSIBLE_MM.contains(&height) { height } else { 0.0 };
         (self.least_area, self.most_area) = (0.0, f64::INFINITY);
         if self.height_mm > 0.0 {
@@ -155,6 +160,13 @@ impl Beads {
         }
         let width = width(here.mm3 / here.all_mm, self.height_mm);
         if self.layer == 1 {
+            // The gap lets as much through as the bore where its rim, pi d h, is as large as the bore, pi d²/4.
+            let least = FREE_GAP * self.bore_mm;
+            if self.height_mm < least - 1e-9 {
+                let (height, bore) = (self.height_mm, self.bore_mm);
+                let detail = format!("{height:.2} mm above the bed, a bore of {bore} mm wants {least:.2} mm");
+                findings.add(Code::FirstLayerNear, || Place { detail, ..self.first.clone() });
+            }
             // It is told of on its own: the gap is what is set wrong there.
             if here.wide_mm > MUCH * here.all_mm {
                 let (gap, face) = (self.height_mm, self.face_mm);
@@ -227,8 +239,4 @@ fn width(area_mm2: f64, height_mm: f64) -> f64 {
     } else {
         (area_mm2 - round) / height_mm + height_mm
     }
-}
-
-fn place(step: &Move, line: u64, detail: String) -> Place {
-    Place { line, layer: u64::from(step.layer), z_mm: step.z, detail }
 }

@@ -35,6 +35,7 @@ use sha2::{Digest, Sha256};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::{Finding, Level};
+use crate::inspect::Inspection;
 use crate::motion::Planner;
 use crate::motion::braking::Braking;
 use crate::motion::rules::MotionRules;
@@ -322,8 +323,9 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let tally = Tally::new(&capacity);
     let terms =
         scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_words, purpose };
-    let mut scribe =
-        Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
+    let granules = Granules::new(profile, pauses.purge_mm3());
+    let inspection = Inspection::new(profile);
+    let mut scribe = Scribe::new(tally, drive, granules, Braking::new(profile), inspection, terms);
     scribe.pauses = pauses;
     scribe.stay = soft.map(|soft| Stay::new(soft, purpose == Purpose::Rewrite));
     scribe.beads = (purpose == Purpose::Audit).then(|| Box::new(Beads::new(profile, &scan.settings)));

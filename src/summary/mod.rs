@@ -8,8 +8,9 @@ pub mod tally;
 
 use serde::Serialize;
 
-pub use crate::findings::{Finding, Level, Place};
+pub use crate::findings::{Allowed, Finding, Level, Place};
 pub use crate::hopper::{HopperPlan, HourMark, PlaceKind, Refill};
+pub use crate::inspect::StopFigures;
 pub use crate::passes::Reason;
 pub use crate::replay::{Replay, ReplayFigures};
 pub use crate::soft::Band;
@@ -26,6 +27,8 @@ pub struct Summary {
     pub changes: Changes,
     /// What the screw is told in the output.
     pub screw: ScrewFigures,
+    /// Starts and stops of the screw in the file as it came.
+    pub stops: StopFigures,
     /// What the part bears and how long its layers take, where that was looked at.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub part: Option<PartFigures>,
@@ -39,6 +42,9 @@ pub struct Summary {
     pub assumed: Vec<AssumedValue>,
     /// What the reader should know or act on, worst first.
     pub findings: Vec<Finding>,
+    /// Findings the profile allows, which are counted only.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub allowed: Vec<Allowed>,
     /// Where the result comes from.
     pub provenance: Record,
     /// How the print runs over time and by layer, where that was asked for; no part of the JSON.

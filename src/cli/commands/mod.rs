@@ -13,6 +13,7 @@ pub mod rewrite;
 pub mod screw;
 pub mod shell;
 pub mod weigh;
+pub mod why;
 
 use std::path::Path;
 

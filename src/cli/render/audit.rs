@@ -25,6 +25,7 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
         text.push_str(&parts::largest("Changes of a rewrite that cost most time", &changes.largest));
     }
     text.push_str(&parts::findings(&summary.findings, usize::MAX, detail == Detail::All));
+    text.push_str(&parts::allowed(&summary.allowed));
     text.push_str(&parts::assumed(&summary.assumed));
     text.push_str(&parts::cautions());
     text

@@ -2,7 +2,9 @@
 
 use meltwright::error::{Error, Result};
 use meltwright::pipeline::ReplayAccount;
-use meltwright::summary::{AssumedValue, Bin, Figures, Finding, HopperPlan, Record, Share, Summary};
+use meltwright::summary::{
+    Allowed, AssumedValue, Bin, Figures, Finding, HopperPlan, Record, Share, StopFigures, Summary,
+};
 use serde::Serialize;
 
 use crate::cli::args::Strictness;
@@ -29,7 +31,10 @@ struct Named<'a, T> {
 #[derive(Serialize)]
 struct Audit<'a> {
     before: &'a Figures,
+    stops: &'a StopFigures,
     findings: &'a [Finding],
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    allowed: &'a [Allowed],
     assumed: &'a [AssumedValue],
     roles: &'a [Share],
     layer_bands: &'a [Share],
@@ -82,7 +87,9 @@ pub fn queued(job: &Job, summary: &Summary, strictness: &Strictness) -> Result<S
 fn audited(summary: &Summary) -> Audit<'_> {
     Audit {
         before: &summary.before,
+        stops: &summary.stops,
         findings: &summary.findings,
+        allowed: &summary.allowed,
         assumed: &summary.assumed,
         roles: &summary.changes.roles,
         layer_bands: &summary.changes.layer_bands,
@@ -162,8 +169,18 @@ mod tests {
     fn keys_of_an_audit() {
         let text = audit(&job(), &sample::refilled(), Spacing::Pretty).unwrap();
         let keys: Vec<&str> = text.lines().filter_map(|line| line.strip_prefix("  \"")?.split('"').next()).collect();
-        let expected =
-            ["file", "before", "findings", "assumed", "roles", "layer_bands", "histogram", "provenance", "hopper"];
+        let expected = [
+            "file",
+            "before",
+            "stops",
+            "findings",
+            "assumed",
+            "roles",
+            "layer_bands",
+            "histogram",
+            "provenance",
+            "hopper",
+        ];
         assert_eq!(keys, expected);
     }
 

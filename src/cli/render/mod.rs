@@ -20,6 +20,7 @@ pub mod replay;
 pub mod screw;
 pub mod summary;
 pub mod weigh;
+pub mod why;
 
 #[cfg(test)]
 mod sample;

@@ -1,9 +1,10 @@
 //! Sections that several reports share.
 
-use meltwright::summary::{AssumedValue, Bin, Finding, LargestChange, Level, Reason, ReasonCount, Share};
+use meltwright::summary::{Allowed, AssumedValue, Bin, Finding, LargestChange, Reason, ReasonCount, Share};
 
 use super::layout::{Align, Table, bar, paragraph};
 use super::number::{count, counted, decimal, percent, time, volume};
+use super::why::level;
 
 /// Cells of one bar of the histogram.
 const BAR: usize = 24;
@@ -128,33 +129,35 @@ pub fn findings(findings: &[Finding], places: usize, why: bool) -> String {
     }
     let mut text = "\nFindings\n".to_owned();
     for finding in findings {
-        let level = match finding.level {
-            Level::Error => "error",
-            Level::Warning => "warning",
-            Level::Note => "note",
-        };
+        let level = level(finding.level);
         let what = if finding.count > 1 {
             format!("{} ({} times)", finding.what, count(finding.count))
         } else {
             finding.what.clone()
         };
         text.push_str(&paragraph(&format!("  {level}: "), &what));
-        let mut table = Table::new([Align::Left, Align::Left, Align::Left, Align::Left]);
-        for place in finding.places.iter().take(places) {
+        let places = || finding.places.iter().take(places);
+        let timed = places().any(|place| place.time_s.is_some());
+        let mut table = Table::new([Align::Left; 5]);
+        for place in places() {
             if place.line == 0 {
                 // The file as a whole.
-                table.row([format!("    {}", place.detail), String::new(), String::new(), String::new()]);
+                table.row([format!("    {}", place.detail)]);
                 continue;
             }
-            table.row([
+            let mut cells = vec![
                 format!("    line {}", place.line),
                 format!("layer {}", count(place.layer)),
                 format!("z {} mm", decimal(place.z_mm, 2)),
-                place.detail.clone(),
-            ]);
+            ];
+            if timed {
+                cells.push(place.time_s.map_or_else(String::new, |at| format!("at {}", time(at))));
+            }
+            cells.push(place.detail.clone());
+            table.row(cells);
         }
         text.push_str(&table.text());
-        let shown = finding.places.len().min(places) as u64;
+        let shown = places().count() as u64;
         if shown > 0 && finding.count > shown {
             text.push_str(&format!("      and {} more\n", count(finding.count - shown)));
         }
@@ -166,6 +169,15 @@ pub fn findings(findings: &[Finding], places: usize, why: bool) -> String {
         }
     }
     text
+}
+
+/// Findings that are only counted.
+pub fn allowed(allowed: &[Allowed]) -> String {
+    if allowed.is_empty() {
+        return String::new();
+    }
+    let each: Vec<String> = allowed.iter().map(|one| format!("{} ({})", one.code, count(one.count))).collect();
+    format!("\n{}", paragraph("Allowed by audit.allow and not shown: ", &each.join(", ")))
 }
 
 /// Assumed values and how to be rid of them.

@@ -191,5 +191,5 @@ pub fn refilled() -> Summary {
 }
 
 fn place(line: u64, z_mm: f64) -> Place {
-    Place { line, layer: 7, z_mm, detail: "38.2 mm³/s, infill".to_owned() }
+    Place { line, layer: 7, z_mm, time_s: None, detail: "38.2 mm³/s, infill".to_owned() }
 }

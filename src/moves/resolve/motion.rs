@@ -276,18 +276,18 @@ impl Resolver {
             .map(|(axis, at, least, most)| (axis, at, (least - at).max(at - most) + BESIDE_MM));
         let [x, y] = beyond;
         let (axis, mm, beyond) = if x.2 >= y.2 { x } else { y };
-        let place = self.place(at, format!("{axis} {mm:.1} mm: {beyond:.1} mm beyond the bed"));
-        self.findings.add_weighted(Code::OutsideBed, beyond, || place);
+        let detail = || format!("{axis} {mm:.1} mm: {beyond:.1} mm beyond the bed");
+        self.found_weighted(Code::OutsideBed, beyond, at, detail);
     }
 
     /// What the controller may refuse, or execute otherwise than the file says, in the last move.
     #[cold]
     fn look_at_move(&mut self, at: At<'_>) {
-        let Some((kind, length, e)) = self.moves.last().map(|step| (step.kind, step.length, step.e)) else { return };
+        let Some(Move { kind, length, e, z, .. }) = self.moves.last().copied() else { return };
         let turns = self.is_screw && e != 0.0;
         let (e, relative) = (self.state.e.abs(), self.state.e_is_relative());
         self.watched(at, |watch, found| {
-            watch.step(kind, length, turns, found);
+            watch.step(kind, length, z, turns, found);
             if !relative && e > watch.largest_e {
                 watch.large_e(e, found);
             }

@@ -14,7 +14,7 @@ use meltwright::summary::{Finding, Level, PlaceKind, Summary};
 use super::number::{count, counted, decimal, flow, time, volume};
 use super::parts::{CAUTIONS, reason};
 use super::summary::Tense;
-use super::{audit, summary};
+use super::{audit, parts, summary};
 use crate::cli::plan::{Job, Sink};
 use figures::Sources;
 use markup::{Column, Grid, Html};
@@ -197,10 +197,15 @@ impl Report<'_> {
     }
 
     fn findings(&self) -> Html {
+        let mut all: Html = self.summary.findings.iter().map(|finding| self.finding(finding)).collect();
         if self.summary.findings.is_empty() {
-            return Html::words("p", "There is nothing to remark.");
+            all.add(Html::words("p", "There is nothing to remark."));
         }
-        self.summary.findings.iter().map(|finding| self.finding(finding)).collect()
+        let allowed = parts::allowed(&self.summary.allowed);
+        if !allowed.is_empty() {
+            all.add(Html::element("p", &[("class", "allowed")], said(allowed.trim())));
+        }
+        all
     }
 
     fn finding(&self, finding: &Finding) -> Html {
@@ -236,7 +241,7 @@ impl Report<'_> {
             ("line", Column::Figures),
             ("layer", Column::Figures),
             ("z, mm", Column::Figures),
-            ("at about", Column::Figures),
+            ("at", Column::Figures),
             ("what", Column::Words),
         ];
         let shown = finding.places.len() as u64;
@@ -246,7 +251,8 @@ impl Report<'_> {
         let series = course.map(|course| if self.tense.is_some() { &course.after } else { &course.before });
         for place in &finding.places {
             let some = |known: bool, text: String| if known { text } else { "-".to_owned() };
-            let at = series.and_then(|series| series.time_of_line(place.line)).filter(|_| place.line > 0);
+            let about = || series.and_then(|series| series.time_of_line(place.line)).filter(|_| place.line > 0);
+            let at = place.time_s.or_else(about);
             grid.row([
                 if place.line > 0 { place.line.to_string() } else { "whole file".to_owned() },
                 some(place.layer > 0, count(place.layer)),
