@@ -8,6 +8,7 @@ use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
 use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ReconcileArgs, ScrewArgs};
+use super::record_args::{ControllerArgs, RecordArgs};
 use super::shell_args::{CompletionArgs, ManualArgs};
 use super::weigh_args::WeighArgs;
 
@@ -150,6 +151,10 @@ pub enum Command {
     Reconcile(ReconcileArgs),
     /// List or show generic grades of feedstock, each value with its source
     Feedstock(FeedstockArgs),
+    /// Write down what a print was made from and with, for a laboratory notebook
+    Record(RecordArgs),
+    /// Say what the controller has to be set to, so that files come out as computed
+    Controller(ControllerArgs),
     /// Print completions for a shell
     Completions(CompletionArgs),
     /// Write manual pages, one for each command
@@ -367,7 +372,7 @@ fn assignment(text: &str) -> Result<Assignment, String> {
 }
 
 /// Reads `none`, `all` or names of passes with commas between.
-fn passes(text: &str) -> Result<Passes, String> {
+pub fn passes(text: &str) -> Result<Passes, String> {
     let mut passes = Passes::NONE;
     let names: Vec<&str> = text.split(',').map(str::trim).collect();
     for name in &names {

@@ -10,6 +10,7 @@ mod material_args;
 mod output;
 mod plan;
 mod progress;
+mod record_args;
 mod render;
 mod results;
 mod shell_args;
@@ -73,6 +74,8 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Changeover(args) => commands::changeover::run(&args),
         Command::Reconcile(args) => commands::reconcile::run(&args),
         Command::Feedstock(args) => commands::feedstock::run(&args.action),
+        Command::Record(args) => commands::record::run(&args),
+        Command::Controller(args) => commands::controller::run(&args),
         Command::Completions(args) => commands::shell::completions(&args),
         Command::Manual(args) => commands::shell::manual(&args),
     };

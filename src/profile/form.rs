@@ -534,7 +534,7 @@ fn numbers_text(values: &[f64]) -> String {
 }
 
 /// Text as a TOML string on one line.
-pub(super) fn text_literal(text: &str) -> String {
+pub fn text_literal(text: &str) -> String {
     let mut literal = String::with_capacity(text.len() + 2);
     literal.push('"');
     for c in text.chars() {

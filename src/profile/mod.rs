@@ -19,6 +19,7 @@ use std::fmt;
 pub use check::Caution;
 pub use fault::nearest;
 pub use find::{Env, Found, System, find};
+pub use form::text_literal;
 pub use load::Assignment;
 pub use show::Entry;
 

@@ -247,6 +247,8 @@ pub struct Record {
     pub input_lines: u64,
     /// SHA-256 of the input bytes, hexadecimal; empty where it was not asked for.
     pub input_sha256: String,
+    /// The same of the output; empty where there is none.
+    pub output_sha256: String,
     /// What one unit of E is, in words, and where that comes from.
     pub e_unit: String,
     /// Peak capacity the result was computed with, mm³/s.

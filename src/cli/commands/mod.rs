@@ -3,11 +3,13 @@
 pub mod audit;
 pub mod blend;
 pub mod changeover;
+pub mod controller;
 pub mod feedstock;
 pub mod hook;
 pub mod profile;
 mod queue;
 pub mod reconcile;
+pub mod record;
 pub mod replay;
 pub mod rewrite;
 pub mod screw;

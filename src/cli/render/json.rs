@@ -7,6 +7,7 @@ use meltwright::summary::{
 };
 use serde::Serialize;
 
+use super::record::{Value, values};
 use crate::cli::args::Strictness;
 use crate::cli::plan::Job;
 
@@ -59,12 +60,26 @@ struct Failed {
     error: String,
 }
 
+/// An account with the profile in force.
+#[derive(Serialize)]
+struct Full<'a, T> {
+    #[serde(flatten)]
+    account: &'a T,
+    effective_profile: Vec<Value>,
+}
+
+impl<'a, T> Full<'a, T> {
+    fn new(job: &Job, account: &'a T) -> Self {
+        Self { account, effective_profile: values(&job.profile.profile) }
+    }
+}
+
 /// The whole summary of a rewrite.
 ///
 /// # Errors
 /// None in practice: all values can be written.
 pub fn rewrite(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
-    named(job, summary, spacing)
+    named(job, &Full::new(job, summary), spacing)
 }
 
 /// What an audit found.
@@ -72,7 +87,7 @@ pub fn rewrite(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String>
 /// # Errors
 /// As [`rewrite`].
 pub fn audit(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
-    named(job, &audited(summary), spacing)
+    named(job, &Full::new(job, &audited(summary)), spacing)
 }
 
 /// A line of results: what an audit found, and how strictly it read.
@@ -180,6 +195,7 @@ mod tests {
             "histogram",
             "provenance",
             "hopper",
+            "effective_profile",
         ];
         assert_eq!(keys, expected);
     }

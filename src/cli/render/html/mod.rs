@@ -486,6 +486,7 @@ impl Report<'_> {
         ];
         if record.output_bytes > 0 {
             rows.insert(4, ("bytes of the output", count(record.output_bytes)));
+            rows.insert(5, ("SHA-256 of the output", record.output_sha256.clone()));
         }
         for (name, value) in rows {
             grid.marked(vec![Html::text(name), Html::words("bdi", &value)]);
