@@ -64,6 +64,7 @@ const HOMES: &[(&str, Option<&[&str]>)] = &[
     ("clap_mangen", Some(&["cli/"])),
     ("indicatif", Some(&["cli/"])),
     ("plotters", Some(&["cli/"])),
+    ("schemars", None),
     ("serde_json", Some(&["cli/"])),
     ("csv", Some(&["weigh/"])),
     ("nom", Some(&["line/"])),

@@ -8,7 +8,7 @@ use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
 use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ReconcileArgs, ScrewArgs};
-use super::record_args::{ControllerArgs, RecordArgs};
+use super::record_args::{ControllerArgs, RecordArgs, SchemaArgs};
 use super::shell_args::{CompletionArgs, ManualArgs};
 use super::weigh_args::WeighArgs;
 
@@ -155,6 +155,8 @@ pub enum Command {
     Record(RecordArgs),
     /// Say what the controller has to be set to, so that files come out as computed
     Controller(ControllerArgs),
+    /// Print the JSON Schema of what a command writes as JSON
+    Schema(SchemaArgs),
     /// Print completions for a shell
     Completions(CompletionArgs),
     /// Write manual pages, one for each command

@@ -76,6 +76,7 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Feedstock(args) => commands::feedstock::run(&args.action),
         Command::Record(args) => commands::record::run(&args),
         Command::Controller(args) => commands::controller::run(&args),
+        Command::Schema(args) => commands::schema::run(&args),
         Command::Completions(args) => commands::shell::completions(&args),
         Command::Manual(args) => commands::shell::manual(&args),
     };

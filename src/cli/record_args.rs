@@ -28,6 +28,14 @@ Examples:
 Times, demand and flow are worked out for these settings. Commands hold until the controller is
 switched off or the file sets something else; what has none is set in its configuration.";
 
+const SCHEMA_EXAMPLES: &str = "\
+Examples:
+  What stands in the JSON of an audit:
+    meltwright schema audit > audit.schema.json
+
+The schema is a JSON Schema of 2020-12. Keys are only ever added, so that what reads the JSON of
+today reads that of later versions.";
+
 /// `meltwright record`
 #[derive(Debug, ClapArgs)]
 #[command(after_help = RECORD_EXAMPLES)]
@@ -63,4 +71,44 @@ pub struct ControllerArgs {
     /// Write the settings as JSON to this file, or - for standard output
     #[arg(long, value_name = "PATH")]
     pub json: Option<PathBuf>,
+}
+
+/// What is written as JSON.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum SchemaOf {
+    /// `audit --json`
+    Audit,
+    /// A line of `audit --jsonl`
+    Results,
+    /// `rewrite --json`
+    Rewrite,
+    /// `replay --json`
+    Replay,
+    /// `record --json`
+    Record,
+    /// `controller --json`
+    Controller,
+    /// `weigh plan --json`
+    WeighPlan,
+    /// `weigh fit --json`
+    WeighFit,
+    /// `screw --json`
+    Screw,
+    /// `blend --json`
+    Blend,
+    /// `changeover --json`
+    Changeover,
+    /// `reconcile --json`
+    Reconcile,
+    /// `feedstock show --json` and `feedstock list --json`
+    Feedstock,
+}
+
+/// `meltwright schema`
+#[derive(Debug, ClapArgs)]
+#[command(after_help = SCHEMA_EXAMPLES)]
+pub struct SchemaArgs {
+    /// Whose JSON is described
+    #[arg(value_name = "WHAT", value_enum)]
+    pub of: SchemaOf,
 }

@@ -8,6 +8,7 @@ pub use codes::Code;
 
 /// How serious a finding is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Level {
     /// The print will fail or the file will not run as written.
@@ -20,6 +21,7 @@ pub enum Level {
 
 /// Something the reader should know or act on.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Finding {
     /// How serious it is.
     pub level: Level,
@@ -39,6 +41,7 @@ pub struct Finding {
 
 /// A place in the input.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Place {
     /// Line, counted from 1; 0 for the file as a whole.
     pub line: u64,
@@ -62,6 +65,7 @@ impl Place {
 
 /// Findings that the profile allows: they are counted and not shown.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Allowed {
     /// Stable short name, `kebab-case`.
     pub code: &'static str,

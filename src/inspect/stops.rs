@@ -15,6 +15,7 @@ const TOLD_DROOL: f64 = 0.03;
 
 /// Starts and stops of the screw, as the file came.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct StopFigures {
     /// Runs of beads without a stop between them: as many starts, and as many stops.
     pub runs: u64,

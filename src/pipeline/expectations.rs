@@ -9,6 +9,7 @@ use crate::units::{Area, Length};
 
 /// One setting of the controller.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Expectation {
     /// What is set, in a few words.
     pub setting: &'static str,

@@ -25,6 +25,7 @@ pub use show::Entry;
 
 /// Whether a value was measured on this machine or is a guess to be replaced.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Provenance {
     /// Measured on this machine with this feedstock.
@@ -35,6 +36,7 @@ pub enum Provenance {
 
 /// Where a value was set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Origin {
     /// The embedded default profile.

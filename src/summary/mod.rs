@@ -18,6 +18,7 @@ pub use part::PartFigures;
 
 /// The whole account of one file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Summary {
     /// The file as it came in.
     pub before: Figures,
@@ -54,6 +55,7 @@ pub struct Summary {
 
 /// Figures of one file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Figures {
     /// Print time, s, as the controller executes the moves, dwells included.
     pub time_s: f64,
@@ -85,6 +87,7 @@ pub struct Figures {
 
 /// What was changed.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Changes {
     /// Moves whose speed was lowered.
     pub moves_slowed: u64,
@@ -116,6 +119,7 @@ pub struct Changes {
 
 /// What the screw is told in the output, and what the model of the melt makes of it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ScrewFigures {
     /// How the lag of the melt is made up for: `none`, `at-rest`, `along-path` or `by-controller`.
     pub lag_compensation: &'static str,
@@ -143,6 +147,7 @@ pub struct ScrewFigures {
 
 /// Moves slowed for one reason.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ReasonCount {
     /// The reason.
     pub reason: Reason,
@@ -154,6 +159,7 @@ pub struct ReasonCount {
 
 /// Figures of a part of the file: one role, or one band of layers.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Share {
     /// Name of the role, or the layers `12-23`.
     pub name: String,
@@ -175,6 +181,7 @@ pub struct Share {
 
 /// One bin of the histogram of demand.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Bin {
     /// Lower edge, share of the peak capacity.
     pub from: f64,
@@ -192,6 +199,7 @@ pub struct Bin {
 
 /// One changed move.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct LargestChange {
     /// Line in the input, counted from 1.
     pub line: u64,
@@ -217,6 +225,7 @@ pub struct LargestChange {
 
 /// An assumed value that the result depends on.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct AssumedValue {
     /// `section.key`.
     pub key: String,
@@ -228,6 +237,7 @@ pub struct AssumedValue {
 
 /// Where a result comes from.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Record {
     /// Name of this program.
     pub tool: &'static str,

@@ -12,6 +12,7 @@ pub mod reconcile;
 pub mod record;
 pub mod replay;
 pub mod rewrite;
+pub mod schema;
 pub mod screw;
 pub mod shell;
 pub mod weigh;

@@ -2,12 +2,13 @@
 
 use meltwright::pipeline::expectations::Expectation;
 use meltwright::profile::Provenance;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
 
 /// Settings of a controller, and what for.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Sheet {
     /// Behaviour of the controller.
     pub controller: &'static str,

@@ -2,26 +2,32 @@
 
 use meltwright::profile::{Profile, text_literal};
 use meltwright::summary::{Level, Summary};
+use schemars::JsonSchema;
 use serde::Serialize;
 
 /// What a print was made from and with.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Record<'a> {
+    /// The program that made the record.
     tool: Tool<'a>,
+    /// The file as it was sliced.
     sliced: FileRecord<'a>,
+    /// What was made of it.
     #[serde(skip_serializing_if = "Option::is_none")]
     rewritten: Option<FileRecord<'a>>,
+    /// The profile in force.
     profile: ProfileRecord<'a>,
+    /// Keys of values that the result depends on and that were not measured.
     assumed: Vec<&'a str>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct Tool<'a> {
     name: &'a str,
     version: &'a str,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct FileRecord<'a> {
     file: &'a str,
     sha256: &'a str,
@@ -44,13 +50,13 @@ struct FileRecord<'a> {
 }
 
 /// How often something was found.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct Count<'a> {
     code: &'a str,
     count: u64,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct ProfileRecord<'a> {
     found: &'a str,
     fingerprint: &'a str,
@@ -60,13 +66,17 @@ struct ProfileRecord<'a> {
 }
 
 /// One value of the profile in force.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Value {
+    /// `section.key`.
     key: &'static str,
-    /// As TOML.
+    /// The value, as TOML.
     value: String,
+    /// `measured` or `assumed`.
     provenance: String,
+    /// Where it was set.
     origin: String,
+    /// Note written beside it.
     #[serde(skip_serializing_if = "Option::is_none")]
     note: Option<String>,
 }
