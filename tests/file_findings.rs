@@ -140,7 +140,7 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
     ("fan-strong", &["feedstock.max_fan_share=0.3"], &[("fan-too-strong", 8, "50 %, at most 30 %")]),
     ("fan-strong", &["feedstock.max_fan_share=0.51"], &[]),
     ("fan-strong", &[], &[]),
-    ("units-late", &["controller.preset=network"], &[("units-not-set", 7, "G21 comes only here")]),
+    ("units-late", &["controller.preset=network"], &[("units-not-set", 7, "G20 comes only here")]),
     // 0.016 inches are 0.41 mm.
     (
         "units-inch",

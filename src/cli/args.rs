@@ -195,6 +195,9 @@ pub struct Loudness {
     /// Say everything
     #[arg(short, long)]
     pub verbose: bool,
+    /// Use no characters beyond ASCII; so it is where the locale names another set than UTF-8
+    #[arg(long)]
+    pub plain: bool,
 }
 
 /// `meltwright rewrite`

@@ -67,13 +67,13 @@ impl Setup {
 
     /// Takes a G command.
     pub fn g_command(&mut self, command: Command, found: &mut Vec<Found>) {
-        let word = match command.tenths {
-            200 => "G20",
-            210 => "G21",
-            _ => return,
-        };
-        if matches!(std::mem::replace(&mut self.units, Units::Settled), Units::Moved | Units::Late) {
-            found.push(Found::new(Code::UnitsNotSet, format!("{word} comes only here")));
+        if !matches!(command.tenths, 200 | 210) {
+            return;
+        }
+        let before = std::mem::replace(&mut self.units, Units::Settled);
+        // Millimetres that are stated late are what was meant before, too.
+        if command.tenths == 200 && matches!(before, Units::Moved | Units::Late) {
+            found.push(Found::new(Code::UnitsNotSet, "G20 comes only here"));
         }
     }
 

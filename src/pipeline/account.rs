@@ -38,12 +38,15 @@ pub struct Run<'a> {
 pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
     let Run { profile, capacity, .. } = *run;
     let Scribe { tally, written, findings: mut demands, drive, granules, pauses, stay, mut course, .. } = scribe;
-    let Scribe { beads, inspection, clock, .. } = scribe;
+    let Scribe { beads, inspection, clock, mut outline, .. } = scribe;
     if let Some(mut beads) = beads {
         beads.finish(&mut demands);
     }
     if let Some(course) = &mut course {
         course.finish();
+    }
+    if let Some(outline) = &mut outline {
+        outline.finish();
     }
     let layers = u64::from(resolver.layer_count());
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
@@ -124,6 +127,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
         provenance: record,
         replay: None,
         course,
+        outline,
     }
 }
 

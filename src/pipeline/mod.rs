@@ -351,6 +351,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     scribe.pauses = pauses;
     scribe.stay = soft.map(|soft| Stay::new(soft, purpose == Purpose::Rewrite));
     scribe.beads = (purpose == Purpose::Audit).then(|| Box::new(Beads::new(profile, &scan.settings)));
+    scribe.outline = (purpose == Purpose::Audit).then(Box::default);
     scribe.course = grounds.map(|grounds| Box::new(Course::new(capacity.peak_mm3_s, grounds)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);

@@ -19,7 +19,7 @@ use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::gaps::Marks;
 use crate::passes::{ROUNDING, Reason, Verdict};
 use crate::profile::{AccelWords, Corner};
-use crate::summary::course::Course;
+use crate::summary::course::{Course, Outline};
 use crate::summary::tally::{Executed, Tally};
 
 /// Decimals of a corner rule: as many as a file or a profile may have put there.
@@ -70,6 +70,8 @@ pub struct Scribe {
     pub inspection: Inspection,
     /// When the lines come at which something was found, s: of the output, or of the file where it is only judged.
     pub clock: Clock,
+    /// What a report in plain text draws, where the file is only judged.
+    pub outline: Option<Box<Outline>>,
     /// Beads against the nozzle, where they are reported on.
     pub beads: Option<Box<Beads>>,
     peak_mm3_s: f64,
@@ -99,6 +101,7 @@ impl Scribe {
             pauses: Pauses::default(),
             stay: None,
             course: None,
+            outline: None,
             beads: None,
             inspection,
             clock: Clock::default(),
@@ -231,6 +234,9 @@ impl Scribe {
             let executed =
                 Executed { step, verdict: &kept, before, after, rest_s: driven.rest_s, speed, line, dropped, held };
             self.tally.add(&executed);
+            if let Some(outline) = &mut self.outline {
+                outline.add(&executed);
+            }
             if let Some(course) = &mut course {
                 course.add(&executed, beside.arc);
             }

@@ -51,6 +51,9 @@ pub struct Summary {
     /// How the print runs over time and by layer, where that was asked for; no part of the JSON.
     #[serde(skip)]
     pub course: Option<Box<course::Course>>,
+    /// The same in two rows, where the file was only judged; no part of the JSON.
+    #[serde(skip)]
+    pub outline: Option<Box<course::Outline>>,
 }
 
 /// Figures of one file.

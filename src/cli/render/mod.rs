@@ -20,6 +20,7 @@ pub mod reconcile;
 pub mod record;
 pub mod replay;
 pub mod screw;
+pub mod spark;
 pub mod summary;
 pub mod weigh;
 pub mod why;

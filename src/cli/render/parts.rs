@@ -130,11 +130,8 @@ pub fn findings(findings: &[Finding], places: usize, why: bool) -> String {
     let mut text = "\nFindings\n".to_owned();
     for finding in findings {
         let level = level(finding.level);
-        let what = if finding.count > 1 {
-            format!("{} ({} times)", finding.what, count(finding.count))
-        } else {
-            finding.what.clone()
-        };
+        let times = if finding.count > 1 { format!(" ({} times)", count(finding.count)) } else { String::new() };
+        let what = format!("{}{times} [{}]", finding.what, finding.code);
         text.push_str(&paragraph(&format!("  {level}: "), &what));
         let places = || finding.places.iter().take(places);
         let timed = places().any(|place| place.time_s.is_some());
