@@ -8,6 +8,8 @@ mod figures;
 mod markup;
 mod viewer;
 
+use meltwright::pipeline::Passes;
+use meltwright::pipeline::expectations::expectations;
 use meltwright::profile::{Profile, Provenance};
 use meltwright::summary::{Finding, Level, PlaceKind, Summary};
 
@@ -112,6 +114,7 @@ impl Report<'_> {
             ("changes", self.changes_heading(), self.changes()),
             ("profile", "What this rests on", self.assumptions()),
             ("mind", "Before printing", Html::words("p", CAUTIONS)),
+            ("controller", "What the controller has to be set to", self.controller()),
             ("record", "Record", self.record()),
         ];
         let links = sections.iter().filter(|(_, _, inside)| !inside.is_empty()).map(|(id, heading, _)| {
@@ -463,6 +466,25 @@ impl Report<'_> {
         more.add(entries.html());
         all.add(Html::element("details", &[], more));
         all
+    }
+
+    /// What the figures hold for: files as they were sliced, or as they were rewritten.
+    fn controller(&self) -> Html {
+        let mut passes = Passes::NONE;
+        if self.tense.is_some() {
+            self.summary.provenance.passes.iter().for_each(|name| {
+                passes.add(name);
+            });
+        }
+        let heads = [("setting", Column::Words), ("is", Column::Words), ("command", Column::Words)];
+        let mut grid = Grid::new("Settings of the controller", heads);
+        for one in expectations(self.profile, passes) {
+            let command = one.command.as_deref().map_or_else(|| Html::text("-"), |text| Html::words("code", text));
+            grid.marked(vec![Html::text(one.setting), Html::text(&one.value), command]);
+        }
+        let words = "Times, flow and cooling are worked out for these. Commands hold until the controller is switched off \
+            or the file sets something else; compare the rest with its configuration.";
+        [Html::words("p", words), grid.html()].into_iter().collect()
     }
 
     /// Where the result comes from.
