@@ -67,8 +67,8 @@ A folder stands for the files in and below it that end in .gcode, .gco, .g, .nc 
 sorted by path; names that begin with a dot are passed over. A file that fails does not
 stop the others: its line in the results holds its error.
 
-Exit code 3 if any finding is an error, or of the level that --deny names; 1 if a file could not be
-read.";
+Exit code 3 if any finding is an error, or of the level that --deny names; 1 if a file could not
+be read.";
 
 const WHY_EXAMPLES: &str = "\
 Examples:
