@@ -96,6 +96,8 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
     ("first-layer", &["nozzle.face_mm=3"], &[("first-layer-near", 6, NEAR)]),
     // The rim of the gap, pi 0.8 0.2, is as large as the bore, pi/4 0.8².
     ("first-layer", &["nozzle.diameter_mm=0.8", "nozzle.face_mm=3"], &[]),
+    // The step to 2.5 mm is a fifth of the path; what is laid at 2 mm after it lies on nobody knows what.
+    ("lower-again", &[], &[]),
     // 0.2 mm² at 0.5 mm: (0.2 - 0.1963)/0.5 + 0.5 = 0.51 mm, below 0.7 of the bore.
     (
         "bead-width",
@@ -136,6 +138,17 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
         ],
     ),
     ("out-of-reach", &[], &[]),
+    // A half circle of 50 mm around X 190.
+    ("arc-outside", &[], &[("outside-bed", 7, "X 240.0 mm: 40.0 mm beyond the bed")]),
+    (
+        "arc-outside",
+        &[REACH],
+        &[
+            ("out-of-reach", 7, "an arc to X 240.00 of the machine; X ends at 220"),
+            ("outside-bed", 7, "X 240.0 mm: 40.0 mm beyond the bed"),
+        ],
+    ),
+    ("arc-outside", &["machine.bed_mm=[0, 0, 236, 200]", "machine.reach_mm=[0, 0, 0, 240, 220, 250]"], &[]),
     // 128 of 255 is a half, 64 a quarter.
     ("fan-strong", &["feedstock.max_fan_share=0.3"], &[("fan-too-strong", 8, "50 %, at most 30 %")]),
     ("fan-strong", &["feedstock.max_fan_share=0.51"], &[]),

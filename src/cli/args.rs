@@ -186,6 +186,23 @@ pub struct Strictness {
     pub again: bool,
 }
 
+/// Which passes run.
+#[derive(Debug, ClapArgs)]
+pub struct PassChoice {
+    /// Passes to run, comma-separated: all, none, capacity, ramps, softness, layer-time, starts,
+    /// scale
+    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
+    pub passes: Passes,
+}
+
+/// What works.
+#[derive(Debug, ClapArgs)]
+pub struct Workers {
+    /// Threads to work with; the result does not depend on it [default: one for each core]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
+    pub threads: Option<u16>,
+}
+
 /// How much is said.
 #[derive(Debug, ClapArgs)]
 pub struct Loudness {
@@ -219,10 +236,8 @@ pub struct RewriteArgs {
     /// Execute the file before and after on the virtual machine, and show how well what is laid fits
     #[arg(long)]
     pub replay: bool,
-    /// Passes to run, comma-separated: all, none, capacity, ramps, softness, layer-time, starts,
-    /// scale
-    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
-    pub passes: Passes,
+    #[command(flatten)]
+    pub chosen: PassChoice,
     #[command(flatten)]
     pub profile: ProfileChoice,
     #[command(flatten)]
@@ -234,9 +249,8 @@ pub struct RewriteArgs {
     /// Write a report to look at to this HTML file; for several files, into this existing folder
     #[arg(long, value_name = "PATH")]
     pub html: Option<PathBuf>,
-    /// Threads to work with; the result does not depend on it [default: one for each core]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
-    pub threads: Option<u16>,
+    #[command(flatten)]
+    pub workers: Workers,
     #[command(flatten)]
     pub loudness: Loudness,
 }
@@ -258,10 +272,8 @@ pub struct HookArgs {
     pub profile: ProfileChoice,
     #[command(flatten)]
     pub strictness: Strictness,
-    /// Passes to run, comma-separated: all, none, capacity, ramps, softness, layer-time, starts,
-    /// scale
-    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
-    pub passes: Passes,
+    #[command(flatten)]
+    pub chosen: PassChoice,
     /// Write what was changed to this text file, or into this folder under the name of the file
     #[arg(long, value_name = "PATH")]
     pub report: Option<PathBuf>,
@@ -307,9 +319,8 @@ pub struct AuditArgs {
     /// Exit with code 3 on these findings too: warnings, or notes and warnings
     #[arg(long, value_name = "LEVEL", value_parser = ["warnings", "notes"])]
     pub deny: Option<String>,
-    /// Threads to work with; the result does not depend on it [default: one for each core]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
-    pub threads: Option<u16>,
+    #[command(flatten)]
+    pub workers: Workers,
     #[command(flatten)]
     pub loudness: Loudness,
 }
@@ -377,7 +388,7 @@ fn assignment(text: &str) -> Result<Assignment, String> {
 }
 
 /// Reads `none`, `all` or names of passes with commas between.
-pub fn passes(text: &str) -> Result<Passes, String> {
+fn passes(text: &str) -> Result<Passes, String> {
     let mut passes = Passes::NONE;
     let names: Vec<&str> = text.split(',').map(str::trim).collect();
     for name in &names {

@@ -150,8 +150,8 @@ impl Plan {
         let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
         Ok(Self {
             jobs,
-            options: Options { course: args.html.is_some(), ..options(args.passes, &args.strictness, hash) },
-            threads: args.threads,
+            options: Options { course: args.html.is_some(), ..options(args.chosen.passes, &args.strictness, hash) },
+            threads: args.workers.threads,
             detail: detail(&args.loudness),
             plain: plain(&args.loudness),
             text: text(gcode_out, json.as_ref()),
@@ -174,7 +174,7 @@ impl Plan {
         Ok(Self {
             jobs,
             options: Options { course: args.html.is_some(), ..options(Passes::ALL, &args.strictness, hash) },
-            threads: args.threads,
+            threads: args.workers.threads,
             detail: detail(&args.loudness),
             plain: plain(&args.loudness),
             text: text(false, json.as_ref()),
@@ -194,7 +194,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let sink = Sink::File(file);
     let profile = Arc::new(choose(&args.profile, source.path())?);
     let job = Job { source, sink, profile, replay: false, html: None };
-    Ok((job, options(args.passes, &args.strictness, args.report.is_some() || args.report_beside)))
+    Ok((job, options(args.chosen.passes, &args.strictness, args.report.is_some() || args.report_beside)))
 }
 
 /// Finds and reads the profile that applies to `gcode`.

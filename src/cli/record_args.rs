@@ -3,9 +3,8 @@
 use std::path::PathBuf;
 
 use clap::Args as ClapArgs;
-use meltwright::pipeline::Passes;
 
-use super::args::{ProfileChoice, passes};
+use super::args::{PassChoice, ProfileChoice};
 
 const RECORD_EXAMPLES: &str = "\
 Examples:
@@ -65,9 +64,8 @@ pub struct RecordArgs {
 pub struct ControllerArgs {
     #[command(flatten)]
     pub profile: ProfileChoice,
-    /// Passes the files are rewritten with, comma-separated, or none
-    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
-    pub passes: Passes,
+    #[command(flatten)]
+    pub chosen: PassChoice,
     /// Write the settings as JSON to this file, or - for standard output
     #[arg(long, value_name = "PATH")]
     pub json: Option<PathBuf>,

@@ -209,7 +209,7 @@ codes! {
     BeadWidth, Warning, "bead-width",
         "much of the print has beads narrower or wider than this nozzle lays",
         "narrow beads are drawn out and tear, wide ones are pressed out beyond the face of the nozzle and smear over their neighbours",
-        "slice with a bead width between the bore and the face, or set nozzle.diameter_mm and nozzle.face_mm to what is mounted";
+        "slice with a bead width between the bore and the face, or set nozzle.diameter_mm and nozzle.face_mm to what is mounted; where all beads are out by one factor, correct screw.e_unit";
     /// Layers higher than the nozzle lays.
     BeadHeight, Warning, "bead-height",
         "layers are higher than four fifths of the bore",

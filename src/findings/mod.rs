@@ -49,7 +49,8 @@ pub struct Place {
     pub layer: u64,
     /// Height, mm.
     pub z_mm: f64,
-    /// Time from the start of the print as the file stands, s; not there where it is not known.
+    /// Time from the start of the print, s: of the output, or of the file where it is only judged. Not there where it is
+    /// not known.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub time_s: Option<f64>,
     /// What stands there, in a few words with units (`38.2 mm³/s, infill`).

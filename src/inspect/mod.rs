@@ -2,13 +2,16 @@
 //!
 //! - [`reach`]: places outside of what the machine reaches.
 //! - [`stops`]: starts, stops, idle times, drool.
+//! - [`beads`]: beads against the nozzle, in an audit.
 //!
 //! Each takes a few comparisons a move and a few numbers of memory.
 
+pub mod beads;
 pub mod reach;
 pub mod stops;
 
 use crate::findings::{Findings, Place};
+use crate::moves::arc::ArcPath;
 use crate::moves::track::Track;
 use crate::moves::{Move, Side};
 use crate::profile::Profile;
@@ -22,6 +25,8 @@ use stops::Stops;
 pub struct Seen<'a> {
     /// The move.
     pub step: &'a Move,
+    /// Its path, where it is an arc.
+    pub arc: Option<&'a ArcPath>,
     /// Its line, counted from 1.
     pub line: u64,
     /// Time it takes, s.

@@ -1,4 +1,4 @@
-//! Places outside of what the machine reaches. Of arcs only the ends are looked at.
+//! Places outside of what the machine reaches: ends of moves, and where arcs go farthest.
 
 use super::Seen;
 use crate::findings::{Code, Findings};
@@ -16,17 +16,26 @@ struct Bounds {
 }
 
 impl Bounds {
-    /// How far outside a place is, the axis and the bound there, if it is.
-    fn beyond(&self, at: [f64; 3]) -> Option<(f64, char, f64)> {
-        let mut worst: Option<(f64, char, f64)> = None;
+    /// The axis along which a place is farthest outside, if it is.
+    fn beyond(&self, at: [f64; 3]) -> Option<Beyond> {
+        let mut worst: Option<Beyond> = None;
         for (((at, least), most), axis) in at.into_iter().zip(self.least).zip(self.most).zip(['X', 'Y', 'Z']) {
             let (by, bound) = if at < least { (least - at, least) } else { (at - most, most) };
-            if by > SLACK_MM && worst.is_none_or(|(worst, ..)| by > worst) {
-                worst = Some((by, axis, bound));
+            if by > SLACK_MM && worst.is_none_or(|worst| by > worst.by) {
+                worst = Some(Beyond { by, axis, at, bound });
             }
         }
         worst
     }
+}
+
+/// How far outside a place is.
+#[derive(Clone, Copy, Debug)]
+struct Beyond {
+    by: f64,
+    axis: char,
+    at: f64,
+    bound: f64,
 }
 
 /// Where the nozzle may be.
@@ -44,21 +53,28 @@ impl Room {
     pub fn at(&self, seen: &Seen<'_>, track: &mut Track<'_>, findings: &mut Findings) {
         let known = track.is_known();
         let (_, to) = track.next(seen.step);
-        if known
-            && seen.step.length > 0.0
-            && let Some((by, axis, bound)) = self.0.beyond(to)
-        {
-            findings.add_weighted(Code::OutOfReach, by, || seen.place(told(to, axis, bound)));
+        if !known || seen.step.length <= 0.0 {
+            return;
+        }
+        if let Some(beyond) = self.0.beyond(to) {
+            findings.add_weighted(Code::OutOfReach, beyond.by, || {
+                let [x, y, z] = to;
+                seen.place(told(&format!("X {x:.2} Y {y:.2} Z {z:.2}"), &beyond))
+            });
+            return;
+        }
+        let far = seen.arc.and_then(|arc| arc.bounds().into_iter().find_map(|corner| self.0.beyond(corner)));
+        if let Some(beyond) = far {
+            findings.add_weighted(Code::OutOfReach, beyond.by, || {
+                let Beyond { axis, at, .. } = beyond;
+                seen.place(told(&format!("an arc to {axis} {at:.2}"), &beyond))
+            });
         }
     }
 }
 
-fn told([x, y, z]: [f64; 3], axis: char, bound: f64) -> String {
-    let at = match axis {
-        'X' => x,
-        'Y' => y,
-        _ => z,
-    };
+fn told(place: &str, beyond: &Beyond) -> String {
+    let Beyond { axis, at, bound, .. } = beyond;
     let end = if at < bound { "begins" } else { "ends" };
-    format!("X {x:.2} Y {y:.2} Z {z:.2} of the machine; {axis} {end} at {bound}")
+    format!("{place} of the machine; {axis} {end} at {bound}")
 }

@@ -12,6 +12,8 @@ use crate::profile::Profile;
 
 /// Share of the volume from which drool is told. Common practice, no source.
 const TOLD_DROOL: f64 = 0.03;
+/// Time at rest from which it is told of, s: a soft melt has drooled out long before. Common practice, no source.
+const LONG_REST_S: f64 = 180.0;
 
 /// Starts and stops of the screw, as the file came.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -38,6 +40,8 @@ pub struct Stops {
     /// Time since the last bead, s; 0 while beads go on.
     idle_s: f64,
     in_run: bool,
+    /// Behind the longest time without a bead.
+    behind: Place,
     /// Between screw and nozzle when the last run ended, mm³.
     stored_mm3: f64,
 }
@@ -51,6 +55,7 @@ impl Stops {
             begun: false,
             idle_s: 0.0,
             in_run: false,
+            behind: Place::of_file(""),
             stored_mm3: 0.0,
         }
     }
@@ -96,6 +101,7 @@ impl Stops {
         let idle_s = std::mem::take(&mut self.idle_s);
         if std::mem::replace(&mut self.begun, true) && idle_s > self.figures.longest_idle_s {
             (self.figures.longest_idle_s, self.figures.longest_idle_line) = (idle_s, seen.line);
+            self.behind = seen.place(String::new());
         }
     }
 
@@ -112,6 +118,10 @@ impl Stops {
     /// Adds what matters in the whole; `total_mm3`: what the print lays.
     pub fn finish(self, total_mm3: f64, findings: &mut Findings) -> StopFigures {
         let figures = self.figures;
+        if figures.longest_idle_s > LONG_REST_S {
+            let detail = format!("{:.0} s without a bead before it", figures.longest_idle_s);
+            findings.add(Code::LongRest, || Place { detail, ..self.behind });
+        }
         if total_mm3 > 0.0 && figures.drool_mm3 > TOLD_DROOL * total_mm3 {
             let percent = 100.0 * figures.drool_mm3 / total_mm3;
             let lag_s = self.lag_s;
@@ -167,7 +177,7 @@ mod tests {
         let (mut elapsed_s, mut total) = (0.0, 0.0);
         for (index, (kind, volume, seconds)) in moves.iter().enumerate() {
             let step = step(*kind, *volume);
-            stops.at(&Seen { step: &step, line: index as u64 + 1, seconds: *seconds, elapsed_s });
+            stops.at(&Seen { step: &step, arc: None, line: index as u64 + 1, seconds: *seconds, elapsed_s });
             elapsed_s += seconds;
             total += if *kind == Kind::Bead { *volume } else { 0.0 };
         }

@@ -1,6 +1,5 @@
 //! Third line-after-line part: what becomes of the decisions. They are added up, and written or reported.
 
-use super::beads::Beads;
 use super::drive::{Drive, Driven, LinesBefore};
 use super::edits::{ELine, Outgoing, Written};
 use super::granules::Granules;
@@ -8,6 +7,7 @@ use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
 use crate::findings::{Code, Findings, Place};
+use crate::inspect::beads::Beads;
 use crate::inspect::{self, Inspection};
 use crate::line::number::write_fixed;
 use crate::motion::braking::{Braking, Seen};
@@ -143,8 +143,9 @@ impl Scribe {
                 self.clock.note(*first_line + u64::from(index));
             }
             let at_s = self.clock.now_s;
-            looking.at(&inspect::Seen { step, line, seconds: before.time, elapsed_s: at_s });
             let beside = besides.next(step);
+            let seen = inspect::Seen { step, arc: beside.arc, line, seconds: before.time, elapsed_s: at_s };
+            looking.at(&seen);
             let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
             let mut halted_s = 0.0;
             let obstacle = track.as_ref().and_then(|track| self.pauses.obstacle(step, track));
@@ -273,15 +274,12 @@ impl Scribe {
                 Purpose::Audit => {
                     self.lines.clear();
                     if let Some(beads) = &mut self.beads {
-                        beads.add(
-                            &inspect::Seen { step, line, seconds: before.time, elapsed_s: at_s },
-                            &mut self.findings,
-                        );
+                        beads.add(&seen, &mut self.findings);
                     }
                     report(&mut self.findings, self.peak_mm3_s, step, verdict, before.top, (line, at_s));
-                    let seen = self.braking.look(step, beside, before);
-                    if seen != Seen::default() {
-                        report_braking(&mut self.findings, step, &seen, (line, at_s));
+                    let jolts = self.braking.look(step, beside, before);
+                    if jolts != Seen::default() {
+                        report_braking(&mut self.findings, step, &jolts, (line, at_s));
                     }
                 }
             }

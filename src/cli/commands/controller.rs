@@ -24,8 +24,8 @@ pub fn run(args: &ControllerArgs) -> Result<Exit> {
     let sheet = Sheet {
         controller: preset,
         profile: chosen.origin,
-        passes: args.passes.names(),
-        settings: expectations(&chosen.profile, args.passes),
+        passes: args.chosen.passes.names(),
+        settings: expectations(&chosen.profile, args.chosen.passes),
     };
     tell(&text(&sheet), args.json.as_deref(), &sheet)?;
     Ok(Exit::Done)

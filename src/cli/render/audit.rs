@@ -74,7 +74,7 @@ fn main_table(summary: &Summary) -> String {
     for (what, value) in rows {
         table.row([what, &value]);
     }
-    if summary.stops.longest_idle_s > 0.0 {
+    if summary.stops.longest_idle_s >= 0.05 {
         let line = format!("before line {}", summary.stops.longest_idle_line);
         table.row(["longest time without a bead", &time(summary.stops.longest_idle_s), "", "", &line]);
     }

@@ -46,6 +46,20 @@ pub fn reasons(title: &str, reasons: &[ReasonCount]) -> String {
     format!("\n{title}\n{}", table.text())
 }
 
+/// Cells of a part of the file: beads, slowed, volume, time, then, peak demand in mm³/s, then.
+pub fn share_cells(share: &Share) -> [String; 8] {
+    [
+        share.name.clone(),
+        count(share.beads),
+        count(share.slowed),
+        volume(share.volume_mm3),
+        time(share.time_before_s),
+        time(share.time_after_s),
+        decimal(share.peak_before_mm3_s, 1),
+        decimal(share.peak_after_mm3_s, 1),
+    ]
+}
+
 /// Figures of parts of the file.
 pub fn shares(title: &str, shares: &[Share]) -> String {
     if shares.is_empty() {
@@ -55,18 +69,7 @@ pub fn shares(title: &str, shares: &[Share]) -> String {
     columns[0] = Align::Left;
     let mut table = Table::new(columns);
     table.row(["", "beads", "slowed", "volume", "time", "then", "peak mm³/s", "then"]);
-    for s in shares {
-        table.row([
-            s.name.clone(),
-            count(s.beads),
-            count(s.slowed),
-            volume(s.volume_mm3),
-            time(s.time_before_s),
-            time(s.time_after_s),
-            decimal(s.peak_before_mm3_s, 1),
-            decimal(s.peak_after_mm3_s, 1),
-        ]);
-    }
+    shares.iter().for_each(|share| table.row(share_cells(share)));
     format!("\n{title}\n{}", table.text())
 }
 

@@ -41,6 +41,15 @@ struct FileRecord<'a> {
     beads: u64,
     peak_demand_mm3_s: f64,
     sustained_demand_mm3_s: f64,
+    /// What was found in the file as it was sliced. The E words of a rewritten one ask what the melt needs, not what
+    /// beads take, so that its demand is not judged as theirs.
+    #[serde(flatten, skip_serializing_if = "Option::is_none")]
+    found: Option<Found<'a>>,
+}
+
+/// What was found in a file.
+#[derive(Debug, Serialize, JsonSchema)]
+struct Found<'a> {
     errors: u64,
     warnings: u64,
     notes: u64,
@@ -106,7 +115,7 @@ impl<'a> Record<'a> {
         let record = &sliced.provenance;
         Self {
             tool: Tool { name: record.tool, version: record.version },
-            sliced: FileRecord::of(name, sliced),
+            sliced: FileRecord { found: Some(Found::of(sliced)), ..FileRecord::of(name, sliced) },
             rewritten: rewritten.map(|(name, summary)| FileRecord::of(name, summary)),
             profile: ProfileRecord {
                 found: origin,
@@ -120,10 +129,22 @@ impl<'a> Record<'a> {
     }
 }
 
+impl<'a> Found<'a> {
+    fn of(summary: &'a Summary) -> Self {
+        let number = |level| summary.findings.iter().filter(|finding| finding.level == level).count() as u64;
+        Self {
+            errors: number(Level::Error),
+            warnings: number(Level::Warning),
+            notes: number(Level::Note),
+            findings: summary.findings.iter().map(|f| Count { code: f.code, count: f.count }).collect(),
+            allowed: summary.allowed.iter().map(|one| Count { code: one.code, count: one.count }).collect(),
+        }
+    }
+}
+
 impl<'a> FileRecord<'a> {
     fn of(file: &'a str, summary: &'a Summary) -> Self {
         let (figures, record) = (&summary.before, &summary.provenance);
-        let number = |level| summary.findings.iter().filter(|finding| finding.level == level).count() as u64;
         Self {
             file,
             sha256: &record.input_sha256,
@@ -137,11 +158,7 @@ impl<'a> FileRecord<'a> {
             beads: figures.beads,
             peak_demand_mm3_s: figures.peak_demand_mm3_s,
             sustained_demand_mm3_s: figures.sustained_demand_mm3_s,
-            errors: number(Level::Error),
-            warnings: number(Level::Warning),
-            notes: number(Level::Note),
-            findings: summary.findings.iter().map(|f| Count { code: f.code, count: f.count }).collect(),
-            allowed: summary.allowed.iter().map(|one| Count { code: one.code, count: one.count }).collect(),
+            found: None,
         }
     }
 
@@ -160,15 +177,12 @@ impl<'a> FileRecord<'a> {
             ("sustained_demand_mm3_s", self.sustained_demand_mm3_s),
         ];
         figures.into_iter().for_each(|(key, value)| line(key, format!("{value:?}")));
-        let counts = [
-            ("layers", self.layers),
-            ("beads", self.beads),
-            ("errors", self.errors),
-            ("warnings", self.warnings),
-            ("notes", self.notes),
-        ];
+        let counts = [("layers", self.layers), ("beads", self.beads)];
         counts.into_iter().for_each(|(key, value)| line(key, value.to_string()));
-        for (name, counts) in [("findings", &self.findings), ("allowed", &self.allowed)] {
+        let Some(found) = &self.found else { return };
+        let counts = [("errors", found.errors), ("warnings", found.warnings), ("notes", found.notes)];
+        counts.into_iter().for_each(|(key, value)| line(key, value.to_string()));
+        for (name, counts) in [("findings", &found.findings), ("allowed", &found.allowed)] {
             if counts.is_empty() {
                 continue;
             }

@@ -84,7 +84,7 @@ pub fn plain(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cli::render::sample;
+    use crate::cli::render::{audit, sample};
 
     #[test]
     fn bars_by_hand() {
@@ -102,7 +102,7 @@ mod tests {
     #[test]
     fn plain_reports_are_ascii() {
         for summary in [sample::pads(), sample::calm(), sample::refilled()] {
-            let text = super::super::audit::text("pads.gcode", &summary, crate::cli::plan::Detail::All);
+            let text = audit::text("pads.gcode", &summary, crate::cli::plan::Detail::All);
             let plain = plain(&text);
             assert!(plain.is_ascii(), "{}", plain.chars().filter(|c| !c.is_ascii()).collect::<String>());
             assert_eq!(plain.lines().count(), text.lines().count());

@@ -401,18 +401,7 @@ impl Report<'_> {
             [("By role of the bead", "role", &changes.roles), ("By layers", "layers", &changes.layer_bands)]
         {
             let mut grid = Grid::new(caption, named(first));
-            for share in shares {
-                grid.row([
-                    share.name.clone(),
-                    count(share.beads),
-                    count(share.slowed),
-                    volume(share.volume_mm3),
-                    time(share.time_before_s),
-                    time(share.time_after_s),
-                    decimal(share.peak_before_mm3_s, 1),
-                    decimal(share.peak_after_mm3_s, 1),
-                ]);
-            }
+            shares.iter().for_each(|share| grid.row(parts::share_cells(share)));
             all.add(grid.html());
         }
         all

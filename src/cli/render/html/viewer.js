@@ -49,6 +49,55 @@
     }
   }
 
+  // A line around what beads cover, three pixels off, within the boxes of the islands. What no way from the edge of the
+  // picture leads to is inside: gaps between the beads of an island get no line of their own.
+  function outline(pen, paths, bead, grounds, ratio, ink) {
+    const mask = document.createElement("canvas");
+    [mask.width, mask.height] = [picture.width, picture.height];
+    if (!grounds.length || !mask.width || !mask.height) return;
+    const cover = mask.getContext("2d", { willReadFrequently: true });
+    cover.scale(ratio, ratio);
+    [cover.lineJoin, cover.lineCap, cover.lineWidth] = ["round", "round", bead + 6];
+    cover.strokeStyle = cover.fillStyle = ink;
+    const off = bead / 2 + 5;
+    cover.beginPath();
+    for (const [x, y, wide, high] of grounds) cover.rect(x - off, y - off, wide + 2 * off, high + 2 * off);
+    cover.clip();
+    cover.beginPath();
+    for (const path of paths) path.forEach((at, index) => (index ? cover.lineTo(...at) : cover.moveTo(...at)));
+    cover.stroke();
+    const [wide, high] = [mask.width, mask.height];
+    const image = cover.getImageData(0, 0, wide, high);
+    const outside = new Uint8Array(wide * high);
+    const todo = [];
+    const visit = (at) => {
+      if (!outside[at] && image.data[4 * at + 3] < 128) {
+        outside[at] = 1;
+        todo.push(at);
+      }
+    };
+    for (let x = 0; x < wide; x++) [x, (high - 1) * wide + x].forEach(visit);
+    for (let y = 0; y < high; y++) [y * wide, y * wide + wide - 1].forEach(visit);
+    while (todo.length) {
+      const at = todo.pop();
+      const x = at % wide;
+      if (x > 0) visit(at - 1);
+      if (x < wide - 1) visit(at + 1);
+      if (at >= wide) visit(at - wide);
+      if (at < wide * (high - 1)) visit(at + wide);
+    }
+    cover.resetTransform();
+    cover.clearRect(0, 0, wide, high);
+    const dot = Math.max(Math.round(1.2 * ratio), 1);
+    cover.beginPath();
+    for (let at = wide; at < outside.length - wide; at++) {
+      const isEdge = !outside[at] && (outside[at - 1] || outside[at + 1] || outside[at - wide] || outside[at + wide]);
+      if (isEdge) cover.rect(at % wide, Math.floor(at / wide), dot, dot);
+    }
+    cover.fill();
+    pen.drawImage(mask, 0, 0, wide / ratio, high / ratio);
+  }
+
   const isPrinted = window.matchMedia("print");
   function draw() {
     const layer = layers[chosen];
@@ -92,14 +141,11 @@
       if (step >= 10 && list.length) lay(list, bead + Math.min(2.4, 0.3 * bead), colour("--ink"));
       if (list.length) lay(list, bead, colour("--c" + step));
     }
-    pen.lineWidth = 1.2;
-    pen.setLineDash([5, 4]);
+    const grounds = layer.boxes.map(([x0, y0, x1, y1]) => [...place(x0, y1), (x1 - x0) * scale, (y1 - y0) * scale]);
+    const paths = all.map((run) => run.points.map(([x, y]) => place(x / 100, y / 100)));
+    outline(pen, paths, bead, grounds, ratio, colour("--ink"));
     pen.strokeStyle = colour("--ink");
-    for (const [x0, y0, x1, y1] of layer.boxes) {
-      const [x, y] = place(x0, y1);
-      pen.strokeRect(x - 3, y - 3, (x1 - x0) * scale + 6, (y1 - y0) * scale + 6);
-    }
-    pen.setLineDash([]);
+    pen.lineWidth = 1.2;
     const about = wide / 5;
     const power = 10 ** Math.floor(Math.log10(about));
     const bar = [5, 2, 1].map((easy) => easy * power).find((length) => length <= about) || power;

@@ -1,7 +1,7 @@
-//! Beads against the nozzle, and the screw at rest: what a file asks that no nozzle lays well, told in an audit.
+//! Beads against the nozzle and the least flow of the screw: what a file asks that no nozzle lays well.
 
+use super::Seen;
 use crate::findings::{Code, Findings, Place};
-use crate::inspect::Seen;
 use crate::moves::layers::PLAUSIBLE_MM;
 use crate::moves::settings::FileSettings;
 use crate::moves::{Kind, Move, Role};
@@ -21,8 +21,6 @@ const FIRST_LAYER: f64 = 1.5;
 const MUCH: f64 = 0.25;
 /// Share of the time from which low flow is told of.
 const LONG_SHARE: f64 = 0.1;
-/// Time at rest from which it is told of, s: a soft melt has drooled out long before. Common practice, no source.
-const LONG_REST_S: f64 = 180.0;
 /// Roles whose beads are looked at; filling of gaps, skirts and towers may be of any width.
 const fn counts(role: Role) -> bool {
     !matches!(role, Role::GapFill | Role::Skirt | Role::Tower | Role::Other | Role::Bridge | Role::Overhang)
@@ -58,6 +56,8 @@ pub struct Beads {
     layer: u32,
     first: Place,
     height_mm: f64,
+    /// Height of the first layer on the bed, mm.
+    on_bed_mm: Option<f64>,
     least_area: f64,
     most_area: f64,
     here: Paths,
@@ -67,10 +67,6 @@ pub struct Beads {
     time_s: f64,
     low_s: f64,
     first_low: Option<Place>,
-    rest_s: f64,
-    has_laid: bool,
-    /// Longest rest, and where it ended.
-    longest: (f64, Place),
 }
 
 const NOWHERE: Place = Place { line: 0, layer: 0, z_mm: 0.0, time_s: None, detail: String::new() };
@@ -89,6 +85,7 @@ impl Beads {
             layer: 0,
             first: NOWHERE,
             height_mm: 0.0,
+            on_bed_mm: None,
             least_area: 0.0,
             most_area: f64::INFINITY,
             here: Paths::default(),
@@ -97,9 +94,6 @@ impl Beads {
             time_s: 0.0,
             low_s: 0.0,
             first_low: None,
-            rest_s: 0.0,
-            has_laid: false,
-            longest: (0.0, NOWHERE),
         }
     }
 
@@ -108,16 +102,11 @@ impl Beads {
     pub fn add(&mut self, seen: &Seen<'_>, findings: &mut Findings) {
         let Seen { step, seconds, .. } = *seen;
         if step.kind != Kind::Bead || !step.has(Move::SCREW) {
-            self.rest_s += seconds;
             return;
         }
         if step.layer != self.layer {
             self.begin(seen, findings);
         }
-        if self.rest_s > LONG_REST_S && self.has_laid && self.rest_s > self.longest.0 {
-            self.longest = (self.rest_s, seen.place(String::new()));
-        }
-        (self.rest_s, self.has_laid) = (0.0, true);
         self.time_s += seconds;
         if step.volume < self.least_flow_mm3_s * seconds {
             self.low_s += seconds;
@@ -139,11 +128,19 @@ impl Beads {
         self.end(findings);
         let step = seen.step;
         let rise = step.z - self.first.z_mm;
-        // An object begun anew stands on the bed again.
-        let height = if self.layer == 0 || rise < 0.0 { step.z } else { rise };
+        // An object begun anew stands on the bed again; further up nothing tells what it is laid on.
+        let height = match rise < 0.0 {
+            _ if self.layer == 0 => step.z,
+            true if self.on_bed_mm.is_none_or(|height| step.z <= height + 1e-9) => step.z,
+            true => 0.0,
+            false => rise,
+        };
         self.layer = step.layer;
         self.first = seen.place(String::new());
         self.height_mm = if PLAUSIBLE_MM.contains(&height) { height } else { 0.0 };
+        if self.on_bed_mm.is_none() && self.height_mm > 0.0 {
+            self.on_bed_mm = Some(self.height_mm);
+        }
         (self.least_area, self.most_area) = (0.0, f64::INFINITY);
         if self.height_mm > 0.0 {
             self.least_area = area(LEAST_WIDTH * self.bore_mm, self.height_mm);
@@ -212,13 +209,6 @@ impl Beads {
             if let Some(first) = self.first_low.take() {
                 findings.add(Code::LowFlow, || Place { detail, ..first });
             }
-        }
-        let (rest_s, ref behind) = self.longest;
-        if rest_s > 0.0 {
-            findings.add(Code::LongRest, || Place {
-                detail: format!("{rest_s:.0} s without a bead before it"),
-                ..behind.clone()
-            });
         }
     }
 }
