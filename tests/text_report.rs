@@ -39,6 +39,31 @@ fn all_real_files_fit_a_hundred_columns() {
     assert!(wide.is_empty(), "{wide:#?}");
 }
 
+/// Beads along arcs are as wide as the file says. Its outer loops are an arc, and a straight line that closes it: by the
+/// figures of both 0.295 mm², from a bore of 0.4 mm, 1.5 mm wide at layers of 0.2 mm. The mean of the layer is 1.04 mm.
+#[test]
+fn wide_beads_along_arcs_are_true_of_the_file() {
+    let Some((_, bytes)) = real().find(|(name, _)| name == "abs-e-arcs-01.gcode") else { return };
+    let loop_lines = "G1 X97.323 Y99.304 F6600.000\nG1 F54.835\nG3 X97.205 Y99.010 I-2.147 J0.691 E67.50212\n\
+        G1 X97.303 Y99.247 E67.53363\n";
+    let text = String::from_utf8_lossy(&bytes).replace('\r', "");
+    assert!(text.contains(loop_lines) && text.contains("X97.807 Y99.177 E65.80095\n"));
+    let strand_mm2 = std::f64::consts::FRAC_PI_4 * 1.75 * 1.75;
+    let straight_mm2 = strand_mm2 * (67.53363 - 67.50212) / f64::hypot(97.303 - 97.205, 99.247 - 99.010);
+    // Counter-clockwise from the start to just before it: all but the angle between both ends.
+    let (start, end) = ((2.147_f64, -0.691_f64), (97.205 - 95.176, 99.010 - 99.995));
+    let gap = start.1.atan2(start.0) - f64::atan2(end.1, end.0);
+    let arc_mm2 = strand_mm2 * (67.50212 - 65.80095) / ((std::f64::consts::TAU - gap) * start.0.hypot(start.1));
+    assert!((straight_mm2 - 0.295).abs() < 0.002 && (arc_mm2 - 0.295).abs() < 0.002, "{straight_mm2} {arc_mm2}");
+    let bench = Bench::new();
+    bench.file("real.gcode", &bytes);
+    let ran = bench.run(&[&["audit", "real.gcode", "--lenient", "--json", "-"], &E[..]].concat());
+    let found: serde_json::Value = serde_json::from_str(&ran.stdout).expect("JSON");
+    let findings = found["findings"].as_array().expect("a list");
+    let wide = findings.iter().find(|finding| finding["code"] == "bead-width").expect("a finding");
+    assert_eq!(wide["places"][0]["detail"], "1.04 mm wide on average, 0.28 to 0.80 mm");
+}
+
 /// What this looks for is a fault of few files: in real ones, sliced for other machines, it is told where it is so.
 #[test]
 fn real_files_are_not_found_fault_with_for_nothing() {

@@ -49,53 +49,54 @@
     }
   }
 
-  // A line around what beads cover, three pixels off, within the boxes of the islands. What no way from the edge of the
-  // picture leads to is inside: gaps between the beads of an island get no line of their own.
+  // A line around each island, three pixels off its beads. What no way from the edge of its box leads to is inside: gaps
+  // between its beads get no line of their own.
   function outline(pen, paths, bead, grounds, ratio, ink) {
     const mask = document.createElement("canvas");
     [mask.width, mask.height] = [picture.width, picture.height];
-    if (!grounds.length || !mask.width || !mask.height) return;
+    if (!mask.width || !mask.height) return;
     const cover = mask.getContext("2d", { willReadFrequently: true });
     cover.scale(ratio, ratio);
     [cover.lineJoin, cover.lineCap, cover.lineWidth] = ["round", "round", bead + 6];
-    cover.strokeStyle = cover.fillStyle = ink;
-    const off = bead / 2 + 5;
-    cover.beginPath();
-    for (const [x, y, wide, high] of grounds) cover.rect(x - off, y - off, wide + 2 * off, high + 2 * off);
-    cover.clip();
+    cover.strokeStyle = ink;
     cover.beginPath();
     for (const path of paths) path.forEach((at, index) => (index ? cover.lineTo(...at) : cover.moveTo(...at)));
     cover.stroke();
-    const [wide, high] = [mask.width, mask.height];
-    const image = cover.getImageData(0, 0, wide, high);
-    const outside = new Uint8Array(wide * high);
-    const todo = [];
-    const visit = (at) => {
-      if (!outside[at] && image.data[4 * at + 3] < 128) {
-        outside[at] = 1;
-        todo.push(at);
+    const dot = Math.max(Math.round(1.2 * ratio), 1) / ratio;
+    pen.fillStyle = ink;
+    pen.beginPath();
+    for (const [x, y, w, h] of grounds) {
+      const off = bead / 2 + 6;
+      const left = Math.max(Math.floor((x - off) * ratio), 0);
+      const top = Math.max(Math.floor((y - off) * ratio), 0);
+      const wide = Math.min(Math.ceil((x + w + off) * ratio), mask.width) - left;
+      const high = Math.min(Math.ceil((y + h + off) * ratio), mask.height) - top;
+      if (wide < 3 || high < 3) continue;
+      const inks = cover.getImageData(left, top, wide, high).data;
+      const outside = new Uint8Array(wide * high);
+      const todo = [];
+      const visit = (at) => {
+        if (!outside[at] && inks[4 * at + 3] < 128) {
+          outside[at] = 1;
+          todo.push(at);
+        }
+      };
+      for (let column = 0; column < wide; column++) [column, (high - 1) * wide + column].forEach(visit);
+      for (let row = 0; row < high; row++) [row * wide, row * wide + wide - 1].forEach(visit);
+      while (todo.length) {
+        const at = todo.pop();
+        const column = at % wide;
+        if (column > 0) visit(at - 1);
+        if (column < wide - 1) visit(at + 1);
+        if (at >= wide) visit(at - wide);
+        if (at < wide * (high - 1)) visit(at + wide);
       }
-    };
-    for (let x = 0; x < wide; x++) [x, (high - 1) * wide + x].forEach(visit);
-    for (let y = 0; y < high; y++) [y * wide, y * wide + wide - 1].forEach(visit);
-    while (todo.length) {
-      const at = todo.pop();
-      const x = at % wide;
-      if (x > 0) visit(at - 1);
-      if (x < wide - 1) visit(at + 1);
-      if (at >= wide) visit(at - wide);
-      if (at < wide * (high - 1)) visit(at + wide);
+      for (let at = wide; at < wide * (high - 1); at++) {
+        const isEdge = outside[at - 1] || outside[at + 1] || outside[at - wide] || outside[at + wide];
+        if (!outside[at] && isEdge) pen.rect((left + (at % wide)) / ratio, (top + Math.floor(at / wide)) / ratio, dot, dot);
+      }
     }
-    cover.resetTransform();
-    cover.clearRect(0, 0, wide, high);
-    const dot = Math.max(Math.round(1.2 * ratio), 1);
-    cover.beginPath();
-    for (let at = wide; at < outside.length - wide; at++) {
-      const isEdge = !outside[at] && (outside[at - 1] || outside[at + 1] || outside[at - wide] || outside[at + wide]);
-      if (isEdge) cover.rect(at % wide, Math.floor(at / wide), dot, dot);
-    }
-    cover.fill();
-    pen.drawImage(mask, 0, 0, wide / ratio, high / ratio);
+    pen.fill();
   }
 
   const isPrinted = window.matchMedia("print");
