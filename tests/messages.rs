@@ -131,7 +131,6 @@ const TYPED: &[&str] = &[
     "controller --passes polish",
     "controller --profile gone.toml",
     "schema",
-    "schema audits",
     // Screws, blends, change-overs, reconciliation, grades.
     "screw --bore 16",
     "screw --bore -1 --depth 1.6 --length 60",
