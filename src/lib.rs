@@ -70,6 +70,7 @@ pub mod feedstock;
 pub mod findings;
 pub mod guide;
 pub mod hopper;
+pub mod inspect;
 pub mod line;
 pub mod motion;
 pub mod moves;

@@ -9,6 +9,7 @@ macro_rules! quantity {
     ($(#[$doc:meta])* $name:ident, $from:ident, $as:ident, $unit:literal) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd, serde::Serialize)]
+        #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
         #[repr(transparent)]
         #[serde(transparent)]
         pub struct $name(f64);

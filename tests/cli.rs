@@ -485,3 +485,24 @@ fn the_tutorial_can_be_followed() {
         assert!(bench.path(name).is_file(), "{name}");
     }
 }
+
+#[test]
+fn findings_are_explained_and_allowed() {
+    let bench = Bench::new();
+    bench.file("pads.gcode", PADS);
+    let list = bench.run(&["why"]).code(0);
+    assert!(list.stdout.contains("sustained-demand") && list.stdout.lines().all(|line| line.chars().count() < 100));
+    let one = bench.run(&["why", "peak-demand"]).code(0);
+    for part in ["peak-demand (error)", "what: ", "why: ", "help: "] {
+        assert!(one.stdout.contains(part), "{}", one.stdout);
+    }
+    let none = bench.run(&["why", "peak-demnad"]).code(2);
+    assert!(none.stderr.contains("did you mean peak-demand?"), "{}", none.stderr);
+    let audit = |more: &[&str]| bench.run(&with_e(&[&["audit", "pads.gcode"], more].concat()));
+    assert!(audit(&[]).code(3).stdout.contains("more than the screw can give at once"));
+    let allowed = audit(&["--set", r#"audit.allow=["peak-demand", "sustained-demand"]"#]).code(0);
+    assert!(allowed.stdout.contains("Allowed by audit.allow and not shown: peak-demand (1)"), "{}", allowed.stdout);
+    assert!(!allowed.stdout.contains("more than the screw can give at once"));
+    let wrong = audit(&["--set", r#"audit.allow=["peak-demnad"]"#]).code(2);
+    assert!(wrong.stderr.contains("peak-demand"), "{}", wrong.stderr);
+}

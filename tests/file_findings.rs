@@ -25,6 +25,11 @@ const CODES: &[&str] = &[
     "fan-on",
     "low-flow",
     "long-rest",
+    "out-of-reach",
+    "first-layer-near",
+    "fan-too-strong",
+    "units-not-set",
+    "unknown-command",
 ];
 
 /// E in mm³, a bore of 1 mm with a face of 2 mm, a bed of 200 by 200 mm, still air where the name says so.
@@ -49,8 +54,14 @@ fn audit(input: &[u8], profile: &Profile) -> Vec<Finding> {
     summary.findings.into_iter().filter(|finding| CODES.contains(&finding.code)).collect()
 }
 
+/// 220 by 220 by 250 mm.
+const REACH: &str = "machine.reach_mm=[0, 0, 0, 220, 220, 250]";
+
 /// Code, line and detail of every place.
 type Expected = &'static [(&'static str, u64, &'static str)];
+
+/// The rim of the gap, pi 1 0.2, is smaller than the bore, pi/4.
+const NEAR: &str = "0.20 mm above the bed, a bore of 1 mm wants 0.25 mm";
 
 const ROWS: &[(&str, &[&str], Expected)] = &[
     ("clean", &["part.air_w_m2_k=10"], &[]),
@@ -76,10 +87,17 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
     (
         "first-layer",
         &[],
-        &[("first-layer-overfilled", 6, "4.04 mm wide at 0.20 mm above the bed, nozzle face 2.00 mm")],
+        &[
+            ("first-layer-near", 6, NEAR),
+            ("first-layer-overfilled", 6, "4.04 mm wide at 0.20 mm above the bed, nozzle face 2.00 mm"),
+        ],
     ),
     // One and a half faces of 3 mm are 4.5 mm.
-    ("first-layer", &["nozzle.face_mm=3"], &[]),
+    ("first-layer", &["nozzle.face_mm=3"], &[("first-layer-near", 6, NEAR)]),
+    // The rim of the gap, pi 0.8 0.2, is as large as the bore, pi/4 0.8².
+    ("first-layer", &["nozzle.diameter_mm=0.8", "nozzle.face_mm=3"], &[]),
+    // The step to 2.5 mm is a fifth of the path; what is laid at 2 mm after it lies on nobody knows what.
+    ("lower-again", &[], &[]),
     // 0.2 mm² at 0.5 mm: (0.2 - 0.1963)/0.5 + 0.5 = 0.51 mm, below 0.7 of the bore.
     (
         "bead-width",
@@ -111,6 +129,42 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
     // 6 of 7 layers with it.
     ("fan-on", &["part.air_w_m2_k=10"], &[("fan-on", 0, "on for 86 % of the volume; 10 W/(m² K) counted on")]),
     ("fan-on", &["part.air_w_m2_k=60"], &[]),
+    (
+        "out-of-reach",
+        &[REACH],
+        &[
+            ("out-of-reach", 9, "X -6.00 Y 10.00 Z 260.00 of the machine; Z ends at 250"),
+            ("out-of-reach", 8, "X -6.00 Y 10.00 Z 0.50 of the machine; X begins at 0"),
+        ],
+    ),
+    ("out-of-reach", &[], &[]),
+    // A half circle of 50 mm around X 190.
+    ("arc-outside", &[], &[("outside-bed", 7, "X 240.0 mm: 40.0 mm beyond the bed")]),
+    (
+        "arc-outside",
+        &[REACH],
+        &[
+            ("out-of-reach", 7, "an arc to X 240.00 of the machine; X ends at 220"),
+            ("outside-bed", 7, "X 240.0 mm: 40.0 mm beyond the bed"),
+        ],
+    ),
+    ("arc-outside", &["machine.bed_mm=[0, 0, 236, 200]", "machine.reach_mm=[0, 0, 0, 240, 220, 250]"], &[]),
+    // 128 of 255 is a half, 64 a quarter.
+    ("fan-strong", &["feedstock.max_fan_share=0.3"], &[("fan-too-strong", 8, "50 %, at most 30 %")]),
+    ("fan-strong", &["feedstock.max_fan_share=0.51"], &[]),
+    ("fan-strong", &[], &[]),
+    ("units-late", &["controller.preset=network"], &[("units-not-set", 7, "G20 comes only here")]),
+    // 0.016 inches are 0.41 mm.
+    (
+        "units-inch",
+        &["controller.preset=network"],
+        &[("units-not-set", 7, "the first bead lies at Z 0.016: in inches that would be 0.41 mm")],
+    ),
+    // A board that does not know inches counts in millimetres.
+    ("units-inch", &[], &[]),
+    ("clean", &["controller.preset=network", "part.air_w_m2_k=10"], &[]),
+    ("unknown-command", &[], &[("unknown-command", 6, "M8888")]),
+    ("unknown-command", &["controller.own_commands=[\"M8888\"]"], &[]),
 ];
 
 #[test]
@@ -126,6 +180,40 @@ fn each_is_found_where_it_applies_and_nowhere_else() {
         assert_eq!(found, *expected, "{name} {more:?}");
         assert!(findings.iter().all(|finding| finding.count as usize == finding.places.len()), "{name}");
     }
+}
+
+/// At 600 mm/min from a standing start, without inertia: 5 s for each bead of 50 mm, 200 s of waiting between.
+#[test]
+fn places_have_their_time() {
+    let profile = runs::without_inertia(profile(&[]));
+    let findings = audit(&runs::fixture("gcode/findings/long-rest.gcode"), &profile);
+    let place = &findings.iter().find(|finding| finding.code == "long-rest").expect("a rest").places[0];
+    let rest_s = place.time_s.expect("a time");
+    assert!((205.0..207.0).contains(&rest_s), "{rest_s}");
+    // Found while reading, long before the time is known.
+    let findings = audit(&runs::fixture("gcode/findings/temperatures.gcode"), &profile);
+    let place = &findings[0].places[0];
+    assert_eq!((place.line, place.time_s.is_some()), (10, true));
+    // Blocks change nothing.
+    for block_size in [1, 40, 333] {
+        let options = Options { lenient: true, again: true, block_size, ..Options::default() };
+        let input = runs::fixture("gcode/findings/temperatures.gcode");
+        let summary = pipeline::audit(&mut Cursor::new(input), &profile, &options, &mut |_| {}).expect("an audit");
+        let found = summary.findings.iter().find(|finding| finding.code == "nozzle-temperature").expect("a finding");
+        assert_eq!(found.places[0], *place);
+    }
+}
+
+#[test]
+fn what_is_allowed_is_counted_and_not_shown() {
+    let input = runs::fixture("gcode/findings/no-heat.gcode");
+    let allow = r#"audit.allow=["no-heat", "layer-time"]"#;
+    let options = Options { lenient: true, again: true, ..Options::default() };
+    let summary =
+        pipeline::audit(&mut Cursor::new(input), &profile(&[allow]), &options, &mut |_| {}).expect("an audit");
+    assert!(summary.findings.iter().all(|finding| finding.code != "no-heat"));
+    let allowed: Vec<_> = summary.allowed.iter().map(|one| (one.code, one.count)).collect();
+    assert_eq!(allowed, [("no-heat", 1)]);
 }
 
 #[test]

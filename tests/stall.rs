@@ -111,7 +111,7 @@ fn an_axis_rule_stalls_as_well() {
 #[test]
 fn stops_are_no_stalls() {
     let input = behind_a_start("G4 P10\nG1 X60 E16.5 F2400\nM400\nG1 X110 E30\nG1 E-1 F600\nG1 X160 E16.5 F2400\n");
-    assert_eq!(lines(&audit(&input, &profile("host", &[])).findings, "e-step-stall"), []);
+    assert_eq!(lines(&audit(&input, &profile("host", &[])).findings, "e-step-stall"), [0_u64; 0]);
 }
 
 /// Limits of E hold a whole move back on a board: 120/1.6 = 75 mm/s, and 500/1.6 = 312.5 mm/s².

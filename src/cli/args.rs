@@ -8,6 +8,7 @@ use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
 use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ReconcileArgs, ScrewArgs};
+use super::record_args::{ControllerArgs, RecordArgs, SchemaArgs};
 use super::shell_args::{CompletionArgs, ManualArgs};
 use super::weigh_args::WeighArgs;
 
@@ -66,8 +67,15 @@ A folder stands for the files in and below it that end in .gcode, .gco, .g, .nc 
 sorted by path; names that begin with a dot are passed over. A file that fails does not
 stop the others: its line in the results holds its error.
 
-Exit code 3 if any finding is an error, or of the level that --deny names; 1 if a file could not be
-read.";
+Exit code 3 if any finding is an error, or of the level that --deny names; 1 if a file could not
+be read.";
+
+const WHY_EXAMPLES: &str = "\
+Examples:
+  What all the codes in reports mean:
+    meltwright why
+  One of them:
+    meltwright why sustained-demand";
 
 const REPLAY_EXAMPLES: &str = "\
 Examples:
@@ -125,6 +133,8 @@ pub enum Command {
     Hook(HookArgs),
     /// Say what a file asks of the screw and where it asks too much; change nothing
     Audit(AuditArgs),
+    /// Tell what a finding means, why it matters and what to do; without a code, list all
+    Why(WhyArgs),
     /// Execute a file on a virtual machine and compare what is laid with what was wanted
     Replay(ReplayArgs),
     /// Write, check or show the profile of the machine
@@ -141,6 +151,12 @@ pub enum Command {
     Reconcile(ReconcileArgs),
     /// List or show generic grades of feedstock, each value with its source
     Feedstock(FeedstockArgs),
+    /// Write down what a print was made from and with, for a laboratory notebook
+    Record(RecordArgs),
+    /// Say what the controller has to be set to, so that files come out as computed
+    Controller(ControllerArgs),
+    /// Print the JSON Schema of what a command writes as JSON
+    Schema(SchemaArgs),
     /// Print completions for a shell
     Completions(CompletionArgs),
     /// Write manual pages, one for each command
@@ -170,6 +186,23 @@ pub struct Strictness {
     pub again: bool,
 }
 
+/// Which passes run.
+#[derive(Debug, ClapArgs)]
+pub struct PassChoice {
+    /// Passes to run, comma-separated: all, none, capacity, ramps, softness, layer-time, starts,
+    /// scale
+    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
+    pub passes: Passes,
+}
+
+/// What works.
+#[derive(Debug, ClapArgs)]
+pub struct Workers {
+    /// Threads to work with; the result does not depend on it [default: one for each core]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
+    pub threads: Option<u16>,
+}
+
 /// How much is said.
 #[derive(Debug, ClapArgs)]
 pub struct Loudness {
@@ -179,6 +212,9 @@ pub struct Loudness {
     /// Say everything
     #[arg(short, long)]
     pub verbose: bool,
+    /// Use no characters beyond ASCII; so it is where the locale names another set than UTF-8
+    #[arg(long)]
+    pub plain: bool,
 }
 
 /// `meltwright rewrite`
@@ -200,10 +236,8 @@ pub struct RewriteArgs {
     /// Execute the file before and after on the virtual machine, and show how well what is laid fits
     #[arg(long)]
     pub replay: bool,
-    /// Passes to run, comma-separated: all, none, capacity, ramps, softness, layer-time, starts,
-    /// scale
-    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
-    pub passes: Passes,
+    #[command(flatten)]
+    pub chosen: PassChoice,
     #[command(flatten)]
     pub profile: ProfileChoice,
     #[command(flatten)]
@@ -215,9 +249,8 @@ pub struct RewriteArgs {
     /// Write a report to look at to this HTML file; for several files, into this existing folder
     #[arg(long, value_name = "PATH")]
     pub html: Option<PathBuf>,
-    /// Threads to work with; the result does not depend on it [default: one for each core]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
-    pub threads: Option<u16>,
+    #[command(flatten)]
+    pub workers: Workers,
     #[command(flatten)]
     pub loudness: Loudness,
 }
@@ -239,10 +272,8 @@ pub struct HookArgs {
     pub profile: ProfileChoice,
     #[command(flatten)]
     pub strictness: Strictness,
-    /// Passes to run, comma-separated: all, none, capacity, ramps, softness, layer-time, starts,
-    /// scale
-    #[arg(long, value_name = "NAMES", default_value = "all", value_parser = passes)]
-    pub passes: Passes,
+    #[command(flatten)]
+    pub chosen: PassChoice,
     /// Write what was changed to this text file, or into this folder under the name of the file
     #[arg(long, value_name = "PATH")]
     pub report: Option<PathBuf>,
@@ -252,6 +283,15 @@ pub struct HookArgs {
     /// Say on the error output what was changed
     #[arg(short, long)]
     pub verbose: bool,
+}
+
+/// `meltwright why`
+#[derive(Debug, ClapArgs)]
+#[command(after_help = WHY_EXAMPLES)]
+pub struct WhyArgs {
+    /// Code of a finding, as reports show it
+    #[arg(value_name = "CODE")]
+    pub code: Option<String>,
 }
 
 /// `meltwright audit`
@@ -279,9 +319,8 @@ pub struct AuditArgs {
     /// Exit with code 3 on these findings too: warnings, or notes and warnings
     #[arg(long, value_name = "LEVEL", value_parser = ["warnings", "notes"])]
     pub deny: Option<String>,
-    /// Threads to work with; the result does not depend on it [default: one for each core]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
-    pub threads: Option<u16>,
+    #[command(flatten)]
+    pub workers: Workers,
     #[command(flatten)]
     pub loudness: Loudness,
 }

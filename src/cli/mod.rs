@@ -10,6 +10,7 @@ mod material_args;
 mod output;
 mod plan;
 mod progress;
+mod record_args;
 mod render;
 mod results;
 mod shell_args;
@@ -64,6 +65,7 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Rewrite(args) => commands::rewrite::run(&args),
         Command::Hook(args) => return commands::hook::run(&args),
         Command::Audit(args) => commands::audit::run(&args),
+        Command::Why(args) => commands::why::run(&args),
         Command::Replay(args) => commands::replay::run(&args),
         Command::Profile(args) => commands::profile::run(&args.action),
         Command::Weigh(args) => commands::weigh::run(&args.action),
@@ -72,6 +74,9 @@ pub fn run(argv: Vec<OsString>) -> Exit {
         Command::Changeover(args) => commands::changeover::run(&args),
         Command::Reconcile(args) => commands::reconcile::run(&args),
         Command::Feedstock(args) => commands::feedstock::run(&args.action),
+        Command::Record(args) => commands::record::run(&args),
+        Command::Controller(args) => commands::controller::run(&args),
+        Command::Schema(args) => commands::schema::run(&args),
         Command::Completions(args) => commands::shell::completions(&args),
         Command::Manual(args) => commands::shell::manual(&args),
     };

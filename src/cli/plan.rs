@@ -113,6 +113,8 @@ pub struct Plan {
     pub threads: Option<u16>,
     /// How much is said.
     pub detail: Detail,
+    /// The text keeps to ASCII.
+    pub plain: bool,
     /// Where the text goes.
     pub text: Stream,
     /// Where the JSON goes, if wanted.
@@ -148,9 +150,10 @@ impl Plan {
         let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
         Ok(Self {
             jobs,
-            options: Options { course: args.html.is_some(), ..options(args.passes, &args.strictness, hash) },
-            threads: args.threads,
+            options: Options { course: args.html.is_some(), ..options(args.chosen.passes, &args.strictness, hash) },
+            threads: args.workers.threads,
             detail: detail(&args.loudness),
+            plain: plain(&args.loudness),
             text: text(gcode_out, json.as_ref()),
             json,
             bars: !args.loudness.quiet,
@@ -171,8 +174,9 @@ impl Plan {
         Ok(Self {
             jobs,
             options: Options { course: args.html.is_some(), ..options(Passes::ALL, &args.strictness, hash) },
-            threads: args.threads,
+            threads: args.workers.threads,
             detail: detail(&args.loudness),
+            plain: plain(&args.loudness),
             text: text(false, json.as_ref()),
             json,
             bars: !args.loudness.quiet,
@@ -190,7 +194,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let sink = Sink::File(file);
     let profile = Arc::new(choose(&args.profile, source.path())?);
     let job = Job { source, sink, profile, replay: false, html: None };
-    Ok((job, options(args.passes, &args.strictness, args.report.is_some() || args.report_beside)))
+    Ok((job, options(args.chosen.passes, &args.strictness, args.report.is_some() || args.report_beside)))
 }
 
 /// Finds and reads the profile that applies to `gcode`.
@@ -400,6 +404,18 @@ pub fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
     if gcode_out || json == Some(&Json::Stdout) { Stream::Err } else { Stream::Out }
 }
 
+/// Whether text has to keep to ASCII.
+fn plain(loudness: &Loudness) -> bool {
+    let named = ["LC_ALL", "LC_CTYPE", "LANG"].into_iter().filter_map(std::env::var_os).find(|value| !value.is_empty());
+    loudness.plain || !named.is_none_or(|locale| is_utf8(&locale.to_string_lossy()))
+}
+
+/// Whether a locale such as `de_DE.UTF-8`, or `UTF-8` alone, names that character set.
+fn is_utf8(locale: &str) -> bool {
+    let set = locale.split('@').next().and_then(|name| name.rsplit('.').next()).unwrap_or_default();
+    set.eq_ignore_ascii_case("utf-8") || set.eq_ignore_ascii_case("utf8")
+}
+
 /// How much was asked for.
 pub fn detail(loudness: &Loudness) -> Detail {
     match loudness {
@@ -420,4 +436,25 @@ fn options(passes: Passes, strictness: &Strictness, hash: bool) -> Options {
 
 fn usage(what: &str, help: &str) -> Error {
     Error::new(ErrorKind::Usage { what: what.to_owned(), help: help.to_owned() })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::is_utf8;
+
+    #[test]
+    fn locales() {
+        for (locale, utf8) in [
+            ("de_DE.UTF-8", true),
+            ("C.utf8", true),
+            ("UTF-8", true),
+            ("de_DE.UTF-8@euro", true),
+            ("C", false),
+            ("POSIX", false),
+            ("de_DE@euro", false),
+            ("de_DE.ISO-8859-1", false),
+        ] {
+            assert_eq!(is_utf8(locale), utf8, "{locale}");
+        }
+    }
 }

@@ -22,6 +22,7 @@ pub const COMPARED_AT: f64 = 100.0;
 
 /// What the shares of a recipe count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Basis {
     /// Grams.
@@ -32,6 +33,7 @@ pub enum Basis {
 
 /// A component and how much of the blend it is.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Part {
     /// What it is.
     #[serde(flatten)]
@@ -44,6 +46,7 @@ pub struct Part {
 
 /// Stiffness of a mixture.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct MixedStiffness {
     /// Bounds for mixtures that look alike in all directions.
     pub hashin_shtrikman_mpa: Bounds<Modulus>,
@@ -57,6 +60,7 @@ pub struct MixedStiffness {
 
 /// What the expected output rests on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum OutputBasis {
     /// Each component was weighed alone.
@@ -67,6 +71,7 @@ pub enum OutputBasis {
 
 /// Output to expect from a turn of the screw.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ExpectedOutput {
     /// The band.
     pub band_mm3_rev: Bounds<SpecificOutput>,
@@ -78,6 +83,7 @@ pub struct ExpectedOutput {
 
 /// A mixture of components.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Blend {
     /// What the shares were given by.
     pub basis: Basis,
@@ -101,6 +107,7 @@ pub struct Blend {
 
 /// What to weigh in of one component.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Weighing {
     /// Which component.
     pub name: String,

@@ -6,6 +6,7 @@ use serde::Serialize;
 
 /// Something that speaks against a recipe or has to be known.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(tag = "caution", rename_all = "kebab-case")]
 pub enum Caution {
     /// Two components separate.

@@ -14,6 +14,7 @@ const TRANSITION: [f64; 2] = [0.05, 0.95];
 
 /// The melt in barrel and nozzle, and how it is stirred.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Barrel {
     /// Melt between where granules melt and the tip of the nozzle.
     pub melt_mm3: Volume,
@@ -26,6 +27,7 @@ pub struct Barrel {
 
 /// What a purge takes until a share is new.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct PurgeStep {
     /// Share of new feedstock in what leaves.
     pub share: f64,
@@ -100,6 +102,7 @@ impl Barrel {
 
 /// A point of a print, by what has been laid.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Point {
     /// Layer, counted from 1; 0 is what is laid before the first.
     pub layer: u64,
@@ -111,6 +114,7 @@ pub struct Point {
 
 /// Whether a change fits the print.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(tag = "fit", rename_all = "kebab-case")]
 pub enum Fit {
     /// It does.
@@ -129,6 +133,7 @@ pub enum Fit {
 
 /// Where the hopper is changed for a recipe that is wanted from a layer on.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Placement {
     /// Layer from which the new recipe is wanted.
     pub layer: u64,

@@ -35,6 +35,7 @@ const OWN: &str = "own";
 
 /// Whether and how it has to be dried.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Dryness {
     /// Nothing is known.
@@ -47,6 +48,7 @@ pub enum Dryness {
 
 /// One entry of a recipe.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Component {
     /// Share as it was typed, above 0; a percentage or a fraction.
     #[serde(skip)]

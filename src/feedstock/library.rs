@@ -14,6 +14,7 @@ const EMBEDDED: &str = include_str!("library.toml");
 
 /// A value with where it comes from.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Sourced<T> {
     /// The value.
@@ -24,6 +25,7 @@ pub struct Sourced<T> {
 
 /// Drying before use.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Drying {
     /// Temperature, °C.
@@ -34,6 +36,7 @@ pub struct Drying {
 
 /// Power-law constants of a melt at a temperature.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct MeltFlow {
     /// Consistency K, Pa·s^n.
@@ -56,6 +59,7 @@ impl MeltFlow {
 
 /// A family of materials.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Family {
     /// Short name.
@@ -70,6 +74,7 @@ pub struct Family {
 
 /// Two families that are known not to mix.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 struct Pair {
     families: [String; 2],
@@ -78,6 +83,7 @@ struct Pair {
 
 /// A generic grade.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Grade {
     /// Short name, as it is typed.

@@ -11,6 +11,7 @@ pub(super) const HOUR_S: f64 = 3600.0;
 
 /// What was fed at a full hour.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct HourMark {
     /// Hours since the start of the print.
     pub hour: u64,

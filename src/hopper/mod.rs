@@ -27,6 +27,7 @@ pub const PACKING: f64 = 0.55;
 
 /// How well a place bears that somebody stands at the hopper.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum PlaceKind {
     /// Between two layers.
@@ -92,6 +93,7 @@ impl Granules {
 
 /// One refill.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Refill {
     /// Time since the start of the print, s, standing still for earlier refills not counted.
     pub time_s: f64,
@@ -117,6 +119,7 @@ pub struct Refill {
 
 /// What a print takes from the hopper, and when.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct HopperPlan {
     /// What the print takes, g.
     pub total_g: f64,

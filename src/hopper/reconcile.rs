@@ -9,6 +9,7 @@ const COVERAGE: f64 = 2.0;
 
 /// A predicted mass against a weighed one.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Reconciliation {
     /// What the file asks for, g.
     pub predicted_g: f64,
@@ -28,6 +29,7 @@ pub struct Reconciliation {
 
 /// What to make of a weighing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// The scale could not tell the difference.

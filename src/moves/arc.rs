@@ -1,6 +1,6 @@
 //! Length and geometry of circular moves, as RS-274/NGC defines them.
 
-use std::f64::consts::PI;
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
 /// The plane of an arc and, with it, which axes are the first, the second and the one it climbs along.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
@@ -92,6 +92,29 @@ impl ArcPath {
         at[second] = cy + ax * sin + ay * cos;
         at[helix] += (self.to[helix] - self.from[helix]) * share;
         at
+    }
+
+    /// Least and largest X, Y, Z on the way, mm: of both ends, and of where the circle runs along an axis.
+    pub fn bounds(&self) -> [[f64; 3]; 2] {
+        let (first, second, _) = self.plane.axes();
+        let mut least: [f64; 3] = std::array::from_fn(|axis| self.from[axis].min(self.to[axis]));
+        let mut most: [f64; 3] = std::array::from_fn(|axis| self.from[axis].max(self.to[axis]));
+        let Arc { centre: [cx, cy], radius, sweep, .. } = self.arc;
+        let start = (self.from[second] - cy).atan2(self.from[first] - cx);
+        let passes = |angle: f64| ((angle - start) * sweep.signum()).rem_euclid(TAU) <= sweep.abs();
+        if passes(0.0) {
+            most[first] = most[first].max(cx + radius);
+        }
+        if passes(FRAC_PI_2) {
+            most[second] = most[second].max(cy + radius);
+        }
+        if passes(PI) {
+            least[first] = least[first].min(cx - radius);
+        }
+        if passes(-FRAC_PI_2) {
+            least[second] = least[second].min(cy - radius);
+        }
+        [least, most]
     }
 }
 
@@ -221,6 +244,42 @@ mod tests {
         assert!((helix.length(4.0) - ((6.0 * PI).powi(2) + 16.0).sqrt()).abs() < 1e-9);
         let two = Arc::resolve([3.0, 0.0], [-3.0, 0.0], Centre::Offset(-3.0, 0.0), false, 2).unwrap();
         assert!((two.sweep - 3.0 * PI).abs() < 1e-12);
+    }
+
+    /// The bounds hold every point of the way, and each of them is reached.
+    #[test]
+    fn bounds_hold_the_way() {
+        let mut looked_at = 0;
+        for plane in [Plane::Xy, Plane::Zx, Plane::Yz] {
+            let (first, second, helix) = plane.axes();
+            for (start, end) in (0..24).flat_map(|start| (0..24).map(move |end| (start, end))) {
+                for clockwise in [false, true] {
+                    let on = |step: i32| {
+                        let (sin, cos) = (f64::from(step) * PI / 12.0 + 0.1).sin_cos();
+                        [5.0 + 2.0 * cos, -3.0 + 2.0 * sin]
+                    };
+                    let ([x, y], to) = (on(start), on(end));
+                    let arc = Arc::resolve([x, y], to, Centre::Offset(5.0 - x, -3.0 - y), clockwise, 1).unwrap();
+                    let mut ends = [[0.0; 3]; 2];
+                    for ([a, b], at) in [[x, y], to].into_iter().zip(&mut ends) {
+                        (at[first], at[second]) = (a, b);
+                    }
+                    ends[1][helix] = 1.5;
+                    let path = ArcPath { plane, arc, from: ends[0], to: ends[1] };
+                    let points: Vec<_> = (0..=4000).map(|step| path.point(f64::from(step) / 4000.0)).collect();
+                    let [least, most] = path.bounds();
+                    for axis in 0..3 {
+                        let low = points.iter().map(|at| at[axis]).fold(f64::INFINITY, f64::min);
+                        let high = points.iter().map(|at| at[axis]).fold(f64::NEG_INFINITY, f64::max);
+                        // Two millimetres times half the square of half a step.
+                        let near = |bound: f64, reached: f64| (bound - reached).abs() < 2e-6;
+                        assert!(near(least[axis], low) && near(most[axis], high), "{path:?}: {least:?} {most:?}");
+                    }
+                    looked_at += 1;
+                }
+            }
+        }
+        assert_eq!(looked_at, 3 * 24 * 24 * 2);
     }
 
     #[test]

@@ -5,7 +5,9 @@
 //! blocks. Sources: public source of the controllers and measurements, as gathered with the presets of the profile.
 
 use super::Kind;
+use super::known::is_known;
 use super::named;
+use super::setup::Setup;
 use super::words::{Command, Words};
 use crate::findings::Code;
 use crate::line::{Line, LineKind, Word};
@@ -43,6 +45,9 @@ pub struct Watch {
     refused: Vec<Command>,
     skipped: Vec<Command>,
     optional: Vec<Command>,
+    own: Vec<Command>,
+    /// What the file sets up before its beads.
+    setup: Setup,
     /// Listed commands met so far, each with its finding and how often it was met again.
     seen: Vec<(Command, Code, u64)>,
     max_absolute_e: f64,
@@ -76,20 +81,24 @@ impl Watch {
     const MOTORS_OFF: u8 = 2;
     /// The nozzle is set too cold for extrusion.
     const COLD: u8 = 4;
+    /// Something is not set up yet, or was set up anew.
+    const SETUP: u8 = 8;
 
     /// Takes the rules from the profile.
-    pub fn new(controller: &Controller) -> Self {
+    pub fn new(controller: &Controller, setup: Setup) -> Self {
         let names = |list: &[String]| list.iter().filter_map(|name| command_named(name)).collect();
         let longest_line = controller.max_line_characters.value.map_or(u32::MAX, |v| v as u32);
         let max_absolute_e = controller.max_absolute_e.value.unwrap_or(f64::INFINITY);
         Self {
             longest_line,
             roomy_line: longest_line.saturating_sub(FEED_ROOM),
-            pending: Self::NOT_HOMED,
+            pending: Self::NOT_HOMED | if setup.is_pending() { Self::SETUP } else { 0 },
             largest_e: max_absolute_e,
             refused: names(&controller.refused_commands.value),
             skipped: names(&controller.skipped_commands.value),
             optional: names(&controller.optional_commands.value),
+            own: names(&controller.own_commands.value),
+            setup,
             seen: Vec::new(),
             max_absolute_e,
             exponent: controller.exponent.value,
@@ -178,6 +187,7 @@ impl Watch {
         for command in words.commands().iter().filter(|command| command.letter == b'G') {
             count += 1;
             self.listed(*command, found);
+            self.setup.g_command(*command, found);
             match command.tenths {
                 40 if self.dwell == DwellWords::POnly => {
                     if let (Some(s), None) = (words.get(b'S').filter(|s| *s > 0.0), words.get(b'P')) {
@@ -191,6 +201,7 @@ impl Watch {
                 _ => {}
             }
         }
+        self.look_at_setup();
         if count > 1 && !self.several {
             let names: Vec<String> = words.commands().iter().map(|command| name_of(*command)).collect();
             found.push(Found::new(Code::SeveralCommands, names.join(" ")));
@@ -210,6 +221,8 @@ impl Watch {
     pub fn m_command(&mut self, command: Command, words: &Words, tool: u32, found: &mut Vec<Found>) {
         let value = |letter| words.get(letter);
         let known = !self.skipped.contains(&command);
+        self.setup.m_command(command, words);
+        self.look_at_setup();
         let (mut lag, mut told) = (None, false);
         match command.tenths {
             2040 if known => self.accelerations(words, found),
@@ -288,7 +301,7 @@ impl Watch {
     }
 
     /// Looks at a move while something is pending. `turns`: a screw turns during it.
-    pub fn step(&mut self, kind: Kind, length: f64, turns: bool, found: &mut Vec<Found>) {
+    pub fn step(&mut self, kind: Kind, length: f64, z: f64, turns: bool, found: &mut Vec<Found>) {
         // A lift before homing is good practice where it is let through.
         if length > 0.0 && (self.needs_homing || self.pending & Self::MOTORS_OFF != 0 || kind == Kind::Bead) {
             if self.pending & Self::MOTORS_OFF != 0 {
@@ -306,6 +319,15 @@ impl Watch {
             let (set, least) = (self.set_c, self.min_extrude_c.unwrap_or(0.0));
             found.push(Found::new(Code::ColdExtrusion, format!("set to {set} °C, at least {least} °C")));
         }
+        if self.pending & Self::SETUP != 0 {
+            self.setup.step(kind, length, z, turns, found);
+            self.look_at_setup();
+        }
+    }
+
+    fn look_at_setup(&mut self) {
+        self.pending &= !Self::SETUP;
+        self.pending |= if self.setup.is_pending() { Self::SETUP } else { 0 };
     }
 
     /// Absolute E is beyond [`Watch::largest_e`]; it is told once until E is set back.
@@ -346,8 +368,10 @@ impl Watch {
             Code::CommandSkipped
         } else if self.optional.contains(&command) {
             Code::CommandOptional
-        } else {
+        } else if is_known(command) || self.own.contains(&command) {
             return;
+        } else {
+            Code::UnknownCommand
         };
         self.seen.push((command, code, 0));
         found.push(Found::new(code, name_of(command)));
@@ -389,7 +413,7 @@ impl Watch {
 
     /// A macro ran: it may home, and heat.
     fn may_have_homed(&mut self) {
-        self.pending = 0;
+        self.pending &= Self::SETUP;
         self.was_warm = true;
     }
 }

@@ -71,7 +71,7 @@ impl Fan {
             return;
         }
         let on = self.on_mm3 / laid_mm3;
-        let place = |detail: String| Place { line: 0, layer: 0, z_mm: 0.0, detail };
+        let place = |detail: String| Place::of_file(detail);
         let still = air <= STILL_AIR_W_M2_K;
         if !still && on < 1.0 - MOSTLY {
             let off = 100.0 * (1.0 - on);

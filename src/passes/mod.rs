@@ -27,6 +27,7 @@ pub const ROUNDING: f64 = 1.0 + 1e-9;
 
 /// Why a move was slowed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Reason {
     /// A single move asked more than the peak capacity.

@@ -12,6 +12,7 @@ use crate::units::{Density, Length, Mass, Pressure, RotationSpeed, SpecificOutpu
 
 /// The three densities of a feedstock.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Densities {
     /// Cold and whole.
     pub solid_g_cm3: Density,
@@ -48,6 +49,7 @@ pub struct Setup {
 
 /// What bounds the output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Limit {
     /// Pumping of the screw against the nozzle at the highest speed.

@@ -7,6 +7,7 @@ use crate::units::{Density, Modulus, Viscosity};
 
 /// Two bounds that hold a property.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Bounds<T> {
     /// Lower bound.
     pub low: T,

@@ -8,6 +8,7 @@ use crate::units::Modulus;
 
 /// A hardness reading on its scale.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(tag = "scale", content = "value")]
 pub enum Hardness {
     /// Shore A, 0 ..= 99.
@@ -23,6 +24,7 @@ pub enum Hardness {
 
 /// An estimated modulus with its band.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Stiffness {
     /// By the relation of the scale.
     pub modulus_mpa: Modulus,

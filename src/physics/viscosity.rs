@@ -15,6 +15,7 @@ use crate::units::{Density, Pressure, Viscosity};
 /// # Source
 /// W. Ostwald 1925, A. de Waele 1923 (from memory).
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct PowerLaw {
     consistency: f64,
     index: f64,

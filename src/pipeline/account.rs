@@ -37,18 +37,23 @@ pub struct Run<'a> {
 /// Gathers the account of a finished run.
 pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
     let Run { profile, capacity, .. } = *run;
-    let Scribe { tally, written, findings: mut demands, drive, granules, pauses, stay, mut course, beads, .. } = scribe;
+    let Scribe { tally, written, findings: mut demands, drive, granules, pauses, stay, mut course, .. } = scribe;
+    let Scribe { beads, inspection, clock, mut outline, .. } = scribe;
     if let Some(mut beads) = beads {
         beads.finish(&mut demands);
     }
     if let Some(course) = &mut course {
         course.finish();
     }
+    if let Some(outline) = &mut outline {
+        outline.finish();
+    }
     let layers = u64::from(resolver.layer_count());
     let (volume, mut findings) = (resolver.volume(), resolver.findings);
     findings.merge(demands);
     note_nozzle(profile, run.settings, &mut findings);
     note_stale(profile, &mut findings);
+    let stops = inspection.finish(volume, &mut findings);
     let mut hopper = granules.finish(profile, &mut findings);
     if let Some(plan) = &mut hopper {
         plan.pauses_written = pauses.written;
@@ -105,19 +110,24 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
         keys.extend(["machine.park_x_mm", "machine.park_y_mm", "machine.park_lift_mm"]);
     }
     let assumed = assumed_among(profile, &keys);
+    findings.set_times(|line| clock.time_of(line));
+    let allowed = findings.allow(&profile.audit.allow.value);
     let screw = screw(run, &drive.account);
     Summary {
         before,
         after,
         changes,
         screw,
+        stops,
         part,
         hopper,
         assumed,
+        allowed,
         findings: findings.into_list(),
         provenance: record,
         replay: None,
         course,
+        outline,
     }
 }
 
@@ -156,7 +166,7 @@ fn screw(run: &Run<'_>, account: &ScrewAccount) -> ScrewFigures {
 /// What has to be right at the machine for the file that was written.
 fn note_output(run: &Run<'_>, findings: &mut Findings) {
     let screw = &run.profile.screw;
-    let place = |detail: String| Place { line: 0, layer: 0, z_mm: 0.0, detail };
+    let place = |detail: String| Place::of_file(detail);
     if let Some(diameter) = run.choice.wanted_diameter_mm {
         findings.add(Code::EStepTooSmall, || {
             place(format!("screw.output_e_unit = \"virtual-filament-mm\" with at least {diameter:.1} mm"))
@@ -203,14 +213,14 @@ pub fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Fi
     let mounted = profile.nozzle.diameter_mm.value;
     if let Some(sliced) = settings.nozzle_diameter_mm.filter(|sliced| (sliced - mounted).abs() > 0.01) {
         let detail = format!("{sliced} mm in the file, {mounted} mm in the profile");
-        findings.add(Code::NozzleDiffers, || Place { line: 0, layer: 0, z_mm: 0.0, detail });
+        findings.add(Code::NozzleDiffers, || Place::of_file(detail));
     }
 }
 
 /// Warns where the profile has left the conditions its calibration was measured under.
 pub fn note_stale(profile: &Profile, findings: &mut Findings) {
     for detail in stale(profile) {
-        findings.add(Code::StaleCalibration, || Place { line: 0, layer: 0, z_mm: 0.0, detail });
+        findings.add(Code::StaleCalibration, || Place::of_file(detail));
     }
 }
 

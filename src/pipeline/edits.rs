@@ -49,6 +49,8 @@ pub struct Outgoing {
     pub after: Vec<Timing>,
     /// The flow to come, for moves before which the screw is charged, mm³/s.
     pub ahead: Vec<f64>,
+    /// Lines at which something was found, by their index, as they were found.
+    pub noted: Vec<u32>,
     /// Number of its first line, counted from 1.
     pub first_line: u64,
     /// Where it starts in the input.
@@ -67,6 +69,7 @@ impl Outgoing {
         self.rulings.clear();
         self.after.clear();
         self.ahead.clear();
+        self.noted.clear();
     }
 }
 

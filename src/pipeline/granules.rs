@@ -1,5 +1,6 @@
 //! What the print takes from the hopper: moves become grams and places, the plan becomes findings.
 
+use super::scribe::short;
 use crate::findings::{Code, Findings, Place};
 use crate::hopper::{Cup, HopperPlan, PACKING, PlaceKind, Planner, Refill, Spot, Stamp};
 use crate::moves::{Kind, Move, Role};
@@ -65,11 +66,13 @@ impl Granules {
             is_bulk_assumed: poured.is_none(),
             cost_per_kg: profile.hopper.cost_per_kg.value,
         };
+        let end_s = self.planner.now().time_s;
         let plan = self.planner.finish(&granules);
         if plan.total_g <= 0.0 {
             return None;
         }
         report(&plan, findings);
+        report_open_time(&plan, end_s, profile, findings);
         Some(plan)
     }
 }
@@ -81,8 +84,10 @@ const fn is_hidden(role: Role) -> bool {
 
 /// Adds the findings of a plan.
 fn report(plan: &HopperPlan, findings: &mut Findings) {
-    let place =
-        |refill: &Refill, detail: String| Place { line: refill.line, layer: refill.layer, z_mm: refill.z_mm, detail };
+    let place = |refill: &Refill, detail: String| {
+        let time_s = Some(refill.time_s);
+        Place { line: refill.line, layer: refill.layer, z_mm: refill.z_mm, time_s, detail }
+    };
     for refill in plan.refills.iter().filter(|refill| refill.place == PlaceKind::Visible) {
         findings.add(Code::HopperVisible, || place(refill, format!("{:.1} g left", refill.left_g)));
     }
@@ -92,8 +97,22 @@ fn report(plan: &HopperPlan, findings: &mut Findings) {
             Some(refill) => place(&refill, format!("{:.1} g left before it", refill.left_g)),
             None => {
                 let left = plan.left_at_end_g.unwrap_or_default();
-                Place { line: 0, layer: 0, z_mm: 0.0, detail: format!("{left:.1} g left at the end of the print") }
+                Place::of_file(format!("{left:.1} g left at the end of the print"))
             }
+        });
+    }
+}
+
+/// Adds that granules lie open for too long: those at the bottom of the last filling stay until the next refill.
+fn report_open_time(plan: &HopperPlan, end_s: f64, profile: &Profile, findings: &mut Findings) {
+    let Some(most_h) = profile.feedstock.open_time_h.value else { return };
+    let starts = std::iter::once(0.0).chain(plan.refills.iter().map(|refill| refill.time_s));
+    let ends = plan.refills.iter().map(|refill| refill.time_s).chain(std::iter::once(end_s));
+    let longest_h = starts.zip(ends).map(|(from, to)| (to - from) / 3600.0).fold(0.0, f64::max);
+    if longest_h > most_h {
+        findings.add(Code::OpenTime, || {
+            let known = if plan.usable_g.is_some() { "" } else { ", if all is filled in at the start" };
+            Place::of_file(format!("up to {} h{known}; {most_h} h allowed", short(longest_h)))
         });
     }
 }
@@ -169,5 +188,23 @@ mod tests {
         assert!(plan.refills.is_empty() && plan.usable_g.is_none());
         let empty = audit(&mut Cursor::new("G28\n"), &profile(&[]), &Options::default(), &mut |_| {}).unwrap();
         assert_eq!(empty.hopper, None);
+    }
+
+    /// 27 g in 140 s without inertia, 10 mm/s for beads of 500 mm.
+    #[test]
+    fn granules_that_lie_open_for_long() {
+        let found = |more: &[&str]| {
+            let summary = audit(&mut Cursor::new(PRINT), &profile(more), &Options::default(), &mut |_| {}).unwrap();
+            let found = summary.findings.into_iter().find(|finding| finding.code == "open-time");
+            found.map(|finding| finding.places[0].detail.clone())
+        };
+        assert_eq!(found(&[]), None);
+        assert_eq!(found(&["feedstock.open_time_h=1"]), None);
+        // Three beads of 50 s are 0.04 h; with a refill behind the first, two of them.
+        let whole = found(&["feedstock.open_time_h=0.03"]).unwrap();
+        assert_eq!(whole, "up to 0.0 h, if all is filled in at the start; 0.03 h allowed");
+        let cup = ["hopper.usable_g=20", "hopper.margin_g=2"];
+        assert_eq!(found(&[&cup[..], &["feedstock.open_time_h=0.03"]].concat()), None);
+        assert!(found(&[&cup[..], &["feedstock.open_time_h=0.02"]].concat()).is_some());
     }
 }

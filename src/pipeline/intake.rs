@@ -45,6 +45,7 @@ impl Intake {
         self.lines += block.lines.len() as u64;
         self.offset += block.bytes.len() as u64;
         std::mem::swap(&mut outgoing.side, &mut self.resolver.side);
+        std::mem::swap(&mut outgoing.noted, &mut self.resolver.noted);
         outgoing.text.take(block, self.resolver.splits.drain(..));
         self.planning.take(outgoing, resolved);
         Ok(())

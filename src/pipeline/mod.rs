@@ -7,10 +7,10 @@
 mod account;
 pub mod assemble;
 mod batch;
-mod beads;
 pub mod compose;
 pub mod drive;
 pub mod edits;
+pub mod expectations;
 mod granules;
 pub mod intake;
 pub mod layers;
@@ -35,6 +35,8 @@ use sha2::{Digest, Sha256};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::{Finding, Level};
+use crate::inspect::Inspection;
+use crate::inspect::beads::Beads;
 use crate::motion::Planner;
 use crate::motion::braking::Braking;
 use crate::motion::rules::MotionRules;
@@ -50,7 +52,6 @@ use crate::survey::{Island, LayerRecord};
 pub use account::digest;
 use account::{Run, e_unit, hexadecimal, summary};
 use batch::{Batch, Spare};
-use beads::Beads;
 use granules::Granules;
 use intake::Intake;
 use pauses::Pauses;
@@ -280,9 +281,30 @@ fn copy<R: Read + Seek + Send, W: Write + Send>(
         },
         |mut summary| {
             summary.provenance.output_bytes = copied;
+            summary.provenance.output_sha256.clone_from(&summary.provenance.input_sha256);
             summary
         },
     ))
+}
+
+/// An output whose bytes are hashed on the way.
+struct Hashed<'a, W> {
+    output: &'a mut W,
+    hash: Option<Sha256>,
+}
+
+impl<W: Write> Write for Hashed<'_, W> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let written = self.output.write(bytes)?;
+        if let Some(hash) = &mut self.hash {
+            hash.update(bytes.get(..written).unwrap_or_default());
+        }
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.output.flush()
+    }
 }
 
 fn run<R: Read + Seek + Send, W: Write + Send>(
@@ -322,16 +344,19 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let tally = Tally::new(&capacity);
     let terms =
         scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_words, purpose };
-    let mut scribe =
-        Scribe::new(tally, drive, Granules::new(profile, pauses.purge_mm3()), Braking::new(profile), terms);
+    let granules = Granules::new(profile, pauses.purge_mm3());
+    let inspection = Inspection::new(profile);
+    let mut scribe = Scribe::new(tally, drive, granules, Braking::new(profile), inspection, terms);
     scribe.pauses = pauses;
     scribe.stay = soft.map(|soft| Stay::new(soft, purpose == Purpose::Rewrite));
     scribe.beads = (purpose == Purpose::Audit).then(|| Box::new(Beads::new(profile, &scan.settings)));
+    scribe.outline = (purpose == Purpose::Audit).then(Box::default);
     scribe.course = grounds.map(|grounds| Box::new(Course::new(capacity.peak_mm3_s, grounds)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut reader = BlockReader::new(input, options.block_size);
     let mut hash = options.hash.then(Sha256::new);
-    let (mut output, mut bytes, mut written) = (output, 0, 0);
+    let mut output = output.map(|output| Hashed { output, hash: options.hash.then(Sha256::new) });
+    let (mut bytes, mut written) = (0, 0);
     let mut write = |batch: &mut Batch| -> Result<()> {
         if let Some(output) = output.as_mut() {
             written += batch.write(output)?;
@@ -381,7 +406,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     }
     write(&mut last)?;
     intake.resolver.finish();
-    if let Some(output) = output {
+    if let Some(output) = &mut output {
         output.flush().map_err(|error| Error::io("write the output", error))?;
     }
     if !intake.has_commands {
@@ -394,6 +419,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         output_bytes: written,
         input_lines: intake.lines,
         input_sha256: hash.map_or_else(String::new, hexadecimal),
+        output_sha256: output.and_then(|output| output.hash).map_or_else(String::new, hexadecimal),
         e_unit: e_unit(profile, &scan.settings),
         peak_capacity_mm3_s: capacity.peak_mm3_s,
         sustained_capacity_mm3_s: capacity.sustained_mm3_s,

@@ -79,5 +79,5 @@ fn warn(warning: &Warning, findings: &mut Findings) {
             (Code::PartJolted, detail)
         }
     };
-    findings.add(code, || Place { line: 0, layer: u64::from(warning.layer), z_mm: warning.z_mm, detail });
+    findings.add(code, || Place { line: 0, layer: u64::from(warning.layer), z_mm: warning.z_mm, time_s: None, detail });
 }

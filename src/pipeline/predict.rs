@@ -12,6 +12,7 @@ use crate::units::{Density, Volume};
 
 /// What a file asks for.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Prediction {
     /// New melt that the screw is to lay, mm³: part, support, skirt and purge together.
     pub volume_mm3: f64,

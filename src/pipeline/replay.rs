@@ -41,6 +41,7 @@ pub struct Original<'a> {
 
 /// The account of a replay.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ReplayAccount {
     /// The figures.
     pub replay: Replay,

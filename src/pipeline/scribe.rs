@@ -1,6 +1,5 @@
 //! Third line-after-line part: what becomes of the decisions. They are added up, and written or reported.
 
-use super::beads::Beads;
 use super::drive::{Drive, Driven, LinesBefore};
 use super::edits::{ELine, Outgoing, Written};
 use super::granules::Granules;
@@ -8,6 +7,8 @@ use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
 use crate::findings::{Code, Findings, Place};
+use crate::inspect::beads::Beads;
+use crate::inspect::{self, Inspection};
 use crate::line::number::write_fixed;
 use crate::motion::braking::{Braking, Seen};
 use crate::moves::named::RIGHT_ANGLE_SPEED;
@@ -18,7 +19,7 @@ use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::gaps::Marks;
 use crate::passes::{ROUNDING, Reason, Verdict};
 use crate::profile::{AccelWords, Corner};
-use crate::summary::course::Course;
+use crate::summary::course::{Course, Outline};
 use crate::summary::tally::{Executed, Tally};
 
 /// Decimals of a corner rule: as many as a file or a profile may have put there.
@@ -65,6 +66,12 @@ pub struct Scribe {
     pub stay: Option<Stay>,
     /// What a report draws, where one is wanted.
     pub course: Option<Box<Course>>,
+    /// What does not fit machine, nozzle and screw.
+    pub inspection: Inspection,
+    /// When the lines come at which something was found, s: of the output, or of the file where it is only judged.
+    pub clock: Clock,
+    /// What a report in plain text draws, where the file is only judged.
+    pub outline: Option<Box<Outline>>,
     /// Beads against the nozzle, where they are reported on.
     pub beads: Option<Box<Beads>>,
     peak_mm3_s: f64,
@@ -77,7 +84,14 @@ pub struct Scribe {
 
 impl Scribe {
     /// A scribe at the start of a file. `braking`: looks at what the planner made of it.
-    pub fn new(tally: Tally, drive: Drive, granules: Granules, braking: Braking, terms: Terms) -> Self {
+    pub fn new(
+        tally: Tally,
+        drive: Drive,
+        granules: Granules,
+        braking: Braking,
+        inspection: Inspection,
+        terms: Terms,
+    ) -> Self {
         Self {
             tally,
             written: Written::default(),
@@ -87,7 +101,10 @@ impl Scribe {
             pauses: Pauses::default(),
             stay: None,
             course: None,
+            outline: None,
             beads: None,
+            inspection,
+            clock: Clock::default(),
             peak_mm3_s: terms.peak_mm3_s,
             accel_words: terms.accel_words,
             feeds: Feeds::new(terms.initial_feed_mm_s),
@@ -106,7 +123,11 @@ impl Scribe {
     }
 
     fn block(&mut self, block: &mut Outgoing) {
-        let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, first_line, .. } = block;
+        let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, noted, first_line, .. } =
+            block;
+        noted.sort_unstable();
+        let mut noted = noted.iter().copied().peekable();
+        let mut looking = self.inspection.block(side);
         let mut besides = Besides::of(side);
         let is_idle = self.drive.is_idle();
         // Only who parks has to know where.
@@ -118,7 +139,13 @@ impl Scribe {
             // What is taken out is bounded by nothing any more.
             let kept = if mark.any(Marks::DROP, Marks::STRIP) { Verdict::unlimited(step) } else { *verdict };
             let line = *first_line + u64::from(step.line);
+            while let Some(index) = noted.next_if(|index| *index <= step.line) {
+                self.clock.note(*first_line + u64::from(index));
+            }
+            let at_s = self.clock.now_s;
             let beside = besides.next(step);
+            let seen = inspect::Seen { step, arc: beside.arc, line, seconds: before.time, elapsed_s: at_s };
+            looking.at(&seen);
             let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
             let mut halted_s = 0.0;
             let obstacle = track.as_ref().and_then(|track| self.pauses.obstacle(step, track));
@@ -136,7 +163,7 @@ impl Scribe {
                     }
                 } else {
                     let code = if step.has(Move::NUMBERED) { Code::PartNumbered } else { Code::LayerHurried };
-                    report_hurry(&mut self.findings, code, step, &due, line, obstacle);
+                    report_hurry(&mut self.findings, code, step, &due, (line, at_s), obstacle);
                 }
             }
             let waited_s = halted_s;
@@ -155,6 +182,7 @@ impl Scribe {
                                 line,
                                 layer,
                                 z_mm,
+                                time_s: Some(at_s),
                                 detail: reason.to_owned(),
                             });
                         }
@@ -169,7 +197,7 @@ impl Scribe {
             }
             if let Some(stay) = &mut self.stay {
                 if step.has(Move::NUMBERED) {
-                    report_unbounded(&mut self.findings, stay.soft().accel(step), step, before.accel, line);
+                    report_unbounded(&mut self.findings, stay.soft().accel(step), step, before.accel, (line, at_s));
                 }
                 let words = stay.words(step, beside.limits);
                 by_axis(words.accels, &mut lines, &mut self.written.accels);
@@ -207,6 +235,9 @@ impl Scribe {
             let executed =
                 Executed { step, verdict: &kept, before, after, rest_s: driven.rest_s, speed, line, dropped, held };
             self.tally.add(&executed);
+            if let Some(outline) = &mut self.outline {
+                outline.add(&executed);
+            }
             if let Some(course) = &mut course {
                 course.add(&executed, beside.arc);
             }
@@ -220,11 +251,12 @@ impl Scribe {
                 if self.purpose == Purpose::Audit
                     && let Some(due) = stay.due(step)
                 {
-                    report_hurry(&mut self.findings, Code::LayerTime, step, &due, line, None);
+                    report_hurry(&mut self.findings, Code::LayerTime, step, &due, (line, at_s), None);
                 }
                 stay.pass(step, seconds - waited_s);
             }
             self.granules.add(step, line, seconds, purge_mm3);
+            self.clock.now_s += seconds;
             match self.purpose {
                 Purpose::Rewrite => {
                     if step.has(Move::TAKE_OUT) {
@@ -242,12 +274,12 @@ impl Scribe {
                 Purpose::Audit => {
                     self.lines.clear();
                     if let Some(beads) = &mut self.beads {
-                        beads.add(step, line, before.time, &mut self.findings);
+                        beads.add(&seen, &mut self.findings);
                     }
-                    report(&mut self.findings, self.peak_mm3_s, step, verdict, before.top, line);
-                    let seen = self.braking.look(step, beside, before);
-                    if seen != Seen::default() {
-                        report_braking(&mut self.findings, step, &seen, line);
+                    report(&mut self.findings, self.peak_mm3_s, step, verdict, before.top, (line, at_s));
+                    let jolts = self.braking.look(step, beside, before);
+                    if jolts != Seen::default() {
+                        report_braking(&mut self.findings, step, &jolts, (line, at_s));
                     }
                 }
             }
@@ -258,6 +290,33 @@ impl Scribe {
         {
             text.edits.sort_by_key(|edit| edit.at);
         }
+        for index in noted {
+            self.clock.note(*first_line + u64::from(index));
+        }
+    }
+}
+
+/// Most lines whose times are kept; further findings go without.
+const MOST_TIMED: usize = 1 << 16;
+
+/// Keeps the times of some lines.
+#[derive(Debug, Default)]
+pub struct Clock {
+    now_s: f64,
+    lines: Vec<(u64, f64)>,
+}
+
+impl Clock {
+    fn note(&mut self, line: u64) {
+        if self.lines.len() < MOST_TIMED {
+            self.lines.push((line, self.now_s));
+        }
+    }
+
+    /// When a line comes, s, if it is among them.
+    pub fn time_of(&self, line: u64) -> Option<f64> {
+        let place = self.lines.binary_search_by_key(&line, |(line, _)| *line).ok()?;
+        self.lines.get(place).map(|(_, time)| *time)
     }
 }
 
@@ -301,30 +360,46 @@ fn corner(CornerWord { rule, axes }: CornerWord, lines: &mut LinesBefore<'_>) {
 }
 
 /// Adds a layer that gets less time than it needs.
-fn report_hurry(findings: &mut Findings, code: Code, step: &Move, due: &Due, line: u64, obstacle: Option<&str>) {
+fn report_hurry(
+    findings: &mut Findings,
+    code: Code,
+    step: &Move,
+    due: &Due,
+    (line, at_s): (u64, f64),
+    obstacle: Option<&str>,
+) {
     let why = obstacle.map_or_else(String::new, |why| format!(": {why}"));
     findings.add_weighted(code, due.missing_s(), || Place {
         line,
         layer: u64::from(due.layer),
         z_mm: step.z,
+        time_s: Some(at_s),
         detail: format!("{} s of the {} s it needs{why}", short(due.taken_s), short(due.least_s)),
     });
 }
 
 /// Adds a move that is quicker than the part bears, on a line that bears no word for it.
-fn report_unbounded(findings: &mut Findings, bears: f64, step: &Move, accel: f64, line: u64) {
+fn report_unbounded(findings: &mut Findings, bears: f64, step: &Move, accel: f64, (line, at_s): (u64, f64)) {
     if bears < accel {
         findings.add_weighted(Code::PartNumbered, accel / bears, || Place {
             line,
             layer: u64::from(step.layer),
             z_mm: step.z,
+            time_s: Some(at_s),
             detail: format!("{} mm/s² of the {} mm/s² that the controller takes", short(bears), short(accel)),
         });
     }
 }
 
 /// Adds the findings of a move. A bead above the peak in a stretch above the average is reported for both.
-fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdict, top: f64, line: u64) {
+fn report(
+    findings: &mut Findings,
+    peak_mm3_s: f64,
+    step: &Move,
+    verdict: &Verdict,
+    top: f64,
+    (line, at_s): (u64, f64),
+) {
     let Some(reason) = verdict.reason else { return };
     let flow = step.flow_at(top);
     let mut add = |code| {
@@ -332,6 +407,7 @@ fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdi
             line,
             layer: u64::from(step.layer),
             z_mm: step.z,
+            time_s: Some(at_s),
             detail: match step.kind {
                 Kind::Bead => format!("{flow:.1} mm³/s, {}", step.role.name()),
                 _ => format!("{flow:.1} mm³/s, no motion"),
@@ -352,8 +428,9 @@ fn report(findings: &mut Findings, peak_mm3_s: f64, step: &Move, verdict: &Verdi
 }
 
 /// Adds what the controller makes of a move, by the time it costs.
-fn report_braking(findings: &mut Findings, step: &Move, seen: &Seen, line: u64) {
-    let place = |detail: String| Place { line, layer: u64::from(step.layer), z_mm: step.z, detail };
+fn report_braking(findings: &mut Findings, step: &Move, seen: &Seen, (line, at_s): (u64, f64)) {
+    let (layer, time_s) = (u64::from(step.layer), Some(at_s));
+    let place = |detail: String| Place { line, layer, z_mm: step.z, time_s, detail };
     if let Some(stall) = &seen.e_step {
         let [before, behind] = stall.e_per_mm;
         findings.add_weighted(Code::EStepStall, stall.lost_s, || {

@@ -44,6 +44,16 @@ pub(super) fn each_above_zero(values: &[f64; 4], most: f64, unit: &str, help: &s
     values.iter().try_for_each(|value| above_zero(*value, most, unit, help))
 }
 
+/// Room has an extent along each axis.
+pub(super) fn reach([least_x, least_y, least_z, most_x, most_y, most_z]: &[f64; 6]) -> Result<(), Complaint> {
+    let pairs = [(least_x, most_x), (least_y, most_y), (least_z, most_z)];
+    if pairs.iter().all(|(least, most)| least.abs() <= 1e4 && most.abs() <= 1e4 && least < most) {
+        return Ok(());
+    }
+    Err(Complaint::new("must be [least x, y and z, largest x, y and z] within 10 m", "this is no such room")
+        .help("for 220 by 220 by 250 mm whose corner is zero: [0, 0, 0, 220, 220, 250]"))
+}
+
 /// A whole number, `least <= value <= most`.
 pub(super) fn whole(value: f64, least: f64, most: f64, help: &str) -> Result<(), Complaint> {
     if value.fract() != 0.0 {

@@ -142,7 +142,7 @@ pub(super) fn quote(text: &str) -> String {
 ///
 /// Closest by number of edits, if those are few for the length of the word. Longer words are also compared with
 /// the beginnings of the candidates, as units at the end are often left out, and may stand inside of a candidate.
-pub(crate) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str> + Clone) -> Option<&'c str> {
+pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str> + Clone) -> Option<&'c str> {
     const LONGEST: usize = 64;
     const SHORT: usize = 3;
     if word.len() > LONGEST {

@@ -11,6 +11,7 @@ use super::{
     AccelWords, ArcForm, Corner, CornerWords, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Kinematics,
     LagCommands, LagCompensation, LimitWords, Output, OutputUnit, PartMoves, Preset, Provenance, StiffnessRelation,
 };
+use crate::findings::Code;
 
 /// A TOML value with its place in the text.
 pub(super) type Node<'t> = Spanned<DeValue<'t>>;
@@ -48,8 +49,12 @@ pub(super) struct Flag;
 pub(super) struct Word<T>(std::marker::PhantomData<T>);
 /// One number for each axis, X, Y, Z, E.
 pub(super) struct Axes;
+/// Least X, Y, Z, then largest X, Y, Z.
+pub(super) struct Reach;
 /// A list of tool numbers.
 pub(super) struct Tools;
+/// A list of codes of findings.
+pub(super) struct FindingNames;
 /// A list of G and M commands.
 pub(super) struct CommandNames;
 /// The letter of the extruder axis.
@@ -108,6 +113,7 @@ words! {
 blank! {
     f64 => 0.0;
     [f64; 4] => [0.0; 4];
+    [f64; 6] => [0.0; 6];
     u8 => b'E';
     bool => false;
     String => String::new();
@@ -266,6 +272,49 @@ impl Form for Axes {
 
     fn write(value: &[f64; 4]) -> Option<String> {
         Some(numbers_text(value))
+    }
+}
+
+impl Form for Reach {
+    type Value = [f64; 6];
+
+    fn read(node: &Node<'_>) -> Result<[f64; 6], Refusal> {
+        numbers(node, "six numbers [least x, least y, least z, largest x, largest y, largest z]")
+    }
+
+    fn write(value: &[f64; 6]) -> Option<String> {
+        Some(numbers_text(value))
+    }
+}
+
+impl Form for FindingNames {
+    type Value = Vec<String>;
+
+    fn read(node: &Node<'_>) -> Result<Vec<String>, Refusal> {
+        const EXPECTED: &str = "a list of codes of findings such as [\"nozzle-differs\"]";
+        let DeValue::Array(items) = node.get_ref() else {
+            return Err(wrong_type(EXPECTED, node));
+        };
+        let name = |item: &Node<'_>| {
+            let Some(text) = item.get_ref().as_str() else {
+                return Err(wrong_type(EXPECTED, item));
+            };
+            if Code::named(text).is_some() {
+                return Ok(text.to_owned());
+            }
+            let label = match nearest(text, Code::ALL.iter().map(|code| code.name())) {
+                Some(known) => format!("did you mean \"{known}\"?"),
+                None => "no such finding".to_owned(),
+            };
+            let complaint = Complaint::new(format!("names \"{}\", which is no code of a finding", quote(text)), label);
+            Err(complaint.help("`meltwright why` lists all codes, and what each means").at(item.span()))
+        };
+        items.iter().map(name).collect()
+    }
+
+    fn write(value: &Vec<String>) -> Option<String> {
+        let names: Vec<String> = value.iter().map(|name| text_literal(name)).collect();
+        Some(format!("[{}]", names.join(", ")))
     }
 }
 
@@ -485,7 +534,7 @@ fn numbers_text(values: &[f64]) -> String {
 }
 
 /// Text as a TOML string on one line.
-pub(super) fn text_literal(text: &str) -> String {
+pub fn text_literal(text: &str) -> String {
     let mut literal = String::with_capacity(text.len() + 2);
     literal.push('"');
     for c in text.chars() {

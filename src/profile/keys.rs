@@ -2,16 +2,16 @@
 
 use std::collections::BTreeMap;
 
-use super::check::{above_zero, any, command, each_above_zero, if_some, name, tools, whole, within};
+use super::check::{above_zero, any, command, each_above_zero, if_some, name, reach, tools, whole, within};
 use super::fault::{Complaint, Refusal};
 use super::form::{
-    Axes, AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, Flag, Form, Node, Number, OrNone, OutputCurve,
-    Text, Tools, Word,
+    Axes, AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, FindingNames, Flag, Form, Node, Number, OrNone,
+    OutputCurve, Reach, Text, Tools, Word,
 };
 use super::{
-    AccelWords, ArcForm, Controller, CornerWords, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock, Hopper,
-    Kinematics, LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, Part, PartMoves,
-    Preset, Profile, Provenance, Screw, Stated, StiffnessRelation,
+    AccelWords, ArcForm, Audit, Controller, CornerWords, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock,
+    Hopper, Kinematics, LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, Part,
+    PartMoves, Preset, Profile, Provenance, Screw, Stated, StiffnessRelation,
 };
 
 /// One key and what is done with it.
@@ -115,6 +115,9 @@ keys! {
         bed_mm: "bed_mm" as OrNone<Axes>,
             |v| if_some(v, bed),
             "bed as the machine counts it, [least x, least y, largest x, largest y], mm, or \"none\"";
+        reach_mm: "reach_mm" as OrNone<Reach>,
+            |v| if_some(v, reach),
+            "where the nozzle can be, [least x, least y, least z, largest x, largest y, largest z], mm, or \"none\"";
         park_x_mm: "park_x_mm" as OrNone<Number>,
             |v| if_some(v, |v| within(*v, -1e4, 1e4, "mm", PARK)),
             "where the head waits, X of the machine, mm, or \"none\"";
@@ -190,6 +193,8 @@ keys! {
             "commands that are not known and skipped, such as [\"M205\"]";
         optional_commands: "optional_commands" as CommandNames, any,
             "commands that are known only if the controller is set up for them, such as [\"G2\", \"G3\"]";
+        own_commands: "own_commands" as CommandNames, any,
+            "further commands that this controller knows, such as its own macros";
         named_commands: "named_commands" as Flag, any,
             "whether commands written as NAME KEY=VALUE are known: true or false";
         leading_zeros: "leading_zeros" as Flag, any,
@@ -341,6 +346,12 @@ keys! {
         drying_time_h: "drying_time_h" as OrNone<Number>,
             |v| if_some(v, |v| above_zero(*v, 240.0, "h", "\"none\" if the feedstock needs no drying")),
             "drying time, h, or \"none\"";
+        open_time_h: "open_time_h" as OrNone<Number>,
+            |v| if_some(v, |v| above_zero(*v, 10_000.0, "h", "how long dried granules may lie open; \"none\" if that does them no harm")),
+            "how long granules may lie open after drying, h, or \"none\"";
+        max_fan_share: "max_fan_share" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 0.0, 1.0, "", "a share of the full fan: 0 for no fan at all; \"none\" if any will do")),
+            "strongest part fan the feedstock bears, 0 to 1, or \"none\"";
     }
     hopper: Hopper {
         usable_g: "usable_g" as OrNone<Number>,
@@ -388,6 +399,10 @@ keys! {
         least_flow_mm3_s: "least_flow_mm3_s" as Number,
             |v| within(*v, 0.0, 1e4, "mm3/s", "the lowest flow the screw holds evenly; 0 if it holds any"),
             "least flow to which beads are slowed for cooling, mm3/s";
+    }
+    audit: Audit {
+        allow: "allow" as FindingNames, any,
+            "findings that are counted and not shown, by their codes";
     }
 }
 

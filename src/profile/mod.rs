@@ -17,13 +17,15 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 pub use check::Caution;
-pub(crate) use fault::nearest;
+pub use fault::nearest;
 pub use find::{Env, Found, System, find};
+pub use form::text_literal;
 pub use load::Assignment;
 pub use show::Entry;
 
 /// Whether a value was measured on this machine or is a guess to be replaced.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Provenance {
     /// Measured on this machine with this feedstock.
@@ -34,6 +36,7 @@ pub enum Provenance {
 
 /// Where a value was set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Origin {
     /// The embedded default profile.
@@ -118,6 +121,8 @@ pub struct Machine {
     pub steps_per_mm: Stated<[f64; 4]>,
     /// Bed as the machine counts it: least X and Y, largest X and Y, mm; `None`: not known.
     pub bed_mm: Stated<Option<[f64; 4]>>,
+    /// Where the nozzle can be, as the machine counts it: least X, Y and Z, largest X, Y and Z, mm; `None`: not known.
+    pub reach_mm: Stated<Option<[f64; 6]>>,
     /// Where the head waits, X of the machine, mm. `None`: nowhere of its own.
     pub park_x_mm: Stated<Option<f64>>,
     /// The same, Y; set if `park_x_mm` is.
@@ -277,6 +282,8 @@ pub struct Controller {
     pub skipped_commands: Stated<Vec<String>>,
     /// Commands that are known only if the controller was built or set up for them.
     pub optional_commands: Stated<Vec<String>>,
+    /// Further commands that are known.
+    pub own_commands: Stated<Vec<String>>,
     /// Whether commands written as names with arguments are known.
     pub named_commands: Stated<bool>,
     /// Whether `G01` is read as `G1`.
@@ -478,6 +485,10 @@ pub struct Feedstock {
     pub drying_temperature_c: Stated<Option<f64>>,
     /// Drying time, h.
     pub drying_time_h: Stated<Option<f64>>,
+    /// How long granules may lie open after drying, h; `None`: that does them no harm.
+    pub open_time_h: Stated<Option<f64>>,
+    /// Strongest part fan it bears, 0..=1; `None`: any.
+    pub max_fan_share: Stated<Option<f64>>,
 }
 
 /// The hopper, or the cup in its place.
@@ -520,6 +531,13 @@ pub struct Part {
     pub least_flow_mm3_s: Stated<f64>,
 }
 
+/// What an audit says, and what not.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Audit {
+    /// Codes of findings that are counted and not shown.
+    pub allow: Stated<Vec<String>>,
+}
+
 /// Everything the passes know.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Profile {
@@ -537,6 +555,8 @@ pub struct Profile {
     pub hopper: Hopper,
     /// The part.
     pub part: Part,
+    /// What an audit says, and what not.
+    pub audit: Audit,
     /// Notes written beside values, by the full name of the key.
     pub notes: BTreeMap<&'static str, String>,
 }

@@ -36,6 +36,7 @@ skipped_commands = [
     "G5", "G53", "G54", "G55", "M0", "M200", "M201", "M203", "M205", "M290", "M302", "M572", "M900",
 ]
 optional_commands = ["G2", "G3", "G10", "G11", "G29"]
+own_commands = []
 named_commands = true
 leading_zeros = false
 lower_case = true
@@ -86,6 +87,7 @@ arcs = "any"
 refused_commands = []
 skipped_commands = ["G54", "G55", "M572"]
 optional_commands = ["G2", "G3", "G5", "G10", "G11", "G20", "G29"]
+own_commands = []
 named_commands = false
 leading_zeros = true
 lower_case = false
@@ -136,6 +138,7 @@ arcs = "any"
 refused_commands = []
 skipped_commands = []
 optional_commands = []
+own_commands = []
 named_commands = false
 leading_zeros = true
 lower_case = true

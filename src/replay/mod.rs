@@ -19,6 +19,7 @@ use crate::profile::{LagCompensation, Profile};
 
 /// A file before and after it was rewritten.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Replay {
     /// The original, against what it wants itself; `None` if no original was given.
     pub before: Option<ReplayFigures>,
@@ -31,6 +32,7 @@ pub struct Replay {
 /// Account of the melt: `commanded_mm3` - `refused_mm3` is what the screw gave, and that is `laid_on_path_mm3` +
 /// `at_starts_mm3` + `at_stops_mm3` + `drool_mm3` + `elsewhere_mm3` + `stored_at_end_mm3`.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ReplayFigures {
     /// Path along which something is wanted, mm.
     pub bead_path_mm: f64,
@@ -82,6 +84,7 @@ pub struct ReplayFigures {
 
 /// What the virtual machine is made of, apart from its planner.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Conditions {
     /// Time constant of the melt, s.
     pub lag_s: f64,

@@ -7,6 +7,7 @@ pub const MAX_BANDS: usize = 20;
 
 /// Some layers in a row. Worst figures are those of the softest island of any of its layers.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Band {
     /// First layer.
     pub first_layer: u32,
@@ -65,6 +66,7 @@ impl Band {
 
 /// Bands of the same number of layers, as few as are enough.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(transparent)]
 pub struct Bands {
     list: Vec<Band>,

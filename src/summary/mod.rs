@@ -8,8 +8,9 @@ pub mod tally;
 
 use serde::Serialize;
 
-pub use crate::findings::{Finding, Level, Place};
+pub use crate::findings::{Allowed, Finding, Level, Place};
 pub use crate::hopper::{HopperPlan, HourMark, PlaceKind, Refill};
+pub use crate::inspect::StopFigures;
 pub use crate::passes::Reason;
 pub use crate::replay::{Replay, ReplayFigures};
 pub use crate::soft::Band;
@@ -17,6 +18,7 @@ pub use part::PartFigures;
 
 /// The whole account of one file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Summary {
     /// The file as it came in.
     pub before: Figures,
@@ -26,6 +28,8 @@ pub struct Summary {
     pub changes: Changes,
     /// What the screw is told in the output.
     pub screw: ScrewFigures,
+    /// Starts and stops of the screw in the file as it came.
+    pub stops: StopFigures,
     /// What the part bears and how long its layers take, where that was looked at.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub part: Option<PartFigures>,
@@ -39,15 +43,22 @@ pub struct Summary {
     pub assumed: Vec<AssumedValue>,
     /// What the reader should know or act on, worst first.
     pub findings: Vec<Finding>,
+    /// Findings the profile allows, which are counted only.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub allowed: Vec<Allowed>,
     /// Where the result comes from.
     pub provenance: Record,
     /// How the print runs over time and by layer, where that was asked for; no part of the JSON.
     #[serde(skip)]
     pub course: Option<Box<course::Course>>,
+    /// The same in two rows, where the file was only judged; no part of the JSON.
+    #[serde(skip)]
+    pub outline: Option<Box<course::Outline>>,
 }
 
 /// Figures of one file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Figures {
     /// Print time, s, as the controller executes the moves, dwells included.
     pub time_s: f64,
@@ -79,6 +90,7 @@ pub struct Figures {
 
 /// What was changed.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Changes {
     /// Moves whose speed was lowered.
     pub moves_slowed: u64,
@@ -110,6 +122,7 @@ pub struct Changes {
 
 /// What the screw is told in the output, and what the model of the melt makes of it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ScrewFigures {
     /// How the lag of the melt is made up for: `none`, `at-rest`, `along-path` or `by-controller`.
     pub lag_compensation: &'static str,
@@ -137,6 +150,7 @@ pub struct ScrewFigures {
 
 /// Moves slowed for one reason.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ReasonCount {
     /// The reason.
     pub reason: Reason,
@@ -148,6 +162,7 @@ pub struct ReasonCount {
 
 /// Figures of a part of the file: one role, or one band of layers.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Share {
     /// Name of the role, or the layers `12-23`.
     pub name: String,
@@ -169,6 +184,7 @@ pub struct Share {
 
 /// One bin of the histogram of demand.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Bin {
     /// Lower edge, share of the peak capacity.
     pub from: f64,
@@ -186,6 +202,7 @@ pub struct Bin {
 
 /// One changed move.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct LargestChange {
     /// Line in the input, counted from 1.
     pub line: u64,
@@ -211,6 +228,7 @@ pub struct LargestChange {
 
 /// An assumed value that the result depends on.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct AssumedValue {
     /// `section.key`.
     pub key: String,
@@ -222,6 +240,7 @@ pub struct AssumedValue {
 
 /// Where a result comes from.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Record {
     /// Name of this program.
     pub tool: &'static str,
@@ -241,6 +260,8 @@ pub struct Record {
     pub input_lines: u64,
     /// SHA-256 of the input bytes, hexadecimal; empty where it was not asked for.
     pub input_sha256: String,
+    /// The same of the output; empty where there is none.
+    pub output_sha256: String,
     /// What one unit of E is, in words, and where that comes from.
     pub e_unit: String,
     /// Peak capacity the result was computed with, mm³/s.

@@ -6,6 +6,7 @@ use crate::soft::{Band, Bands};
 
 /// The part and its layers.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct PartFigures {
     /// Modulus the limits rest on, MPa: the low side of the band.
     pub modulus_mpa: f64,

@@ -225,8 +225,8 @@ mod tests {
             assert_eq!(layer.label(&mut parents), 1);
             let base_mm = if record % 2 == 0 { 0.4 } else { 0.2 };
             let laid = Laid { record, base_mm, height_mm: 0.2, cell_mm2: 0.25, doublings: 0 };
-            surface.footings(&layer, &[10], laid, |_, _| {});
-            surface.lay(&mut layer, &[10], laid);
+            surface.footings(&layer, &[10], laid, |_, _, _| {});
+            surface.lay(&mut layer, &[10], laid, &mut Vec::new());
             assert!(surface.islands.len() <= RECORDS_BELOW as usize + 1, "{}", surface.islands.len());
             let mut cells = vec![0; surface.islands.len()];
             surface.footprint.count(&mut cells);

@@ -9,6 +9,7 @@ use crate::profile::Profile;
 
 /// How granules get into the screw; a curve measured one way says nothing about the other.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum FeedMode {
     /// They fall in by their own weight.
@@ -36,6 +37,7 @@ impl fmt::Display for FeedMode {
 /// Written by `Display` as `date=2026-11-20; lot=2024-117; temperature_c=205; nozzle_mm=1.2; feed_mode=gravity`, which
 /// stands at the start of the notes beside measured values, and read back by `parse`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Conditions {
     /// Day of the weighing, year-month-day.
     pub date: String,

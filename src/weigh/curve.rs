@@ -28,6 +28,7 @@ const NO_DROOP: &str = "No drooping curve can follow that: its output of a turn 
 
 /// The form of a curve.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(tag = "model", rename_all = "kebab-case")]
 pub enum Model {
     /// The same output with every turn.
@@ -48,6 +49,7 @@ pub enum Model {
 
 /// Flow at one speed.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Estimate {
     /// Screw speed, rev/min.
     pub rpm: f64,

@@ -12,6 +12,7 @@ const LONGEST_LAG_S: f64 = 60.0;
 
 /// A weighed strand and how it lies to the curve.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct WeighedRow {
     /// Line of the sheet.
     pub line: u64,
@@ -37,6 +38,7 @@ pub struct WeighedRow {
 
 /// All weighings of one speed beside the curve.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct SpeedRow {
     /// Weighings of this speed.
     pub weighings: usize,
@@ -51,6 +53,7 @@ pub struct SpeedRow {
 
 /// Output of one turn.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct SpecificOutput {
     /// Middle speed it holds for, rev/min; of a proportional curve it holds for all.
     pub rpm: f64,
@@ -62,6 +65,7 @@ pub struct SpecificOutput {
 
 /// How slowly flow follows the screw.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct MeltLag {
     /// Time constant, s: volume that drools out after a stop over the flow before it.
     pub seconds: f64,
@@ -88,6 +92,7 @@ impl MeltLag {
 
 /// Something to know about the weighings.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Caution {
     /// What there is to know, one sentence in lower case.
     pub what: String,
@@ -97,6 +102,7 @@ pub struct Caution {
 
 /// What a sheet tells.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Fit {
     /// What was weighed with.
     pub conditions: Conditions,

@@ -25,6 +25,7 @@ pub(super) struct Deviation {
 
 /// Change of output over the test.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Drift {
     /// Change of output from the first to the last run, as a share.
     pub share: f64,

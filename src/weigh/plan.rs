@@ -49,6 +49,7 @@ const NEARLY: f64 = 0.99;
 
 /// How the operator gets time to collect a strand.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum Pause {
     /// The machine waits, s.
@@ -101,6 +102,7 @@ impl Default for PlanOptions {
 
 /// One run of the screw.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct PlannedRun {
     /// Number in the order of running, from 1; 0 for the purge before.
     pub run: u32,
@@ -118,6 +120,7 @@ pub struct PlannedRun {
 
 /// The stops whose drool is collected.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct PlannedDrool {
     /// Number in the order of running.
     pub run: u32,
@@ -135,6 +138,7 @@ pub struct PlannedDrool {
 
 /// How E words are made.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub(super) struct EWords {
     /// Letter of the axis.
     pub axis: char,
@@ -161,6 +165,7 @@ impl EWords {
 
 /// A test, ready to be written out.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Plan {
     /// Nozzle temperature, °C.
     pub temperature_c: f64,

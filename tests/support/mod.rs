@@ -82,6 +82,7 @@ impl Bench {
             .env_remove("MELTWRIGHT_PROFILE")
             .env("XDG_CONFIG_HOME", self.folder.path().join("no settings"))
             .env("HOME", self.folder.path().join("no home"))
+            .env("LC_ALL", "C.UTF-8")
             .env("APPDATA", self.folder.path().join("no settings"))
             .args(arguments)
             .write_stdin(stdin);

@@ -5,6 +5,7 @@ use meltwright::feedstock::blend::{Basis, Blend, Weighing};
 use meltwright::feedstock::component::Component;
 use meltwright::feedstock::library::Library;
 use meltwright::units::{Mass, SpecificOutput, Volume};
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{tell, write_new};
@@ -13,8 +14,8 @@ use crate::cli::render::blend::{self, Order};
 use crate::cli::{Exit, output, plan};
 
 /// A blend with what is to be weighed in.
-#[derive(Serialize)]
-struct Account<'a> {
+#[derive(Serialize, JsonSchema)]
+pub struct Account<'a> {
     name: String,
     #[serde(flatten)]
     blend: &'a Blend,

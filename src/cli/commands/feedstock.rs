@@ -3,6 +3,7 @@
 use meltwright::error::Result;
 use meltwright::feedstock::library::{Grade, Library, Sourced};
 use meltwright::physics::stiffness::{Stiffness, estimate};
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::tell;
@@ -11,8 +12,8 @@ use crate::cli::material_args::FeedstockAction;
 use crate::cli::render::feedstock;
 
 /// A grade with what follows from its hardness and its family.
-#[derive(Serialize)]
-struct Account<'a> {
+#[derive(Serialize, JsonSchema)]
+pub struct Account<'a> {
     #[serde(flatten)]
     grade: &'a Grade,
     stiffness_by_hardness: Option<Stiffness>,

@@ -130,8 +130,8 @@ fn line(args: &HookArgs) -> String {
     for Assignment { key, value_text } in &args.profile.assignments {
         words.extend(["--set".to_owned(), quoted(&format!("{key}={value_text}"))]);
     }
-    if args.passes != Passes::ALL {
-        let names = if args.passes.is_none() { "none".to_owned() } else { args.passes.names().join(",") };
+    if args.chosen.passes != Passes::ALL {
+        let names = if args.chosen.passes.is_none() { "none".to_owned() } else { args.chosen.passes.names().join(",") };
         words.extend(["--passes".to_owned(), names]);
     }
     let flags = [

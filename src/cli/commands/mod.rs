@@ -3,16 +3,20 @@
 pub mod audit;
 pub mod blend;
 pub mod changeover;
+pub mod controller;
 pub mod feedstock;
 pub mod hook;
 pub mod profile;
 mod queue;
 pub mod reconcile;
+pub mod record;
 pub mod replay;
 pub mod rewrite;
+pub mod schema;
 pub mod screw;
 pub mod shell;
 pub mod weigh;
+pub mod why;
 
 use std::path::Path;
 
@@ -21,8 +25,8 @@ use meltwright::summary::Summary;
 
 use super::plan::{self, Job, Json, Plan};
 use super::progress::Progress;
-use super::render::html;
 use super::render::json::{self, Spacing};
+use super::render::{html, spark};
 use super::{Exit, output, work};
 
 /// Works on all files of `plan` and reports each: `text` puts a summary into words, `exit` judges it, `account`
@@ -57,7 +61,9 @@ fn each_file(
                     }
                     let gap = if printed > 0 { "\n" } else { "" };
                     printed += 1;
-                    output::to(plan.text, &format!("{gap}{}", text(job, &summary)))
+                    let words = text(job, &summary);
+                    let words = if plan.plain { spark::plain(&words) } else { words };
+                    output::to(plan.text, &format!("{gap}{words}"))
                 }
                 Err(error) if !several && output::reader_left(&error) => Ok(()),
                 Err(error) => {

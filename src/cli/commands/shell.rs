@@ -96,6 +96,36 @@ mod tests {
         }
     }
 
+    /// Calls `look` with every command and the words that call it.
+    fn each(command: &mut clap::Command, above: &str, look: &mut impl FnMut(&str, &mut clap::Command)) {
+        let name = format!("{above} {}", command.get_name());
+        look(&name, command);
+        for below in command.get_subcommands_mut().filter(|below| below.get_name() != "help") {
+            each(below, &name, look);
+        }
+    }
+
+    #[test]
+    fn every_help_fits_a_terminal_and_has_examples_that_can_be_typed() {
+        let mut seen = 0;
+        each(&mut built(), "", &mut |name, command| {
+            seen += 1;
+            let end = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+            let typed = end.lines().any(|line| line.starts_with("    ") && line.contains("meltwright "));
+            assert!(end.starts_with("Examples:\n") && typed, "{name}: no examples");
+            for help in [command.render_help(), command.render_long_help()].map(|help| help.to_string()) {
+                for line in help.lines() {
+                    assert!(line.chars().count() < 100, "{name}: {line}");
+                }
+                // A line that is too wide would be broken, and half a command cannot be typed.
+                for line in end.lines() {
+                    assert!(help.lines().any(|shown| shown == line.trim_end()), "{name}: broken: {line}");
+                }
+            }
+        });
+        assert!(seen > 18, "{seen}");
+    }
+
     #[test]
     fn completions_of_every_shell_know_every_command_and_option() {
         for shell in [Shell::Bash, Shell::Zsh, Shell::Fish, Shell::PowerShell, Shell::Elvish] {

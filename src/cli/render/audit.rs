@@ -4,7 +4,7 @@ use meltwright::summary::{Level, Summary};
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, flow, percent, time, volume};
-use super::{hopper, part, parts};
+use super::{hopper, part, parts, spark};
 use crate::cli::plan::Detail;
 
 /// What a file asks of the screw, in as much detail as wanted.
@@ -14,6 +14,7 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
         return text;
     }
     text.push_str(&main_table(summary));
+    text.push_str(&summary.outline.as_ref().map_or_else(String::new, |outline| spark::rows(outline)));
     text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail)));
     text.push_str(&summary.part.as_ref().map_or_else(String::new, part::table));
     let changes = &summary.changes;
@@ -25,6 +26,7 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
         text.push_str(&parts::largest("Changes of a rewrite that cost most time", &changes.largest));
     }
     text.push_str(&parts::findings(&summary.findings, usize::MAX, detail == Detail::All));
+    text.push_str(&parts::allowed(&summary.allowed));
     text.push_str(&parts::assumed(&summary.assumed));
     text.push_str(&parts::cautions());
     text
@@ -67,9 +69,14 @@ fn main_table(summary: &Summary) -> String {
         ("layers", count(figures.layers)),
         ("moves", count(figures.moves)),
         ("beads", count(figures.beads)),
+        ("starts", count(summary.stops.runs)),
     ];
     for (what, value) in rows {
         table.row([what, &value]);
+    }
+    if summary.stops.longest_idle_s >= 0.05 {
+        let line = format!("before line {}", summary.stops.longest_idle_line);
+        table.row(["longest time without a bead", &time(summary.stops.longest_idle_s), "", "", &line]);
     }
     format!("\n{}", table.text())
 }

@@ -2,6 +2,7 @@
 
 use meltwright::feedstock::changeover::{Barrel, Fit, Placement, Point, PurgeStep};
 use meltwright::units::{Density, SpecificOutput, Volume};
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
@@ -9,7 +10,7 @@ use super::number::{count, counted, decimal, percent, time};
 use super::parts::mind;
 
 /// What is told of a change-over.
-#[derive(Serialize)]
+#[derive(Serialize, JsonSchema)]
 pub struct Account {
     /// Melt, tanks and what lies before.
     #[serde(flatten)]

@@ -2,9 +2,13 @@
 
 use meltwright::error::{Error, Result};
 use meltwright::pipeline::ReplayAccount;
-use meltwright::summary::{AssumedValue, Bin, Figures, Finding, HopperPlan, Record, Share, Summary};
+use meltwright::summary::{
+    Allowed, AssumedValue, Bin, Figures, Finding, HopperPlan, Record, Share, StopFigures, Summary,
+};
+use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::record::{Value, values};
 use crate::cli::args::Strictness;
 use crate::cli::plan::Job;
 
@@ -18,40 +22,72 @@ pub enum Spacing {
 }
 
 /// An account with the file it is about.
-#[derive(Serialize)]
-struct Named<'a, T> {
+#[derive(Serialize, JsonSchema)]
+pub struct Named<'a, T> {
+    /// The file, as it was named.
     file: String,
     #[serde(flatten)]
     account: &'a T,
 }
 
 /// What an audit tells of a file.
-#[derive(Serialize)]
-struct Audit<'a> {
+#[derive(Serialize, JsonSchema)]
+pub struct Audit<'a> {
+    /// Figures of the file.
     before: &'a Figures,
+    /// Starts and stops of the screw.
+    stops: &'a StopFigures,
+    /// What the reader should know or act on, worst first.
     findings: &'a [Finding],
+    /// Findings that the profile allows, which are counted only.
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    allowed: &'a [Allowed],
+    /// Assumed values of the profile that the result depends on.
     assumed: &'a [AssumedValue],
+    /// By role of the bead, now and as a rewrite would make it.
     roles: &'a [Share],
+    /// The same by band of layers.
     layer_bands: &'a [Share],
+    /// Time and volume by demand, relative to the peak capacity.
     histogram: &'a [Bin],
+    /// Where the result comes from.
     provenance: &'a Record,
+    /// What the print takes from the hopper.
     #[serde(skip_serializing_if = "Option::is_none")]
     hopper: Option<&'a HopperPlan>,
 }
 
 /// A line of results.
-#[derive(Serialize)]
-struct Queued<'a> {
+#[derive(Serialize, JsonSchema)]
+pub struct Queued<'a> {
+    /// Lines that cannot be read were passed over.
     lenient: bool,
+    /// Files that were rewritten before were let through.
     again: bool,
     #[serde(flatten)]
     audit: Audit<'a>,
 }
 
 /// Why there is no account.
-#[derive(Serialize)]
-struct Failed {
+#[derive(Serialize, JsonSchema)]
+pub struct Failed {
+    /// What stood in the way.
     error: String,
+}
+
+/// An account with the profile in force.
+#[derive(Serialize, JsonSchema)]
+pub struct Full<'a, T> {
+    #[serde(flatten)]
+    account: &'a T,
+    /// The profile in force, value by value.
+    effective_profile: Vec<Value>,
+}
+
+impl<'a, T> Full<'a, T> {
+    fn new(job: &Job, account: &'a T) -> Self {
+        Self { account, effective_profile: values(&job.profile.profile) }
+    }
 }
 
 /// The whole summary of a rewrite.
@@ -59,7 +95,7 @@ struct Failed {
 /// # Errors
 /// None in practice: all values can be written.
 pub fn rewrite(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
-    named(job, summary, spacing)
+    named(job, &Full::new(job, summary), spacing)
 }
 
 /// What an audit found.
@@ -67,7 +103,7 @@ pub fn rewrite(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String>
 /// # Errors
 /// As [`rewrite`].
 pub fn audit(job: &Job, summary: &Summary, spacing: Spacing) -> Result<String> {
-    named(job, &audited(summary), spacing)
+    named(job, &Full::new(job, &audited(summary)), spacing)
 }
 
 /// A line of results: what an audit found, and how strictly it read.
@@ -82,7 +118,9 @@ pub fn queued(job: &Job, summary: &Summary, strictness: &Strictness) -> Result<S
 fn audited(summary: &Summary) -> Audit<'_> {
     Audit {
         before: &summary.before,
+        stops: &summary.stops,
         findings: &summary.findings,
+        allowed: &summary.allowed,
         assumed: &summary.assumed,
         roles: &summary.changes.roles,
         layer_bands: &summary.changes.layer_bands,
@@ -93,9 +131,11 @@ fn audited(summary: &Summary) -> Audit<'_> {
 }
 
 /// What a replay found.
-#[derive(Serialize)]
-struct Replayed<'a> {
+#[derive(Serialize, JsonSchema)]
+pub struct Replayed<'a> {
+    /// The file that was executed.
     file: &'a str,
+    /// The file it was made from.
     against: Option<&'a str>,
     #[serde(flatten)]
     account: &'a ReplayAccount,
@@ -162,8 +202,19 @@ mod tests {
     fn keys_of_an_audit() {
         let text = audit(&job(), &sample::refilled(), Spacing::Pretty).unwrap();
         let keys: Vec<&str> = text.lines().filter_map(|line| line.strip_prefix("  \"")?.split('"').next()).collect();
-        let expected =
-            ["file", "before", "findings", "assumed", "roles", "layer_bands", "histogram", "provenance", "hopper"];
+        let expected = [
+            "file",
+            "before",
+            "stops",
+            "findings",
+            "assumed",
+            "roles",
+            "layer_bands",
+            "histogram",
+            "provenance",
+            "hopper",
+            "effective_profile",
+        ];
         assert_eq!(keys, expected);
     }
 

@@ -30,10 +30,11 @@ impl Table {
         self.rows.push(cells.into_iter().map(Into::into).collect());
     }
 
-    /// The text, every line indented by two.
+    /// The text, every line indented by two. A last cell of words that is too long goes on below itself; a row of one cell
+    /// runs across the columns.
     pub fn text(&self) -> String {
         let mut widths = vec![0; self.columns.len()];
-        for row in &self.rows {
+        for row in self.rows.iter().filter(|row| row.len() > 1 || self.columns.len() == 1) {
             for (width, cell) in widths.iter_mut().zip(row) {
                 *width = (*width).max(cell.chars().count());
             }
@@ -41,8 +42,15 @@ impl Table {
         let mut text = String::new();
         for row in &self.rows {
             let mut line = String::new();
-            for ((cell, width), align) in row.iter().zip(&widths).zip(&self.columns) {
+            for (place, ((cell, width), align)) in row.iter().zip(&widths).zip(&self.columns).enumerate() {
                 line.push_str("  ");
+                let at = line.chars().count();
+                if place + 1 == row.len() && matches!(align, Align::Left) && at + cell.chars().count() > WIDTH {
+                    let indent = at + cell.chars().take_while(|letter| *letter == ' ').count();
+                    let wrapped = paragraph(&" ".repeat(indent), cell);
+                    line.push_str(wrapped.get(at..).unwrap_or_default().trim_end());
+                    continue;
+                }
                 match align {
                     Align::Left => line.push_str(&format!("{cell:<width$}")),
                     Align::Right => line.push_str(&format!("{cell:>width$}")),

@@ -3,6 +3,7 @@
 pub mod audit;
 pub mod blend;
 pub mod changeover;
+pub mod controller;
 pub mod error;
 pub mod feedstock;
 pub mod hopper;
@@ -16,10 +17,13 @@ pub mod plot;
 pub mod plot_lines;
 pub mod profile;
 pub mod reconcile;
+pub mod record;
 pub mod replay;
 pub mod screw;
+pub mod spark;
 pub mod summary;
 pub mod weigh;
+pub mod why;
 
 #[cfg(test)]
 mod sample;

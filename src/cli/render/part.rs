@@ -11,7 +11,7 @@ pub fn brief(part: &PartFigures) -> String {
     if let Some(band) = part.softest() {
         let axes = [("X", band.accel_x_mm_s2), ("Y", band.accel_y_mm_s2)];
         let bears: Vec<String> =
-            axes.iter().filter_map(|(axis, accel)| Some(format!("{} mm/s² along {axis}", round((*accel)?)))).collect();
+            axes.iter().filter_map(|(axis, accel)| Some(format!("{} along {axis}", acceleration((*accel)?)))).collect();
         let at = format!("{} at z {} mm", bears.join(", "), decimal(band.z_mm, 1));
         table.row(["softest place bears", &at]);
     }
@@ -71,8 +71,17 @@ pub fn table(part: &PartFigures) -> String {
     )
 }
 
+/// An acceleration in words.
+fn acceleration(mm_s2: f64) -> String {
+    let figure = round(mm_s2);
+    if figure == FREE { "any acceleration".to_owned() } else { format!("{figure} mm/s²") }
+}
+
+/// What stands for more than any machine reaches.
+const FREE: &str = "free";
+
 fn round(value: f64) -> String {
-    if value >= 100_000.0 { "free".to_owned() } else { decimal(value, if value < 10.0 { 1 } else { 0 }) }
+    if value >= 100_000.0 { FREE.to_owned() } else { decimal(value, if value < 10.0 { 1 } else { 0 }) }
 }
 
 fn large(value: f64, decimals: usize) -> String {

@@ -1,9 +1,10 @@
 //! Sections that several reports share.
 
-use meltwright::summary::{AssumedValue, Bin, Finding, LargestChange, Level, Reason, ReasonCount, Share};
+use meltwright::summary::{Allowed, AssumedValue, Bin, Finding, LargestChange, Reason, ReasonCount, Share};
 
 use super::layout::{Align, Table, bar, paragraph};
 use super::number::{count, counted, decimal, percent, time, volume};
+use super::why::level;
 
 /// Cells of one bar of the histogram.
 const BAR: usize = 24;
@@ -45,6 +46,20 @@ pub fn reasons(title: &str, reasons: &[ReasonCount]) -> String {
     format!("\n{title}\n{}", table.text())
 }
 
+/// Cells of a part of the file: beads, slowed, volume, time, then, peak demand in mm³/s, then.
+pub fn share_cells(share: &Share) -> [String; 8] {
+    [
+        share.name.clone(),
+        count(share.beads),
+        count(share.slowed),
+        volume(share.volume_mm3),
+        time(share.time_before_s),
+        time(share.time_after_s),
+        decimal(share.peak_before_mm3_s, 1),
+        decimal(share.peak_after_mm3_s, 1),
+    ]
+}
+
 /// Figures of parts of the file.
 pub fn shares(title: &str, shares: &[Share]) -> String {
     if shares.is_empty() {
@@ -54,18 +69,7 @@ pub fn shares(title: &str, shares: &[Share]) -> String {
     columns[0] = Align::Left;
     let mut table = Table::new(columns);
     table.row(["", "beads", "slowed", "volume", "time", "then", "peak mm³/s", "then"]);
-    for s in shares {
-        table.row([
-            s.name.clone(),
-            count(s.beads),
-            count(s.slowed),
-            volume(s.volume_mm3),
-            time(s.time_before_s),
-            time(s.time_after_s),
-            decimal(s.peak_before_mm3_s, 1),
-            decimal(s.peak_after_mm3_s, 1),
-        ]);
-    }
+    shares.iter().for_each(|share| table.row(share_cells(share)));
     format!("\n{title}\n{}", table.text())
 }
 
@@ -128,33 +132,32 @@ pub fn findings(findings: &[Finding], places: usize, why: bool) -> String {
     }
     let mut text = "\nFindings\n".to_owned();
     for finding in findings {
-        let level = match finding.level {
-            Level::Error => "error",
-            Level::Warning => "warning",
-            Level::Note => "note",
-        };
-        let what = if finding.count > 1 {
-            format!("{} ({} times)", finding.what, count(finding.count))
-        } else {
-            finding.what.clone()
-        };
+        let level = level(finding.level);
+        let times = if finding.count > 1 { format!(" ({} times)", count(finding.count)) } else { String::new() };
+        let what = format!("{}{times} [{}]", finding.what, finding.code);
         text.push_str(&paragraph(&format!("  {level}: "), &what));
-        let mut table = Table::new([Align::Left, Align::Left, Align::Left, Align::Left]);
-        for place in finding.places.iter().take(places) {
+        let places = || finding.places.iter().take(places);
+        let timed = places().any(|place| place.time_s.is_some());
+        let mut table = Table::new([Align::Left; 5]);
+        for place in places() {
             if place.line == 0 {
                 // The file as a whole.
-                table.row([format!("    {}", place.detail), String::new(), String::new(), String::new()]);
+                table.row([format!("    {}", place.detail)]);
                 continue;
             }
-            table.row([
+            let mut cells = vec![
                 format!("    line {}", place.line),
                 format!("layer {}", count(place.layer)),
                 format!("z {} mm", decimal(place.z_mm, 2)),
-                place.detail.clone(),
-            ]);
+            ];
+            if timed {
+                cells.push(place.time_s.map_or_else(String::new, |at| format!("at {}", time(at))));
+            }
+            cells.push(place.detail.clone());
+            table.row(cells);
         }
         text.push_str(&table.text());
-        let shown = finding.places.len().min(places) as u64;
+        let shown = places().count() as u64;
         if shown > 0 && finding.count > shown {
             text.push_str(&format!("      and {} more\n", count(finding.count - shown)));
         }
@@ -166,6 +169,15 @@ pub fn findings(findings: &[Finding], places: usize, why: bool) -> String {
         }
     }
     text
+}
+
+/// Findings that are only counted.
+pub fn allowed(allowed: &[Allowed]) -> String {
+    if allowed.is_empty() {
+        return String::new();
+    }
+    let each: Vec<String> = allowed.iter().map(|one| format!("{} ({})", one.code, count(one.count))).collect();
+    format!("\n{}", paragraph("Allowed by audit.allow and not shown: ", &each.join(", ")))
 }
 
 /// Assumed values and how to be rid of them.

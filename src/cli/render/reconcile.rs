@@ -2,6 +2,7 @@
 
 use meltwright::hopper::reconcile::{PLAUSIBLE, Reconciliation, Verdict};
 use meltwright::pipeline::predict::Prediction;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
@@ -12,7 +13,7 @@ use super::parts::mind;
 const LIGHT_G: f64 = 10.0;
 
 /// What is told of a weighing.
-#[derive(Serialize)]
+#[derive(Serialize, JsonSchema)]
 pub struct Account {
     /// The file.
     pub file: String,

@@ -137,6 +137,7 @@ pub fn pads() -> Summary {
             output_bytes: 4_218_020,
             input_lines: 181_300,
             input_sha256: "00c0ffee".to_owned(),
+            output_sha256: "00facade".to_owned(),
             e_unit: "mm of a strand of 1.75 mm, from the file".to_owned(),
             peak_capacity_mm3_s: 21.0,
             sustained_capacity_mm3_s: 16.0,
@@ -191,5 +192,5 @@ pub fn refilled() -> Summary {
 }
 
 fn place(line: u64, z_mm: f64) -> Place {
-    Place { line, layer: 7, z_mm, detail: "38.2 mm³/s, infill".to_owned() }
+    Place { line, layer: 7, z_mm, time_s: None, detail: "38.2 mm³/s, infill".to_owned() }
 }

@@ -2,6 +2,7 @@
 
 use meltwright::physics::estimate::{Densities, Estimate, Limit, Setup};
 use meltwright::units::{Pressure, RotationSpeed, SpecificOutput, VolumeFlow};
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
@@ -15,7 +16,7 @@ const POINTS: usize = 100;
 const SHALLOW: f64 = 0.15;
 
 /// A value that was not given.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Assumption {
     /// Of what.
     pub what: &'static str,
@@ -207,14 +208,14 @@ pub fn figure(report: &Report<'_>) -> Figure {
 }
 
 /// A limit in the account.
-#[derive(Serialize)]
+#[derive(Serialize, JsonSchema)]
 struct Bound {
     limit: Limit,
     as_laid_mm3_s: VolumeFlow,
 }
 
 /// The account as it serialises; keys are only ever added.
-#[derive(Serialize)]
+#[derive(Serialize, JsonSchema)]
 pub struct Account<'a> {
     basis: &'static str,
     speed_rpm: RotationSpeed,

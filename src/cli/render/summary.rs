@@ -58,6 +58,7 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail)));
     let places = if all { usize::MAX } else { FEW_PLACES };
     text.push_str(&parts::findings(&summary.findings, places, all));
+    text.push_str(&parts::allowed(&summary.allowed));
     text.push_str(&parts::assumed(&summary.assumed));
     if all {
         text.push_str(&record(summary));

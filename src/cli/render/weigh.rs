@@ -3,6 +3,7 @@
 use meltwright::error::{Error, Result};
 use meltwright::profile::Provenance;
 use meltwright::weigh::{CAUTIONS, Fit, Model, Pause, Plan};
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
@@ -16,8 +17,8 @@ const LEAST_DROOL_G: f64 = 0.1;
 const LEAST_MASS_G: f64 = 10.0;
 
 /// A plan with the files it names.
-#[derive(Serialize)]
-struct NamedPlan<'a> {
+#[derive(Serialize, JsonSchema)]
+pub struct NamedPlan<'a> {
     gcode: &'a str,
     sheet: &'a str,
     #[serde(flatten)]
@@ -25,8 +26,8 @@ struct NamedPlan<'a> {
 }
 
 /// A fit with the sheet it comes from.
-#[derive(Serialize)]
-struct NamedFit<'a> {
+#[derive(Serialize, JsonSchema)]
+pub struct NamedFit<'a> {
     file: &'a str,
     #[serde(flatten)]
     fit: &'a Fit,

@@ -108,6 +108,8 @@ pub struct Resolver {
     fan: Fan,
     /// Where `M101` first switched the extruder on, if anywhere.
     switched_on: Option<Place>,
+    /// Lines of the block last resolved, by index, at which something was found that is shown.
+    pub noted: Vec<u32>,
     /// What was found on the way.
     pub findings: Findings,
     /// Lines split in the block last resolved, by line index.
@@ -141,6 +143,7 @@ impl Resolver {
             switched_on: None,
             accept_marked,
             reads_plain: true,
+            noted: Vec::new(),
             findings: Findings::default(),
             splits: Vec::new(),
             side: Side::default(),
@@ -168,6 +171,7 @@ impl Resolver {
     /// A motion line that cannot be read (unless lenient), an earlier run's marker, E without a known volume.
     pub fn resolve(&mut self, block: &Block, out: &mut Vec<Move>) -> Result<()> {
         self.splits.clear();
+        self.noted.clear();
         self.side.clear();
         // Taken out for the time of the block: the lines are resolved with both at hand.
         let mut words = std::mem::take(&mut self.words);
@@ -272,20 +276,28 @@ impl Resolver {
         let mut found = Vec::new();
         look(&mut self.watch, &mut found);
         for Found { code, detail } in found {
-            let place = self.place(at, detail);
-            self.findings.add(code, || place);
+            self.found(code, at, || detail);
         }
     }
 
     #[cold]
     fn found(&mut self, code: Code, at: At<'_>, detail: impl FnOnce() -> String) {
+        self.found_weighted(code, 0.0, at, detail);
+    }
+
+    #[cold]
+    fn found_weighted(&mut self, code: Code, weight: f64, at: At<'_>, detail: impl FnOnce() -> String) {
         let place = self.place(at, String::new());
-        self.findings.add(code, || Place { detail: detail(), ..place });
+        let noted = &mut self.noted;
+        self.findings.add_weighted(code, weight, || {
+            noted.push(at.index as u32);
+            Place { detail: detail(), ..place }
+        });
     }
 
     fn place(&self, at: At<'_>, detail: String) -> Place {
         let (layer, z_mm) = (u64::from(self.layers.count()), self.state.position[2]);
-        Place { line: at.number(), layer, z_mm, detail }
+        Place { line: at.number(), layer, z_mm, time_s: None, detail }
     }
 
     /// Adds what can only be said at the end of the file.

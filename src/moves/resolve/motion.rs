@@ -243,6 +243,11 @@ impl Resolver {
         let along = delta[0] != 0.0 || delta[1] != 0.0 || arc.is_some();
         if let Some((arc, _)) = arc {
             self.side.arcs.push(arc);
+            if kind == Kind::Bead && arc.bounds().iter().any(|at| outside(*at, &self.rules.reach_mm)) {
+                self.look_at_place(arc.bounds(), at);
+            }
+        } else if kind == Kind::Bead && outside(to, &self.rules.reach_mm) {
+            self.look_at_place([to; 2], at);
         }
         if asked.twice {
             self.found(Code::DuplicateWord, at, || "a letter stands twice".to_owned());
@@ -250,9 +255,6 @@ impl Resolver {
         if self.is_screw && e != 0.0 {
             let laid = Laid { kind, along, length: path, e, volume };
             self.check_controller_limits(&laid, units, mode, &Before { position: from, e: e_from }, at);
-        }
-        if kind == Kind::Bead && outside(to, &self.rules.reach_mm) {
-            self.look_at_place(to, at);
         }
         if self.watch.pending != 0 || self.heat.pending || (self.state.e.abs() > self.watch.largest_e && !relative) {
             self.look_at_move(at);
@@ -264,30 +266,37 @@ impl Resolver {
         Ok(())
     }
 
-    /// A bead ends outside the bed.
+    /// A bead between least and largest X, Y, Z goes outside the bed.
     #[cold]
-    fn look_at_place(&mut self, to: [f64; 3], at: At<'_>) {
+    fn look_at_place(&mut self, [least, most]: [[f64; 3]; 2], at: At<'_>) {
         let State { known, offset_known, .. } = &self.state;
         if !self.is_screw || [known, offset_known].iter().any(|[x, y, _]| !(*x && *y)) {
             return;
         }
         let [x, y, far_x, far_y] = self.rules.reach_mm;
-        let beyond = [("X", to[0], x, far_x), ("Y", to[1], y, far_y)]
-            .map(|(axis, at, least, most)| (axis, at, (least - at).max(at - most) + BESIDE_MM));
+        let beyond = [("X", least[0], most[0], x, far_x), ("Y", least[1], most[1], y, far_y)].map(
+            |(axis, low, high, least, most)| {
+                if least - low > high - most {
+                    (axis, low, least - low + BESIDE_MM)
+                } else {
+                    (axis, high, high - most + BESIDE_MM)
+                }
+            },
+        );
         let [x, y] = beyond;
         let (axis, mm, beyond) = if x.2 >= y.2 { x } else { y };
-        let place = self.place(at, format!("{axis} {mm:.1} mm: {beyond:.1} mm beyond the bed"));
-        self.findings.add_weighted(Code::OutsideBed, beyond, || place);
+        let detail = || format!("{axis} {mm:.1} mm: {beyond:.1} mm beyond the bed");
+        self.found_weighted(Code::OutsideBed, beyond, at, detail);
     }
 
     /// What the controller may refuse, or execute otherwise than the file says, in the last move.
     #[cold]
     fn look_at_move(&mut self, at: At<'_>) {
-        let Some((kind, length, e)) = self.moves.last().map(|step| (step.kind, step.length, step.e)) else { return };
+        let Some(Move { kind, length, e, z, .. }) = self.moves.last().copied() else { return };
         let turns = self.is_screw && e != 0.0;
         let (e, relative) = (self.state.e.abs(), self.state.e_is_relative());
         self.watched(at, |watch, found| {
-            watch.step(kind, length, turns, found);
+            watch.step(kind, length, z, turns, found);
             if !relative && e > watch.largest_e {
                 watch.large_e(e, found);
             }

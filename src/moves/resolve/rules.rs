@@ -4,6 +4,7 @@ use crate::moves::controller::Watch;
 use crate::moves::fan::Fan;
 use crate::moves::heat::Heat;
 use crate::moves::settings::FileSettings;
+use crate::moves::setup::Setup;
 use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Preset, Profile};
 use crate::units::{Area, Length};
 
@@ -102,7 +103,7 @@ impl Rules {
             ]),
             fan: Fan::new(profile.part.solid_temperature_c.value.map(|_| profile.part.air_w_m2_k.value)),
             lenient,
-            watch: Watch::new(controller),
+            watch: Watch::new(controller, Setup::new(profile)),
         }
     }
 }

@@ -6,10 +6,12 @@
 
 mod beads;
 mod layers;
+mod outline;
 mod series;
 
 pub use beads::{CLASS_EDGES, CLASSES, Sample, Samples};
 pub use layers::{Ground, Grounds, LayerSpan, LayerTimes};
+pub use outline::Outline;
 pub use series::{Bin, Series};
 
 use super::tally::Executed;

@@ -8,13 +8,15 @@ mod figures;
 mod markup;
 mod viewer;
 
+use meltwright::pipeline::Passes;
+use meltwright::pipeline::expectations::expectations;
 use meltwright::profile::{Profile, Provenance};
 use meltwright::summary::{Finding, Level, PlaceKind, Summary};
 
 use super::number::{count, counted, decimal, flow, time, volume};
 use super::parts::{CAUTIONS, reason};
 use super::summary::Tense;
-use super::{audit, summary};
+use super::{audit, parts, summary};
 use crate::cli::plan::{Job, Sink};
 use figures::Sources;
 use markup::{Column, Grid, Html};
@@ -112,6 +114,7 @@ impl Report<'_> {
             ("changes", self.changes_heading(), self.changes()),
             ("profile", "What this rests on", self.assumptions()),
             ("mind", "Before printing", Html::words("p", CAUTIONS)),
+            ("controller", "What the controller has to be set to", self.controller()),
             ("record", "Record", self.record()),
         ];
         let links = sections.iter().filter(|(_, _, inside)| !inside.is_empty()).map(|(id, heading, _)| {
@@ -197,10 +200,15 @@ impl Report<'_> {
     }
 
     fn findings(&self) -> Html {
+        let mut all: Html = self.summary.findings.iter().map(|finding| self.finding(finding)).collect();
         if self.summary.findings.is_empty() {
-            return Html::words("p", "There is nothing to remark.");
+            all.add(Html::words("p", "There is nothing to remark."));
         }
-        self.summary.findings.iter().map(|finding| self.finding(finding)).collect()
+        let allowed = parts::allowed(&self.summary.allowed);
+        if !allowed.is_empty() {
+            all.add(Html::element("p", &[("class", "allowed")], said(allowed.trim())));
+        }
+        all
     }
 
     fn finding(&self, finding: &Finding) -> Html {
@@ -236,7 +244,7 @@ impl Report<'_> {
             ("line", Column::Figures),
             ("layer", Column::Figures),
             ("z, mm", Column::Figures),
-            ("at about", Column::Figures),
+            ("at", Column::Figures),
             ("what", Column::Words),
         ];
         let shown = finding.places.len() as u64;
@@ -246,7 +254,8 @@ impl Report<'_> {
         let series = course.map(|course| if self.tense.is_some() { &course.after } else { &course.before });
         for place in &finding.places {
             let some = |known: bool, text: String| if known { text } else { "-".to_owned() };
-            let at = series.and_then(|series| series.time_of_line(place.line)).filter(|_| place.line > 0);
+            let about = || series.and_then(|series| series.time_of_line(place.line)).filter(|_| place.line > 0);
+            let at = place.time_s.or_else(about);
             grid.row([
                 if place.line > 0 { place.line.to_string() } else { "whole file".to_owned() },
                 some(place.layer > 0, count(place.layer)),
@@ -392,18 +401,7 @@ impl Report<'_> {
             [("By role of the bead", "role", &changes.roles), ("By layers", "layers", &changes.layer_bands)]
         {
             let mut grid = Grid::new(caption, named(first));
-            for share in shares {
-                grid.row([
-                    share.name.clone(),
-                    count(share.beads),
-                    count(share.slowed),
-                    volume(share.volume_mm3),
-                    time(share.time_before_s),
-                    time(share.time_after_s),
-                    decimal(share.peak_before_mm3_s, 1),
-                    decimal(share.peak_after_mm3_s, 1),
-                ]);
-            }
+            shares.iter().for_each(|share| grid.row(parts::share_cells(share)));
             all.add(grid.html());
         }
         all
@@ -459,6 +457,25 @@ impl Report<'_> {
         all
     }
 
+    /// What the figures hold for: files as they were sliced, or as they were rewritten.
+    fn controller(&self) -> Html {
+        let mut passes = Passes::NONE;
+        if self.tense.is_some() {
+            self.summary.provenance.passes.iter().for_each(|name| {
+                passes.add(name);
+            });
+        }
+        let heads = [("setting", Column::Words), ("is", Column::Words), ("command", Column::Words)];
+        let mut grid = Grid::new("Settings of the controller", heads);
+        for one in expectations(self.profile, passes) {
+            let command = one.command.as_deref().map_or_else(|| Html::text("-"), |text| Html::words("code", text));
+            grid.marked(vec![Html::text(one.setting), Html::text(&one.value), command]);
+        }
+        let words = "Times, flow and cooling are worked out for these. Commands hold until the controller is switched off \
+            or the file sets something else; compare the rest with its configuration.";
+        [Html::words("p", words), grid.html()].into_iter().collect()
+    }
+
     /// Where the result comes from.
     fn record(&self) -> Html {
         let record = &self.summary.provenance;
@@ -480,6 +497,7 @@ impl Report<'_> {
         ];
         if record.output_bytes > 0 {
             rows.insert(4, ("bytes of the output", count(record.output_bytes)));
+            rows.insert(5, ("SHA-256 of the output", record.output_sha256.clone()));
         }
         for (name, value) in rows {
             grid.marked(vec![Html::text(name), Html::words("bdi", &value)]);

@@ -49,6 +49,56 @@
     }
   }
 
+  // A line around each island, three pixels off its beads. What no way from the edge of its box leads to is inside: gaps
+  // between its beads get no line of their own.
+  function outline(pen, paths, bead, grounds, ratio, ink) {
+    const mask = document.createElement("canvas");
+    [mask.width, mask.height] = [picture.width, picture.height];
+    if (!mask.width || !mask.height) return;
+    const cover = mask.getContext("2d", { willReadFrequently: true });
+    cover.scale(ratio, ratio);
+    [cover.lineJoin, cover.lineCap, cover.lineWidth] = ["round", "round", bead + 6];
+    cover.strokeStyle = ink;
+    cover.beginPath();
+    for (const path of paths) path.forEach((at, index) => (index ? cover.lineTo(...at) : cover.moveTo(...at)));
+    cover.stroke();
+    const dot = Math.max(Math.round(1.2 * ratio), 1) / ratio;
+    pen.fillStyle = ink;
+    pen.beginPath();
+    for (const [x, y, w, h] of grounds) {
+      const off = bead / 2 + 6;
+      const left = Math.max(Math.floor((x - off) * ratio), 0);
+      const top = Math.max(Math.floor((y - off) * ratio), 0);
+      const wide = Math.min(Math.ceil((x + w + off) * ratio), mask.width) - left;
+      const high = Math.min(Math.ceil((y + h + off) * ratio), mask.height) - top;
+      if (wide < 3 || high < 3) continue;
+      const inks = cover.getImageData(left, top, wide, high).data;
+      const outside = new Uint8Array(wide * high);
+      const todo = [];
+      const visit = (at) => {
+        if (!outside[at] && inks[4 * at + 3] < 128) {
+          outside[at] = 1;
+          todo.push(at);
+        }
+      };
+      for (let column = 0; column < wide; column++) [column, (high - 1) * wide + column].forEach(visit);
+      for (let row = 0; row < high; row++) [row * wide, row * wide + wide - 1].forEach(visit);
+      while (todo.length) {
+        const at = todo.pop();
+        const column = at % wide;
+        if (column > 0) visit(at - 1);
+        if (column < wide - 1) visit(at + 1);
+        if (at >= wide) visit(at - wide);
+        if (at < wide * (high - 1)) visit(at + wide);
+      }
+      for (let at = wide; at < wide * (high - 1); at++) {
+        const isEdge = outside[at - 1] || outside[at + 1] || outside[at - wide] || outside[at + wide];
+        if (!outside[at] && isEdge) pen.rect((left + (at % wide)) / ratio, (top + Math.floor(at / wide)) / ratio, dot, dot);
+      }
+    }
+    pen.fill();
+  }
+
   const isPrinted = window.matchMedia("print");
   function draw() {
     const layer = layers[chosen];
@@ -92,14 +142,11 @@
       if (step >= 10 && list.length) lay(list, bead + Math.min(2.4, 0.3 * bead), colour("--ink"));
       if (list.length) lay(list, bead, colour("--c" + step));
     }
-    pen.lineWidth = 1.2;
-    pen.setLineDash([5, 4]);
+    const grounds = layer.boxes.map(([x0, y0, x1, y1]) => [...place(x0, y1), (x1 - x0) * scale, (y1 - y0) * scale]);
+    const paths = all.map((run) => run.points.map(([x, y]) => place(x / 100, y / 100)));
+    outline(pen, paths, bead, grounds, ratio, colour("--ink"));
     pen.strokeStyle = colour("--ink");
-    for (const [x0, y0, x1, y1] of layer.boxes) {
-      const [x, y] = place(x0, y1);
-      pen.strokeRect(x - 3, y - 3, (x1 - x0) * scale + 6, (y1 - y0) * scale + 6);
-    }
-    pen.setLineDash([]);
+    pen.lineWidth = 1.2;
     const about = wide / 5;
     const power = 10 ** Math.floor(Math.log10(about));
     const bar = [5, 2, 1].map((easy) => easy * power).find((length) => length <= about) || power;

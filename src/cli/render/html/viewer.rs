@@ -39,7 +39,7 @@ pub fn section(sources: &Sources<'_>) -> Html {
     };
     let words = format!(
         "{shown} Choose a layer with the slider, by mouse or arrow keys, or by its number. Colour and lightness tell \
-         the demand; beads above the capacity have an edge, dashed boxes are islands."
+         the demand; beads above the capacity have an edge, thin lines run around islands."
     );
     let mut inside = Html::words("p", &words);
     // Taken away by the script. A `noscript` would not show where only a policy holds the script back.

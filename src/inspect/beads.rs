@@ -1,5 +1,6 @@
-//! Beads against the nozzle, and the screw at rest: what a file asks that no nozzle lays well, told in an audit.
+//! Beads against the nozzle and the least flow of the screw: what a file asks that no nozzle lays well.
 
+use super::Seen;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::layers::PLAUSIBLE_MM;
 use crate::moves::settings::FileSettings;
@@ -12,14 +13,14 @@ const LEAST_WIDTH: f64 = 0.7;
 const MOST_HEIGHT: f64 = 0.8;
 /// Width of a face that was not measured, over the bore.
 const FACE: f64 = 2.0;
+/// Height of the first layer over the bore below which the gap chokes the flow.
+const FREE_GAP: f64 = 0.25;
 /// First layers are pressed wider on purpose, over the face: common practice, no source.
 const FIRST_LAYER: f64 = 1.5;
 /// Share of a print's path, or of a layer's, from which beads are told of: gaps are filled with thinner ones.
 const MUCH: f64 = 0.25;
 /// Share of the time from which low flow is told of.
 const LONG_SHARE: f64 = 0.1;
-/// Time at rest from which it is told of, s: a soft melt has drooled out long before. Common practice, no source.
-const LONG_REST_S: f64 = 180.0;
 /// Roles whose beads are looked at; filling of gaps, skirts and towers may be of any width.
 const fn counts(role: Role) -> bool {
     !matches!(role, Role::GapFill | Role::Skirt | Role::Tower | Role::Other | Role::Bridge | Role::Overhang)
@@ -55,6 +56,8 @@ pub struct Beads {
     layer: u32,
     first: Place,
     height_mm: f64,
+    /// Height of the first layer on the bed, mm.
+    on_bed_mm: Option<f64>,
     least_area: f64,
     most_area: f64,
     here: Paths,
@@ -64,13 +67,9 @@ pub struct Beads {
     time_s: f64,
     low_s: f64,
     first_low: Option<Place>,
-    rest_s: f64,
-    has_laid: bool,
-    /// Longest rest, and where it ended.
-    longest: (f64, Place),
 }
 
-const NOWHERE: Place = Place { line: 0, layer: 0, z_mm: 0.0, detail: String::new() };
+const NOWHERE: Place = Place { line: 0, layer: 0, z_mm: 0.0, time_s: None, detail: String::new() };
 
 impl Beads {
     /// The bore is that of the profile; where that was never set, the one the file was sliced for.
@@ -86,6 +85,7 @@ impl Beads {
             layer: 0,
             first: NOWHERE,
             height_mm: 0.0,
+            on_bed_mm: None,
             least_area: 0.0,
             most_area: f64::INFINITY,
             here: Paths::default(),
@@ -94,30 +94,23 @@ impl Beads {
             time_s: 0.0,
             low_s: 0.0,
             first_low: None,
-            rest_s: 0.0,
-            has_laid: false,
-            longest: (0.0, NOWHERE),
         }
     }
 
-    /// Takes the next move, on `line`, which takes `seconds` as it is executed.
+    /// Takes the next move.
     #[inline]
-    pub fn add(&mut self, step: &Move, line: u64, seconds: f64, findings: &mut Findings) {
+    pub fn add(&mut self, seen: &Seen<'_>, findings: &mut Findings) {
+        let Seen { step, seconds, .. } = *seen;
         if step.kind != Kind::Bead || !step.has(Move::SCREW) {
-            self.rest_s += seconds;
             return;
         }
         if step.layer != self.layer {
-            self.begin(step, line, findings);
+            self.begin(seen, findings);
         }
-        if self.rest_s > LONG_REST_S && self.has_laid && self.rest_s > self.longest.0 {
-            self.longest = (self.rest_s, place(step, line, String::new()));
-        }
-        (self.rest_s, self.has_laid) = (0.0, true);
         self.time_s += seconds;
         if step.volume < self.least_flow_mm3_s * seconds {
             self.low_s += seconds;
-            self.first_low.get_or_insert_with(|| place(step, line, String::new()));
+            self.first_low.get_or_insert_with(|| seen.place(String::new()));
         }
         if counts(step.role) {
             self.here.all_mm += step.length;
@@ -131,14 +124,23 @@ impl Beads {
     }
 
     /// A layer begins.
-    fn begin(&mut self, step: &Move, line: u64, findings: &mut Findings) {
+    fn begin(&mut self, seen: &Seen<'_>, findings: &mut Findings) {
         self.end(findings);
+        let step = seen.step;
         let rise = step.z - self.first.z_mm;
-        // An object begun anew stands on the bed again.
-        let height = if self.layer == 0 || rise < 0.0 { step.z } else { rise };
+        // An object begun anew stands on the bed again; further up nothing tells what it is laid on.
+        let height = match rise < 0.0 {
+            _ if self.layer == 0 => step.z,
+            true if self.on_bed_mm.is_none_or(|height| step.z <= height + 1e-9) => step.z,
+            true => 0.0,
+            false => rise,
+        };
         self.layer = step.layer;
-        self.first = place(step, line, String::new());
+        self.first = seen.place(String::new());
         self.height_mm = if PLAUSIBLE_MM.contains(&height) { height } else { 0.0 };
+        if self.on_bed_mm.is_none() && self.height_mm > 0.0 {
+            self.on_bed_mm = Some(self.height_mm);
+        }
         (self.least_area, self.most_area) = (0.0, f64::INFINITY);
         if self.height_mm > 0.0 {
             self.least_area = area(LEAST_WIDTH * self.bore_mm, self.height_mm);
@@ -155,6 +157,13 @@ impl Beads {
         }
         let width = width(here.mm3 / here.all_mm, self.height_mm);
         if self.layer == 1 {
+            // The gap lets as much through as the bore where its rim, pi d h, is as large as the bore, pi d²/4.
+            let least = FREE_GAP * self.bore_mm;
+            if self.height_mm < least - 1e-9 {
+                let (height, bore) = (self.height_mm, self.bore_mm);
+                let detail = format!("{height:.2} mm above the bed, a bore of {bore} mm wants {least:.2} mm");
+                findings.add(Code::FirstLayerNear, || Place { detail, ..self.first.clone() });
+            }
             // It is told of on its own: the gap is what is set wrong there.
             if here.wide_mm > MUCH * here.all_mm {
                 let (gap, face) = (self.height_mm, self.face_mm);
@@ -201,13 +210,6 @@ impl Beads {
                 findings.add(Code::LowFlow, || Place { detail, ..first });
             }
         }
-        let (rest_s, ref behind) = self.longest;
-        if rest_s > 0.0 {
-            findings.add(Code::LongRest, || Place {
-                detail: format!("{rest_s:.0} s without a bead before it"),
-                ..behind.clone()
-            });
-        }
     }
 }
 
@@ -227,8 +229,4 @@ fn width(area_mm2: f64, height_mm: f64) -> f64 {
     } else {
         (area_mm2 - round) / height_mm + height_mm
     }
-}
-
-fn place(step: &Move, line: u64, detail: String) -> Place {
-    Place { line, layer: u64::from(step.layer), z_mm: step.z, detail }
 }

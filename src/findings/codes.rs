@@ -1,53 +1,6 @@
-//! What the reader should know or act on: typed, counted, deduplicated, each with a remedy.
+//! Every kind of finding: its level, its name, and in a sentence each what it is, why it matters and what to do.
 
-use serde::Serialize;
-
-/// How serious a finding is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Level {
-    /// The print will fail or the file will not run as written.
-    Error,
-    /// The print may suffer.
-    Warning,
-    /// Worth knowing.
-    Note,
-}
-
-/// Something the reader should know or act on.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Finding {
-    /// How serious it is.
-    pub level: Level,
-    /// Stable short name, `kebab-case`.
-    pub code: &'static str,
-    /// What was found, one sentence.
-    pub what: String,
-    /// Why it matters, one sentence.
-    pub why: String,
-    /// What to do about it, one sentence.
-    pub help: String,
-    /// How often it occurs.
-    pub count: u64,
-    /// Where: at most ten places, worst or first.
-    pub places: Vec<Place>,
-}
-
-/// A place in the input.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Place {
-    /// Line, counted from 1; 0 for the file as a whole.
-    pub line: u64,
-    /// Layer, counted from 1; 0 before the first bead.
-    pub layer: u64,
-    /// Height, mm.
-    pub z_mm: f64,
-    /// What stands there, in a few words with units (`38.2 mm³/s, infill`).
-    pub detail: String,
-}
-
-/// Most places kept for one finding.
-pub const MAX_PLACES: usize = 10;
+use super::Level;
 
 macro_rules! codes {
     ($($(#[$doc:meta])* $code:ident, $level:ident, $name:literal, $what:literal, $why:literal, $help:literal;)+) => {
@@ -59,7 +12,7 @@ macro_rules! codes {
             /// All of them, most serious first.
             pub const ALL: &[Self] = &[$(Self::$code,)+];
 
-            const fn parts(self) -> (Level, [&'static str; 4]) {
+            pub(super) const fn parts(self) -> (Level, [&'static str; 4]) {
                 match self { $(Self::$code => (Level::$level, [$name, $what, $why, $help]),)+ }
             }
         }
@@ -67,6 +20,11 @@ macro_rules! codes {
 }
 
 codes! {
+    /// A move ends where the machine does not reach.
+    OutOfReach, Error, "out-of-reach",
+        "moves end outside of what the machine reaches",
+        "the controller ends the print there, or the machine runs against its end and has lost its place from then on",
+        "place the part and the start and end code within the machine, or correct machine.reach_mm";
     /// A bead asks more than the peak capacity.
     PeakDemand, Error, "peak-demand",
         "beads ask more than the screw can give at once: they will be starved",
@@ -162,6 +120,21 @@ codes! {
         "moves follow M84 or M18, which make this controller forget where its axes are: it refuses all of them",
         "none of the later moves is made, and the axes may have sunk or shifted meanwhile",
         "remove the M84 or M18, or home again behind it";
+    /// More fan than the feedstock bears.
+    FanTooStrong, Warning, "fan-too-strong",
+        "the part fan is set stronger than the feedstock bears",
+        "beads that are chilled too early do not bond, and a stream of air moves a soft part",
+        "slice with a weaker fan, or correct feedstock.max_fan_share";
+    /// The nozzle stands so near to the bed that the melt cannot leave it freely.
+    FirstLayerNear, Warning, "first-layer-near",
+        "the first layer is so low that the gap below the nozzle is narrower than its bore",
+        "pressure rises steeply, the melt creeps up beside the nozzle, and a soft feedstock pushes the screw back",
+        "slice the first layer at least a quarter of the bore high";
+    /// Granules stay open for longer than they may.
+    OpenTime, Warning, "open-time",
+        "granules stay in the hopper for longer than they may lie open after drying",
+        "feedstock that has taken up water foams in the barrel: beads get bubbles, output falls and swings",
+        "fill in less at a time from a closed, dry container, or keep the hopper dry and set feedstock.open_time_h = \"none\"";
     /// Nothing is extruded.
     NoExtrusion, Warning, "no-extrusion",
         "no move of a screw extrudes anything",
@@ -236,7 +209,7 @@ codes! {
     BeadWidth, Warning, "bead-width",
         "much of the print has beads narrower or wider than this nozzle lays",
         "narrow beads are drawn out and tear, wide ones are pressed out beyond the face of the nozzle and smear over their neighbours",
-        "slice with a bead width between the bore and the face, or set nozzle.diameter_mm and nozzle.face_mm to what is mounted";
+        "slice with a bead width between the bore and the face, or set nozzle.diameter_mm and nozzle.face_mm to what is mounted; where all beads are out by one factor, correct screw.e_unit";
     /// Layers higher than the nozzle lays.
     BeadHeight, Warning, "bead-height",
         "layers are higher than four fifths of the bore",
@@ -403,6 +376,21 @@ codes! {
         "the screw rests for long while the nozzle is hot",
         "melt droops out and ages meanwhile, so that the next bead starts empty or scorched",
         "have the file purge before it goes on, or lower the temperature during the wait";
+    /// Much drools out on the way.
+    Drool, Note, "drool",
+        "a good part of the melt drools out while the head travels with the screw at rest",
+        "it hangs on the part as strings, and is missing from the beads that follow",
+        "run `meltwright rewrite`, which turns the screw back and charges it again as the melt asks for; or slice with fewer and shorter ways";
+    /// Nothing says whether the file counts in millimetres or inches.
+    UnitsNotSet, Note, "units-not-set",
+        "the file moves before it says whether it counts in millimetres or inches, and it matters here",
+        "until then the controller goes on in the unit of whatever ran before: distances may be wrong by a factor of 25.4",
+        "write G21 (or G20 for inches) at the top of the start code";
+    /// Commands that no list of the controller knows.
+    UnknownCommand, Note, "unknown-command",
+        "commands are used that are not known of any such controller",
+        "whether it skips them, stops there or runs a macro of that name cannot be told",
+        "look at these lines; name commands that your controller does know in controller.own_commands";
     /// Nozzle of the file and of the profile differ.
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",
@@ -411,143 +399,38 @@ codes! {
 }
 
 impl Code {
+    /// The code of this name.
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|code| code.name() == name)
+    }
+
+    /// Stable short name, `kebab-case`.
+    pub const fn name(self) -> &'static str {
+        self.parts().1[0]
+    }
+
+    /// How serious such findings are.
+    pub const fn level(self) -> Level {
+        self.parts().0
+    }
+
+    /// What is found, one sentence.
+    pub const fn what(self) -> &'static str {
+        self.parts().1[1]
+    }
+
+    /// Why it matters, one sentence.
+    pub const fn why(self) -> &'static str {
+        self.parts().1[2]
+    }
+
+    /// What to do about it, one sentence.
+    pub const fn help(self) -> &'static str {
+        self.parts().1[3]
+    }
+
     /// Its place in [`Code::ALL`].
-    const fn index(self) -> usize {
+    pub(super) const fn index(self) -> usize {
         self as usize
-    }
-}
-
-/// Collects findings while a file streams by; memory does not grow with their number.
-#[derive(Clone, Debug)]
-pub struct Findings {
-    entries: Vec<Entry>,
-}
-
-#[derive(Clone, Debug, Default)]
-struct Entry {
-    count: u64,
-    /// Places with their weight; the heaviest are kept, the earlier of equals.
-    places: Vec<(f64, Place)>,
-}
-
-impl Default for Findings {
-    fn default() -> Self {
-        Self { entries: vec![Entry::default(); Code::ALL.len()] }
-    }
-}
-
-impl Findings {
-    /// Counts a finding; the first places are kept.
-    pub fn add(&mut self, code: Code, place: impl FnOnce() -> Place) {
-        self.add_weighted(code, 0.0, place);
-    }
-
-    /// Counts a finding; the places with the largest weight are kept, the earlier of equals.
-    pub fn add_weighted(&mut self, code: Code, weight: f64, place: impl FnOnce() -> Place) {
-        let Some(entry) = self.entries.get_mut(code.index()) else { return };
-        entry.count += 1;
-        if entry.places.len() < MAX_PLACES || entry.places.last().is_some_and(|last| weight > last.0) {
-            let at = entry.places.partition_point(|kept| kept.0 >= weight);
-            entry.places.insert(at, (weight, place()));
-            entry.places.truncate(MAX_PLACES);
-        }
-    }
-
-    /// Counts a finding about the file as a whole that needs no further words.
-    pub fn add_for_file(&mut self, code: Code) {
-        self.add_count(code, 1);
-    }
-
-    /// Counts findings that need no further place.
-    pub fn add_count(&mut self, code: Code, count: u64) {
-        if let Some(entry) = self.entries.get_mut(code.index()) {
-            entry.count += count;
-        }
-    }
-
-    /// Takes back what was found of a kind.
-    pub fn remove(&mut self, code: Code) {
-        if let Some(entry) = self.entries.get_mut(code.index()) {
-            *entry = Entry::default();
-        }
-    }
-
-    /// Adds the findings of another collector.
-    pub fn merge(&mut self, other: Self) {
-        for (entry, more) in self.entries.iter_mut().zip(other.entries) {
-            entry.count += more.count;
-            for (weight, place) in more.places {
-                let at = entry.places.partition_point(|kept| kept.0 >= weight);
-                entry.places.insert(at, (weight, place));
-            }
-            entry.places.truncate(MAX_PLACES);
-        }
-    }
-
-    /// The findings, most serious first.
-    pub fn into_list(self) -> Vec<Finding> {
-        let mut list: Vec<Finding> = Code::ALL
-            .iter()
-            .zip(self.entries)
-            .filter(|(_, entry)| entry.count > 0)
-            .map(|(code, entry)| {
-                let (level, [name, what, why, help]) = code.parts();
-                Finding {
-                    level,
-                    code: name,
-                    what: what.to_owned(),
-                    why: why.to_owned(),
-                    help: help.to_owned(),
-                    count: entry.count,
-                    places: entry.places.into_iter().map(|(_, place)| place).collect(),
-                }
-            })
-            .collect();
-        list.sort_by_key(|finding| finding.level);
-        list
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn place(line: u64) -> Place {
-        Place { line, layer: 0, z_mm: 0.0, detail: String::new() }
-    }
-
-    #[test]
-    fn keeps_the_heaviest_places_and_counts_all() {
-        let mut findings = Findings::default();
-        for line in 1..=100 {
-            findings.add_weighted(Code::PeakDemand, (line % 50) as f64, || place(line));
-        }
-        findings.add(Code::Exponent, || place(7));
-        let list = findings.into_list();
-        assert_eq!((list[0].code, list[0].count), ("peak-demand", 100));
-        let lines: Vec<u64> = list[0].places.iter().map(|p| p.line).collect();
-        assert_eq!(lines, [49, 99, 48, 98, 47, 97, 46, 96, 45, 95]);
-        assert_eq!((list[1].code, list[1].places[0].line), ("exponent", 7));
-    }
-
-    #[test]
-    fn every_code_says_what_why_and_what_to_do() {
-        for code in Code::ALL {
-            let (_, [name, sentences @ ..]) = code.parts();
-            assert!(name.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'-'), "{name}");
-            for sentence in sentences {
-                assert!(
-                    sentence.len() > 20 && !sentence.ends_with('.') && !sentence.contains("  "),
-                    "{name}: {sentence}"
-                );
-            }
-        }
-    }
-
-    #[test]
-    fn codes_are_listed_by_number() {
-        for (index, code) in Code::ALL.iter().enumerate() {
-            assert_eq!(code.index(), index);
-        }
     }
 }

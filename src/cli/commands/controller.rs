@@ -1,0 +1,32 @@
+//! `meltwright controller`
+
+use meltwright::error::Result;
+use meltwright::pipeline::expectations::expectations;
+use meltwright::profile::Preset;
+
+use super::tell;
+use crate::cli::record_args::ControllerArgs;
+use crate::cli::render::controller::{Sheet, text};
+use crate::cli::{Exit, plan};
+
+/// Says what the controller has to be set to.
+///
+/// # Errors
+/// When the profile is wrong, or the JSON cannot be written.
+pub fn run(args: &ControllerArgs) -> Result<Exit> {
+    let chosen = plan::choose(&args.profile, None)?;
+    let preset = match chosen.profile.controller.preset.value {
+        Preset::Host => "host",
+        Preset::Board => "board",
+        Preset::Network => "network",
+        Preset::Custom => "custom",
+    };
+    let sheet = Sheet {
+        controller: preset,
+        profile: chosen.origin,
+        passes: args.chosen.passes.names(),
+        settings: expectations(&chosen.profile, args.chosen.passes),
+    };
+    tell(&text(&sheet), args.json.as_deref(), &sheet)?;
+    Ok(Exit::Done)
+}

@@ -1,0 +1,241 @@
+//! What the reader should know or act on: typed, counted, deduplicated, each with a remedy.
+
+mod codes;
+
+use serde::Serialize;
+
+pub use codes::Code;
+
+/// How serious a finding is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(rename_all = "lowercase")]
+pub enum Level {
+    /// The print will fail or the file will not run as written.
+    Error,
+    /// The print may suffer.
+    Warning,
+    /// Worth knowing.
+    Note,
+}
+
+/// Something the reader should know or act on.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct Finding {
+    /// How serious it is.
+    pub level: Level,
+    /// Stable short name, `kebab-case`.
+    pub code: &'static str,
+    /// What was found, one sentence.
+    pub what: String,
+    /// Why it matters, one sentence.
+    pub why: String,
+    /// What to do about it, one sentence.
+    pub help: String,
+    /// How often it occurs.
+    pub count: u64,
+    /// Where: at most ten places, worst or first.
+    pub places: Vec<Place>,
+}
+
+/// A place in the input.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct Place {
+    /// Line, counted from 1; 0 for the file as a whole.
+    pub line: u64,
+    /// Layer, counted from 1; 0 before the first bead.
+    pub layer: u64,
+    /// Height, mm.
+    pub z_mm: f64,
+    /// Time from the start of the print, s: of the output, or of the file where it is only judged. Not there where it is
+    /// not known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub time_s: Option<f64>,
+    /// What stands there, in a few words with units (`38.2 mm³/s, infill`).
+    pub detail: String,
+}
+
+impl Place {
+    /// The file as a whole, in a few words.
+    pub fn of_file(detail: impl Into<String>) -> Self {
+        Self { line: 0, layer: 0, z_mm: 0.0, time_s: None, detail: detail.into() }
+    }
+}
+
+/// Findings that the profile allows: they are counted and not shown.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct Allowed {
+    /// Stable short name, `kebab-case`.
+    pub code: &'static str,
+    /// How serious they would be.
+    pub level: Level,
+    /// How often they occur.
+    pub count: u64,
+}
+
+/// Most places kept for one finding.
+pub const MAX_PLACES: usize = 10;
+
+/// Collects findings while a file streams by; memory does not grow with their number.
+#[derive(Clone, Debug)]
+pub struct Findings {
+    entries: Vec<Entry>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Entry {
+    count: u64,
+    /// Places with their weight; the heaviest are kept, the earlier of equals.
+    places: Vec<(f64, Place)>,
+}
+
+impl Default for Findings {
+    fn default() -> Self {
+        Self { entries: vec![Entry::default(); Code::ALL.len()] }
+    }
+}
+
+impl Findings {
+    /// Counts a finding; the first places are kept.
+    pub fn add(&mut self, code: Code, place: impl FnOnce() -> Place) {
+        self.add_weighted(code, 0.0, place);
+    }
+
+    /// Counts a finding; the places with the largest weight are kept, the earlier of equals.
+    pub fn add_weighted(&mut self, code: Code, weight: f64, place: impl FnOnce() -> Place) {
+        let Some(entry) = self.entries.get_mut(code.index()) else { return };
+        entry.count += 1;
+        if entry.places.len() < MAX_PLACES || entry.places.last().is_some_and(|last| weight > last.0) {
+            let at = entry.places.partition_point(|kept| kept.0 >= weight);
+            entry.places.insert(at, (weight, place()));
+            entry.places.truncate(MAX_PLACES);
+        }
+    }
+
+    /// Counts a finding about the file as a whole that needs no further words.
+    pub fn add_for_file(&mut self, code: Code) {
+        self.add_count(code, 1);
+    }
+
+    /// Counts findings that need no further place.
+    pub fn add_count(&mut self, code: Code, count: u64) {
+        if let Some(entry) = self.entries.get_mut(code.index()) {
+            entry.count += count;
+        }
+    }
+
+    /// Takes back what was found of a kind.
+    pub fn remove(&mut self, code: Code) {
+        if let Some(entry) = self.entries.get_mut(code.index()) {
+            *entry = Entry::default();
+        }
+    }
+
+    /// Adds the findings of another collector.
+    pub fn merge(&mut self, other: Self) {
+        for (entry, more) in self.entries.iter_mut().zip(other.entries) {
+            entry.count += more.count;
+            for (weight, place) in more.places {
+                let at = entry.places.partition_point(|kept| kept.0 >= weight);
+                entry.places.insert(at, (weight, place));
+            }
+            entry.places.truncate(MAX_PLACES);
+        }
+    }
+
+    /// Lines of the places that have no time yet, in order.
+    pub fn untimed_lines(&self) -> Vec<u64> {
+        let places = self.entries.iter().flat_map(|entry| &entry.places).map(|(_, place)| place);
+        let mut lines: Vec<u64> = places.filter(|p| p.time_s.is_none() && p.line > 0).map(|p| p.line).collect();
+        lines.sort_unstable();
+        lines.dedup();
+        lines
+    }
+
+    /// Gives places without a time the one of their line, where `time_of` knows it.
+    pub fn set_times(&mut self, time_of: impl Fn(u64) -> Option<f64>) {
+        for (_, place) in self.entries.iter_mut().flat_map(|entry| &mut entry.places) {
+            place.time_s = place.time_s.or_else(|| time_of(place.line).filter(|_| place.line > 0));
+        }
+    }
+
+    /// Takes out what is `allowed` by name; what there was of it, most serious first.
+    pub fn allow(&mut self, allowed: &[String]) -> Vec<Allowed> {
+        let mut taken = Vec::new();
+        for (code, entry) in Code::ALL.iter().zip(&mut self.entries) {
+            if entry.count > 0 && allowed.iter().any(|name| name == code.name()) {
+                let count = std::mem::take(entry).count;
+                taken.push(Allowed { code: code.name(), level: code.level(), count });
+            }
+        }
+        taken.sort_by_key(|one| one.level);
+        taken
+    }
+
+    /// The findings, most serious first.
+    pub fn into_list(self) -> Vec<Finding> {
+        let mut list: Vec<Finding> = Code::ALL
+            .iter()
+            .zip(self.entries)
+            .filter(|(_, entry)| entry.count > 0)
+            .map(|(code, entry)| Finding {
+                level: code.level(),
+                code: code.name(),
+                what: code.what().to_owned(),
+                why: code.why().to_owned(),
+                help: code.help().to_owned(),
+                count: entry.count,
+                places: entry.places.into_iter().map(|(_, place)| place).collect(),
+            })
+            .collect();
+        list.sort_by_key(|finding| finding.level);
+        list
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn place(line: u64) -> Place {
+        Place { line, layer: 0, z_mm: 0.0, time_s: None, detail: String::new() }
+    }
+
+    #[test]
+    fn keeps_the_heaviest_places_and_counts_all() {
+        let mut findings = Findings::default();
+        for line in 1..=100 {
+            findings.add_weighted(Code::PeakDemand, (line % 50) as f64, || place(line));
+        }
+        findings.add(Code::Exponent, || place(7));
+        let list = findings.into_list();
+        assert_eq!((list[0].code, list[0].count), ("peak-demand", 100));
+        let lines: Vec<u64> = list[0].places.iter().map(|p| p.line).collect();
+        assert_eq!(lines, [49, 99, 48, 98, 47, 97, 46, 96, 45, 95]);
+        assert_eq!((list[1].code, list[1].places[0].line), ("exponent", 7));
+    }
+
+    #[test]
+    fn every_code_says_what_why_and_what_to_do() {
+        for code in Code::ALL {
+            let (_, [name, sentences @ ..]) = code.parts();
+            assert!(name.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'-'), "{name}");
+            for sentence in sentences {
+                assert!(
+                    sentence.len() > 20 && !sentence.ends_with('.') && !sentence.contains("  "),
+                    "{name}: {sentence}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn codes_are_listed_by_number() {
+        for (index, code) in Code::ALL.iter().enumerate() {
+            assert_eq!(code.index(), index);
+        }
+    }
+}

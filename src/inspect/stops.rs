@@ -1,0 +1,212 @@
+//! Starts and stops of the screw in the file as it came: how many, how long, and what drools out meanwhile.
+//!
+//! The melt is a spring: a flow Q leaves the volume tau Q between screw and nozzle when the screw stops, and what is left
+//! of it after a time t is the share exp(-t/tau). What the file turns the screw back is taken off first.
+
+use serde::Serialize;
+
+use super::Seen;
+use crate::findings::{Code, Findings, Place};
+use crate::moves::Kind;
+use crate::profile::Profile;
+
+/// Share of the volume from which drool is told. Common practice, no source.
+const TOLD_DROOL: f64 = 0.03;
+/// Time at rest from which it is told of, s: a soft melt has drooled out long before. Common practice, no source.
+const LONG_REST_S: f64 = 180.0;
+
+/// Starts and stops of the screw, as the file came.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct StopFigures {
+    /// Runs of beads without a stop between them: as many starts, and as many stops.
+    pub runs: u64,
+    /// Turns back of the screw.
+    pub decompressions: u64,
+    /// Longest time without a bead within the print, s.
+    pub longest_idle_s: f64,
+    /// Line with which beads go on behind it, counted from 1; 0 where there is none.
+    pub longest_idle_line: u64,
+    /// What the model of the melt lets out between beads, mm³.
+    pub drool_mm3: f64,
+}
+
+/// Follows the screw.
+#[derive(Clone, Debug)]
+pub struct Stops {
+    lag_s: f64,
+    figures: StopFigures,
+    begun: bool,
+    /// Time since the last bead, s; 0 while beads go on.
+    idle_s: f64,
+    in_run: bool,
+    /// Behind the longest time without a bead.
+    behind: Place,
+    /// Between screw and nozzle when the last run ended, mm³.
+    stored_mm3: f64,
+}
+
+impl Stops {
+    /// At the start of a file.
+    pub fn new(profile: &Profile) -> Self {
+        Self {
+            lag_s: profile.screw.melt_lag_s.value,
+            figures: StopFigures::default(),
+            begun: false,
+            idle_s: 0.0,
+            in_run: false,
+            behind: Place::of_file(""),
+            stored_mm3: 0.0,
+        }
+    }
+
+    /// Time in which this screw does nothing.
+    pub fn wait(&mut self, seen: &Seen<'_>) {
+        self.idle_s += seen.seconds;
+        self.in_run = false;
+        self.let_out(seen.seconds);
+    }
+
+    /// Looks at a move of the screw.
+    #[inline]
+    pub fn at(&mut self, seen: &Seen<'_>) {
+        let step = seen.step;
+        match step.kind {
+            Kind::Bead => {
+                if !self.in_run {
+                    self.start(seen);
+                }
+                let flow = if seen.seconds > 0.0 { step.volume / seen.seconds } else { 0.0 };
+                self.stored_mm3 = self.lag_s * flow;
+            }
+            // They take no time and stop nothing by themselves.
+            Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE if seen.seconds == 0.0 => {}
+            Kind::EOut | Kind::MovingEOut => {
+                self.figures.decompressions += 1;
+                self.stored_mm3 = (self.stored_mm3 - step.volume.abs()).max(0.0);
+                self.wait(seen);
+            }
+            Kind::SetEOut => {
+                self.figures.decompressions += 1;
+                self.stored_mm3 = 0.0;
+                self.wait(seen);
+            }
+            _ => self.wait(seen),
+        }
+    }
+
+    fn start(&mut self, seen: &Seen<'_>) {
+        self.in_run = true;
+        self.figures.runs += 1;
+        let idle_s = std::mem::take(&mut self.idle_s);
+        if std::mem::replace(&mut self.begun, true) && idle_s > self.figures.longest_idle_s {
+            (self.figures.longest_idle_s, self.figures.longest_idle_line) = (idle_s, seen.line);
+            self.behind = seen.place(String::new());
+        }
+    }
+
+    fn let_out(&mut self, seconds: f64) {
+        // Nothing to speak of, and nothing before the print begins.
+        if self.stored_mm3 < 1e-6 {
+            return;
+        }
+        let left = if self.lag_s > 0.0 { self.stored_mm3 * (-seconds / self.lag_s).exp() } else { 0.0 };
+        self.figures.drool_mm3 += self.stored_mm3 - left;
+        self.stored_mm3 = left;
+    }
+
+    /// Adds what matters in the whole; `total_mm3`: what the print lays.
+    pub fn finish(self, total_mm3: f64, findings: &mut Findings) -> StopFigures {
+        let figures = self.figures;
+        if figures.longest_idle_s > LONG_REST_S {
+            let detail = format!("{:.0} s without a bead before it", figures.longest_idle_s);
+            findings.add(Code::LongRest, || Place { detail, ..self.behind });
+        }
+        if total_mm3 > 0.0 && figures.drool_mm3 > TOLD_DROOL * total_mm3 {
+            let percent = 100.0 * figures.drool_mm3 / total_mm3;
+            let lag_s = self.lag_s;
+            findings.add(Code::Drool, || {
+                let amount = match figures.drool_mm3 {
+                    mm3 if mm3 < 1000.0 => format!("about {mm3:.1} mm³"),
+                    mm3 => format!("about {:.1} cm³", mm3 * 1e-3),
+                };
+                let stops = figures.runs;
+                Place::of_file(format!("{amount}, {percent:.0} % of the print, in {stops} stops; melt lag {lag_s} s"))
+            });
+        }
+        figures
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moves::{Move, Role};
+
+    fn step(kind: Kind, volume: f64) -> Move {
+        Move {
+            kind,
+            role: Role::Unknown,
+            flags: Move::SCREW,
+            feed_decimals: 0,
+            line: 0,
+            feed_at: 0,
+            feed_len: 0,
+            e_at: 0,
+            e_len: 0,
+            e_decimals: 0,
+            layer: 1,
+            e_count: 0.0,
+            flow_factor: 1.0,
+            delta: [0.0; 3],
+            length: 0.0,
+            e: volume,
+            volume,
+            melt: 0.0,
+            feed_mm_min: 0.0,
+            speed_factor: 1.0,
+            speed: 0.0,
+            time: 0.0,
+            z: 0.3,
+        }
+    }
+
+    fn run(moves: &[(Kind, f64, f64)]) -> (StopFigures, Vec<String>) {
+        let lag = "screw.melt_lag_s=0.4".parse().expect("an assignment");
+        let mut stops = Stops::new(&Profile::embedded_with(&[lag]).expect("a profile"));
+        let (mut elapsed_s, mut total) = (0.0, 0.0);
+        for (index, (kind, volume, seconds)) in moves.iter().enumerate() {
+            let step = step(*kind, *volume);
+            stops.at(&Seen { step: &step, arc: None, line: index as u64 + 1, seconds: *seconds, elapsed_s });
+            elapsed_s += seconds;
+            total += if *kind == Kind::Bead { *volume } else { 0.0 };
+        }
+        let mut findings = Findings::default();
+        let figures = stops.finish(total, &mut findings);
+        let told = findings.into_list().into_iter().flat_map(|finding| finding.places);
+        (figures, told.map(|place| place.detail).collect())
+    }
+
+    /// 10 mm³/s leave 4 mm³ between screw and nozzle; a wait of one lag lets 1 - 1/e of it out.
+    #[test]
+    fn drool_by_hand() {
+        let beads = (Kind::Bead, 50.0, 5.0);
+        let (figures, told) = run(&[beads, (Kind::Travel, 0.0, 0.4), beads, beads, (Kind::Travel, 0.0, 100.0)]);
+        let expected = 4.0 * (1.0 - (-1.0_f64).exp()) + 4.0;
+        assert!((figures.drool_mm3 - expected).abs() < 1e-9, "{figures:?}");
+        assert_eq!((figures.runs, figures.decompressions), (2, 0));
+        assert!((figures.longest_idle_s - 0.4).abs() < 1e-12 && figures.longest_idle_line == 3);
+        assert_eq!(told, ["about 6.5 mm³, 4 % of the print, in 2 stops; melt lag 0.4 s"]);
+    }
+
+    /// What is turned back does not drool, and what holds the beads together is no stop.
+    #[test]
+    fn decompression_holds_back() {
+        let bead = (Kind::Bead, 50.0, 5.0);
+        let (figures, told) =
+            run(&[bead, (Kind::Feed, 0.0, 0.0), bead, (Kind::EOut, -3.0, 0.0), (Kind::Travel, 0.0, 60.0)]);
+        assert!((figures.drool_mm3 - 1.0).abs() < 1e-9, "{figures:?}");
+        assert_eq!((figures.runs, figures.decompressions, figures.longest_idle_s), (1, 1, 0.0));
+        assert!(told.is_empty(), "1 of 100 mm³: {told:?}");
+    }
+}

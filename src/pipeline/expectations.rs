@@ -1,0 +1,243 @@
+//! What the controller has to be set to, so that files judged or rewritten with a profile come out as computed.
+
+use serde::Serialize;
+
+use super::{Passes, assemble};
+use crate::passes::e_count::Unit;
+use crate::profile::{Corner, EUnit, LagCompensation, OutputUnit, Preset, Profile, Provenance};
+use crate::units::{Area, Length};
+
+/// One setting of the controller.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct Expectation {
+    /// What is set, in a few words.
+    pub setting: &'static str,
+    /// To what, with its unit.
+    pub value: String,
+    /// Key of the profile it comes from, if it does.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub key: Option<&'static str>,
+    /// Whether that was measured, or read on the machine, or is only assumed.
+    pub provenance: Provenance,
+    /// A command that sets it until the controller is switched off; not there where none is known that is the same on all
+    /// controllers of this behaviour.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub command: Option<String>,
+}
+
+/// Every setting that the result depends on. `passes`: those a file is rewritten with; none for a file as sliced.
+pub fn expectations(profile: &Profile, passes: Passes) -> Vec<Expectation> {
+    let mut list = List { profile, all: Vec::new() };
+    motion(&mut list);
+    extruder(&mut list, passes);
+    limits(&mut list);
+    list.all
+}
+
+struct List<'a> {
+    profile: &'a Profile,
+    all: Vec<Expectation>,
+}
+
+impl List<'_> {
+    fn add(&mut self, setting: &'static str, value: impl Into<String>, key: &'static str, command: Option<String>) {
+        let provenance = self.profile.entry(key).map_or(Provenance::Assumed, |entry| entry.provenance);
+        // What the controller does not know is of no use to it.
+        let controller = &self.profile.controller;
+        let known = |command: &String| {
+            let word = command.split(' ').next().unwrap_or_default();
+            let lists = [&controller.refused_commands, &controller.skipped_commands];
+            !lists.iter().any(|list| list.value.iter().any(|name| name == word))
+        };
+        let command = command.filter(known);
+        self.all.push(Expectation { setting, value: value.into(), key: Some(key), provenance, command });
+    }
+
+    fn preset(&self) -> Preset {
+        self.profile.controller.preset.value
+    }
+}
+
+/// `X100 Y100 Z5 E50`, each times `factor`.
+fn by_axis(values: [f64; 4], factor: f64) -> String {
+    let words: Vec<String> =
+        ["X", "Y", "Z", "E"].iter().zip(values).map(|(l, v)| format!("{l}{}", v * factor)).collect();
+    words.join(" ")
+}
+
+/// Speeds, accelerations, corners.
+fn motion(list: &mut List<'_>) {
+    let machine = &list.profile.machine;
+    let (speed, accel) = (machine.max_speed_mm_s.value, machine.max_accel_mm_s2.value);
+    let named = |words: String| format!("SET_VELOCITY_LIMIT {words}");
+    let (host, network) = (matches!(list.preset(), Preset::Host), matches!(list.preset(), Preset::Network));
+    let board = matches!(list.preset(), Preset::Board);
+    list.add(
+        "highest speed along the path, at least what the file asks",
+        format!("{speed} mm/s"),
+        "machine.max_speed_mm_s",
+        host.then(|| named(format!("VELOCITY={speed}"))),
+    );
+    let command = match list.preset() {
+        Preset::Host => Some(named(format!("ACCEL={accel}"))),
+        Preset::Board | Preset::Network => Some(format!("M204 P{accel} T{accel}")),
+        Preset::Custom => None,
+    };
+    list.add("highest acceleration along the path", format!("{accel} mm/s²"), "machine.max_accel_mm_s2", command);
+    let (value, command) = match machine.corner.value {
+        Corner::RightAngleSpeed(speed) => {
+            (format!("{speed} mm/s at a right angle"), host.then(|| named(format!("SQUARE_CORNER_VELOCITY={speed}"))))
+        }
+        Corner::Deviation(mm) => (format!("deviation of {mm} mm"), board.then(|| format!("M205 J{mm}"))),
+        Corner::AxisStep(steps) => {
+            let command = match list.preset() {
+                Preset::Board => Some(format!("M205 {}", by_axis(steps, 1.0))),
+                Preset::Network => Some(format!("M566 {}", by_axis(steps, 60.0))),
+                Preset::Host | Preset::Custom => None,
+            };
+            (format!("jump of speed by axis, mm/s: {}", by_axis(steps, 1.0)), command)
+        }
+    };
+    list.add("speed at corners", value, "machine.corner", command);
+    if let Some(speeds) = machine.axis_speed_mm_s.value {
+        // One of them counts in mm per minute.
+        let command = (board || network).then(|| format!("M203 {}", by_axis(speeds, if network { 60.0 } else { 1.0 })));
+        list.add("highest speed by axis, mm/s", by_axis(speeds, 1.0), "machine.axis_speed_mm_s", command);
+    }
+    if let Some(accels) = machine.axis_accel_mm_s2.value {
+        let command = (board || network).then(|| format!("M201 {}", by_axis(accels, 1.0)));
+        list.add("highest acceleration by axis, mm/s²", by_axis(accels, 1.0), "machine.axis_accel_mm_s2", command);
+    }
+    let share = list.profile.controller.min_cruise_share.value;
+    if host && share > 0.0 {
+        let command = Some(named(format!("MINIMUM_CRUISE_RATIO={share}")));
+        list.add("least share of a move at even speed", format!("{share}"), "controller.min_cruise_share", command);
+    }
+    for (setting, word) in [("factor on all speeds", "M220"), ("factor on all extrusion", "M221")] {
+        let command = Some(format!("{word} S100"));
+        let value = "100 %".to_owned();
+        list.all.push(Expectation { setting, value, key: None, provenance: Provenance::Measured, command });
+    }
+}
+
+/// What E means, and who makes up for the lag.
+fn extruder(list: &mut List<'_>, passes: Passes) {
+    let screw = &list.profile.screw;
+    let unit = assemble::unit(list.profile, passes);
+    let strand = |mm: f64| Area::of_circle(Length::from_mm(mm)).as_mm2();
+    let of_file = match screw.e_unit.value {
+        EUnit::Mm3 => Some(1.0),
+        EUnit::ScrewTurns => Some(screw.output.value.per_turn_mm3()),
+        EUnit::VirtualFilament => screw.virtual_diameter_mm.value.map(strand),
+    };
+    let volume = assemble::output_volume(&unit, of_file);
+    let turns = volume.map(|volume| volume / screw.output.value.per_turn_mm3().max(1e-9));
+    let key = match (&unit, screw.output_e_unit.value) {
+        (Unit::AsInFile, _) => "screw.e_unit",
+        (_, OutputUnit::VirtualFilament) => "screw.output_diameter_mm",
+        _ => "screw.output_e_unit",
+    };
+    let meaning = match (volume, turns) {
+        (Some(volume), Some(turns)) => format!("pushes {volume:.3} mm³, {turns:.4} turns of the screw"),
+        _ if matches!(unit, Unit::Turns(_)) => "is one turn of the screw".to_owned(),
+        _ => "is what the slicing profile says".to_owned(),
+    };
+    list.add("one unit of E", meaning, key, None);
+    if !matches!(unit, Unit::AsInFile)
+        && let (Some(volume), Some(before)) = (volume, of_file)
+        && (volume / before - 1.0).abs() > 1e-9
+    {
+        let value = format!("{:.4} times those for E as in the sliced file", volume / before);
+        list.add("motor steps for one unit of E", value, key, None);
+    }
+    let lag = screw.melt_lag_s.value;
+    let (value, on) = match screw.lag_compensated_by.value {
+        LagCompensation::Controller => (format!("on, {lag} s"), lag),
+        LagCompensation::File if !passes.starts && !passes.ramps => return,
+        LagCompensation::File => ("off: the file does it".to_owned(), 0.0),
+        LagCompensation::None => ("off".to_owned(), 0.0),
+    };
+    let command = match list.preset() {
+        Preset::Host => Some(format!("SET_PRESSURE_ADVANCE ADVANCE={on}")),
+        Preset::Board => Some(format!("M900 K{on}")),
+        Preset::Network => Some(format!("M572 D0 S{on}")),
+        Preset::Custom => None,
+    };
+    list.add("compensation of melt lag by the controller", value, "screw.lag_compensated_by", command);
+}
+
+/// What the controller would refuse.
+fn limits(list: &mut List<'_>) {
+    let controller = &list.profile.controller;
+    if let Some(most) = controller.max_e_only_mm.value {
+        list.add(
+            "most E in a line without motion, at least",
+            format!("{most} units"),
+            "controller.max_e_only_mm",
+            None,
+        );
+    }
+    if let Some(most) = controller.max_e_per_line_mm.value {
+        list.add("most E in any line, at least", format!("{most} units"), "controller.max_e_per_line_mm", None);
+    }
+    if let Some(factor) = controller.max_bead_area_per_nozzle_sq.value {
+        let bore = list.profile.nozzle.diameter_mm.value;
+        let value = format!("{:.2} mm², {factor} times the bore of {bore} mm squared", factor * bore * bore);
+        list.add("largest bead area, at least", value, "controller.max_bead_area_per_nozzle_sq", None);
+    }
+    if let Some(least) = controller.min_extrude_temperature_c.value {
+        let command = matches!(list.preset(), Preset::Board).then(|| format!("M302 S{least}"));
+        let value = format!("{least} °C");
+        list.add("least temperature for extrusion, at most", value, "controller.min_extrude_temperature_c", command);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sheet(set: &[&str], passes: Passes) -> Vec<Expectation> {
+        let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
+        expectations(&Profile::embedded_with(&set).expect("a profile"), passes)
+    }
+
+    fn value<'a>(sheet: &'a [Expectation], key: &str) -> &'a Expectation {
+        sheet.iter().rfind(|one| one.key == Some(key)).expect("a setting")
+    }
+
+    /// A strand of 10 mm has 78.540 mm², one of 1.75 mm 2.40528 mm²: 32.6531 times; 78.540 / 15 turns.
+    #[test]
+    fn unit_of_e_by_hand() {
+        let sheet = sheet(&["screw.virtual_diameter_mm=1.75"], Passes::ALL);
+        let e: Vec<_> = sheet.iter().filter(|one| one.key == Some("screw.output_diameter_mm")).collect();
+        assert_eq!(e[0].value, "pushes 78.540 mm³, 5.2360 turns of the screw");
+        assert_eq!(e[1].value, "32.6531 times those for E as in the sliced file");
+        let as_sliced = super::tests::sheet(&["screw.virtual_diameter_mm=1.75"], Passes::NONE);
+        assert_eq!(value(&as_sliced, "screw.e_unit").value, "pushes 2.405 mm³, 0.1604 turns of the screw");
+    }
+
+    #[test]
+    fn commands_are_those_of_the_controller() {
+        let command = |preset: &str, key: &str, more: &[&str]| {
+            let preset = format!("controller.preset={preset}");
+            value(&sheet(&[&[preset.as_str()], more].concat(), Passes::ALL), key).command.clone()
+        };
+        let lag = "screw.lag_compensated_by";
+        let by_controller = ["screw.lag_compensated_by=controller", "screw.melt_lag_s=0.3"];
+        assert_eq!(command("host", lag, &[]).as_deref(), Some("SET_PRESSURE_ADVANCE ADVANCE=0"));
+        assert_eq!(command("board", lag, &by_controller).as_deref(), Some("M900 K0.3"));
+        assert_eq!(command("network", lag, &by_controller).as_deref(), Some("M572 D0 S0.3"));
+        assert_eq!(command("board", "machine.corner", &[]).as_deref(), Some("M205 J0.013"));
+        // 10, 10, 0.3 and 5 mm/s a minute.
+        assert_eq!(command("network", "machine.corner", &[]).as_deref(), Some("M566 X600 Y600 Z18 E300"));
+        assert_eq!(command("board", "machine.axis_speed_mm_s", &[]).as_deref(), Some("M203 X300 Y300 Z20 E120"));
+        assert_eq!(
+            command("network", "machine.axis_speed_mm_s", &[]).as_deref(),
+            Some("M203 X18000 Y18000 Z1200 E7200")
+        );
+        // A command that the controller skips is none.
+        let skips = ["controller.skipped_commands=[\"M205\"]"];
+        assert_eq!(command("board", "machine.corner", &skips), None);
+    }
+}

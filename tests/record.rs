@@ -1,0 +1,93 @@
+//! The record of a print, and what the controller has to be set to.
+
+mod support;
+
+use support::{Bench, PADS, read};
+
+const E: [&str; 2] = ["--set", "screw.virtual_diameter_mm=1.75"];
+
+const PROFILE: &str = "\
+[screw]
+max_speed_rpm = { value = 90.0, provenance = \"measured\", note = \"stalls at \\\"95\\\"\" }
+
+[audit]
+allow = [\"command-optional\"]
+";
+
+fn with_e<'a>(arguments: &[&'a str]) -> Vec<&'a str> {
+    [arguments, &E].concat()
+}
+
+#[test]
+fn a_record_reads_back() {
+    let bench = Bench::new();
+    bench.file("pads.gcode", PADS);
+    bench.file("shop.toml", PROFILE);
+    let profile = ["--profile", "shop.toml"];
+    bench.run(&with_e(&[&["rewrite", "pads.gcode", "-o", "out.gcode"], &profile[..]].concat())).code(0);
+    let run = with_e(&[&["record", "pads.gcode", "--rewritten", "out.gcode"], &profile[..]].concat());
+    let text = bench.run(&run).code(0).stdout;
+    assert_eq!(text, bench.run(&run).code(0).stdout, "the same print gives the same record");
+    let record: toml::Table = text.parse().expect("TOML");
+    // As `sha256sum` prints it for the same bytes.
+    let sha256 = record["sliced"]["sha256"].as_str().expect("a hash");
+    assert_eq!(sha256, meltwright::pipeline::digest(&mut PADS.as_bytes()).expect("a hash"));
+    let written = std::fs::read(bench.path("out.gcode")).expect("the output");
+    assert_eq!(
+        record["rewritten"]["sha256"].as_str(),
+        Some(&*meltwright::pipeline::digest(&mut &written[..]).expect("a hash"))
+    );
+    let screw = &record["profile"]["values"]["screw"]["max_speed_rpm"];
+    assert_eq!(screw["value"].as_float(), Some(90.0));
+    assert_eq!(screw["provenance"].as_str(), Some("measured"));
+    assert_eq!((screw["origin"].as_str(), screw["note"].as_str()), (Some("profile"), Some("stalls at \"95\"")));
+    let diameter = &record["profile"]["values"]["screw"]["virtual_diameter_mm"];
+    assert_eq!(diameter["origin"].as_str(), Some("command line"));
+    let assumed = record["profile"]["assumed"].as_array().expect("a list");
+    assert!(!assumed.iter().any(|key| key.as_str() == Some("screw.max_speed_rpm")));
+    assert!(assumed.iter().any(|key| key.as_str() == Some("feedstock.density_g_cm3")));
+    assert_eq!(record["sliced"]["findings"]["peak-demand"].as_integer(), Some(1));
+    assert_eq!(record["sliced"]["errors"].as_integer().map(|errors| errors > 0), Some(true));
+    assert!(record["rewritten"].get("findings").is_none(), "its E words are not those of the beads");
+    // The same as JSON.
+    let json = bench.run(&[&run[..], &["--json", "-"]].concat()).code(0).stdout;
+    let json: serde_json::Value = serde_json::from_str(&json).expect("JSON");
+    assert_eq!(json["sliced"]["sha256"].as_str(), Some(sha256));
+    assert_eq!(json["sliced"]["time_s"].as_f64(), record["sliced"]["time_s"].as_float());
+    let values = json["profile"]["values"].as_array().expect("a list");
+    let sections = record["profile"]["values"].as_table().expect("sections");
+    let count: usize = sections.values().map(|section| section.as_table().map_or(0, |keys| keys.len())).sum();
+    assert_eq!(values.len(), count);
+}
+
+#[test]
+fn records_do_not_run_over_anything() {
+    let bench = Bench::new();
+    bench.file("pads.gcode", PADS);
+    bench.file("old.toml", "kept");
+    bench.run(&with_e(&["record", "pads.gcode", "-o", "old.toml"])).code(2);
+    assert_eq!(read(&bench.path("old.toml")), "kept");
+    let same = bench.run(&with_e(&["record", "pads.gcode", "--rewritten", "pads.gcode"])).code(2);
+    assert!(same.stderr.contains("is the same as"), "{}", same.stderr);
+    bench.run(&with_e(&["record", "pads.gcode", "--rewritten", "-"])).code(2);
+    bench.run(&with_e(&["record", "pads.gcode", "-o", "new.toml"])).code(0);
+    assert!(read(&bench.path("new.toml")).starts_with("[tool]\n"));
+}
+
+#[test]
+fn settings_of_the_controller() {
+    let bench = Bench::new();
+    for preset in ["host", "board", "network", "custom"] {
+        let preset = format!("controller.preset={preset}");
+        for passes in ["all", "none"] {
+            let ran = bench.run(&with_e(&["controller", "--passes", passes, "--set", &preset])).code(0);
+            assert!(ran.stdout.lines().all(|line| line.chars().count() <= 100), "{}", ran.stdout);
+            assert!(ran.stdout.contains("one unit of E  "), "{}", ran.stdout);
+        }
+    }
+    // A rewrite counts E on a strand of 10 mm, 32.65 times as thick as one of 1.75 mm.
+    let all = bench.run(&with_e(&["controller"])).code(0).stdout;
+    assert!(all.contains("32.6531 times") && all.contains("off: the file does it"), "{all}");
+    let none = bench.run(&with_e(&["controller", "--passes", "none"])).code(0).stdout;
+    assert!(!none.contains("32.6531 times"), "{none}");
+}
