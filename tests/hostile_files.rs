@@ -120,6 +120,56 @@ fn layers_below_the_bed_and_falling() {
     bounded(&bench, "in.gcode", MOST_KIB);
 }
 
+/// Each layer at a place of its own, so that none hides another, and at heights between which nothing is begun anew.
+#[test]
+fn layers_up_and_down_all_over_the_bed() {
+    for falls in [false, true] {
+        let bench = Bench::new();
+        write(&bench, "in.gcode", |file| {
+            file.write_all(b"G90\nM83\nG28\nG1 X0 Y0 F3000\n")?;
+            (0..80_000 / less()).try_for_each(|k| {
+                let z = if falls { -0.1 * k as f64 } else { 0.4 - 0.2 * (k % 2) as f64 };
+                let (x, y) = (k * 37 % 400 * 2, k / 400 * 2 % 800);
+                writeln!(file, ";LAYER_CHANGE\nG1 Z{z:.2}\nG0 X{x} Y{y}\nG1 X{x}.2 Y{y}.9 E0.05")
+            })
+        });
+        bounded(&bench, "in.gcode", MOST_KIB);
+    }
+}
+
+/// Text between two beads that are planned together.
+#[test]
+fn millions_of_lines_without_a_move() {
+    for (line, count) in
+        [("\n", 20_000_000), (";\n", 10_000_000), ("M117 0123456789\n", 1_000_000), ("M105\n", 2_000_000)]
+    {
+        let bench = Bench::new();
+        write(&bench, "in.gcode", |file| {
+            file.write_all(b"G90\nM83\nG28\nG1 X10 Y10 Z0.3 E1 F600\n")?;
+            (0..count / less()).try_for_each(|_| file.write_all(line.as_bytes()))?;
+            file.write_all(b"G1 X20 E1\n")
+        });
+        bounded(&bench, "in.gcode", MOST_KIB + 16 * 1024);
+    }
+}
+
+/// Arcs of more turns than anybody counts, and of more kilometres.
+#[test]
+fn arcs_without_an_end() {
+    let bench = Bench::new();
+    write(&bench, "in.gcode", |file| {
+        file.write_all(b"G90\nM83\nG28\nG1 Z0.3 F3000\n")?;
+        (0..500 / less()).try_for_each(|k| {
+            let x = k % 2;
+            write!(
+                file,
+                "G2 X1{x} Y0 I5 J0 P4000000000 E900\nG2 X{x} Y0 I5 J0 P10000 E900\nG3 X{x} Y0 I4000000 J0 E900\n"
+            )
+        })
+    });
+    bounded(&bench, "in.gcode", MOST_KIB);
+}
+
 #[test]
 fn one_layer_that_covers_a_square_kilometre() {
     let bench = Bench::new();

@@ -6,13 +6,14 @@ mod promises;
 
 use libfuzzer_sys::fuzz_target;
 
-use promises::files::{Case, copied, rewritten};
+use promises::files::{Case, copied, judged, rewritten};
 
 fuzz_target!(|bytes: &[u8]| {
     // The first byte chooses the setting.
     let Some((case, input)) = bytes.split_first() else { return };
-    if case & 16 != 0 {
+    if case & 32 != 0 {
         copied(input);
+        judged(input, Case::of(*case));
     }
     rewritten(input, Case::of(*case));
 });
