@@ -33,9 +33,10 @@ const PARTS_PER_MM: f64 = 1e7;
 pub struct Track<'a> {
     anchors: &'a [Anchor],
     index: usize,
-    position: [f64; 3],
+    /// Sum of the distances so far, mm.
+    sum: [f64; 3],
     /// The same in whole parts.
-    place: [f64; 3],
+    position: [f64; 3],
     offset: [f64; 3],
     known: bool,
 }
@@ -45,19 +46,19 @@ impl<'a> Track<'a> {
     pub fn of(side: &'a Side) -> Self {
         let nowhere = [0.0; 3];
         let mut track =
-            Self { anchors: &side.anchors, index: 0, position: nowhere, place: nowhere, offset: nowhere, known: false };
+            Self { anchors: &side.anchors, index: 0, sum: nowhere, position: nowhere, offset: nowhere, known: false };
         track.look();
         track
     }
 
     /// Where the machine stands before the next move, mm.
     pub fn position(&self) -> [f64; 3] {
-        self.place
+        self.position
     }
 
     /// The same as the file counts it, mm.
     pub fn in_file(&self) -> [f64; 3] {
-        std::array::from_fn(|axis| rounded(self.position[axis] - self.offset[axis]))
+        std::array::from_fn(|axis| rounded(self.sum[axis] - self.offset[axis]))
     }
 
     /// Whether these positions are more than an assumption: each axis was homed, or moved to a stated place.
@@ -67,12 +68,12 @@ impl<'a> Track<'a> {
 
     /// Takes the next move; gives where it starts and where it ends, mm.
     pub fn next(&mut self, step: &Move) -> ([f64; 3], [f64; 3]) {
-        let from = self.place;
-        let [x, y, z] = self.position;
+        let from = self.position;
+        let [x, y, z] = self.sum;
         let [dx, dy, dz] = step.delta;
-        self.position = [x + dx, y + dy, z + dz];
-        let to = self.position.map(rounded);
-        self.place = to;
+        self.sum = [x + dx, y + dy, z + dz];
+        let to = self.sum.map(rounded);
+        self.position = to;
         self.index += 1;
         self.look();
         (from, to)
@@ -80,8 +81,8 @@ impl<'a> Track<'a> {
 
     fn look(&mut self) {
         while let Some((anchor, rest)) = self.anchors.split_first().filter(|(anchor, _)| anchor.index <= self.index) {
-            (self.position, self.offset, self.known) = (anchor.position, anchor.offset, anchor.known);
-            self.place = anchor.position.map(rounded);
+            (self.sum, self.offset, self.known) = (anchor.position, anchor.offset, anchor.known);
+            self.position = self.sum.map(rounded);
             self.anchors = rest;
         }
     }
