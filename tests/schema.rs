@@ -1,5 +1,7 @@
 //! What is written as JSON has the shape that `meltwright schema` publishes, judged by a validator of JSON Schema.
 
+#[path = "support/corpus.rs"]
+mod corpus;
 mod support;
 
 use serde_json::Value;
@@ -47,6 +49,38 @@ fn check(bench: &Bench, kind: &str, text: &str) {
     let document: Value = serde_json::from_str(text).unwrap_or_else(|error| panic!("{kind}: {error}\n{text}"));
     assert_eq!(faults(&schema, &document), Vec::<String>::new(), "{kind}");
     assert_eq!(faults(&strict(schema), &document), Vec::<String>::new(), "{kind}, strictly");
+}
+
+/// Audits and rewrites of real files, whatever they hold; those that are refused say so in the same form.
+#[test]
+fn real_files() {
+    let bench = Bench::new();
+    let schemas = ["audit", "rewrite"].map(|kind| {
+        let schema = published(&bench, kind);
+        [schema.clone(), strict(schema)].map(|schema| jsonschema::draft202012::new(&schema).expect("a sound schema"))
+    });
+    for path in corpus::files().into_iter().flatten() {
+        bench.file("real.gcode", std::fs::read(&path).expect("a readable file"));
+        let commands = [
+            &["audit", "real.gcode", "--lenient", "--json", "-"][..],
+            &["rewrite", "real.gcode", "--dry-run", "--json", "-"],
+        ];
+        for (command, validators) in commands.into_iter().zip(&schemas) {
+            let text = bench.run(&[command, E].concat()).stdout;
+            // A single file that is refused has no account.
+            if text.is_empty() {
+                continue;
+            }
+            let document: Value = serde_json::from_str(&text).expect("JSON");
+            for validator in validators {
+                let faults: Vec<String> = validator
+                    .iter_errors(&document)
+                    .map(|error| format!("{}: {error}", error.instance_path()))
+                    .collect();
+                assert_eq!(faults, Vec::<String>::new(), "{} of {}", command[0], path.display());
+            }
+        }
+    }
 }
 
 #[test]
