@@ -23,6 +23,8 @@ pub struct Soft {
     corners: Option<Corners>,
     /// Beads gone past.
     beads: u64,
+    /// Where all that is to be set was set: nothing changes until another layer, or limits of the file.
+    settled: Seen,
 }
 
 /// What is to be set before a move.
@@ -38,7 +40,7 @@ impl Soft {
     /// `by_axis`: the rules of the machine, where the controller knows accelerations by axis; `corners`: the same, where
     /// it has a word for its corner rule.
     pub fn new(plan: Arc<SoftPlan>, by_axis: Option<&MotionRules>, corners: Option<&MotionRules>) -> Self {
-        Self { plan, axes: by_axis.map(AxisAccels::new), corners: corners.map(Corners::new), beads: 0 }
+        Self { plan, axes: by_axis.map(AxisAccels::new), corners: corners.map(Corners::new), beads: 0, settled: None }
     }
 
     /// The plan.
@@ -84,12 +86,18 @@ impl Soft {
     /// Goes past a move and gives what is to be set before it. `limits`: those the move sets itself.
     pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Words {
         let is_done = self.is_done();
-        let now = if is_done { &LayerLimits::FREE } else { self.plan.of(step.layer) };
         let place = Place { layer: (!is_done).then_some(step.layer), step, limits };
+        self.beads += u64::from(step.lays());
+        if limits.is_none() && !place.is_first(&mut self.settled) {
+            return Words::default();
+        }
+        if limits.is_some() {
+            self.settled = None;
+        }
+        let now = if is_done { &LayerLimits::FREE } else { self.plan.of(step.layer) };
         let accels = self.axes.as_mut().map_or([None; 2], |axes| axes.next(place, now));
         let set = self.axes.as_ref().map_or([f64::INFINITY; 2], AxisAccels::set);
         let corner = self.corners.as_mut().and_then(|corners| corners.next(place, now, set));
-        self.beads += u64::from(step.lays());
         Words { accels, corner }
     }
 
