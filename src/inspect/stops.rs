@@ -44,6 +44,8 @@ pub struct Stops {
     behind: Place,
     /// Between screw and nozzle when the last run ended, mm³.
     stored_mm3: f64,
+    /// Volume and time of the last bead of the run, mm³ and s.
+    last: (f64, f64),
 }
 
 impl Stops {
@@ -57,13 +59,14 @@ impl Stops {
             in_run: false,
             behind: Place::of_file(""),
             stored_mm3: 0.0,
+            last: (0.0, 0.0),
         }
     }
 
     /// Time in which this screw does nothing.
     pub fn wait(&mut self, seen: &Seen<'_>) {
+        self.end_run();
         self.idle_s += seen.seconds;
-        self.in_run = false;
         self.let_out(seen.seconds);
     }
 
@@ -76,18 +79,19 @@ impl Stops {
                 if !self.in_run {
                     self.start(seen);
                 }
-                let flow = if seen.seconds > 0.0 { step.volume / seen.seconds } else { 0.0 };
-                self.stored_mm3 = self.lag_s * flow;
+                self.last = (step.volume, seen.seconds);
             }
             // They take no time and stop nothing by themselves.
             Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE if seen.seconds == 0.0 => {}
             Kind::EOut | Kind::MovingEOut => {
                 self.figures.decompressions += 1;
+                self.end_run();
                 self.stored_mm3 = (self.stored_mm3 - step.volume.abs()).max(0.0);
                 self.wait(seen);
             }
             Kind::SetEOut => {
                 self.figures.decompressions += 1;
+                self.end_run();
                 self.stored_mm3 = 0.0;
                 self.wait(seen);
             }
@@ -102,6 +106,14 @@ impl Stops {
         if std::mem::replace(&mut self.begun, true) && idle_s > self.figures.longest_idle_s {
             (self.figures.longest_idle_s, self.figures.longest_idle_line) = (idle_s, seen.line);
             self.behind = seen.place(String::new());
+        }
+    }
+
+    /// Behind the last bead of a run: what its flow has stored is there.
+    fn end_run(&mut self) {
+        if std::mem::replace(&mut self.in_run, false) {
+            let (volume, seconds) = self.last;
+            self.stored_mm3 = if seconds > 0.0 { self.lag_s * volume / seconds } else { 0.0 };
         }
     }
 
