@@ -8,6 +8,14 @@ const LEAVE_FEED_ALONE: [&str; 3] = ["EXCLUDE_OBJECT", "SET_FAN_SPEED", "SET_PRI
 
 /// What stands before the number of a named command that sets the speed at a right angle, mm/s.
 pub const RIGHT_ANGLE_SPEED: &str = "SET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY=";
+/// The same for the highest speed along the path, mm/s.
+pub const PATH_SPEED: &str = "SET_VELOCITY_LIMIT VELOCITY=";
+/// The same for the highest acceleration along the path, mm/s².
+pub const PATH_ACCEL: &str = "SET_VELOCITY_LIMIT ACCEL=";
+/// The same for the least share of a move at even speed.
+pub const LEAST_CRUISE_SHARE: &str = "SET_VELOCITY_LIMIT MINIMUM_CRUISE_RATIO=";
+/// The same for the time constant of the controller's own melt-lag filter, s; 0 switches it off.
+pub const LAG: &str = "SET_PRESSURE_ADVANCE ADVANCE=";
 
 /// What a named command is to the stream of moves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

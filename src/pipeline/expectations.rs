@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::{Passes, assemble};
+use crate::moves::named::{LAG, LEAST_CRUISE_SHARE, PATH_ACCEL, PATH_SPEED, RIGHT_ANGLE_SPEED};
 use crate::passes::e_count::Unit;
 use crate::profile::{Corner, EUnit, LagCompensation, OutputUnit, Preset, Profile, Provenance};
 use crate::units::{Area, Length};
@@ -70,24 +71,23 @@ fn by_axis(values: [f64; 4], factor: f64) -> String {
 fn motion(list: &mut List<'_>) {
     let machine = &list.profile.machine;
     let (speed, accel) = (machine.max_speed_mm_s.value, machine.max_accel_mm_s2.value);
-    let named = |words: String| format!("SET_VELOCITY_LIMIT {words}");
     let (host, network) = (matches!(list.preset(), Preset::Host), matches!(list.preset(), Preset::Network));
     let board = matches!(list.preset(), Preset::Board);
     list.add(
         "highest speed along the path, at least what the file asks",
         format!("{speed} mm/s"),
         "machine.max_speed_mm_s",
-        host.then(|| named(format!("VELOCITY={speed}"))),
+        host.then(|| format!("{PATH_SPEED}{speed}")),
     );
     let command = match list.preset() {
-        Preset::Host => Some(named(format!("ACCEL={accel}"))),
+        Preset::Host => Some(format!("{PATH_ACCEL}{accel}")),
         Preset::Board | Preset::Network => Some(format!("M204 P{accel} T{accel}")),
         Preset::Custom => None,
     };
     list.add("highest acceleration along the path", format!("{accel} mm/s²"), "machine.max_accel_mm_s2", command);
     let (value, command) = match machine.corner.value {
         Corner::RightAngleSpeed(speed) => {
-            (format!("{speed} mm/s at a right angle"), host.then(|| named(format!("SQUARE_CORNER_VELOCITY={speed}"))))
+            (format!("{speed} mm/s at a right angle"), host.then(|| format!("{RIGHT_ANGLE_SPEED}{speed}")))
         }
         Corner::Deviation(mm) => (format!("deviation of {mm} mm"), board.then(|| format!("M205 J{mm}"))),
         Corner::AxisStep(steps) => {
@@ -111,7 +111,7 @@ fn motion(list: &mut List<'_>) {
     }
     let share = list.profile.controller.min_cruise_share.value;
     if host && share > 0.0 {
-        let command = Some(named(format!("MINIMUM_CRUISE_RATIO={share}")));
+        let command = Some(format!("{LEAST_CRUISE_SHARE}{share}"));
         list.add("least share of a move at even speed", format!("{share}"), "controller.min_cruise_share", command);
     }
     for (setting, word) in [("factor on all speeds", "M220"), ("factor on all extrusion", "M221")] {
@@ -159,7 +159,7 @@ fn extruder(list: &mut List<'_>, passes: Passes) {
         LagCompensation::None => ("off".to_owned(), 0.0),
     };
     let command = match list.preset() {
-        Preset::Host => Some(format!("SET_PRESSURE_ADVANCE ADVANCE={on}")),
+        Preset::Host => Some(format!("{LAG}{on}")),
         Preset::Board => Some(format!("M900 K{on}")),
         Preset::Network => Some(format!("M572 D0 S{on}")),
         Preset::Custom => None,
@@ -225,7 +225,7 @@ mod tests {
         };
         let lag = "screw.lag_compensated_by";
         let by_controller = ["screw.lag_compensated_by=controller", "screw.melt_lag_s=0.3"];
-        assert_eq!(command("host", lag, &[]).as_deref(), Some("SET_PRESSURE_ADVANCE ADVANCE=0"));
+        assert_eq!(command("host", lag, &[]).as_deref(), Some(&*format!("{LAG}0")));
         assert_eq!(command("board", lag, &by_controller).as_deref(), Some("M900 K0.3"));
         assert_eq!(command("network", lag, &by_controller).as_deref(), Some("M572 D0 S0.3"));
         assert_eq!(command("board", "machine.corner", &[]).as_deref(), Some("M205 J0.013"));
