@@ -67,11 +67,11 @@ fn warn(warning: &Warning, findings: &mut Findings) {
             (code, format!("{from}; at worst it carries {factor:.2} times its weight"))
         }
         Trouble::Dragged { by_mm, allowed_mm, speed_mm_s } => {
-            let detail = format!(
-                "{from}; at worst {by_mm:.2} mm, {allowed_mm:.2} mm allowed: at most {} mm/s",
-                short(speed_mm_s)
-            );
-            (Code::PartDragged, detail)
+            let cure = match speed_mm_s {
+                0.1.. => format!("at most {} mm/s", short(speed_mm_s)),
+                _ => "no lower speed is enough".to_owned(),
+            };
+            (Code::PartDragged, format!("{from}; at worst {by_mm:.2} mm, {allowed_mm:.2} mm allowed: {cure}"))
         }
         Trouble::Jolted { most_mm_s, step_mm_s, is_lowered } => {
             let rule = if is_lowered { "the lowest rule that is set" } else { "the rule" };
