@@ -153,33 +153,19 @@ impl Stops {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::moves::{Move, Role};
+    use crate::moves::{Move, sample};
 
     fn step(kind: Kind, volume: f64) -> Move {
         Move {
             kind,
-            role: Role::Unknown,
-            flags: Move::SCREW,
-            feed_decimals: 0,
-            line: 0,
-            feed_at: 0,
-            feed_len: 0,
-            e_at: 0,
-            e_len: 0,
-            e_decimals: 0,
-            layer: 1,
-            e_count: 0.0,
-            flow_factor: 1.0,
-            delta: [0.0; 3],
-            length: 0.0,
             e: volume,
             volume,
             melt: 0.0,
             feed_mm_min: 0.0,
-            speed_factor: 1.0,
             speed: 0.0,
             time: 0.0,
             z: 0.3,
+            ..sample::bead(0.0, volume)
         }
     }
 

@@ -14,6 +14,8 @@ pub mod limits;
 pub mod named;
 pub mod notes;
 pub mod resolve;
+#[cfg(test)]
+pub(crate) mod sample;
 pub mod settings;
 pub mod setup;
 pub mod split;

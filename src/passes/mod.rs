@@ -14,8 +14,6 @@ pub mod e_count;
 pub mod feed;
 pub mod lag;
 pub mod peak;
-#[cfg(test)]
-mod sample;
 pub mod soft;
 pub mod sustained;
 

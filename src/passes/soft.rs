@@ -182,7 +182,7 @@ impl AxisAccels {
 mod tests {
     use super::*;
     use crate::moves::Role;
-    use crate::passes::sample;
+    use crate::moves::sample;
     use crate::profile::Profile;
 
     fn plan(layers: &[LayerLimits]) -> Arc<SoftPlan> {

@@ -429,7 +429,7 @@ fn bucket_of_ratio(ratio: f64) -> usize {
 mod tests {
     use super::*;
     use crate::moves::Kind;
-    use crate::passes::sample;
+    use crate::moves::sample;
     use proptest::prelude::*;
 
     const CAPACITY: f64 = 3.0;

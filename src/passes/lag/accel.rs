@@ -206,7 +206,7 @@ mod tests {
     #[test]
     fn limit_by_hand() {
         let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
-        let mut step = crate::passes::sample::bead(10.0, 1.0);
+        let mut step = crate::moves::sample::bead(10.0, 1.0);
         // A 0.1 mm2 at 50 mm/s: 5 mm3/s; 0.7 * 25 / (0.4 * 0.1) = 437.5.
         assert!((limit(&step, 50.0, 3000.0, 0.1, &melt) - 437.5).abs() < 1e-9);
         // At 29 mm3/s the spare is 1: 0.7 / 0.04 = 17.5, but a ramp may not take longer than 0.3 s: 290 / 0.3.
@@ -219,7 +219,7 @@ mod tests {
     #[test]
     fn error_by_hand() {
         let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
-        let mut step = crate::passes::sample::bead(10.0, 1.0);
+        let mut step = crate::moves::sample::bead(10.0, 1.0);
         assert!((within_error(&step, 50.0, 3000.0, 1.0, &melt, 0.2) - 25.0).abs() < 1e-12);
         // 10²/3000 = 0.033 mm of both ramps are less than 0.04 of a bore of 1 mm.
         assert_eq!(within_error(&step, 10.0, 3000.0, 1.0, &melt, 0.2), f64::INFINITY);
@@ -240,7 +240,7 @@ mod tests {
     fn words_only_on_change_and_travels_get_theirs_back() {
         let rules = MotionRules::of(&crate::profile::Profile::embedded());
         let mut accels = Accels::new(AccelWords::AllMoves, &rules);
-        let bead = crate::passes::sample::bead(10.0, 1.0);
+        let bead = crate::moves::sample::bead(10.0, 1.0);
         let mut travel = bead;
         travel.kind = Kind::Travel;
         assert_eq!(accels.next(&bead, 437.5, 50.0), Ruling { bound: 430.0, word: Some(430), reason: Reason::MeltLag });

@@ -115,7 +115,7 @@ impl FlowSteps {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::passes::sample::bead;
+    use crate::moves::sample::bead;
 
     /// Speeds of beads of 10 mm that begin at 50 mm/s; an area of 0 stands for a travel.
     fn levelled(most: f64, areas: &[f64]) -> Vec<f64> {

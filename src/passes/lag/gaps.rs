@@ -202,7 +202,7 @@ impl Gaps {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::passes::sample;
+    use crate::moves::sample;
 
     fn marks(at_rest: bool, moves: &[(Kind, f64, f64)]) -> Vec<Marks> {
         let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };

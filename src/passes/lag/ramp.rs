@@ -398,7 +398,7 @@ mod tests {
 
     #[test]
     fn ramps_longer_than_the_bead_are_shortened_to_it() {
-        let step = crate::passes::sample::bead(1.0, 0.1);
+        let step = crate::moves::sample::bead(1.0, 0.1);
         // 0 to 40 mm/s and back to 30 at 1000 mm/s2 would take 0.8 + 0.35 mm.
         let timing = Timing { entry: 0.0, top: 40.0, exit: 30.0, accel: 1000.0, time: 0.05 };
         let mut ramp = Ramp::new(melt(), bounds());

@@ -117,7 +117,7 @@ impl Ahead {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::passes::sample;
+    use crate::moves::sample;
 
     const MELT: Melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 7.5 };
 

@@ -1,4 +1,4 @@
-//! Moves for the unit tests of the passes.
+//! Moves for unit tests.
 
 use crate::moves::{Kind, Move, Role};
 
