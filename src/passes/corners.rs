@@ -5,38 +5,11 @@
 
 use super::lag::accel::Lowered;
 use crate::motion::rules::{Held, Model, MotionRules};
-use crate::moves::Move;
 use crate::moves::limits::MotionLimits;
 use crate::profile::Corner;
 use crate::soft::LayerLimits;
 use crate::soft::corners::{deviation_of, lowest, per_right_angle, per_step};
 use crate::units::Bounded;
-
-/// The layer that was looked at last, if any: `Some(None)` is what comes behind all.
-pub(super) type Seen = Option<Option<u32>>;
-
-/// A move where something may be set.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Place<'a> {
-    /// Its layer; `None` behind the last bead.
-    pub layer: Option<u32>,
-    /// The move.
-    pub step: &'a Move,
-    /// Limits it sets itself.
-    pub limits: Option<&'a MotionLimits>,
-}
-
-impl Place<'_> {
-    /// Whether it is the first of its layer where a line can be added, which is noted in `seen`.
-    pub fn is_first(&self, seen: &mut Seen) -> bool {
-        // Numbered lines bear no others between them: what is in force stays.
-        let is_first = self.step.length > 0.0 && !self.step.has(Move::NUMBERED) && *seen != Some(self.layer);
-        if is_first {
-            *seen = Some(self.layer);
-        }
-        is_first
-    }
-}
 
 /// A rule that is to be set.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -55,13 +28,12 @@ pub struct Corners {
     file: MotionRules,
     /// What is in force, where it differs.
     written: Option<Corner>,
-    seen: Seen,
 }
 
 impl Corners {
     /// At the start of a file.
     pub fn new(rules: &MotionRules) -> Self {
-        Self { base: *rules, file: *rules, written: None, seen: None }
+        Self { base: *rules, file: *rules, written: None }
     }
 
     /// The rule that was set over the file's.
@@ -69,21 +41,17 @@ impl Corners {
         self.written
     }
 
-    /// Goes past a move and gives the rule that is to be set before it. `now`: what its layer bears; `axes`: highest
-    /// accelerations along X and Y that are set for the part, mm/s².
-    pub(super) fn next(&mut self, place: Place<'_>, now: &LayerLimits, axes: [f64; 2]) -> Option<CornerWord> {
-        if let Some(limits) = place.limits {
-            self.file = self.base.with(limits);
-            let mut held = Held { corner: self.written, ..Held::default() };
-            held.follow(limits, &self.file);
-            self.written = held.corner;
-            // Another acceleration may ask for another deviation.
-            self.seen = None;
-            return None;
-        }
-        if !place.is_first(&mut self.seen) {
-            return None;
-        }
+    /// The file sets limits of motion.
+    pub(super) fn follow(&mut self, limits: &MotionLimits) {
+        self.file = self.base.with(limits);
+        let mut held = Held { corner: self.written, ..Held::default() };
+        held.follow(limits, &self.file);
+        self.written = held.corner;
+    }
+
+    /// The rule that is to be set for a layer that bears `now`. `axes`: highest accelerations along X and Y that are set
+    /// for the part, mm/s².
+    pub(super) fn next(&mut self, now: &LayerLimits, axes: [f64; 2]) -> Option<CornerWord> {
         let bears = now.step_mm_s.map(f64::from);
         let set = self.written.unwrap_or(self.file.corner);
         let rule = self.file.corner;

@@ -6,7 +6,7 @@
 
 use std::sync::Arc;
 
-use super::corners::{CornerWord, Corners, Place, Seen};
+use super::corners::{CornerWord, Corners};
 use super::lag::accel::{Lowered, rounded};
 use super::{Reason, Verdict};
 use crate::motion::rules::{Held, MotionRules};
@@ -23,8 +23,9 @@ pub struct Soft {
     corners: Option<Corners>,
     /// Beads gone past.
     beads: u64,
-    /// Where all that is to be set was set: nothing changes until another layer, or limits of the file.
-    settled: Seen,
+    /// The layer for which all that is to be set was set, if any; `Some(None)` is what comes behind all. Nothing changes
+    /// until another layer, or limits of the file.
+    settled: Option<Option<u32>>,
 }
 
 /// What is to be set before a move.
@@ -83,22 +84,37 @@ impl Soft {
         if self.is_done() { &LayerLimits::FREE } else { self.plan.of(step.layer) }
     }
 
-    /// Goes past a move and gives what is to be set before it. `limits`: those the move sets itself.
-    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Words {
-        let is_done = self.is_done();
-        let place = Place { layer: (!is_done).then_some(step.layer), step, limits };
+    /// Goes past a move and gives what is to be set before it, if anything. `limits`: those the move sets itself.
+    #[inline]
+    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
+        let layer = (!self.is_done()).then_some(step.layer);
         self.beads += u64::from(step.lays());
-        if limits.is_none() && !place.is_first(&mut self.settled) {
-            return Words::default();
+        if limits.is_none() && self.settled == Some(layer) {
+            return None;
         }
-        if limits.is_some() {
+        self.look(step, layer, limits)
+    }
+
+    /// The same where something may have changed. `layer`: of the move; `None` behind the last bead.
+    #[cold]
+    fn look(&mut self, step: &Move, layer: Option<u32>, limits: Option<&MotionLimits>) -> Option<Words> {
+        if let Some(limits) = limits {
             self.settled = None;
+            self.axes.iter_mut().for_each(|axes| axes.follow(limits));
+            self.corners.iter_mut().for_each(|corners| corners.follow(limits));
+            return None;
         }
-        let now = if is_done { &LayerLimits::FREE } else { self.plan.of(step.layer) };
-        let accels = self.axes.as_mut().map_or([None; 2], |axes| axes.next(place, now));
+        // Numbered lines bear no others between them: what is in force stays.
+        if step.length <= 0.0 || step.has(Move::NUMBERED) {
+            return None;
+        }
+        self.settled = Some(layer);
+        let now = layer.map_or(&LayerLimits::FREE, |layer| self.plan.of(layer));
+        let accels = self.axes.as_mut().map_or([None; 2], |axes| axes.next(now));
         let set = self.axes.as_ref().map_or([f64::INFINITY; 2], AxisAccels::set);
-        let corner = self.corners.as_mut().and_then(|corners| corners.next(place, now, set));
-        Words { accels, corner }
+        let corner = self.corners.as_mut().and_then(|corners| corners.next(now, set));
+        let words = Words { accels, corner };
+        (words != Words::default()).then_some(words)
     }
 
     /// What is set over the limits of the file.
@@ -139,13 +155,12 @@ struct AxisAccels {
     file: [f64; 2],
     /// What was written, where it differs.
     written: [Option<f64>; 2],
-    seen: Seen,
 }
 
 impl AxisAccels {
     fn new(rules: &MotionRules) -> Self {
         let [x, y, ..] = rules.axis_accel;
-        Self { base: *rules, file: [x, y], written: [None; 2], seen: None }
+        Self { base: *rules, file: [x, y], written: [None; 2] }
     }
 
     /// What was set along X and Y, mm/s²; infinite where nothing was.
@@ -153,17 +168,16 @@ impl AxisAccels {
         self.written.map(|set| set.unwrap_or(f64::INFINITY))
     }
 
-    fn next(&mut self, place: Place<'_>, now: &LayerLimits) -> [Option<u32>; 2] {
-        if let Some(limits) = place.limits {
-            let [x, y, ..] = self.base.with(limits).axis_accel;
-            if [x, y] != self.file || limits.sets_axis_accel {
-                (self.file, self.written, self.seen) = ([x, y], [None; 2], None);
-            }
-            return [None; 2];
+    /// The file sets limits of motion.
+    fn follow(&mut self, limits: &MotionLimits) {
+        let [x, y, ..] = self.base.with(limits).axis_accel;
+        if [x, y] != self.file || limits.sets_axis_accel {
+            (self.file, self.written) = ([x, y], [None; 2]);
         }
-        if !place.is_first(&mut self.seen) {
-            return [None; 2];
-        }
+    }
+
+    /// What is to be set for a layer that bears `now`.
+    fn next(&mut self, now: &LayerLimits) -> [Option<u32>; 2] {
         let mut words = [None; 2];
         for (axis, word) in words.iter_mut().enumerate() {
             let own = self.file[axis];
@@ -214,8 +228,8 @@ mod tests {
         let words: Vec<_> = (1..=5)
             .map(|layer| {
                 let step = Move { layer, delta: [0.0, 10.0, 0.0], ..sample::bead(10.0, 1.0) };
-                let words = soft.words(&step, None).accels;
-                assert_eq!(soft.words(&step, None), Words::default(), "once a layer");
+                let words = soft.words(&step, None).unwrap_or_default().accels;
+                assert_eq!(soft.words(&step, None), None, "once a layer");
                 (words[1], soft.left(&step))
             })
             .collect();

@@ -15,7 +15,7 @@ use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::{Gaps, Marks, is_dropped};
 use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
-use crate::passes::soft::{Soft, Words};
+use crate::passes::soft::Soft;
 use crate::passes::sustained::Sustained;
 use crate::passes::{Reason, Verdict, peak};
 use crate::units::Bounded;
@@ -252,7 +252,7 @@ impl Limiter {
                 if soft.is_by_move() {
                     sway = soft.accel(step);
                 }
-                if soft.words(step, beside.limits) != Words::default() {
+                if soft.words(step, beside.limits).is_some() {
                     self.planner.hold(soft.held());
                 }
                 left = soft.left(step);

@@ -199,11 +199,12 @@ impl Scribe {
                 if step.has(Move::NUMBERED) {
                     report_unbounded(&mut self.findings, stay.soft().accel(step), step, before.accel, (line, at_s));
                 }
-                let words = stay.words(step, beside.limits);
-                by_axis(words.accels, &mut lines, &mut self.written.accels);
-                if let Some(word) = words.corner {
-                    corner(word, &mut lines);
-                    self.written.corners += 1;
+                if let Some(words) = stay.words(step, beside.limits) {
+                    by_axis(words.accels, &mut lines, &mut self.written.accels);
+                    if let Some(word) = words.corner {
+                        corner(word, &mut lines);
+                        self.written.corners += 1;
+                    }
                 }
             }
             if let Some(accel) = ruling.word {

@@ -54,8 +54,9 @@ impl Stay {
         Self { soft, layer: 0, taken_s: 0.0, waited_s: 0.0, is_written, waits: 0, waited_in_all_s: 0.0, bands }
     }
 
-    /// What is to be set before a move.
-    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Words {
+    /// What is to be set before a move, if anything.
+    #[inline]
+    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
         self.soft.words(step, limits)
     }
 
