@@ -9,6 +9,7 @@
 //! machine, the bed is at height 0.
 
 pub mod footprint;
+mod joined;
 mod pace;
 pub mod raster;
 mod section;

@@ -1,6 +1,7 @@
 //! Follows the beads, and closes layer after layer.
 
 use super::footprint::Footprint;
+use super::joined::Joined;
 use super::raster::Raster;
 use super::section::{Rectangle, Section};
 use super::standing::{Laid, Surface};
@@ -85,6 +86,8 @@ pub struct Surveyor {
     raster: Raster,
     surface: Surface,
     open: Option<Open>,
+    /// Beads that are still to be laid.
+    joined: Option<Joined>,
     chains: Vec<Chain>,
     chains_kept: usize,
     /// Where the last chain ends, if beads may go on from there, mm.
@@ -117,6 +120,7 @@ impl Surveyor {
             raster: Raster::new(cell),
             surface: Surface::default(),
             open: None,
+            joined: None,
             chains: Vec::new(),
             chains_kept: MOST_CHAINS,
             end: None,
@@ -191,6 +195,62 @@ impl Surveyor {
         arc: Option<&ArcPath>,
         done: &mut Vec<LayerRecord>,
     ) {
+        let joins = arc.is_none() && self.joins(step, [from, to]);
+        if !joins {
+            self.lay_joined();
+            self.begin_layer(step, [from, to], done);
+        }
+        self.is_fresh = false;
+        let Some(open) = &mut self.open else { return };
+        let record = &mut open.record;
+        let is_perimeter = step.role.is_perimeter();
+        record.z_mm = record.z_mm.at_least(to[2]).at_least(from[2]);
+        record.beads = record.beads.saturating_add(1);
+        record.volume_mm3 += step.volume;
+        record.bead_length_mm += step.length;
+        if is_perimeter {
+            add_pace(&mut record.perimeter_pace, step, timing);
+            record.perimeter_length_mm += step.length;
+        } else {
+            add_pace(&mut record.bead_pace, step, timing);
+        }
+        record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
+        record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
+        if joins {
+            return;
+        }
+        let height_mm = self.stated_mm.unwrap_or(record.height_mm);
+        match arc {
+            None => {
+                self.joined = Some(Joined::of(step, [from, to], height_mm));
+            }
+            Some(arc) => self.arc(arc, (step.volume, height_mm), self.widest_mm(), step.role),
+        }
+    }
+
+    /// Whether a bead goes on straight from those to be laid, which then takes it in.
+    #[inline]
+    fn joins(&mut self, step: &Move, path: [[f64; 3]; 2]) -> bool {
+        let (Some(joined), Some(open)) = (&mut self.joined, &self.open) else { return false };
+        let height = self.stated_mm.unwrap_or(open.record.height_mm);
+        step.layer == open.record.number && joined.takes(step, path, height, self.raster.cell_mm())
+    }
+
+    /// Lays the beads that were joined.
+    fn lay_joined(&mut self) {
+        if let Some(joined) = self.joined.take() {
+            self.lay(&joined.rectangle(self.widest_mm()));
+            self.end = self.end.map(|_| joined.end());
+        }
+    }
+
+    /// Widest that a bead counts, mm.
+    fn widest_mm(&self) -> f64 {
+        WIDEST_BORES * self.bore_mm
+    }
+
+    /// Begins a layer where the bead is the first of one.
+    fn begin_layer(&mut self, step: &Move, [from, to]: [[f64; 3]; 2], done: &mut Vec<LayerRecord>) {
         let climb = to[2] - from[2];
         let begins = match &self.open {
             None => {
@@ -219,29 +279,6 @@ impl Surveyor {
             self.close(done);
             self.begin(step.layer, base, step.volume / step.length, [0, 1].map(|axis| 0.5 * (from[axis] + to[axis])));
             self.open.iter_mut().for_each(|open| open.spirals = spirals);
-        }
-        self.is_fresh = false;
-        let Some(open) = &mut self.open else { return };
-        let record = &mut open.record;
-        let is_perimeter = step.role.is_perimeter();
-        record.z_mm = record.z_mm.at_least(to[2]).at_least(from[2]);
-        record.beads = record.beads.saturating_add(1);
-        record.volume_mm3 += step.volume;
-        record.bead_length_mm += step.length;
-        if is_perimeter {
-            add_pace(&mut record.perimeter_pace, step, timing);
-            record.perimeter_length_mm += step.length;
-        } else {
-            add_pace(&mut record.bead_pace, step, timing);
-        }
-        record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
-        record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
-        let height = self.stated_mm.unwrap_or(record.height_mm);
-        let (start, stop) = ([from[0], from[1]], [to[0], to[1]]);
-        let widest = WIDEST_BORES * self.bore_mm;
-        match arc {
-            None => self.lay(&Rectangle::new([start, stop], None, (step.volume, height), widest, step.role)),
-            Some(arc) => self.arc(arc, (step.volume, height), widest, step.role),
         }
     }
 
@@ -401,6 +438,7 @@ impl Surveyor {
 
     /// Finishes the layer that is open; what follows needs its height.
     fn close(&mut self, done: &mut Vec<LayerRecord>) {
+        self.lay_joined();
         let Some(open) = &mut self.open else { return };
         let mut record = std::mem::take(&mut open.record);
         let (base_mm, before_mm) = (open.base_mm, open.before_mm);
