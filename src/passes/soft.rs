@@ -136,15 +136,14 @@ fn along(step: &Move, axes: [f64; 2]) -> f64 {
     if step.length <= 0.0 || axes[0].is_infinite() && axes[1].is_infinite() {
         return f64::INFINITY;
     }
-    let mut most = f64::INFINITY;
-    for (delta, axis) in step.delta.into_iter().zip(axes) {
-        // Somewhere an arc runs along each axis.
-        let share = if step.has(Move::ARC) { 1.0 } else { delta.abs() / step.length };
-        if share > 0.0 {
-            most = most.at_most(axis / share);
-        }
+    let [x, y] = axes;
+    // Somewhere an arc runs along each axis.
+    if step.has(Move::ARC) {
+        return x.at_most(y);
     }
-    most
+    let [dx, dy, _] = step.delta.map(f64::abs);
+    // What does not run along an axis is divided by zero: nothing bounds it.
+    f64::INFINITY.at_most(x * step.length / dx).at_most(y * step.length / dy)
 }
 
 /// Follows accelerations by axis in the output.
