@@ -362,12 +362,12 @@ impl Resolver {
 
     fn code(&mut self, words: &mut Words, at: At<'_>) -> Result<()> {
         let found = at.words();
-        let Some(first) = found.first() else { return Ok(()) };
+        let Some((first, rest)) = found.split_first() else { return Ok(()) };
         if first.len > 2 && first.value < 10.0 {
             self.look_at_spelling(first, at);
         }
         if self.reads_plain
-            && let Some(done) = self.plain_line(at)
+            && let Some(done) = self.plain_line(first, rest, at)
         {
             return done;
         }

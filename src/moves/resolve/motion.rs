@@ -74,8 +74,7 @@ impl Resolver {
     /// Resolves a straight line that consists of `G0` or `G1` and X, Y, Z, F and E at most once each, as nearly all do,
     /// without sorting its words. `None`: it may be anything else, and nothing has changed.
     #[inline]
-    pub(super) fn plain_line(&mut self, at: At<'_>) -> Option<Result<()>> {
-        let (first, rest) = at.words().split_first()?;
+    pub(super) fn plain_line<'a>(&mut self, first: &Word, rest: &'a [Word], at: At<'a>) -> Option<Result<()>> {
         // Two characters: a letter and a digit.
         if first.letter != b'G' || first.len != 2 || at.line.has(Line::JUNK) {
             return None;
