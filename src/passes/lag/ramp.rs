@@ -282,9 +282,11 @@ impl Push {
         let (v0, v1) = if astray { (mean, mean) } else { (section.v0, section.v1) };
         let weights = Weights::new(section.time, v0, v1, lag);
         let flow = area * mean;
-        let good = (-spring.surplus / (flow * MAKE_GOOD_S)).at_least(-MAKE_GOOD_SHARE).at_most(MAKE_GOOD_SHARE);
+        // The inverses are there before the piece before is done, whose outcome is multiplied with them.
+        let (per_flow, per_fill) = (1.0 / (flow * MAKE_GOOD_S), 1.0 / weights.fill);
+        let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(MAKE_GOOD_SHARE);
         let wanted = lag * area * section.ready * (1.0 + good);
-        let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) / weights.fill } else { area };
+        let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) * per_fill } else { area };
         let pushed = self.bounded(solved, section, section.fastest.at_least(mean));
         let volume = pushed * section.length;
         self.reversed = if pushed < 0.0 { self.reversed - volume } else { 0.0 };

@@ -24,8 +24,8 @@ pub struct Spring {
 /// out is less than 1e-13.
 const SERIES_UP_TO: f64 = 0.5;
 /// φ₂(x) = Σ (-x)ⁿ / (n + 2)!: the terms without their signs.
-const PHI_2: [f64; 11] = {
-    let mut terms = [0.5; 11];
+const PHI_2: [f64; 12] = {
+    let mut terms = [0.5; 12];
     let mut n = 1;
     while n < terms.len() {
         terms[n] = terms[n - 1] / (n as f64 + 2.0);
@@ -33,6 +33,18 @@ const PHI_2: [f64; 11] = {
     }
     terms
 };
+
+/// φ₂ by its series. Neighbours are added first, side by side: one after the other each would wait for the one before.
+#[inline]
+fn phi_2(x: f64) -> f64 {
+    let [a, b, c, d, e, f, g, h, i, j, k, l] = PHI_2;
+    let square = x * x;
+    let fourth = square * square;
+    let first = (a - x * b) + square * (c - x * d);
+    let middle = (e - x * f) + square * (g - x * h);
+    let last = (i - x * j) + square * (k - x * l);
+    first + fourth * (middle + fourth * last)
+}
 
 /// Weights of one stretch of time: what is left of S after it, and what a flow adds to S.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -51,7 +63,7 @@ impl Weights {
         let x = time / lag;
         let (kept, first, second);
         if x < SERIES_UP_TO {
-            second = PHI_2.iter().rev().fold(0.0, |sum, term| term - x * sum);
+            second = phi_2(x);
             first = 1.0 - x * second;
             kept = 1.0 - x * first;
         } else {
