@@ -44,23 +44,12 @@ impl HalfTurn {
 /// mm²/s².
 #[inline]
 pub fn squared_speed(cosine: f64, deviation: f64, midpoint: f64, most: f64) -> f64 {
-    // Where neither holds it back is seen without a root: c/(1 - c) d >= v² where c² (d + v²)² >= v⁴, and c/s m >= v²
-    // where c² m² >= s² v⁴, with 2 c² = 1 + cos(phi) and 2 s² = 1 - cos(phi).
-    let (ahead, back) = (1.0 + cosine, 1.0 - cosine);
-    let (sum, square) = (deviation + most, most * most);
-    if 0.5 * ahead * (sum * sum) >= square && ahead * (midpoint * midpoint) >= back * square {
-        return most;
-    }
-    let cos = (0.5 * ahead).at_least(0.0).sqrt();
-    if back <= 0.0 || cos >= 1.0 {
-        return most;
-    }
-    // c/(1 - c) d is the lower one where d² s² <= m² (1 - c)², again without a root.
-    let rest = 1.0 - cos;
-    if deviation * deviation * (0.5 * back) <= midpoint * midpoint * (rest * rest) {
-        return most.at_most(cos / rest * deviation);
-    }
-    most.at_most(HalfTurn { cos, sin: (0.5 * back).sqrt() }.midpoint_factor() * midpoint)
+    // No branches: which of the three holds changes from corner to corner, and a wrong guess costs more than the roots.
+    let HalfTurn { cos, sin } = HalfTurn::of_cosine(cosine);
+    // Straight on both are divided by zero: nothing holds it back, or no number, which is left out.
+    let by_deviation = deviation * cos / (1.0 - cos).at_least(0.0);
+    let by_middle = midpoint * cos / sin;
+    most.at_most(by_deviation).at_most(by_middle)
 }
 
 /// The deviation that gives a set speed at a right angle, mm: d = v² (sqrt 2 - 1)/a, from c = sqrt(1/2).
