@@ -130,6 +130,7 @@ impl Scribe {
         let mut looking = self.inspection.block(side);
         let mut besides = Besides::of(side);
         let is_idle = self.drive.is_idle();
+        let purge_mm3 = self.pauses.purge_mm3();
         // Only who parks has to know where.
         let mut track = self.pauses.goes().then(|| Track::of(side));
         let mut course = self.course.as_mut().map(|course| course.follow(side));
@@ -247,7 +248,7 @@ impl Scribe {
                 Purpose::Rewrite => after.time + driven.rest_s,
                 Purpose::Audit => before.time,
             };
-            let purge_mm3 = if obstacle.is_none() { self.pauses.purge_mm3() } else { 0.0 };
+            let purge_mm3 = if obstacle.is_none() { purge_mm3 } else { 0.0 };
             if let Some(stay) = &mut self.stay {
                 if self.purpose == Purpose::Audit
                     && let Some(due) = stay.due(step)
