@@ -76,12 +76,8 @@ fn blocks_and_threads_have_no_say() {
 fn ran(program: &Path, bench: &Bench, file: &Path, settings: &[&str], threads: &str, out: &str) -> [Vec<u8>; 4] {
     let json = format!("{out}.json");
     let set = ["screw.virtual_diameter_mm=1.75"].iter().chain(settings).flat_map(|text| ["--set", *text]);
-    let output = Command::new(program)
-        .current_dir(bench.path(""))
-        .env_remove("MELTWRIGHT_PROFILE")
-        .env("XDG_CONFIG_HOME", bench.path("no settings"))
-        .env("HOME", bench.path("no home"))
-        .args(["rewrite", "--threads", threads, "--lenient", "--json", &json, "-o", out])
+    let output = bench
+        .command(program, &["rewrite", "--threads", threads, "--lenient", "--json", &json, "-o", out])
         .arg(file)
         .args(set)
         .output()

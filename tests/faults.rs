@@ -29,17 +29,7 @@ const NOBODY: u32 = 65534;
 const MOST_TIME: Duration = Duration::from_secs(60);
 
 fn program(bench: &Bench, arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_meltwright"));
-    command
-        .current_dir(bench.path(""))
-        .env_remove("MELTWRIGHT_PROFILE")
-        .env("XDG_CONFIG_HOME", bench.path("no settings"))
-        .env("HOME", bench.path("no home"))
-        .args(arguments)
-        .stdin(Stdio::null())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped());
-    command
+    bench.command(env!("CARGO_BIN_EXE_meltwright"), arguments)
 }
 
 fn hook(bench: &Bench, name: &str) -> Command {

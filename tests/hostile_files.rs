@@ -33,17 +33,7 @@ const MOST_KIB: u64 = 64 * 1024;
 
 fn run(bench: &Bench, arguments: &[&str]) -> Watched {
     let program = other_build().unwrap_or_else(|| env!("CARGO_BIN_EXE_meltwright").into());
-    let mut command = Command::new(program);
-    command
-        .current_dir(bench.path(""))
-        .env_remove("MELTWRIGHT_PROFILE")
-        .env("XDG_CONFIG_HOME", bench.path("no settings"))
-        .env("HOME", bench.path("no home"))
-        .args(arguments)
-        .stdin(Stdio::null())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped());
-    watched(&mut command, MOST_TIME)
+    watched(&mut bench.command(program, arguments), MOST_TIME)
 }
 
 fn write(bench: &Bench, name: &str, make: impl FnOnce(&mut BufWriter<File>) -> std::io::Result<()>) {

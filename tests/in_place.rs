@@ -285,12 +285,9 @@ fn a_name_that_is_no_text_is_rewritten() {
     if std::fs::write(&path, PADS).is_err() {
         return;
     }
-    let status = std::process::Command::new(env!("CARGO_BIN_EXE_meltwright"))
-        .args(["hook", "--keep", "kept", E[0], E[1]])
+    let status = bench
+        .command(env!("CARGO_BIN_EXE_meltwright"), &["hook", "--keep", "kept", E[0], E[1]])
         .arg(&path)
-        .current_dir(bench.path(""))
-        .env_remove("MELTWRIGHT_PROFILE")
-        .env("XDG_CONFIG_HOME", bench.path("none"))
         .status()
         .unwrap();
     assert!(status.success());

@@ -118,7 +118,7 @@ fn an_interrupted_run_goes_on_where_it_stopped() {
 #[cfg(unix)]
 #[test]
 fn a_run_that_is_killed_loses_no_whole_line() {
-    use std::process::{Command, Stdio};
+    use std::process::Stdio;
     use std::time::{Duration, Instant};
     let bench = Bench::new();
     bench.folder("in");
@@ -127,13 +127,9 @@ fn a_run_that_is_killed_loses_no_whole_line() {
         bench.file(&format!("in/{index:02}.gcode"), &long);
     }
     let results = bench.path("results.jsonl");
-    let mut child = Command::new(env!("CARGO_BIN_EXE_meltwright"))
-        .args(["audit", "in", "--jsonl", "results.jsonl", "--threads", "1"])
+    let mut child = bench
+        .command(env!("CARGO_BIN_EXE_meltwright"), &["audit", "in", "--jsonl", "results.jsonl", "--threads", "1"])
         .args(E)
-        .current_dir(bench.path(""))
-        .env_remove("MELTWRIGHT_PROFILE")
-        .env("XDG_CONFIG_HOME", bench.path("none"))
-        .env("HOME", bench.path("none"))
         .stdout(Stdio::null())
         .spawn()
         .unwrap();

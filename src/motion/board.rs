@@ -506,24 +506,6 @@ mod tests {
         assert!((958..=964).contains(&top), "{top}");
     }
 
-    /// Lines that do nothing wait behind the last move, but not for ever.
-    #[test]
-    fn memory_is_bounded_where_nothing_moves() {
-        let mut board = Board::new(&rules(Some(15)));
-        let mut pushed = 0;
-        for _ in 0..3 {
-            board.line([5.0, 0.0, 0.0, 0.0], 50.0, f64::INFINITY, None, 0);
-            pushed += 1;
-            for _ in 0..2 * MOST_ASIDES {
-                board.aside();
-                pushed += 1;
-                assert!(pushed - board.settled.len() <= MOST_ASIDES + 1);
-            }
-        }
-        board.finish();
-        assert_eq!(board.settled.len(), pushed);
-    }
-
     /// The plan of a queue worked out anew for each move.
     #[test]
     fn the_plan_of_the_queue_is_that_of_a_fresh_look_at_it() {

@@ -501,24 +501,6 @@ mod tests {
         }
     }
 
-    /// Lines that do nothing wait behind the last move, but not for ever.
-    #[test]
-    fn memory_is_bounded_where_nothing_moves() {
-        let mut host = Host::new(&MotionRules::of(&Profile::embedded()));
-        let mut pushed = 0;
-        for _ in 0..3 {
-            host.line([5.0, 0.0, 0.0], 5.0, 0.0, 50.0, f64::INFINITY, 0);
-            pushed += 1;
-            for _ in 0..2 * MOST_ASIDES {
-                host.aside();
-                pushed += 1;
-                assert!(pushed - host.settled.len() <= MOST_ASIDES + 1);
-            }
-        }
-        host.finish();
-        assert_eq!(host.settled.len(), pushed);
-    }
-
     /// One ramp over everything: 3 mm/s² reaches 500 mm/s after 41.7 m.
     #[test]
     fn memory_is_bounded_where_nothing_is_settled() {

@@ -125,3 +125,32 @@ impl Plan for Planner {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moves::sample;
+    use crate::profile::Profile;
+
+    /// Lines that do nothing wait behind the last move, but not for ever.
+    #[test]
+    fn memory_is_bounded_where_nothing_moves() {
+        for preset in ["host", "board"] {
+            let text = format!("[controller]\npreset = \"{preset}\"\n");
+            let mut planner = Planner::new(&MotionRules::of(&Profile::load(&text, "own").expect("a profile")));
+            let bead = sample::bead(5.0, 0.5);
+            let nothing = Move { kind: Kind::Feed, ..bead };
+            let steps = std::iter::once(bead).chain(std::iter::repeat_n(nothing, 2 * MOST_ASIDES));
+            let (mut pushed, mut settled) = (0, Vec::new());
+            for step in steps.cycle().take(3 * (2 * MOST_ASIDES + 1)) {
+                planner.push(&step, Beside::default(), Ordered::by_file(&step));
+                planner.hand_over(&mut settled);
+                pushed += 1;
+                assert!(pushed - settled.len() <= MOST_ASIDES + 1, "{preset}");
+            }
+            planner.finish();
+            planner.hand_over(&mut settled);
+            assert_eq!(settled.len(), pushed, "{preset}");
+        }
+    }
+}

@@ -1,8 +1,10 @@
 //! What the tests of the command line share.
 #![allow(dead_code)] // each test program uses a part of it
 
+use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::process::Stdio;
 
 use assert_cmd::Command;
 use tempfile::TempDir;
@@ -67,6 +69,21 @@ impl Bench {
     /// Names of all files in it, sorted.
     pub fn names(&self) -> Vec<String> {
         names(self.folder.path())
+    }
+
+    /// A build of the program, to be run in the folder by hand; what it says is caught.
+    pub fn command(&self, program: impl AsRef<OsStr>, arguments: &[&str]) -> std::process::Command {
+        let mut command = std::process::Command::new(program);
+        command
+            .current_dir(self.folder.path())
+            .env_remove("MELTWRIGHT_PROFILE")
+            .env("XDG_CONFIG_HOME", self.path("no settings"))
+            .env("HOME", self.path("no home"))
+            .args(arguments)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped());
+        command
     }
 
     /// Runs the program in the folder.
