@@ -174,6 +174,7 @@ impl Footprint {
         out.clear();
         // The pair at hand, where it stands in the list, and cells of it that are not yet added there.
         let (mut pair, mut place, mut cells) = (None, 0, 0_u64);
+        let mut other = (None, 0);
         each_pair(self, below, |upper, lower| {
             let (mut a, mut b) = (0, 0);
             while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
@@ -183,14 +184,10 @@ impl Footprint {
                 // What shares nothing may be counted for any pair. Where runs end nobody can guess, so that both steps
                 // are made without asking.
                 if (now != pair) & (shared > 0) {
-                    add_cells(out, place, cells);
-                    (pair, cells) = (now, 0);
-                    let is_pair = |o: &Overlap| o.above == high.label && o.below == low.label;
-                    let lately = out.len().saturating_sub(SEEN_LATELY);
-                    place = out.iter().skip(lately).position(is_pair).map_or(out.len(), |at| lately + at);
-                    if place == out.len() {
-                        out.push(Overlap { above: high.label, below: low.label, cells: 0 });
-                    }
+                    add_cells(out, place, std::mem::take(&mut cells));
+                    // Mostly two pairs come in turn.
+                    let last = std::mem::replace(&mut other, (pair, place));
+                    (pair, place) = if last.0 == now { last } else { (now, place_of(out, high.label, low.label)) };
                 }
                 cells += shared as u64;
                 let is_first = high.end < low.end;
@@ -291,6 +288,19 @@ impl Footprint {
         }
         *self = doubled;
     }
+}
+
+/// Where a pair stands in a list, to whose end it goes if it is not among the last.
+fn place_of(overlaps: &mut Vec<Overlap>, above: u32, below: u32) -> usize {
+    let lately = overlaps.len().saturating_sub(SEEN_LATELY);
+    let found = overlaps.iter().skip(lately).position(|overlap| overlap.above == above && overlap.below == below);
+    found.map_or_else(
+        || {
+            overlaps.push(Overlap { above, below, cells: 0 });
+            overlaps.len() - 1
+        },
+        |at| lately + at,
+    )
 }
 
 fn add_cells(overlaps: &mut [Overlap], place: usize, cells: u64) {
