@@ -173,21 +173,22 @@ impl Footprint {
     pub fn overlaps(&self, below: &Self, out: &mut Vec<Overlap>) {
         out.clear();
         // The pair at hand, where it stands in the list, and cells of it that are not yet added there.
-        let (mut pair, mut place, mut cells) = (None, 0, 0_u64);
-        let mut other = (None, 0);
+        // Mostly two pairs come in turn: the one before is kept at hand too.
+        let (mut pair, mut place, mut cells) = (u64::MAX, 0, 0_u64);
+        let (mut pair_before, mut place_before) = (u64::MAX, 0);
         each_pair(self, below, |upper, lower| {
             let (mut a, mut b) = (0, 0);
             while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
                 let (start, end) = (high.start.max(low.start), high.end.min(low.end));
                 let shared = (i32::from(end) - i32::from(start) + 1).max(0);
-                let now = Some((high.label, low.label));
+                let now = u64::from(high.label) << 32 | u64::from(low.label);
                 // What shares nothing may be counted for any pair. Where runs end nobody can guess, so that both steps
                 // are made without asking.
                 if (now != pair) & (shared > 0) {
                     add_cells(out, place, std::mem::take(&mut cells));
-                    // Mostly two pairs come in turn.
-                    let last = std::mem::replace(&mut other, (pair, place));
-                    (pair, place) = if last.0 == now { last } else { (now, place_of(out, high.label, low.label)) };
+                    let found = if now == pair_before { place_before } else { place_of(out, high.label, low.label) };
+                    (pair_before, place_before) = (pair, place);
+                    (pair, place) = (now, found);
                 }
                 cells += shared as u64;
                 let is_first = high.end < low.end;
