@@ -12,7 +12,6 @@ mod support;
 
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 
 use meltwright::pipeline::{self, Options, Original};
 use meltwright::profile::{Assignment, Profile};

@@ -15,7 +15,7 @@ use std::io::Write;
 use std::os::unix::fs::{MetadataExt, PermissionsExt, chown, symlink};
 use std::os::unix::process::{CommandExt, ExitStatusExt};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, Command, Output};
 use std::thread::sleep;
 use std::time::{Duration, Instant, SystemTime};
 

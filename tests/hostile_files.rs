@@ -11,7 +11,6 @@ use std::ffi::OsString;
 use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{BufWriter, Write as _};
-use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use support::Bench;
