@@ -124,7 +124,8 @@ impl Passes {
 pub struct Options {
     /// Which passes run. Default: all.
     pub passes: Passes,
-    /// Bytes read at a time. Default: 64 KiB. The result does not depend on it.
+    /// Bytes read at a time, at most: of small files less, so that all threads have something to do. Default: 64 KiB. The
+    /// result does not depend on it.
     pub block_size: usize,
     /// Pass lines through that cannot be read, with a warning, instead of stopping. Default: no.
     pub lenient: bool,
@@ -353,7 +354,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     scribe.outline = (purpose == Purpose::Audit).then(Box::default);
     scribe.course = grounds.map(|grounds| Box::new(Course::new(capacity.peak_mm3_s, grounds)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
-    let mut reader = BlockReader::new(input, options.block_size);
+    let mut reader = BlockReader::new(input, scan.block_size(options.block_size));
     let mut hash = options.hash.then(Sha256::new);
     let mut output = output.map(|output| Hashed { output, hash: options.hash.then(Sha256::new) });
     let (mut bytes, mut written) = (0, 0);

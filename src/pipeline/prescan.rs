@@ -21,6 +21,16 @@ pub struct Prescan {
     pub marked: bool,
 }
 
+impl Prescan {
+    /// Bytes to read at a time, where `most` are allowed: of a small file a part. There memory that is used for the first
+    /// time costs more than anything, and a file of few blocks leaves threads without work.
+    pub fn block_size(&self, most: usize) -> usize {
+        const PARTS: u64 = 64;
+        const LEAST: usize = 8 * 1024;
+        usize::try_from(self.length / PARTS).unwrap_or(most).max(LEAST).min(most)
+    }
+}
+
 /// Looks at both ends of `input`, and leaves it at its start.
 ///
 /// # Errors
@@ -56,4 +66,16 @@ fn e_volume(line: &[u8]) -> Option<f64> {
     let line = std::str::from_utf8(line).ok()?;
     let (_, rest) = line.split_once(MARKER_E)?;
     rest.split_ascii_whitespace().next()?.parse().ok().filter(|volume: &f64| volume.is_finite() && *volume > 0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn small_files_are_read_in_small_blocks() {
+        let size = |length, most| Prescan { length, ..Prescan::default() }.block_size(most);
+        assert_eq!([size(640_000, 65_536), size(0, 65_536), size(1 << 40, 65_536)], [10_000, 8192, 65_536]);
+        assert_eq!(size(640_000, 100), 100);
+    }
 }

@@ -75,7 +75,7 @@ pub(super) fn scanned<R: Read + Seek + Send>(
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);
-    let mut reader = BlockReader::new(&mut *input, options.block_size);
+    let mut reader = BlockReader::new(&mut *input, scan.block_size(options.block_size));
     let (mut bytes, spare) = (0, Spare::default());
     // What is made of the layers has a station of its own: with many towers that takes its time.
     let works: Vec<Work<'_, Surveyed>> = vec![
