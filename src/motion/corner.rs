@@ -45,11 +45,9 @@ impl HalfTurn {
 #[inline]
 pub fn squared_speed(cosine: f64, deviation: f64, midpoint: f64, most: f64) -> f64 {
     // No branches: which of the three holds changes from corner to corner, and a wrong guess costs more than the roots.
-    let HalfTurn { cos, sin } = HalfTurn::of_cosine(cosine);
-    // Straight on both are divided by zero: nothing holds it back, or no number, which is left out.
-    let by_deviation = deviation * cos / (1.0 - cos).at_least(0.0);
-    let by_middle = midpoint * cos / sin;
-    most.at_most(by_deviation).at_most(by_middle)
+    let half = HalfTurn::of_cosine(cosine);
+    // Straight on a factor is infinite, and nothing of it no number, which is left out.
+    most.at_most(half.deviation_factor() * deviation).at_most(half.midpoint_factor() * midpoint)
 }
 
 /// The deviation that gives a set speed at a right angle, mm: d = v² (sqrt 2 - 1)/a, from c = sqrt(1/2).
