@@ -14,7 +14,7 @@ pub(super) struct Joined {
     from: [f64; 2],
     to: [f64; 2],
     /// Height they are laid at, mm; what climbs has none, and is laid alone.
-    level_mm: f64,
+    level_mm: Option<f64>,
     /// Of the beads themselves, mm.
     height_mm: f64,
     /// Along the beads, mm.
@@ -33,7 +33,7 @@ impl Joined {
         Self {
             from: [from[0], from[1]],
             to: [to[0], to[1]],
-            level_mm: if from[2] == to[2] { to[2] } else { f64::NAN },
+            level_mm: (from[2] == to[2]).then_some(to[2]),
             height_mm,
             length: step.length,
             volume: step.volume,
@@ -48,7 +48,8 @@ impl Joined {
     #[inline]
     pub fn takes(&mut self, step: &Move, [from, to]: [[f64; 3]; 2], height_mm: f64, cell_mm: f64) -> bool {
         let [x, y] = self.to;
-        let goes_on = from == [x, y, self.level_mm] && to[2] == self.level_mm;
+        let Some(level) = self.level_mm else { return false };
+        let goes_on = from == [x, y, level] && to[2] == level;
         if !goes_on || step.role != self.role || height_mm != self.height_mm {
             return false;
         }
@@ -82,7 +83,7 @@ impl Joined {
         let shift = if square > 0.0 { 0.5 * self.aside / square } else { 0.0 };
         let ends = [self.from, self.to].map(|end| [end[0] + shift * y, end[1] - shift * x]);
         // Of a climb only what is seen from above counts.
-        let length = (!self.level_mm.is_nan()).then_some(self.length);
+        let length = self.level_mm.map(|_| self.length);
         Rectangle::new(ends, length, (self.volume, self.height_mm), widest_mm, self.role)
     }
 
