@@ -295,13 +295,11 @@ impl Footprint {
 fn place_of(overlaps: &mut Vec<Overlap>, above: u32, below: u32) -> usize {
     let lately = overlaps.len().saturating_sub(SEEN_LATELY);
     let found = overlaps.iter().skip(lately).position(|overlap| overlap.above == above && overlap.below == below);
-    found.map_or_else(
-        || {
-            overlaps.push(Overlap { above, below, cells: 0 });
-            overlaps.len() - 1
-        },
-        |at| lately + at,
-    )
+    if let Some(at) = found {
+        return lately + at;
+    }
+    overlaps.push(Overlap { above, below, cells: 0 });
+    overlaps.len() - 1
 }
 
 fn add_cells(overlaps: &mut [Overlap], place: usize, cells: u64) {
