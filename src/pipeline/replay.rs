@@ -186,7 +186,7 @@ impl<'a> Walk<'a> {
         let scan = prescan(&mut input)?;
         let rules = Rules::new(profile, &scan.settings, options.lenient);
         Ok(Self {
-            reader: BlockReader::new(input, options.block_size),
+            reader: BlockReader::new(input, scan.block_size(options.block_size)),
             resolver: Resolver::new(rules, &scan.settings, true),
             block: Block::default(),
             moves: Vec::new(),
