@@ -102,7 +102,7 @@ mod tests {
 
     #[test]
     fn series_and_closed_form_agree_and_match_small_steps() {
-        for time in [0.003, 0.05, 0.1999, 0.2001, 0.4, 2.0] {
+        for time in [0.003, 0.0079, 0.0081, 0.05, 0.1999, 0.2001, 0.4, 2.0] {
             let (lag, v0, v1) = (0.4, 5.0, 50.0);
             let weights = Weights::new(time, v0, v1, lag);
             let steps = 200_000;
