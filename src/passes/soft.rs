@@ -4,21 +4,28 @@
 //! A controller that knows accelerations by axis gets one line where a layer changes them, and takes care of directions
 //! itself. For others each move has the acceleration that its own direction bears.
 
-use std::sync::Arc;
-
 use super::corners::{CornerWord, Corners};
 use super::lag::accel::{Lowered, rounded};
 use super::{Reason, Verdict};
 use crate::motion::rules::{Held, MotionRules};
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
-use crate::soft::{LayerLimits, SoftPlan};
+use crate::soft::{KnownLimits, LayerLimits};
 use crate::units::Bounded;
 
-/// Puts a plan to moves.
+/// Speed and flow below which no bead is slowed for cooling.
+#[derive(Clone, Copy, Debug)]
+pub struct Least {
+    /// Speed, mm/s.
+    pub mm_s: f64,
+    /// Flow, mm³/s.
+    pub mm3_s: f64,
+}
+
+/// Puts what layers bear to moves.
 #[derive(Clone, Debug)]
 pub struct Soft {
-    plan: Arc<SoftPlan>,
+    least: Least,
     axes: Option<AxisAccels>,
     corners: Option<Corners>,
     /// Beads gone past.
@@ -40,13 +47,8 @@ pub struct Words {
 impl Soft {
     /// `by_axis`: the rules of the machine, where the controller knows accelerations by axis; `corners`: the same, where
     /// it has a word for its corner rule.
-    pub fn new(plan: Arc<SoftPlan>, by_axis: Option<&MotionRules>, corners: Option<&MotionRules>) -> Self {
-        Self { plan, axes: by_axis.map(AxisAccels::new), corners: corners.map(Corners::new), beads: 0, settled: None }
-    }
-
-    /// The plan.
-    pub fn plan(&self) -> &SoftPlan {
-        &self.plan
+    pub fn new(least: Least, by_axis: Option<&MotionRules>, corners: Option<&MotionRules>) -> Self {
+        Self { least, axes: by_axis.map(AxisAccels::new), corners: corners.map(Corners::new), beads: 0, settled: None }
     }
 
     /// Whether each move gets an acceleration of its own.
@@ -54,50 +56,51 @@ impl Soft {
         self.axes.is_none()
     }
 
-    /// Lowers the speed of a bead; `top`: the speed it reaches without, mm/s.
-    pub fn slow(&self, step: &Move, top: f64, verdict: &mut Verdict) {
+    /// Lowers the speed of a bead; `top`: the speed it reaches without, mm/s; `known`: limits of its layer.
+    pub fn slow(&self, known: &KnownLimits, step: &Move, top: f64, verdict: &mut Verdict) {
         if step.kind != Kind::Bead || !step.has(Move::SCREW) || step.volume <= 0.0 {
             return;
         }
-        let limits = self.plan.of(step.layer);
+        let limits = known.of(step.layer);
         verdict.limit(f64::from(limits.drag_mm_s), Reason::NozzleDrag);
         let share = if step.role.is_perimeter() { limits.perimeter_share } else { limits.bead_share };
         if share < 1.0 {
             let area = step.volume / step.length;
-            let least = self.plan.least_mm_s.at_least(self.plan.least_mm3_s / area);
+            let least = self.least.mm_s.at_least(self.least.mm3_s / area);
             verdict.limit((top * f64::from(share)).at_least(least), Reason::LayerTime);
         }
     }
 
     /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways.
-    pub fn accel(&self, step: &Move) -> f64 {
-        along(step, self.bears(step).accel_mm_s2.map(f64::from))
+    pub fn accel(&self, known: &KnownLimits, step: &Move) -> f64 {
+        along(step, self.bears(known, step).accel_mm_s2.map(f64::from))
     }
 
-    /// Whether the last bead is laid: nothing that is still to come can sway.
-    pub fn is_done(&self) -> bool {
-        self.beads >= self.plan.beads
-    }
-
-    /// What is to be borne at a move. What comes behind the last bead is free, so that all is put back there.
-    fn bears(&self, step: &Move) -> &LayerLimits {
-        if self.is_done() { &LayerLimits::FREE } else { self.plan.of(step.layer) }
+    /// What is to be borne at a move. Behind the last bead nothing sways any more: all is free, and put back there.
+    fn bears<'a>(&self, known: &'a KnownLimits, step: &Move) -> &'a LayerLimits {
+        if known.are_all(self.beads) { &LayerLimits::FREE } else { known.of(step.layer) }
     }
 
     /// Goes past a move and gives what is to be set before it, if anything. `limits`: those the move sets itself.
     #[inline]
-    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
-        let layer = (!self.is_done()).then_some(step.layer);
+    pub fn words(&mut self, known: &KnownLimits, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
+        let layer = (!known.are_all(self.beads)).then_some(step.layer);
         self.beads += u64::from(step.lays());
         if limits.is_none() && self.settled == Some(layer) {
             return None;
         }
-        self.look(step, layer, limits)
+        self.look(known, step, layer, limits)
     }
 
     /// The same where something may have changed. `layer`: of the move; `None` behind the last bead.
     #[cold]
-    fn look(&mut self, step: &Move, layer: Option<u32>, limits: Option<&MotionLimits>) -> Option<Words> {
+    fn look(
+        &mut self,
+        known: &KnownLimits,
+        step: &Move,
+        layer: Option<u32>,
+        limits: Option<&MotionLimits>,
+    ) -> Option<Words> {
         if let Some(limits) = limits {
             self.settled = None;
             self.axes.iter_mut().for_each(|axes| axes.follow(limits));
@@ -109,7 +112,7 @@ impl Soft {
             return None;
         }
         self.settled = Some(layer);
-        let now = layer.map_or(&LayerLimits::FREE, |layer| self.plan.of(layer));
+        let now = layer.map_or(&LayerLimits::FREE, |layer| known.of(layer));
         let accels = self.axes.as_mut().map_or([None; 2], |axes| axes.next(now));
         let set = self.axes.as_ref().map_or([f64::INFINITY; 2], AxisAccels::set);
         let corner = self.corners.as_mut().and_then(|corners| corners.next(now, set));
@@ -198,8 +201,10 @@ mod tests {
     use crate::moves::sample;
     use crate::profile::Profile;
 
-    fn plan(layers: &[LayerLimits]) -> Arc<SoftPlan> {
-        Arc::new(SoftPlan::of_layers(layers.to_vec(), 5.0, 0.5))
+    const LEAST: Least = Least { mm_s: 5.0, mm3_s: 0.5 };
+
+    fn known(layers: &[LayerLimits]) -> KnownLimits {
+        KnownLimits::of_layers(layers.to_vec())
     }
 
     fn bears(y: f32) -> LayerLimits {
@@ -208,27 +213,27 @@ mod tests {
 
     #[test]
     fn directions_share_what_an_axis_bears() {
-        let soft = Soft::new(plan(&[bears(100.0)]), None, None);
+        let (soft, known) = (Soft::new(LEAST, None, None), known(&[bears(100.0)]));
         let mut step = Move { layer: 1, delta: [6.0, 8.0, 0.0], ..sample::bead(10.0, 1.0) };
-        assert!((soft.accel(&step) - 125.0).abs() < 1e-9, "0.8 of it runs along Y");
+        assert!((soft.accel(&known, &step) - 125.0).abs() < 1e-9, "0.8 of it runs along Y");
         step.delta = [10.0, 0.0, 0.0];
-        assert_eq!(soft.accel(&step), f64::INFINITY);
+        assert_eq!(soft.accel(&known, &step), f64::INFINITY);
         step.flags |= Move::ARC;
-        assert_eq!(soft.accel(&step), 100.0, "an arc runs along every axis somewhere");
+        assert_eq!(soft.accel(&known, &step), 100.0, "an arc runs along every axis somewhere");
         step.layer = 2;
-        assert_eq!(soft.accel(&step), f64::INFINITY, "no such layer");
+        assert_eq!(soft.accel(&known, &step), f64::INFINITY, "no such layer");
     }
 
     #[test]
     fn axes_get_words_where_layers_change_them() {
         let rules = MotionRules::of(&Profile::load("[controller]\npreset = \"board\"\n", "own").unwrap());
         let layers = [bears(f32::INFINITY), bears(437.0), bears(420.0), bears(500.0), bears(f32::INFINITY)];
-        let mut soft = Soft::new(plan(&layers), Some(&rules), None);
+        let (mut soft, known) = (Soft::new(LEAST, Some(&rules), None), known(&layers));
         let words: Vec<_> = (1..=5)
             .map(|layer| {
                 let step = Move { layer, delta: [0.0, 10.0, 0.0], ..sample::bead(10.0, 1.0) };
-                let words = soft.words(&step, None).unwrap_or_default().accels;
-                assert_eq!(soft.words(&step, None), None, "once a layer");
+                let words = soft.words(&known, &step, None).unwrap_or_default().accels;
+                assert_eq!(soft.words(&known, &step, None), None, "once a layer");
                 (words[1], soft.left(&step))
             })
             .collect();
@@ -239,11 +244,11 @@ mod tests {
     #[test]
     fn beads_are_slowed_for_cooling_down_to_what_is_even() {
         let limits = LayerLimits { bead_share: 0.5, perimeter_share: 0.8, ..LayerLimits::FREE };
-        let soft = Soft::new(plan(&[limits]), None, None);
+        let (soft, known) = (Soft::new(LEAST, None, None), known(&[limits]));
         let step = Move { layer: 1, speed: 40.0, ..sample::bead(10.0, 1.0) };
         let speed = |step: &Move, top: f64| {
             let mut verdict = Verdict { speed: step.speed, reason: None };
-            soft.slow(step, top, &mut verdict);
+            soft.slow(&known, step, top, &mut verdict);
             verdict.speed
         };
         assert_eq!(speed(&step, 40.0), 20.0);

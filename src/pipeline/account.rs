@@ -16,6 +16,7 @@ use crate::moves::resolve::Resolver;
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
 use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
+use crate::soft::SoftPlan;
 use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
 use crate::units::{Density, Volume};
 use crate::weigh::stale;
@@ -32,11 +33,13 @@ pub struct Run<'a> {
     pub passes: Passes,
     /// How the lag was made up for.
     pub choice: Choice,
+    /// What is known of the part.
+    pub soft: Option<SoftPlan>,
 }
 
 /// Gathers the account of a finished run.
-pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
-    let Run { profile, capacity, .. } = *run;
+pub fn summary(mut run: Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
+    let Run { profile, capacity, .. } = run;
     let Scribe { tally, written, findings: mut demands, drive, granules, pauses, stay, mut course, .. } = scribe;
     let Scribe { beads, inspection, clock, mut outline, .. } = scribe;
     if let Some(mut beads) = beads {
@@ -61,10 +64,10 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
         plan.purged_mm3 = drive.account.purged_mm3;
     }
     let looked_at_part = stay.is_some();
-    let part = stay.map(|stay| part::figures(stay, &mut findings));
+    let part = stay.zip(run.soft.take()).map(|(stay, plan)| part::figures(stay, plan, &mut findings));
     let is_written = record.output_bytes > 0;
     if is_written {
-        note_output(run, &mut findings);
+        note_output(&run, &mut findings);
     }
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     let turns = drive.account.turn_lines;
@@ -112,7 +115,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, scribe: Scribe, record: Record
     let assumed = assumed_among(profile, &keys);
     findings.set_times(|line| clock.time_of(line));
     let allowed = findings.allow(&profile.audit.allow.value);
-    let screw = screw(run, &drive.account);
+    let screw = screw(&run, &drive.account);
     Summary {
         before,
         after,

@@ -1,7 +1,6 @@
 //! Puts the passes together from a profile.
 
 use std::f64::consts::FRAC_PI_4;
-use std::sync::Arc;
 
 use super::Passes;
 use super::drive::{Drive, How, Setup};
@@ -15,10 +14,10 @@ use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::Gaps;
 use crate::passes::lag::ramp::{Bounds, Ramp};
 use crate::passes::lag::spring::Melt;
-use crate::passes::soft::Soft;
+use crate::passes::soft::{Least, Soft};
 use crate::passes::sustained::Sustained;
 use crate::profile::{AccelWords, Corner, LagCompensation, Output, OutputUnit, Profile};
-use crate::soft::{BY_AXIS, SoftPlan, lowers_corners, takes};
+use crate::soft::{BY_AXIS, Terms, lowers_corners, takes};
 use crate::units::{Area, Length};
 
 /// Shortest piece of a bead as a share of the bore, and at least this long, mm: below, some controllers join pieces.
@@ -120,14 +119,22 @@ pub fn output_volume(unit: &Unit, file: Option<f64>) -> Option<f64> {
 }
 
 /// Bounds for the soft part, in the form that the controller takes them.
-pub fn soft(profile: &Profile, plan: Arc<SoftPlan>) -> Soft {
+pub fn soft(profile: &Profile, terms: &Terms) -> Soft {
     let rules = MotionRules::of(profile);
     let by_axis = takes(profile, BY_AXIS).then_some(&rules);
-    Soft::new(plan, by_axis, lowers_corners(profile).then_some(&rules))
+    let least = Least { mm_s: terms.least_mm_s, mm3_s: terms.least_mm3_s };
+    Soft::new(least, by_axis, lowers_corners(profile).then_some(&rules))
 }
 
-/// The passes that decide how fast moves are.
-pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, soft: Option<Soft>) -> Limiter {
+/// The passes that decide how fast moves are. `sways`: the machine moves the part, and that is judged.
+pub fn limiter(
+    profile: &Profile,
+    passes: Passes,
+    capacity: &Capacity,
+    how: How,
+    soft: Option<Soft>,
+    sways: bool,
+) -> Limiter {
     let rules = MotionRules::of(profile);
     let melt = melt(profile, capacity);
     let held_to = passes.capacity.then(|| {
@@ -142,7 +149,7 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How,
     let flow_step = screw.max_flow_step_mm3_s.value.filter(|_| by_nobody);
     let gaps = (how != How::Not).then(|| Gaps::new(how == How::AtRest, profile.screw.min_travel_mm.value, &melt));
     let by_move = soft.as_ref().is_some_and(Soft::is_by_move);
-    let sways = by_move && soft.as_ref().is_some_and(|soft| soft.plan().sways());
+    let sways = by_move && sways;
     let passes = limiter::Passes {
         capacity: held_to,
         eases,

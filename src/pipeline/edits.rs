@@ -12,6 +12,7 @@ use crate::passes::e_count::EWord;
 use crate::passes::feed::{FeedEdit, FeedWord};
 use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
+use crate::soft::KnownLimits;
 
 /// What becomes of the E of a line.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -29,7 +30,7 @@ pub enum ELine {
 }
 
 /// A block on its way out.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct Outgoing {
     /// Its text.
     pub text: Edited,
@@ -39,6 +40,8 @@ pub struct Outgoing {
     pub side: Side,
     /// How the moves are executed as the file gives them.
     pub before: Vec<Timing>,
+    /// What the part bears in their layers.
+    pub known: KnownLimits,
     /// How fast each may be.
     pub verdicts: Vec<Verdict>,
     /// What becomes of the file's own reversals, and where the screw is turned instead.
@@ -64,6 +67,7 @@ impl Outgoing {
         self.moves.clear();
         self.side.clear();
         self.before.clear();
+        self.known.clear();
         self.verdicts.clear();
         self.marks.clear();
         self.rulings.clear();
@@ -74,7 +78,7 @@ impl Outgoing {
 }
 
 /// A text with what is written differently.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct Edited {
     /// The text as it came.
     pub bytes: Vec<u8>,
@@ -94,7 +98,7 @@ pub struct Edited {
 }
 
 /// A line to be split, with what is needed to write it.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 struct SplitLine {
     line: u32,
     split: Split,

@@ -8,7 +8,7 @@ use crate::line::{Block, Line, LineKind};
 use crate::moves::resolve::Resolver;
 
 /// Resolves block after block.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Intake {
     /// Reads the lines.
     pub resolver: Resolver,

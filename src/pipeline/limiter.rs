@@ -182,7 +182,7 @@ impl Limiter {
         let soft = self.passes.soft.as_ref();
         let softened = |mut verdict: Verdict, step: &Move, before: &Timing| {
             if let Some(soft) = soft {
-                soft.slow(step, before.top, &mut verdict);
+                soft.slow(&block.known, step, before.top, &mut verdict);
             }
             verdict
         };
@@ -224,7 +224,7 @@ impl Limiter {
 
     /// Third: accelerations, and how all of it is executed.
     fn plan(&mut self, mut block: Outgoing) {
-        let Outgoing { moves, side, before, verdicts, marks, rulings, .. } = &mut block;
+        let Outgoing { moves, side, before, known, verdicts, marks, rulings, .. } = &mut block;
         let mut besides = Besides::of(side);
         let passes = &mut self.passes;
         let adds_stops = self.ahead.is_some();
@@ -250,9 +250,9 @@ impl Limiter {
             let (mut sway, mut left) = (f64::INFINITY, f64::INFINITY);
             if let Some(soft) = &mut passes.soft {
                 if soft.is_by_move() {
-                    sway = soft.accel(step);
+                    sway = soft.accel(known, step);
                 }
-                if soft.words(step, beside.limits).is_some() {
+                if soft.words(known, step, beside.limits).is_some() {
                     self.planner.hold(soft.held());
                 }
                 left = soft.left(step);

@@ -1,7 +1,7 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
-//! Seven jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), limiting
-//! ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting, writing. Order is kept throughout, so that the
+//! Eight jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), surveying
+//! (`foresight`), limiting ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting, writing. Order is kept throughout, so that the
 //! output does not depend on the number of threads or the size of blocks.
 
 mod account;
@@ -11,6 +11,7 @@ pub mod compose;
 pub mod drive;
 pub mod edits;
 pub mod expectations;
+mod foresight;
 mod granules;
 pub mod intake;
 pub mod layers;
@@ -28,13 +29,14 @@ mod stay;
 pub mod survey;
 
 use std::io::{Read, Seek, Write};
-use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use sha2::{Digest, Sha256};
 
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::{Finding, Level};
+use crate::hopper::HopperPlan;
 use crate::inspect::Inspection;
 use crate::inspect::beads::Beads;
 use crate::motion::Planner;
@@ -43,15 +45,15 @@ use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
 use crate::passes::e_count::Unit;
 use crate::profile::{Excess, LagCommands, Profile};
-use crate::soft::{SoftPlan, SoftPlanner, Terms};
+use crate::soft::Terms;
 use crate::source::block::BlockReader;
-use crate::summary::course::{Course, Ground, Grounds};
+use crate::summary::course::Course;
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
-use crate::survey::{Island, LayerRecord};
 pub use account::digest;
 use account::{Run, e_unit, hexadecimal, summary};
 use batch::{Batch, Spare};
+use foresight::Foresight;
 use granules::Granules;
 use intake::Intake;
 use pauses::Pauses;
@@ -124,7 +126,7 @@ impl Passes {
 pub struct Options {
     /// Which passes run. Default: all.
     pub passes: Passes,
-    /// Bytes read at a time, at most: of small files less, so that all threads have something to do. Default: 64 KiB. The
+    /// Bytes read at a time, at most: of small files less, so that all threads have something to do. Default: 32 KiB. The
     /// result does not depend on it.
     pub block_size: usize,
     /// Pass lines through that cannot be read, with a warning, instead of stopping. Default: no.
@@ -140,7 +142,7 @@ pub struct Options {
 
 impl Default for Options {
     fn default() -> Self {
-        Self { passes: Passes::ALL, block_size: 64 * 1024, lenient: false, again: false, hash: true, course: false }
+        Self { passes: Passes::ALL, block_size: 32 * 1024, lenient: false, again: false, hash: true, course: false }
     }
 }
 
@@ -166,15 +168,14 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     if options.again && scan.marked {
         return copy(input, output, profile, options, progress);
     }
-    let mut foreseen = Foreseen::of(input, &scan, profile, options)?;
-    if Pauses::are_wanted(profile, options.passes) {
-        // Where to stop is known only once the whole file was seen: it is run through once more.
-        let look = Options { hash: false, course: false, ..options.clone() };
-        let seen = run(input, &scan, Some(&mut std::io::sink()), profile, &look, foreseen.clone(), &mut |_| {})?;
-        foreseen.pauses.stand_at(seen.hopper.as_ref());
-        input.rewind().map_err(|error| Error::io("read the file", error))?;
+    if !Pauses::are_wanted(profile, options.passes) {
+        return run(input, &scan, Some(output), profile, options, None, progress);
     }
-    run(input, &scan, Some(output), profile, options, foreseen, progress)
+    // Where to stop is known only once the whole file was seen: it is run through once more.
+    let look = Options { hash: false, course: false, ..options.clone() };
+    let seen = run(input, &scan, Some(&mut std::io::sink()), profile, &look, None, &mut |_| {})?;
+    input.rewind().map_err(|error| Error::io("read the file", error))?;
+    run(input, &scan, Some(output), profile, options, seen.hopper.as_ref(), progress)
 }
 
 /// Reads `input` and says what a rewrite would find and change, without writing anything.
@@ -188,58 +189,7 @@ pub fn audit<R: Read + Seek + Send>(
     progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Summary> {
     let scan = prescan(input)?;
-    let foreseen = Foreseen::of(input, &scan, profile, options)?;
-    run::<R, std::io::Sink>(input, &scan, None, profile, options, foreseen, progress)
-}
-
-/// What has to be known of the whole file before it is worked on.
-#[derive(Clone, Debug, Default)]
-struct Foreseen {
-    soft: Option<Arc<SoftPlan>>,
-    pauses: Pauses,
-    /// What stands in some layers, where a report is wanted.
-    grounds: Option<Grounds>,
-}
-
-impl Foreseen {
-    /// Surveys the layers where a pass or a report asks for them; leaves `input` at its start.
-    fn of<R: Read + Seek + Send>(input: &mut R, scan: &Prescan, profile: &Profile, options: &Options) -> Result<Self> {
-        let (sways, cools) = (options.passes.softness, options.passes.layer_time);
-        let terms = (sways || cools).then(|| Terms::of(profile, sways, cools)).flatten();
-        let mut pauses = Pauses::of(profile);
-        if terms.is_none() && !options.course {
-            return Ok(Self { soft: None, pauses, grounds: None });
-        }
-        let mut planner = terms.map(SoftPlanner::new);
-        let mut grounds = options.course.then(Grounds::default);
-        survey::scanned(input, scan, profile, options, &mut |_| {}, &mut |layer| {
-            if let Some(planner) = &mut planner {
-                planner.take(&layer);
-            }
-            if let Some(grounds) = &mut grounds {
-                grounds.add(ground(&layer));
-            }
-        })?;
-        let plan = planner.map(SoftPlanner::finish);
-        if let Some(plan) = plan.as_ref().filter(|plan| plan.cools()) {
-            pauses.wait_beside(profile, plan.beside_mm);
-        }
-        Ok(Self { soft: plan.map(Arc::new), pauses, grounds })
-    }
-}
-
-/// What a report shows of a layer.
-fn ground(layer: &LayerRecord) -> Ground {
-    let length: f64 = layer.islands.iter().map(|island| island.bead_length_mm).sum();
-    let width: f64 = layer.islands.iter().map(|island| island.bead_length_mm * island.bead_width_mm).sum();
-    let corners = |island: &Island| [island.low_mm[0], island.low_mm[1], island.high_mm[0], island.high_mm[1]];
-    Ground {
-        layer: layer.number,
-        height_mm: layer.height_mm,
-        bead_width_mm: if length > 0.0 { width / length } else { 0.0 },
-        islands: layer.islands.len(),
-        boxes_mm: layer.islands.iter().map(corners).collect(),
-    }
+    run::<R, std::io::Sink>(input, &scan, None, profile, options, None, progress)
 }
 
 /// Copies `input` byte for byte; the figures are those of an audit, or are left out with a note.
@@ -308,16 +258,16 @@ impl<W: Write> Write for Hashed<'_, W> {
     }
 }
 
+/// Runs a file through all stations. `refills`: where a pause goes, if any are written.
 fn run<R: Read + Seek + Send, W: Write + Send>(
     input: &mut R,
     scan: &Prescan,
     output: Option<&mut W>,
     profile: &Profile,
     options: &Options,
-    foreseen: Foreseen,
+    refills: Option<&HopperPlan>,
     progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Summary> {
-    let Foreseen { soft, pauses, grounds } = foreseen;
     if scan.marked && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
@@ -339,8 +289,21 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);
     let initial_feed = profile.controller.initial_feed_mm_s.value;
-    let soft = soft.map(|plan| assemble::soft(profile, plan));
-    let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how, soft.clone());
+    let (sways, cools) = (options.passes.softness, options.passes.layer_time);
+    let judged_by = (sways || cools).then(|| Terms::of(profile, sways, cools)).flatten();
+    let mut foresight = Foresight::new(judged_by.as_ref(), options.course, profile.nozzle.diameter_mm.value);
+    let block_size = scan.block_size(options.block_size);
+    let mut pauses = Pauses::of(profile);
+    pauses.stand_at(refills);
+    if judged_by.as_ref().is_some_and(Terms::looks_beside) {
+        foresight.look_through(input, 0, block_size, intake.clone())?;
+        if let Some(plan) = foresight.plan().filter(|plan| plan.cools) {
+            pauses.wait_beside(profile, plan.beside_mm);
+        }
+    }
+    let soft = judged_by.as_ref().map(|terms| assemble::soft(profile, terms));
+    let sways = judged_by.is_some_and(|terms| terms.moves.contains(&true));
+    let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how, soft.clone(), sways);
     let accel_words = profile.controller.accel_words.value;
     let tally = Tally::new(&capacity);
     let terms =
@@ -352,9 +315,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     scribe.stay = soft.map(|soft| Stay::new(soft, purpose == Purpose::Rewrite));
     scribe.beads = (purpose == Purpose::Audit).then(|| Box::new(Beads::new(profile, &scan.settings)));
     scribe.outline = (purpose == Purpose::Audit).then(Box::default);
-    scribe.course = grounds.map(|grounds| Box::new(Course::new(capacity.peak_mm3_s, grounds)));
+    scribe.course = options.course.then(|| Box::new(Course::new(capacity.peak_mm3_s)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
-    let mut reader = BlockReader::new(input, scan.block_size(options.block_size));
     let mut hash = options.hash.then(Sha256::new);
     let mut output = output.map(|output| Hashed { output, hash: options.hash.then(Sha256::new) });
     let (mut bytes, mut written) = (0, 0);
@@ -366,39 +328,59 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     };
     let composes = purpose == Purpose::Rewrite;
     let spare = Spare::default();
-    let works: Vec<Work<'_, Batch>> = vec![
-        Box::new(|batch| batch.fill(&mut reader, hash.as_mut(), &mut bytes)),
-        Box::new(|batch| {
-            batch.lex();
-            Ok(Next::On)
-        }),
-        Box::new(|batch| batch.resolve(&mut intake, &spare).map(|()| Next::On)),
-        Box::new(|batch| {
-            batch.pass(|planned, limited| limiter.take_all(planned, limited));
-            Ok(Next::On)
-        }),
-        Box::new(|batch| {
-            batch.pass(|limited, decided| scribe.take(limited, decided));
-            Ok(Next::On)
-        }),
-        Box::new(|batch| {
-            if composes {
-                batch.compose(e_letter);
-            }
-            Ok(Next::On)
-        }),
-        Box::new(|batch| {
-            write(batch)?;
-            spare.give(&mut batch.moves);
-            progress(batch.bytes);
-            Ok(Next::On)
-        }),
-    ];
-    ring::run(Batch::all(), works)?;
+    loop {
+        let mut reader = BlockReader::new(&mut *input, block_size);
+        let is_full = AtomicBool::new(false);
+        let works: Vec<Work<'_, Batch>> = vec![
+            Box::new(|batch| match is_full.load(Ordering::Relaxed) {
+                true => Ok(Next::End),
+                false => batch.fill(&mut reader, hash.as_mut(), &mut bytes),
+            }),
+            Box::new(|batch| {
+                batch.lex();
+                Ok(Next::On)
+            }),
+            Box::new(|batch| batch.resolve(&mut intake, &spare).map(|()| Next::On)),
+            Box::new(|batch| {
+                batch.pass(|planned, known| foresight.take_all(planned, known));
+                is_full.store(foresight.is_full(), Ordering::Relaxed);
+                Ok(Next::On)
+            }),
+            Box::new(|batch| {
+                batch.pass(|known, limited| limiter.take_all(known, limited));
+                Ok(Next::On)
+            }),
+            Box::new(|batch| {
+                batch.pass(|limited, decided| scribe.take(limited, decided));
+                Ok(Next::On)
+            }),
+            Box::new(|batch| {
+                if composes {
+                    batch.compose(e_letter);
+                }
+                Ok(Next::On)
+            }),
+            Box::new(|batch| {
+                write(batch)?;
+                spare.give(&mut batch.moves);
+                progress(batch.bytes);
+                Ok(Next::On)
+            }),
+        ];
+        ring::run(Batch::all(), works)?;
+        if !foresight.is_full() {
+            break;
+        }
+        foresight.look_through(input, bytes, block_size, intake.clone())?;
+    }
     let mut last = Batch::default();
     intake.finish(&mut last.moves);
-    last.pass(|planned, limited| {
-        limiter.take_all(planned, limited);
+    last.pass(|planned, known| {
+        foresight.take_all(planned, known);
+        foresight.finish(known);
+    });
+    last.pass(|known, limited| {
+        limiter.take_all(known, limited);
         limiter.finish(limited);
     });
     last.pass(|limited, decided| scribe.take(limited, decided));
@@ -428,8 +410,12 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         ..Record::of_this_program()
     };
     scribe.drive.finish();
-    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes: options.passes, choice };
-    Ok(summary(&run, intake.resolver, scribe, record))
+    let (soft, grounds) = foresight.into_outlook();
+    if let Some((course, grounds)) = scribe.course.as_mut().zip(grounds) {
+        course.grounds = grounds;
+    }
+    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes: options.passes, choice, soft };
+    Ok(summary(run, intake.resolver, scribe, record))
 }
 
 /// A file of prose or comments.

@@ -8,9 +8,10 @@ use crate::soft::{SoftPlan, Trouble, Warning};
 use crate::summary::PartFigures;
 
 /// Figures of the part, and what is to be told of it.
-pub fn figures(mut stay: Stay, findings: &mut Findings) -> PartFigures {
+pub fn figures(mut stay: Stay, plan: SoftPlan, findings: &mut Findings) -> PartFigures {
     stay.end();
-    let warnings = &stay.soft().plan().warnings;
+    let SoftPlan { modulus_mpa, moves, mut bands, warnings, .. } = plan;
+    bands.took(stay.bands);
     let sags = |warning: &Warning| matches!(warning.what, Trouble::TooHeavy { factor } if factor < 1.0);
     let is_known = warnings.iter().any(sags);
     for warning in warnings.iter().filter(|warning| {
@@ -19,12 +20,11 @@ pub fn figures(mut stay: Stay, findings: &mut Findings) -> PartFigures {
     }) {
         warn(warning, findings);
     }
-    let SoftPlan { modulus_mpa, moves, .. } = *stay.soft().plan();
     PartFigures {
         modulus_mpa: modulus_mpa[0],
         modulus_band_mpa: modulus_mpa,
         moves_along: ["x", "y"].into_iter().zip(moves).filter(|(_, moves)| *moves).map(|(axis, _)| axis).collect(),
-        bands: stay.bands,
+        bands,
         waits: stay.waits,
         waited_s: stay.waited_in_all_s,
     }

@@ -36,7 +36,7 @@ impl<'a> Besides<'a> {
 }
 
 /// Plans the moves as the file gives them.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Planning {
     planner: Planner,
     queue: Queue,

@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use super::edits::Outgoing;
 
 /// Blocks that wait until a stage has settled all their moves.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct Queue {
     waiting: VecDeque<Outgoing>,
 }

@@ -123,8 +123,21 @@ impl Scribe {
     }
 
     fn block(&mut self, block: &mut Outgoing) {
-        let Outgoing { text, moves, side, before, verdicts, marks, rulings, after, ahead, noted, first_line, .. } =
-            block;
+        let Outgoing {
+            text,
+            moves,
+            side,
+            before,
+            known,
+            verdicts,
+            marks,
+            rulings,
+            after,
+            ahead,
+            noted,
+            first_line,
+            ..
+        } = block;
         noted.sort_unstable();
         let mut noted = noted.iter().copied().peekable();
         let mut looking = self.inspection.block(side);
@@ -198,9 +211,15 @@ impl Scribe {
             }
             if let Some(stay) = &mut self.stay {
                 if step.has(Move::NUMBERED) {
-                    report_unbounded(&mut self.findings, stay.soft().accel(step), step, before.accel, (line, at_s));
+                    report_unbounded(
+                        &mut self.findings,
+                        stay.soft().accel(known, step),
+                        step,
+                        before.accel,
+                        (line, at_s),
+                    );
                 }
-                if let Some(words) = stay.words(step, beside.limits) {
+                if let Some(words) = stay.words(known, step, beside.limits) {
                     by_axis(words.accels, &mut lines, &mut self.written.accels);
                     if let Some(word) = words.corner {
                         corner(word, &mut lines);
@@ -255,7 +274,7 @@ impl Scribe {
                 {
                     report_hurry(&mut self.findings, Code::LayerTime, step, &due, (line, at_s), None);
                 }
-                stay.pass(step, seconds - waited_s);
+                stay.pass(known, step, seconds - waited_s);
             }
             self.granules.add(step, line, seconds, purge_mm3);
             self.clock.now_s += seconds;

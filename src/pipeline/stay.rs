@@ -3,7 +3,7 @@
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use crate::passes::soft::{Soft, Words};
-use crate::soft::Bands;
+use crate::soft::{Band, Bands, KnownLimits};
 
 /// Shorter waits are left out, s: what they would cool is lost in what is not known of the air.
 const LEAST_WAIT_S: f64 = 0.25;
@@ -14,8 +14,9 @@ const LEAST_WAIT_SHARE: f64 = 0.03;
 #[derive(Clone, Debug)]
 pub struct Stay {
     soft: Soft,
-    /// Layer at hand, and what it has taken so far, s.
+    /// Layer at hand, what it needs and what it has taken so far, s.
     layer: u32,
+    least_s: f64,
     taken_s: f64,
     /// Of that, waits.
     waited_s: f64,
@@ -25,7 +26,7 @@ pub struct Stay {
     pub waits: u64,
     /// Their time, ways there and back included, s.
     pub waited_in_all_s: f64,
-    /// Figures of the part by bands of layers, with the times of the output.
+    /// Times of the output by bands of layers.
     pub bands: Bands,
 }
 
@@ -50,14 +51,23 @@ impl Due {
 impl Stay {
     /// Before the first layer. `is_written`: of an output, not of a file that is only judged.
     pub fn new(soft: Soft, is_written: bool) -> Self {
-        let bands = soft.plan().bands.clone();
-        Self { soft, layer: 0, taken_s: 0.0, waited_s: 0.0, is_written, waits: 0, waited_in_all_s: 0.0, bands }
+        Self {
+            soft,
+            layer: 0,
+            least_s: 0.0,
+            taken_s: 0.0,
+            waited_s: 0.0,
+            is_written,
+            waits: 0,
+            waited_in_all_s: 0.0,
+            bands: Bands::default(),
+        }
     }
 
     /// What is to be set before a move, if anything.
     #[inline]
-    pub fn words(&mut self, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
-        self.soft.words(step, limits)
+    pub fn words(&mut self, known: &KnownLimits, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
+        self.soft.words(known, step, limits)
     }
 
     /// Whether the layer before this move's has had too little time.
@@ -65,9 +75,8 @@ impl Stay {
         if self.layer == 0 || !self.begins(step) {
             return None;
         }
-        let least_s = f64::from(self.soft.plan().of(self.layer).least_s);
-        let due = Due { layer: self.layer, taken_s: self.taken_s, least_s };
-        (due.missing_s() > LEAST_WAIT_S.max(LEAST_WAIT_SHARE * least_s)).then_some(due)
+        let due = Due { layer: self.layer, taken_s: self.taken_s, least_s: self.least_s };
+        (due.missing_s() > LEAST_WAIT_S.max(LEAST_WAIT_SHARE * due.least_s)).then_some(due)
     }
 
     /// The head stayed away for so long before the layer that begins.
@@ -78,11 +87,13 @@ impl Stay {
         self.waited_in_all_s += time_s;
     }
 
-    /// The output has gone past a move, in `time_s` with turns at rest before it, without a wait.
-    pub fn pass(&mut self, step: &Move, time_s: f64) {
+    /// The output has gone past a move, in `time_s` with turns at rest before it, without a wait. `known`: limits of its
+    /// layer.
+    pub fn pass(&mut self, known: &KnownLimits, step: &Move, time_s: f64) {
         if self.begins(step) {
             self.end();
             self.layer = step.layer;
+            self.least_s = f64::from(known.of(step.layer).least_s);
             (self.taken_s, self.waited_s) = (0.0, 0.0);
         }
         self.taken_s += time_s;
@@ -91,11 +102,11 @@ impl Stay {
     /// The layer at hand ends.
     pub fn end(&mut self) {
         if self.is_written && self.layer > 0 {
-            self.bands.took(self.layer, self.taken_s, self.waited_s);
+            self.bands.add(&Band::of_output(self.layer, self.taken_s, self.waited_s));
         }
     }
 
-    /// What is known of the part.
+    /// What the part bears, put to moves.
     pub fn soft(&self) -> &Soft {
         &self.soft
     }

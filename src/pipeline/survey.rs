@@ -1,11 +1,11 @@
-//! The first of two passes over a file: what stands where.
+//! A pass of its own over a file: what stands where.
 
 use std::io::{Read, Seek};
 
 use super::batch::{Batch, Spare};
 use super::intake::Intake;
 use super::planning::Planning;
-use super::prescan::{Prescan, prescan};
+use super::prescan::prescan;
 use super::ring::{self, Next, Work};
 use super::{Options, no_commands};
 use crate::error::{Error, ErrorKind, Result};
@@ -19,8 +19,8 @@ use crate::survey::{LayerRecord, SurveyAccount, Surveyor};
 /// Reads `input` and gives a record of each layer, in the order of the file, with times as the file's own feeds and
 /// the controller make them.
 ///
-/// `input` is read from its start and left there, ready for a rewrite. What is found on the way is dropped, since the
-/// rewrite finds it again. Of `options` only `lenient`, `again` and `block_size` count. The records depend on neither
+/// `input` is read from its start and left there, ready for a rewrite. What is found on the way is dropped, since a
+/// rewrite finds it too. Of `options` only `lenient`, `again` and `block_size` count. The records depend on neither
 /// threads nor block size; memory is bounded by the largest layer. `progress` is called with the bytes worked on so far.
 ///
 /// ```
@@ -47,24 +47,6 @@ pub fn survey<R: Read + Seek + Send>(
     take: &mut (dyn FnMut(LayerRecord) + Send),
 ) -> Result<SurveyAccount> {
     let scan = prescan(input)?;
-    scanned(input, &scan, profile, options, progress, take)
-}
-
-/// A batch, and the layers that it finished.
-struct Surveyed {
-    batch: Batch,
-    layers: Vec<LayerRecord>,
-}
-
-/// [`survey`] of an input whose ends were looked at before, and that is at its start.
-pub(super) fn scanned<R: Read + Seek + Send>(
-    input: &mut R,
-    scan: &Prescan,
-    profile: &Profile,
-    options: &Options,
-    progress: &mut (dyn FnMut(u64) + Send),
-    take: &mut (dyn FnMut(LayerRecord) + Send),
-) -> Result<SurveyAccount> {
     if scan.marked && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
@@ -76,15 +58,40 @@ pub(super) fn scanned<R: Read + Seek + Send>(
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);
     let mut reader = BlockReader::new(&mut *input, scan.block_size(options.block_size));
+    rest(&mut reader, &mut intake, &mut surveyor, progress, take)?;
+    if !intake.has_commands {
+        return Err(no_commands());
+    }
+    let mut last = Vec::new();
+    let account = surveyor.finish(&mut last);
+    last.into_iter().for_each(take);
+    input.rewind().map_err(|error| Error::io("read the file", error))?;
+    Ok(SurveyAccount { layers: intake.resolver.layer_count(), ..account })
+}
+
+/// A batch, and the layers that it finished.
+struct Surveyed {
+    batch: Batch,
+    layers: Vec<LayerRecord>,
+}
+
+/// Surveys all that `reader` still gives, but for the layer that is open in the end.
+pub(super) fn rest<R: Read + Send>(
+    reader: &mut BlockReader<R>,
+    intake: &mut Intake,
+    surveyor: &mut Surveyor,
+    progress: &mut (dyn FnMut(u64) + Send),
+    take: &mut (dyn FnMut(LayerRecord) + Send),
+) -> Result<()> {
     let (mut bytes, spare) = (0, Spare::default());
     // What is made of the layers has a station of its own: with many towers that takes its time.
     let works: Vec<Work<'_, Surveyed>> = vec![
-        Box::new(|surveyed| surveyed.batch.fill(&mut reader, None, &mut bytes)),
+        Box::new(|surveyed| surveyed.batch.fill(reader, None, &mut bytes)),
         Box::new(|surveyed| {
             surveyed.batch.lex();
             Ok(Next::On)
         }),
-        Box::new(|surveyed| surveyed.batch.resolve(&mut intake, &spare).map(|()| Next::On)),
+        Box::new(|surveyed| surveyed.batch.resolve(intake, &spare).map(|()| Next::On)),
         Box::new(|Surveyed { batch, layers }| {
             for block in &batch.moves {
                 surveyor.take(&block.moves, &block.before, &block.side, layers);
@@ -105,11 +112,6 @@ pub(super) fn scanned<R: Read + Seek + Send>(
     for block in &last {
         surveyor.take(&block.moves, &block.before, &block.side, &mut done);
     }
-    if !intake.has_commands {
-        return Err(no_commands());
-    }
-    let account = surveyor.finish(&mut done);
     done.into_iter().for_each(take);
-    input.rewind().map_err(|error| Error::io("read the file", error))?;
-    Ok(SurveyAccount { layers: intake.resolver.layer_count(), ..account })
+    Ok(())
 }

@@ -47,6 +47,19 @@ pub struct Band {
 }
 
 impl Band {
+    /// What a layer of the output adds to its band: it took `time_s`, of which it waited `waits_s`.
+    pub fn of_output(layer: u32, time_s: f64, waits_s: f64) -> Self {
+        Self {
+            first_layer: layer,
+            last_layer: layer,
+            z_mm: f64::NEG_INFINITY,
+            time_before_s: f64::INFINITY,
+            time_after_s: Some(time_s),
+            waits_s,
+            ..Self::default()
+        }
+    }
+
     fn join(&mut self, other: &Self) {
         self.last_layer = self.last_layer.max(other.last_layer);
         self.z_mm = self.z_mm.max(other.z_mm);
@@ -61,6 +74,11 @@ impl Band {
         self.least_time_s = self.least_time_s.max(other.least_time_s);
         keep_least(&mut self.time_after_s, other.time_after_s);
         self.waits_s += other.waits_s;
+    }
+
+    /// Which of all bands with so many layers it belongs to, counted from 0.
+    fn place(&self, per_band: u32) -> u32 {
+        self.first_layer.saturating_sub(1) / per_band
     }
 }
 
@@ -88,33 +106,51 @@ impl Bands {
 
     /// Adds the figures of one layer, the next or the last.
     pub fn add(&mut self, layer: &Band) {
-        let index = |per_band: u32| (layer.first_layer.saturating_sub(1) / per_band) as usize;
-        while index(self.layers_per_band) >= MAX_BANDS {
-            self.layers_per_band = self.layers_per_band.saturating_mul(2);
-            let mut joined: Vec<Band> = Vec::with_capacity(MAX_BANDS);
-            for band in self.list.drain(..) {
-                let place = |band: &Band| band.first_layer.saturating_sub(1) / self.layers_per_band;
-                match joined.last_mut() {
-                    Some(last) if place(last) == place(&band) => last.join(&band),
-                    _ => joined.push(band),
-                }
-            }
-            self.list = joined;
+        while self.place(layer) as usize >= MAX_BANDS {
+            self.widen();
         }
-        let per_band = self.layers_per_band;
-        match self.list.last_mut() {
-            Some(last) if last.first_layer.saturating_sub(1) / per_band == index(per_band) as u32 => last.join(layer),
-            _ => self.list.push(layer.clone()),
+        let place = self.place(layer);
+        match self.list.last().map(|last| self.place(last)).filter(|last| *last == place).and(self.list.last_mut()) {
+            Some(last) => last.join(layer),
+            None => self.list.push(layer.clone()),
         }
     }
 
-    /// A layer took `time_s` in the output, of which it waited `waited_s`.
-    pub fn took(&mut self, layer: u32, time_s: f64, waited_s: f64) {
-        let found = self.list.iter_mut().find(|band| (band.first_layer..=band.last_layer).contains(&layer));
-        if let Some(band) = found {
-            keep_least(&mut band.time_after_s, Some(time_s));
-            band.waits_s += waited_s;
+    /// Adds what the layers took in the output, each a [`Band::of_output`].
+    pub fn took(&mut self, mut output: Self) {
+        while output.layers_per_band < self.layers_per_band {
+            output.widen();
         }
+        while self.layers_per_band < output.layers_per_band {
+            self.widen();
+        }
+        let per_band = self.layers_per_band;
+        for band in &mut self.list {
+            let same = |other: &&Band| other.place(per_band) == band.place(per_band);
+            if let Some(other) = output.list.iter().find(same) {
+                band.time_after_s = other.time_after_s;
+                band.waits_s = other.waits_s;
+            }
+        }
+    }
+
+    /// Which band a layer belongs to, counted from 0.
+    fn place(&self, layer: &Band) -> u32 {
+        layer.place(self.layers_per_band)
+    }
+
+    /// Joins neighbours, so that bands have twice as many layers.
+    fn widen(&mut self) {
+        self.layers_per_band = self.layers_per_band.saturating_mul(2);
+        let per_band = self.layers_per_band;
+        let mut joined: Vec<Band> = Vec::with_capacity(MAX_BANDS);
+        for band in self.list.drain(..) {
+            match joined.last_mut() {
+                Some(last) if last.place(per_band) == band.place(per_band) => last.join(&band),
+                _ => joined.push(band),
+            }
+        }
+        self.list = joined;
     }
 }
 
@@ -150,8 +186,20 @@ mod tests {
         // 8 layers a band: 1-8, ..., 97-100.
         assert_eq!((list.len(), list[0].last_layer, list[12].first_layer, list[12].last_layer), (13, 8, 97, 100));
         assert_eq!((list[1].time_before_s, list[1].accel_y_mm_s2), (9.0, Some(62.5)));
-        bands.took(10, 5.0, 1.5);
-        bands.took(11, 4.0, 0.5);
-        assert_eq!((bands.list()[1].time_after_s, bands.list()[1].waits_s), (Some(4.0), 2.0));
+        // The output has no beads beyond layer 40: bands of two layers there.
+        let mut output = Bands::default();
+        for layer in 1..=40 {
+            let (time_s, waits_s) = match layer {
+                10 => (5.0, 1.5),
+                11 => (4.0, 0.5),
+                _ => (9.0, 0.0),
+            };
+            output.add(&Band::of_output(layer, time_s, waits_s));
+        }
+        assert_eq!(output.list().len(), 20);
+        bands.took(output);
+        let took = |band: usize| (bands.list()[band].time_after_s, bands.list()[band].waits_s);
+        assert_eq!([took(0), took(1), took(12)], [(Some(9.0), 0.0), (Some(4.0), 2.0), (None, 0.0)]);
+        assert_eq!((bands.list()[1].time_before_s, bands.list()[1].z_mm), (9.0, 0.0));
     }
 }

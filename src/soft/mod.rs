@@ -12,6 +12,8 @@ pub mod corners;
 mod planner;
 mod terms;
 
+use std::collections::VecDeque;
+
 pub use bands::{Band, Bands};
 pub use planner::SoftPlanner;
 pub use terms::{BY_AXIS, Terms, lowers_corners, takes};
@@ -45,17 +47,78 @@ impl LayerLimits {
     };
 }
 
-/// Limits of all layers of a file.
+/// Limits of some layers in a row, as far as a survey has come.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KnownLimits {
+    /// Number of the first of them.
+    first: u32,
+    layers: VecDeque<LayerLimits>,
+    /// Beads of the whole file, once it is known that no more come.
+    beads: Option<u64>,
+}
+
+impl Default for KnownLimits {
+    fn default() -> Self {
+        Self { first: 1, layers: VecDeque::new(), beads: None }
+    }
+}
+
+impl KnownLimits {
+    /// These, from the first layer up.
+    pub fn of_layers(layers: impl Into<VecDeque<LayerLimits>>) -> Self {
+        Self { layers: layers.into(), ..Self::default() }
+    }
+
+    /// Limits of a layer, as moves number them; none where it is not among them.
+    pub fn of(&self, layer: u32) -> &LayerLimits {
+        let place = layer.checked_sub(self.first);
+        place.and_then(|place| self.layers.get(place as usize)).unwrap_or(&LayerLimits::FREE)
+    }
+
+    /// Whether so many beads are all that the file lays.
+    pub fn are_all(&self, beads: u64) -> bool {
+        self.beads.is_some_and(|all| beads >= all)
+    }
+
+    /// Knows nothing any more; the memory is kept.
+    pub fn clear(&mut self) {
+        self.layers.clear();
+        (self.first, self.beads) = (1, None);
+    }
+
+    /// Becomes those of the layers from `first` to `last` among `all`.
+    pub fn copy(&mut self, all: &Self, first: u32, last: u32) {
+        self.layers.clear();
+        self.layers.extend((first..=last).map(|layer| *all.of(layer)));
+        (self.first, self.beads) = (first, all.beads);
+    }
+
+    /// Drops those of layers before `layer`.
+    pub fn forget_before(&mut self, layer: u32) {
+        let count = (layer.saturating_sub(self.first) as usize).min(self.layers.len());
+        self.layers.drain(..count);
+        self.first += count as u32;
+    }
+
+    /// Sets those of a layer that is none of the dropped ones; layers in between have none.
+    fn set(&mut self, layer: u32, limits: LayerLimits) {
+        let Some(place) = layer.checked_sub(self.first).map(|place| place as usize) else { return };
+        if place >= self.layers.len() {
+            self.layers.resize(place + 1, LayerLimits::FREE);
+        }
+        if let Some(known) = self.layers.get_mut(place) {
+            *known = limits;
+        }
+    }
+}
+
+/// What is known of a part once all its layers are laid.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct SoftPlan {
-    /// By the number of the layer, from 1.
-    layers: Vec<LayerLimits>,
-    /// Least bead speed and flow to which beads are slowed for cooling, mm/s and mm³/s.
-    pub least_mm_s: f64,
-    /// The same as a flow, mm³/s.
-    pub least_mm3_s: f64,
-    /// Beads of the whole file.
-    pub beads: u64,
+    /// What layers bear and need: of all layers but those that were dropped on the way.
+    pub limits: KnownLimits,
+    /// Some layer has to cool.
+    pub cools: bool,
     /// Figures by bands of layers.
     pub bands: Bands,
     /// Low side, middle and high side of the modulus of the warm stuff, MPa.
@@ -66,28 +129,6 @@ pub struct SoftPlan {
     pub beside_mm: Option<[f64; 2]>,
     /// What is to be told.
     pub warnings: Vec<Warning>,
-}
-
-impl SoftPlan {
-    /// A plan with these limits, from the first layer up.
-    pub fn of_layers(layers: Vec<LayerLimits>, least_mm_s: f64, least_mm3_s: f64) -> Self {
-        Self { layers, least_mm_s, least_mm3_s, beads: u64::MAX, ..Self::default() }
-    }
-
-    /// Limits of a layer, as moves number them.
-    pub fn of(&self, layer: u32) -> &LayerLimits {
-        layer.checked_sub(1).and_then(|index| self.layers.get(index as usize)).unwrap_or(&LayerLimits::FREE)
-    }
-
-    /// Whether any layer bounds an acceleration.
-    pub fn sways(&self) -> bool {
-        self.layers.iter().any(|layer| layer.accel_mm_s2.iter().any(|accel| accel.is_finite()))
-    }
-
-    /// Whether any layer is to take a least time.
-    pub fn cools(&self) -> bool {
-        self.layers.iter().any(|layer| layer.least_s > 0.0)
-    }
 }
 
 /// Why a part cannot be printed well, with the place where that begins.
@@ -134,4 +175,39 @@ pub enum Trouble {
         /// Its rule is lowered, and cannot be set lower.
         is_lowered: bool,
     },
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn least(layers: &KnownLimits, numbers: std::ops::RangeInclusive<u32>) -> Vec<f32> {
+        numbers.map(|layer| layers.of(layer).least_s).collect()
+    }
+
+    #[test]
+    fn limits_are_found_by_the_number_of_the_layer() {
+        let of = |least_s: f32| LayerLimits { least_s, ..LayerLimits::FREE };
+        let mut all = KnownLimits::of_layers([1.0, 2.0, 3.0].map(of));
+        // Layer 4 lays nothing.
+        all.set(5, of(5.0));
+        assert_eq!(least(&all, 0..=6), [0.0, 1.0, 2.0, 3.0, 0.0, 5.0, 0.0]);
+        let mut some = KnownLimits::of_layers([9.0].map(of));
+        some.copy(&all, 2, 4);
+        assert_eq!(least(&some, 0..=6), [0.0, 0.0, 2.0, 3.0, 0.0, 0.0, 0.0]);
+        all.forget_before(3);
+        all.set(6, of(6.0));
+        // What is gone stays gone.
+        all.set(2, of(7.0));
+        assert_eq!(least(&all, 0..=6), [0.0, 0.0, 0.0, 3.0, 0.0, 5.0, 6.0]);
+        all.forget_before(9);
+        assert_eq!(least(&all, 0..=9), [0.0; 10]);
+    }
+
+    #[test]
+    fn beads_are_all_once_their_number_is_known() {
+        let known = |beads| KnownLimits { beads, ..KnownLimits::default() };
+        assert!(!known(None).are_all(u64::MAX));
+        assert!(!known(Some(5)).are_all(4) && known(Some(5)).are_all(5));
+    }
 }

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use super::bands::{Band, keep_least, keep_most};
 use super::terms::Terms;
-use super::{LayerLimits, SoftPlan, Trouble, Warning};
+use super::{KnownLimits, LayerLimits, SoftPlan, Trouble, Warning};
 use crate::physics::buckling::Tower;
 use crate::physics::drag;
 use crate::physics::stand::{Footing, Response, Stand};
@@ -62,11 +62,13 @@ struct Sums {
 }
 
 /// Follows a survey and plans; see the module.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct SoftPlanner {
     terms: Terms,
     stand: Stand,
     object: u32,
+    /// Beads so far.
+    beads: u64,
     followed: Vec<Followed>,
     /// Place of each by its record and island.
     places: HashMap<(u32, u32), u32>,
@@ -87,17 +89,12 @@ impl SoftPlanner {
     pub fn new(terms: Terms) -> Self {
         let low = terms.solid.modulus().as_mpa();
         let [middle, high] = terms.band;
-        let plan = SoftPlan {
-            least_mm_s: terms.least_mm_s,
-            least_mm3_s: terms.least_mm3_s,
-            modulus_mpa: [low, low * middle, low * high],
-            moves: terms.moves,
-            ..SoftPlan::default()
-        };
+        let plan = SoftPlan { modulus_mpa: [low, low * middle, low * high], moves: terms.moves, ..SoftPlan::default() };
         Self {
             stand: Stand::new(terms.solid),
             terms,
             object: 0,
+            beads: 0,
             followed: Vec::new(),
             places: HashMap::new(),
             plan,
@@ -110,12 +107,32 @@ impl SoftPlanner {
         }
     }
 
+    /// Limits of the layers that are finished.
+    pub fn limits(&self) -> &KnownLimits {
+        &self.plan.limits
+    }
+
+    /// Number of the layer at hand: all before it are finished.
+    pub fn layer(&self) -> u32 {
+        self.sums.number
+    }
+
+    /// Drops the limits of layers before `layer`: nobody asks for them any more.
+    pub fn forget_before(&mut self, layer: u32) {
+        self.plan.limits.forget_before(layer);
+    }
+
+    /// The layer of this number and object is begun.
+    pub fn begin(&mut self, number: u32, object: u32) {
+        if number != self.sums.number {
+            self.close(object != self.object);
+            self.sums.number = number;
+        }
+    }
+
     /// Takes the next layer.
     pub fn take(&mut self, record: &LayerRecord) {
-        if record.number != self.sums.number {
-            self.close(record.object != self.object);
-            self.sums.number = record.number;
-        }
+        self.begin(record.number, record.object);
         if record.object != self.object {
             // What stands finished beside it bears the same motion, but nothing is laid on it any more.
             self.object = record.object;
@@ -123,7 +140,7 @@ impl SoftPlanner {
             self.followed.clear();
             self.places.clear();
         }
-        self.plan.beads += u64::from(record.beads);
+        self.beads += u64::from(record.beads);
         let thickest = record.islands.iter().map(|island| island.height_mm).fold(record.height_mm, f64::max);
         self.last_least_s = self.cooled_s(thickest);
         let sums = &mut self.sums;
@@ -342,8 +359,11 @@ impl SoftPlanner {
         }
         let band = std::mem::take(&mut self.open);
         let mut limits = std::mem::replace(&mut self.limits, LayerLimits::FREE);
-        let Some(index) = sums.number.checked_sub(1).map(|index| index as usize) else { return };
+        if sums.number == 0 {
+            return;
+        }
         limits.least_s = sums.least_s as f32;
+        self.plan.cools |= limits.least_s > 0.0;
         (limits.bead_share, limits.perimeter_share) = self.shares(&sums, limits.accel_mm_s2.map(f64::from));
         self.plan.bands.add(&Band {
             first_layer: sums.number,
@@ -352,13 +372,7 @@ impl SoftPlanner {
             least_time_s: sums.least_s,
             ..band
         });
-        // A number that comes back is another stretch of the same layer.
-        if let Some(before) = self.plan.layers.get_mut(index) {
-            *before = limits;
-            return;
-        }
-        self.plan.layers.resize(index, LayerLimits::FREE);
-        self.plan.layers.push(limits);
+        self.plan.limits.set(sums.number, limits);
     }
 
     /// Shares of their speed to which beads and perimeters are slowed so that a layer takes its least time: perimeters
@@ -389,6 +403,7 @@ impl SoftPlanner {
     /// No more layers will come.
     pub fn finish(mut self) -> SoftPlan {
         self.close(true);
+        self.plan.limits.beads = Some(self.beads);
         self.plan.beside_mm = self.terms.bed_mm.and_then(|bed| beside(self.extent, bed));
         self.plan
     }

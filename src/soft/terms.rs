@@ -118,6 +118,11 @@ impl Terms {
         corners::jump(self.corner, self.lowers_corners, axis, accel, self.is_board)
     }
 
+    /// Whether a place to wait at is looked for beside all that is laid, which only the whole file tells.
+    pub fn looks_beside(&self) -> bool {
+        self.cooling.is_some() && self.bed_mm.is_some()
+    }
+
     /// Least time of a layer of this height, s; 0 where none is asked for.
     ///
     /// The back of the layer passes no heat: the slowest way to cool, and so the safe side.

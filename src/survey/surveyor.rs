@@ -65,7 +65,7 @@ struct Turn {
 }
 
 /// The layer being laid.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 struct Open {
     record: LayerRecord,
     base_mm: f64,
@@ -80,7 +80,7 @@ struct Open {
 }
 
 /// Finds what stands where, one layer at a time.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Surveyor {
     bore_mm: f64,
     raster: Raster,
@@ -169,6 +169,11 @@ impl Surveyor {
             }
         }
         heights.iter().for_each(|(_, height)| self.state(*height));
+    }
+
+    /// Number and object of the layer being laid.
+    pub fn at(&self) -> Option<(u32, u32)> {
+        self.open.as_ref().map(|open| (open.record.number, open.record.object))
     }
 
     /// No more moves will come: the last layer is added to `done`.

@@ -83,8 +83,8 @@ pub struct Course {
 }
 
 impl Course {
-    /// Before the first move. `peak_mm3_s`: peak capacity; `grounds`: layers as a survey found them.
-    pub fn new(peak_mm3_s: f64, grounds: Grounds) -> Self {
+    /// Before the first move. `peak_mm3_s`: peak capacity.
+    pub fn new(peak_mm3_s: f64) -> Self {
         Self {
             before: Series::default(),
             after: Series::default(),
@@ -92,7 +92,7 @@ impl Course {
             flows_after: FlowTimes::default(),
             layers: LayerTimes::default(),
             samples: Samples::default(),
-            grounds,
+            grounds: Grounds::default(),
             peak_mm3_s,
         }
     }
