@@ -7,11 +7,14 @@ use sha2::{Digest, Sha256};
 
 use super::compose::compose;
 use super::edits::Outgoing;
+use super::foresight::Foresight;
 use super::intake::Intake;
 use super::ring::Next;
+use super::survey::Surveyed;
 use crate::error::{Error, Result};
 use crate::line::Block;
 use crate::source::block::BlockReader;
+use crate::survey::Surveyor;
 
 /// Batches that go round: enough that nobody waits for an empty one, and few enough for the memory.
 const BATCHES: usize = 6;
@@ -24,6 +27,8 @@ pub struct Batch {
     pub bytes: u64,
     /// Blocks that the last station has settled; their number is not that of the blocks read.
     pub moves: Vec<Outgoing>,
+    /// What a surveyor made of them.
+    pub surveyed: Surveyed,
     texts: Vec<Vec<u8>>,
 }
 
@@ -65,6 +70,18 @@ impl Batch {
     /// As [`Intake::take`].
     pub fn resolve(&mut self, intake: &mut Intake, spare: &Spare) -> Result<()> {
         intake.take(&mut self.block, spare.take(), &mut self.moves)
+    }
+
+    /// Shows the moves to a surveyor.
+    pub fn survey(&mut self, surveyor: &mut Surveyor) {
+        self.moves.iter().for_each(|block| self.surveyed.take(surveyor, block));
+    }
+
+    /// Holds back the blocks of which too little is known.
+    pub fn hold(&mut self, foresight: &mut Foresight) {
+        let mut known = Vec::with_capacity(self.moves.len());
+        foresight.take_all(&mut self.surveyed, &mut self.moves, &mut known);
+        self.moves = known;
     }
 
     /// Replaces the blocks by those that a stage has settled; `stage` empties the first list into the second.

@@ -9,7 +9,7 @@ use std::io::{Read, Seek, SeekFrom};
 
 use super::edits::Outgoing;
 use super::intake::Intake;
-use super::survey;
+use super::survey::{self, Surveyed};
 use crate::error::{Error, Result};
 use crate::moves::Move;
 use crate::soft::{SoftPlan, SoftPlanner, Terms};
@@ -20,54 +20,47 @@ use crate::survey::{Island, LayerRecord, Surveyor};
 /// Most that may wait, bytes of moves and text.
 const MOST_WAITING: usize = 4 << 20;
 
-/// Surveys the moves as they pass, and holds them back for as long as it takes.
+/// Holds moves back until what is to be known of the part is known.
 #[derive(Clone, Debug)]
 pub struct Foresight {
-    /// Follows the beads; `None` where nobody asks, or once the file was looked through.
-    surveyor: Option<Surveyor>,
-    outlook: Outlook,
-    records: Vec<LayerRecord>,
-    waiting: VecDeque<Outgoing>,
-    bytes_waiting: usize,
-}
-
-/// What is made of the layers.
-#[derive(Clone, Debug)]
-struct Outlook {
     planner: Option<SoftPlanner>,
     /// What the planner found, behind the last layer.
     plan: Option<SoftPlan>,
     /// What stands in some layers, where a report is wanted.
     grounds: Option<Grounds>,
+    waiting: VecDeque<Outgoing>,
+    bytes_waiting: usize,
+    /// Highest number of a layer so far.
+    newest: u32,
 }
 
 impl Foresight {
-    /// An empty bed. `terms`: by which the part is judged, if it is; `draws`: a report is wanted; `bore_mm`: of the nozzle.
-    pub fn new(terms: Option<&Terms>, draws: bool, bore_mm: f64) -> Self {
+    /// Knows nothing yet. `terms`: by which the part is judged, if it is; `draws`: a report is wanted.
+    pub fn new(terms: Option<&Terms>, draws: bool) -> Self {
         Self {
-            surveyor: (terms.is_some() || draws).then(|| Surveyor::new(bore_mm)),
-            outlook: Outlook {
-                planner: terms.cloned().map(SoftPlanner::new),
-                plan: None,
-                grounds: draws.then(Grounds::default),
-            },
-            records: Vec::new(),
+            planner: terms.cloned().map(SoftPlanner::new),
+            plan: None,
+            grounds: draws.then(Grounds::default),
             waiting: VecDeque::new(),
             bytes_waiting: 0,
+            newest: 0,
         }
     }
 
-    /// Takes blocks that are planned as they came; those whose limits are known are added to `ready`.
-    pub fn take_all(&mut self, planned: &mut Vec<Outgoing>, ready: &mut Vec<Outgoing>) {
+    /// Whether anybody asks for a survey.
+    pub fn asks(&self) -> bool {
+        self.planner.is_some() || self.grounds.is_some()
+    }
+
+    /// Takes what was surveyed, with the blocks of the moves; those whose limits are known are added to `ready`.
+    pub fn take_all(&mut self, survey: &mut Surveyed, planned: &mut Vec<Outgoing>, ready: &mut Vec<Outgoing>) {
+        survey.layers.drain(..).for_each(|layer| self.lay(&layer));
+        if let (Some(planner), Some((number, object))) = (&mut self.planner, survey.at.take()) {
+            planner.begin(number, object);
+        }
         for block in planned.drain(..) {
-            if let Some(surveyor) = &mut self.surveyor {
-                surveyor.take(&block.moves, &block.before, &block.side, &mut self.records);
-                self.records.drain(..).for_each(|record| self.outlook.take(&record));
-                if let (Some(planner), Some((number, object))) = (&mut self.outlook.planner, surveyor.at()) {
-                    planner.begin(number, object);
-                }
-            }
             self.bytes_waiting += bytes(&block);
+            self.newest = block.moves.last().map_or(self.newest, |step| step.layer);
             self.waiting.push_back(block);
         }
         self.release(ready);
@@ -75,60 +68,63 @@ impl Foresight {
 
     /// A layer is too large to be kept: the file has to be [looked through](Self::look_through).
     pub fn is_full(&self) -> bool {
-        self.bytes_waiting > MOST_WAITING && self.surveyor.is_some()
+        self.bytes_waiting > MOST_WAITING && self.planner.is_some()
     }
 
-    /// Surveys the rest of the file, from byte `from` on, where `intake` has come to; `input` is left there.
+    /// Has a `surveyor` go through the rest of the file, from byte `from` on, where `intake` has come to; `input` is left
+    /// there.
     ///
     /// # Errors
     /// As [`super::rewrite`], but for writing.
     pub fn look_through<R: Read + Seek + Send>(
         &mut self,
+        mut surveyor: Surveyor,
+        mut intake: Intake,
         input: &mut R,
         from: u64,
         block_size: usize,
-        mut intake: Intake,
     ) -> Result<()> {
-        let Some(mut surveyor) = self.surveyor.take() else { return Ok(()) };
         let seek = |input: &mut R| {
             input.seek(SeekFrom::Start(from)).map(|_| ()).map_err(|error| Error::io("read the file", error))
         };
         seek(input)?;
         let mut reader = BlockReader::new(&mut *input, block_size);
-        let outlook = &mut self.outlook;
-        survey::rest(&mut reader, &mut intake, &mut surveyor, &mut |_| {}, &mut |layer| outlook.take(&layer))?;
-        self.finish_survey(surveyor);
+        survey::rest(&mut reader, &mut intake, &mut surveyor, &mut |_| {}, &mut |layer| self.lay(&layer))?;
+        self.end(surveyor, &mut Surveyed::default());
         seek(input)
     }
 
-    /// No more blocks will come: all that wait are added to `ready`.
-    pub fn finish(&mut self, ready: &mut Vec<Outgoing>) {
-        if let Some(surveyor) = self.surveyor.take() {
-            self.finish_survey(surveyor);
-        }
-        self.release(ready);
+    /// No more beads will come than the `surveyor` has seen. `survey`: of the last of them.
+    pub fn end(&mut self, surveyor: Surveyor, survey: &mut Surveyed) {
+        surveyor.finish(&mut survey.layers);
+        survey.layers.drain(..).for_each(|layer| self.lay(&layer));
+        self.plan = self.planner.take().map(SoftPlanner::finish);
     }
 
     /// What is known of the part, behind the last layer.
     pub fn plan(&self) -> Option<&SoftPlan> {
-        self.outlook.plan.as_ref()
+        self.plan.as_ref()
     }
 
     /// What is known of the part, and what stands in some layers.
-    pub fn into_outlook(self) -> (Option<SoftPlan>, Option<Grounds>) {
-        (self.outlook.plan, self.outlook.grounds)
+    pub fn into_known(self) -> (Option<SoftPlan>, Option<Grounds>) {
+        (self.plan, self.grounds)
     }
 
-    fn finish_survey(&mut self, surveyor: Surveyor) {
-        surveyor.finish(&mut self.records);
-        self.records.drain(..).for_each(|record| self.outlook.take(&record));
-        self.outlook.plan = self.outlook.planner.take().map(SoftPlanner::finish);
+    /// Takes the next layer.
+    fn lay(&mut self, layer: &LayerRecord) {
+        if let Some(planner) = &mut self.planner {
+            planner.take(layer);
+        }
+        if let Some(grounds) = &mut self.grounds {
+            grounds.add(ground(layer));
+        }
     }
 
-    /// Lets the blocks go whose layers are finished.
+    /// Lets the blocks go whose layers are known.
     fn release(&mut self, ready: &mut Vec<Outgoing>) {
         while let Some(mut block) = self.waiting.pop_front() {
-            if !self.outlook.put(&mut block) {
+            if !self.put(&mut block) {
                 self.waiting.push_front(block);
                 return;
             }
@@ -136,32 +132,24 @@ impl Foresight {
             ready.push(block);
         }
     }
-}
-
-impl Outlook {
-    /// Takes the next layer.
-    fn take(&mut self, record: &LayerRecord) {
-        if let Some(planner) = &mut self.planner {
-            planner.take(record);
-        }
-        if let Some(grounds) = &mut self.grounds {
-            grounds.add(ground(record));
-        }
-    }
 
     /// Gives a block the limits of its layers; whether all of them are known.
     fn put(&mut self, block: &mut Outgoing) -> bool {
         let (Some(first), Some(last)) = (block.moves.first(), block.moves.last()) else { return true };
+        let (first, last) = (first.layer, last.layer);
         match (&mut self.planner, &self.plan) {
-            // What lies before the first layer has no limits.
-            (Some(planner), _) if last.layer == 0 || last.layer < planner.layer() => {
-                block.known.copy(planner.limits(), first.layer, last.layer);
-                planner.forget_before(last.layer);
-                true
+            (Some(planner), _) => {
+                let at = planner.layer();
+                // What lies before the first layer has no limits, nor has a layer that went by without a bead.
+                let is_known = last == 0 || last < at || (first > at || at == 0) && last < self.newest;
+                if is_known {
+                    block.known.copy(planner.limits(), first, last);
+                    planner.forget_before(last);
+                }
+                is_known
             }
-            (Some(_), _) => false,
             (None, Some(plan)) => {
-                block.known.copy(&plan.limits, first.layer, last.layer);
+                block.known.copy(&plan.limits, first, last);
                 true
             }
             (None, None) => true,
@@ -253,19 +241,50 @@ mod tests {
     #[test]
     fn a_layer_that_is_too_large_is_not_kept() {
         let terms = Terms::of(&Profile::embedded(), true, true).unwrap();
-        let mut foresight = Foresight::new(Some(&terms), false, 0.8);
+        let (mut foresight, mut surveyor) = (Foresight::new(Some(&terms), false), Surveyor::new(0.8));
         let (mut ready, mut blocks) = (Vec::new(), 0);
         while !foresight.is_full() {
             let step = Move { layer: 1, ..crate::moves::sample::bead(1.0, 1.0) };
             let before = vec![crate::motion::Timing::default(); 1000];
-            foresight
-                .take_all(&mut vec![Outgoing { moves: vec![step; 1000], before, ..Outgoing::default() }], &mut ready);
+            let block = Outgoing { moves: vec![step; 1000], before, ..Outgoing::default() };
+            let mut survey = Surveyed::default();
+            survey.take(&mut surveyor, &block);
+            foresight.take_all(&mut survey, &mut vec![block], &mut ready);
             blocks += 1;
         }
         assert!(ready.is_empty());
         assert_eq!(blocks, MOST_WAITING / (2000 * size_of::<Move>()) + 1);
-        foresight.finish(&mut ready);
+        foresight.end(surveyor, &mut Surveyed::default());
+        foresight.take_all(&mut Surveyed::default(), &mut Vec::new(), &mut ready);
         assert_eq!(ready.len(), blocks);
         assert!(!foresight.is_full() && foresight.plan().is_some());
+    }
+
+    /// The limits that blocks of one move are given, each in a layer; `None` where they have to wait.
+    fn given(layers: &[u32], lays: impl Fn(u32) -> bool) -> Vec<u32> {
+        let terms = Terms::of(&Profile::embedded(), true, true).unwrap();
+        let (mut foresight, mut surveyor) = (Foresight::new(Some(&terms), false), Surveyor::new(0.8));
+        let mut ready = Vec::new();
+        for &layer in layers {
+            let mut step = Move { layer, z: f64::from(layer), ..crate::moves::sample::bead(20.0, 1.0) };
+            step.kind = if lays(layer) { step.kind } else { crate::moves::Kind::Travel };
+            let before = vec![crate::motion::Timing::default()];
+            let mut block = Outgoing { moves: vec![step], before, ..Outgoing::default() };
+            let position = [0.0, 0.0, f64::from(layer)];
+            block.side.anchors.push(crate::moves::track::Anchor { index: 0, position, offset: [0.0; 3], known: true });
+            let mut survey = Surveyed::default();
+            survey.take(&mut surveyor, &block);
+            foresight.take_all(&mut survey, &mut vec![block], &mut ready);
+        }
+        ready.iter().map(|block| block.moves[0].layer).collect()
+    }
+
+    #[test]
+    fn a_layer_is_known_once_the_next_is_begun() {
+        assert_eq!(given(&[0, 1, 1, 2], |_| true), [0, 1, 1]);
+        assert_eq!(given(&[0, 1, 2], |layer| layer != 2), [0], "layer 2 may still get beads, and layer 1 too");
+        assert_eq!(given(&[1, 2, 3], |layer| layer == 1), [0; 0], "layer 1 is open");
+        assert_eq!(given(&[1, 2, 3, 4], |_| false), [1, 2, 3], "another tool lays these");
+        assert_eq!(given(&[1, 2, 3, 4], |layer| layer == 3), [1, 2], "and the screw the third");
     }
 }

@@ -1,7 +1,7 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
-//! Eight jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), surveying
-//! (`foresight`), limiting ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting, writing. Order is kept throughout, so that the
+//! Nine jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), surveying,
+//! waiting for what is to be known (`foresight`), limiting ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting, writing. Order is kept throughout, so that the
 //! output does not depend on the number of threads or the size of blocks.
 
 mod account;
@@ -50,6 +50,7 @@ use crate::source::block::BlockReader;
 use crate::summary::course::Course;
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
+use crate::survey::Surveyor;
 pub use account::digest;
 use account::{Run, e_unit, hexadecimal, summary};
 use batch::{Batch, Spare};
@@ -291,12 +292,13 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let initial_feed = profile.controller.initial_feed_mm_s.value;
     let (sways, cools) = (options.passes.softness, options.passes.layer_time);
     let judged_by = (sways || cools).then(|| Terms::of(profile, sways, cools)).flatten();
-    let mut foresight = Foresight::new(judged_by.as_ref(), options.course, profile.nozzle.diameter_mm.value);
+    let mut foresight = Foresight::new(judged_by.as_ref(), options.course);
+    let mut surveyor = foresight.asks().then(|| Surveyor::new(profile.nozzle.diameter_mm.value));
     let block_size = scan.block_size(options.block_size);
     let mut pauses = Pauses::of(profile);
     pauses.stand_at(refills);
-    if judged_by.as_ref().is_some_and(Terms::looks_beside) {
-        foresight.look_through(input, 0, block_size, intake.clone())?;
+    if let Some(surveyor) = surveyor.take_if(|_| judged_by.as_ref().is_some_and(Terms::looks_beside)) {
+        foresight.look_through(surveyor, intake.clone(), input, 0, block_size)?;
         if let Some(plan) = foresight.plan().filter(|plan| plan.cools) {
             pauses.wait_beside(profile, plan.beside_mm);
         }
@@ -342,7 +344,13 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
             }),
             Box::new(|batch| batch.resolve(&mut intake, &spare).map(|()| Next::On)),
             Box::new(|batch| {
-                batch.pass(|planned, known| foresight.take_all(planned, known));
+                if let Some(surveyor) = &mut surveyor {
+                    batch.survey(surveyor);
+                }
+                Ok(Next::On)
+            }),
+            Box::new(|batch| {
+                batch.hold(&mut foresight);
                 is_full.store(foresight.is_full(), Ordering::Relaxed);
                 Ok(Next::On)
             }),
@@ -368,17 +376,16 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
             }),
         ];
         ring::run(Batch::all(), works)?;
-        if !foresight.is_full() {
-            break;
-        }
-        foresight.look_through(input, bytes, block_size, intake.clone())?;
+        let Some(surveyor) = surveyor.take_if(|_| foresight.is_full()) else { break };
+        foresight.look_through(surveyor, intake.clone(), input, bytes, block_size)?;
     }
     let mut last = Batch::default();
     intake.finish(&mut last.moves);
-    last.pass(|planned, known| {
-        foresight.take_all(planned, known);
-        foresight.finish(known);
-    });
+    if let Some(mut surveyor) = surveyor {
+        last.survey(&mut surveyor);
+        foresight.end(surveyor, &mut last.surveyed);
+    }
+    last.hold(&mut foresight);
     last.pass(|known, limited| {
         limiter.take_all(known, limited);
         limiter.finish(limited);
@@ -410,7 +417,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         ..Record::of_this_program()
     };
     scribe.drive.finish();
-    let (soft, grounds) = foresight.into_outlook();
+    let (soft, grounds) = foresight.into_known();
     if let Some((course, grounds)) = scribe.course.as_mut().zip(grounds) {
         course.grounds = grounds;
     }

@@ -3,6 +3,7 @@
 use std::io::{Read, Seek};
 
 use super::batch::{Batch, Spare};
+use super::edits::Outgoing;
 use super::intake::Intake;
 use super::planning::Planning;
 use super::prescan::prescan;
@@ -69,10 +70,21 @@ pub fn survey<R: Read + Seek + Send>(
     Ok(SurveyAccount { layers: intake.resolver.layer_count(), ..account })
 }
 
-/// A batch, and the layers that it finished.
-struct Surveyed {
-    batch: Batch,
-    layers: Vec<LayerRecord>,
+/// What a surveyor makes of some moves.
+#[derive(Debug, Default)]
+pub struct Surveyed {
+    /// Layers that they finish.
+    pub layers: Vec<LayerRecord>,
+    /// Number and object of the layer that they leave open.
+    pub at: Option<(u32, u32)>,
+}
+
+impl Surveyed {
+    /// Shows the next block to the surveyor.
+    pub fn take(&mut self, surveyor: &mut Surveyor, block: &Outgoing) {
+        surveyor.take(&block.moves, &block.before, &block.side, &mut self.layers);
+        self.at = surveyor.at();
+    }
 }
 
 /// Surveys all that `reader` still gives, but for the layer that is open in the end.
@@ -85,33 +97,28 @@ pub(super) fn rest<R: Read + Send>(
 ) -> Result<()> {
     let (mut bytes, spare) = (0, Spare::default());
     // What is made of the layers has a station of its own: with many towers that takes its time.
-    let works: Vec<Work<'_, Surveyed>> = vec![
-        Box::new(|surveyed| surveyed.batch.fill(reader, None, &mut bytes)),
-        Box::new(|surveyed| {
-            surveyed.batch.lex();
+    let works: Vec<Work<'_, Batch>> = vec![
+        Box::new(|batch| batch.fill(reader, None, &mut bytes)),
+        Box::new(|batch| {
+            batch.lex();
             Ok(Next::On)
         }),
-        Box::new(|surveyed| surveyed.batch.resolve(intake, &spare).map(|()| Next::On)),
-        Box::new(|Surveyed { batch, layers }| {
-            for block in &batch.moves {
-                surveyor.take(&block.moves, &block.before, &block.side, layers);
-            }
+        Box::new(|batch| batch.resolve(intake, &spare).map(|()| Next::On)),
+        Box::new(|batch| {
+            batch.survey(surveyor);
             spare.give(&mut batch.moves);
             Ok(Next::On)
         }),
-        Box::new(|Surveyed { batch, layers }| {
-            layers.drain(..).for_each(&mut *take);
+        Box::new(|batch| {
+            batch.surveyed.layers.drain(..).for_each(&mut *take);
             progress(batch.bytes);
             Ok(Next::On)
         }),
     ];
-    let batches = Batch::all().into_iter().map(|batch| Surveyed { batch, layers: Vec::new() });
-    ring::run(batches.collect(), works)?;
-    let (mut last, mut done) = (Vec::new(), Vec::new());
-    intake.finish(&mut last);
-    for block in &last {
-        surveyor.take(&block.moves, &block.before, &block.side, &mut done);
-    }
-    done.into_iter().for_each(take);
+    ring::run(Batch::all(), works)?;
+    let mut last = Batch::default();
+    intake.finish(&mut last.moves);
+    last.survey(surveyor);
+    last.surveyed.layers.into_iter().for_each(take);
     Ok(())
 }
