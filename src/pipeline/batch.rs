@@ -17,7 +17,7 @@ use crate::source::block::BlockReader;
 use crate::survey::Surveyor;
 
 /// Batches that go round: enough that nobody waits for an empty one, and few enough for the memory.
-const BATCHES: usize = 6;
+const BATCHES: usize = 8;
 
 /// A block on its way, and what it makes the stages settle.
 #[derive(Default)]
