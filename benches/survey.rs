@@ -1,4 +1,4 @@
-//! The survey: the surveyor alone in beads a second, and the whole pass beside the rewrite that follows it.
+//! The survey: the surveyor alone in beads a second, a survey of its own, and rewrites with and without the part.
 
 use std::fmt::Write as _;
 use std::hint::black_box;
@@ -116,10 +116,12 @@ fn surveyor(criterion: &mut Criterion) {
 fn pass(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("survey_pass");
     group.sampling_mode(SamplingMode::Flat);
-    for name in ["tiny_segments", "plate"] {
-        let input = if name == "plate" { plate(LONG) } else { data::tiny_segments(LONG) };
+    for name in ["tiny_segments", "tiny_layers", "plate"] {
+        let input = data::kind(name, LONG).unwrap_or_else(|| plate(LONG));
         let profile = data::profile(data::half_slowed("tiny_segments"));
         let options = Options::default();
+        let mut without = options.clone();
+        (without.passes.softness, without.passes.layer_time) = (false, false);
         group.throughput(Throughput::Bytes(input.len() as u64));
         group.bench_function(format!("{name}/survey"), |bencher| {
             bencher.iter(|| {
@@ -129,11 +131,13 @@ fn pass(criterion: &mut Criterion) {
                 .expect("sound input")
             });
         });
-        group.bench_function(format!("{name}/rewrite"), |bencher| {
-            bencher.iter(|| {
-                rewrite(&mut Cursor::new(&input), &mut sink(), &profile, &options, &mut |_| {}).expect("sound input")
+        for (what, options) in [("rewrite", &options), ("rewrite_without_the_part", &without)] {
+            group.bench_function(format!("{name}/{what}"), |bencher| {
+                bencher.iter(|| {
+                    rewrite(&mut Cursor::new(&input), &mut sink(), &profile, options, &mut |_| {}).expect("sound input")
+                });
             });
-        });
+        }
     }
     group.finish();
 }

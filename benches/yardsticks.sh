@@ -4,7 +4,7 @@
 #   benches/yardsticks.sh [--mb N] [--kind NAME] [--runs N] [--big]
 #
 #   --mb N       size of the file, MB (default 200)
-#   --kind NAME  kind of made input: tiny_segments (default), absolute_e, crlf, spiral, comment_heavy, arcs
+#   --kind NAME  kind of made input: tiny_segments (default), tiny_layers, absolute_e, crlf, spiral, comment_heavy, arcs
 #   --runs N     runs of each; the median is printed (default 5)
 #   --big        also a file of 1000 MB, for the peak memory alone
 #

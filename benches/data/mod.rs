@@ -10,8 +10,9 @@ use meltwright::profile::Profile;
 type Make = fn(usize) -> Vec<u8>;
 
 /// The kinds of input, by name.
-pub const KINDS: [(&str, Make); 6] = [
+pub const KINDS: [(&str, Make); 7] = [
     ("tiny_segments", tiny_segments),
+    ("tiny_layers", tiny_layers),
     ("absolute_e", absolute_e),
     ("crlf", crlf),
     ("spiral", spiral),
@@ -136,6 +137,18 @@ macro_rules! put {
 pub fn tiny_segments(bytes: usize) -> Vec<u8> {
     let mut walk = Walk::new(1);
     fill(bytes, "G90\nM83\nG1 F1800\n", |_, out| {
+        let e = walk.step(1.0);
+        put!(out, "G1 X{:.3} Y{:.3} E{e:.5}", walk.x, walk.y);
+    })
+}
+
+/// As [`tiny_segments`], in layers of 4000 lines.
+pub fn tiny_layers(bytes: usize) -> Vec<u8> {
+    let mut walk = Walk::new(1);
+    fill(bytes, "G90\nM83\nG1 F1800\n", |index, out| {
+        if index % 4000 == 0 {
+            put!(out, "G1 Z{:.2}", 0.5 * (index / 4000 + 1) as f64);
+        }
         let e = walk.step(1.0);
         put!(out, "G1 X{:.3} Y{:.3} E{e:.5}", walk.x, walk.y);
     })
