@@ -1,6 +1,6 @@
 //! Changes to a block of text: what is not named here is copied byte for byte.
 
-use super::number::write_fixed;
+use super::number::{write_fixed, write_whole};
 use super::{Block, Line};
 use std::io::Write;
 use std::ops::Range;
@@ -30,10 +30,56 @@ pub enum Put {
         /// Digits after the point; trailing zeros are not written.
         decimals: u8,
     },
+    /// A letter and a number in whole quanta.
+    Quanta {
+        /// The letter, as it is to be written.
+        letter: u8,
+        /// The number, times ten to the power of `decimals`.
+        quanta: i64,
+        /// Digits after the point; trailing zeros are not written.
+        decimals: u8,
+    },
     /// The checksum of the output line so far: from its first byte up to the `*`, XOR, in decimal.
     Checksum,
     /// Ready text.
-    Text(Box<[u8]>),
+    Text(Text),
+}
+
+/// Bytes that a [`Text`] holds in itself.
+const INSIDE: usize = 22;
+
+/// Ready text. What is short, as a command mostly is, takes no memory of its own.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Text(Held);
+
+#[derive(Clone, Debug, PartialEq)]
+enum Held {
+    Inside { len: u8, bytes: [u8; INSIDE] },
+    Outside(Box<[u8]>),
+}
+
+impl Text {
+    /// The bytes.
+    pub fn bytes(&self) -> &[u8] {
+        match &self.0 {
+            Held::Inside { len, bytes } => bytes.get(..usize::from(*len)).unwrap_or_default(),
+            Held::Outside(bytes) => bytes,
+        }
+    }
+}
+
+impl Put {
+    /// Text, ready to be written.
+    pub fn text(text: &[u8]) -> Self {
+        let mut bytes = [0; INSIDE];
+        Self::Text(Text(match bytes.get_mut(..text.len()) {
+            Some(inside) => {
+                inside.copy_from_slice(text);
+                Held::Inside { len: text.len() as u8, bytes }
+            }
+            None => Held::Outside(text.into()),
+        }))
+    }
 }
 
 /// Writes `bytes` with `edits` applied to the end of `out`.
@@ -92,7 +138,11 @@ fn put(what: &Put, out: &mut Vec<u8>) {
             // Writing to a `Vec` cannot fail.
             let _ = write!(out, "{sum}");
         }
-        Put::Text(text) => out.extend_from_slice(text),
+        Put::Quanta { letter, quanta, decimals } => {
+            out.push(*letter);
+            write_whole(out, *quanta, *decimals);
+        }
+        Put::Text(text) => out.extend_from_slice(text.bytes()),
     }
 }
 
@@ -135,7 +185,7 @@ mod tests {
         check("G1 X1\r\nG1 X2", &[], "G1 X1\r\nG1 X2");
         check("G1 X1 F600\n", &[word(6, 4, false, 450.0)], "G1 X1 F450\n");
         check("G1 X1\nG1 X2\n", &[word(5, 0, true, 1.25), word(11, 0, true, 2.0)], "G1 X1 F1.25\nG1 X2 F2\n");
-        let text = |at, remove, text: &[u8]| Edit { at, remove, put: Put::Text(text.into()) };
+        let text = |at, remove, text: &[u8]| Edit { at, remove, put: Put::text(text) };
         check("G1 X1\nG1 X2\n", &[text(0, 0, b"M83\n"), text(6, 6, b"")], "M83\nG1 X1\n");
         check("G1 X1\n", &[text(6, 0, b"; end\n")], "G1 X1\n; end\n");
         check("G1", &[text(9, 9, b"!")], "G1!");

@@ -128,6 +128,17 @@ pub(crate) fn write_quanta(out: &mut Vec<u8>, quanta: f64, decimals: u8) {
     }
 }
 
+/// Writes `quanta / 10^decimals` as [`write_fixed`] does; at most 22 decimals.
+#[inline]
+pub(crate) fn write_whole(out: &mut Vec<u8>, quanta: i64, decimals: u8) {
+    let size = quanta.unsigned_abs();
+    if size < SHORT as u64 && usize::from(decimals) <= SHORT_DECIMALS {
+        write_short(out, quanta < 0, size as u32, decimals);
+    } else {
+        write_any(out, quanta as f64 / power_of_ten(decimals), decimals);
+    }
+}
+
 /// A power of ten, which a double holds exactly; of exponents above 22, which no caller has, the twenty-second.
 #[inline]
 pub(crate) fn power_of_ten(exponent: u8) -> f64 {

@@ -35,12 +35,10 @@ pub struct ECount {
 }
 
 /// An E word to be written.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct EWord {
-    /// Its value.
-    pub value: f64,
-    /// Decimals to write.
-    pub decimals: u8,
+    /// Its value in quanta, of which a unit has 10 to the power of [`DECIMALS`].
+    pub quanta: i64,
 }
 
 impl ECount {
@@ -100,8 +98,7 @@ impl ECount {
         let added = volume * units;
         self.exact += if factor == 1.0 { added } else { added / factor };
         let before = std::mem::replace(&mut self.written, quanta(self.exact));
-        let value = if relative { (self.written - before) as f64 } else { self.written as f64 };
-        EWord { value: value / QUANTA, decimals: DECIMALS }
+        EWord { quanta: if relative { self.written - before } else { self.written } }
     }
 }
 
@@ -142,8 +139,8 @@ mod tests {
         for i in 0..1_000_000_u32 {
             let volume = 0.05 + f64::from(i % 7) * 0.0137;
             exact += volume * 0.012_732_395;
-            sum += (relative.word(volume, 0.012_732_395, true, 1.0).value * QUANTA).round() as i64;
-            last = absolute.word(volume, 0.012_732_395, false, 1.0).value;
+            sum += relative.word(volume, 0.012_732_395, true, 1.0).quanta;
+            last = absolute.word(volume, 0.012_732_395, false, 1.0).quanta as f64 / QUANTA;
         }
         assert!((sum as f64 / QUANTA - exact).abs() < 1.0 / QUANTA, "{sum} against {exact}");
         assert!((last - exact).abs() < 1.0 / QUANTA);
@@ -166,7 +163,7 @@ mod tests {
         let units = count.units_per_mm3(1.0);
         count.word(3.0, units, false, 1.0);
         count.set(10.0);
-        assert_eq!(count.word(0.5, units, false, 1.0).value, 11.0);
-        assert_eq!(count.word(0.5, units, true, 2.0).value, 0.5, "the controller doubles it");
+        assert_eq!(count.word(0.5, units, false, 1.0).quanta, 1_100_000);
+        assert_eq!(count.word(0.5, units, true, 2.0).quanta, 50_000, "the controller doubles it");
     }
 }

@@ -3,9 +3,9 @@
 use super::edits::Edited;
 use crate::line::Word;
 use crate::line::edit::{Edit, apply, apply_between, copy};
-use crate::line::number::{power_of_ten, write_fixed, write_quanta};
+use crate::line::number::{power_of_ten, write_fixed, write_quanta, write_whole};
 use crate::moves::arc::ArcPath;
-use crate::passes::e_count::DECIMALS;
+use crate::passes::e_count::{DECIMALS, EWord};
 use crate::passes::feed::FeedWord;
 
 /// A piece of a line.
@@ -14,7 +14,7 @@ pub struct EPiece {
     /// Where it ends, share of the path.
     pub end: f64,
     /// Its E word.
-    pub e: f64,
+    pub e: EWord,
 }
 
 /// A line that is written as several.
@@ -108,7 +108,7 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
                 path.write_centre(arc, begun, out);
             }
             out.extend_from_slice(&[b' ', e_letter]);
-            write_fixed(out, piece.e, DECIMALS);
+            write_e(piece.e, out);
             if index == 0 {
                 write_feed(bytes, words, long, out);
             }
@@ -159,7 +159,7 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
             }
             _ => {
                 out.push(e_letter);
-                write_fixed(out, last.e, DECIMALS);
+                write_e(last.e, out);
             }
         }
     }
@@ -172,6 +172,11 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
     }
     copy(bytes, from..next, out);
     next
+}
+
+/// Writes the number of an E word.
+pub fn write_e(word: EWord, out: &mut Vec<u8>) {
+    write_whole(out, word.quanta, DECIMALS);
 }
 
 fn write_feed(bytes: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) {
@@ -261,7 +266,12 @@ mod tests {
         LongLine { line: 0, at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, feed: None }
     }
 
-    const HALVES: [EPiece; 2] = [EPiece { end: 0.25, e: 0.125 }, EPiece { end: 1.0, e: -0.02 }];
+    /// `e`: in quanta.
+    const fn piece(end: f64, e: i64) -> EPiece {
+        EPiece { end, e: EWord { quanta: e } }
+    }
+
+    const HALVES: [EPiece; 2] = [piece(0.25, 12_500), piece(1.0, -2_000)];
 
     #[test]
     fn positions_lie_on_the_path_and_the_rest_of_the_line_stays() {
@@ -281,7 +291,7 @@ mod tests {
     #[test]
     fn distances_sum_to_the_whole() {
         let line = LongLine { relative: true, ..long([1.0, 0.0, 0.0], 3) };
-        let third = |k: f64| EPiece { end: k / 3.0, e: 0.1 };
+        let third = |k: f64| piece(k / 3.0, 10_000);
         let got = composed("G1 X1 E1\n", line, &[third(1.0), third(2.0), third(3.0)], Vec::new());
         assert_eq!(got, "G1 X0.333 E0.1\nG1 X0.334 E0.1\nG1 X0.333 E0.1\n");
     }
@@ -290,7 +300,7 @@ mod tests {
     fn inches_are_written_finer() {
         // A third of the way back from X1 over 25.4 mm.
         let line = LongLine { unit: 25.4, ..long([25.4, 0.0, 0.0], 2) };
-        let pieces = [EPiece { end: 1.0 / 3.0, e: 0.1 }, EPiece { end: 1.0, e: 0.2 }];
+        let pieces = [piece(1.0 / 3.0, 10_000), piece(1.0, 20_000)];
         assert_eq!(composed("G1 X1 E0.3\n", line, &pieces, Vec::new()), "G1 X0.33333 E0.1\nG1 X1 E0.2\n");
     }
 
@@ -301,7 +311,7 @@ mod tests {
         let arc = Arc::resolve([10.0, 0.0], [0.0, 10.0], Centre::Radius(10.0), false, 1).unwrap();
         let path = ArcPath { plane: Plane::Xy, arc, from: [10.0, 0.0, 0.2], to: [0.0, 10.0, 0.2] };
         let line = LongLine { arc: Some(0), ..long([-10.0, 10.0, 0.0], 2) };
-        let halves = [EPiece { end: 0.5, e: 0.3 }, EPiece { end: 1.0, e: 0.4 }];
+        let halves = [piece(0.5, 30_000), piece(1.0, 40_000)];
         let got = composed_along("G3 X0 Y10 R10 E0.7 F900\n", line, Some(path), &halves, Vec::new());
         let want = "G3 X7.071 Y7.071 I-10 J0 E0.3 F900\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4 F900\n";
         assert_eq!(got, want);
@@ -313,8 +323,8 @@ mod tests {
     fn edits_around_keep_their_places() {
         let text = "M204 S500\n";
         let edits = vec![
-            Edit { at: 0, remove: 0, put: Put::Text(text.as_bytes().into()) },
-            Edit { at: 12, remove: 2, put: Put::Text(b"X9".as_slice().into()) },
+            Edit { at: 0, remove: 0, put: Put::text(text.as_bytes()) },
+            Edit { at: 12, remove: 2, put: Put::text(b"X9") },
         ];
         let got = composed("G1 X4 E1\nG0 X5\n", long([4.0, 0.0, 0.0], 2), &HALVES, edits);
         assert_eq!(got, "M204 S500\nG1 X1 E0.125\nG1 X4 E-0.02\nG0 X9\n");

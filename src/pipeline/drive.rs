@@ -1,6 +1,6 @@
 //! What the screw is told: E of each move, and turns at rest before it.
 
-use super::compose::EPiece;
+use super::compose::{EPiece, write_e};
 use super::edits::{ELine, line_end_at};
 use crate::line::number::write_fixed;
 use crate::motion::{Timing, trapezoid};
@@ -395,7 +395,7 @@ impl Drive {
         });
         match pieces.get(first..) {
             Some([only]) => {
-                let word = EWord { value: only.e, decimals: DECIMALS };
+                let word = only.e;
                 pieces.truncate(first);
                 ELine::Word(word)
             }
@@ -472,7 +472,7 @@ impl Drive {
         for k in 0..parts {
             let word = self.word(step, turn.volume / f64::from(parts), per_mm3);
             lines.text.extend_from_slice(&[b'G', b'1', b' ', self.letter]);
-            write_fixed(lines.text, word.value, word.decimals);
+            write_e(word, lines.text);
             if k == 0 {
                 lines.text.extend_from_slice(b" F");
                 write_fixed(lines.text, feed.value, feed.decimals);
@@ -495,14 +495,14 @@ fn word(count: &mut ECount, step: &Move, volume: f64, units: f64) -> EWord {
 fn divide(count: &mut ECount, step: &Move, piece: Piece, begun: f64, units: f64, most: f64, pieces: &mut Vec<EPiece>) {
     let parts = parts((piece.volume * units).abs(), most);
     if parts == 1 {
-        let e = word(count, step, piece.volume, units).value;
+        let e = word(count, step, piece.volume, units);
         pieces.push(EPiece { end: begun + (piece.end - begun), e });
         return;
     }
     for k in 1..=parts {
         let share = f64::from(k) / f64::from(parts);
         let word = word(count, step, piece.volume / f64::from(parts), units);
-        pieces.push(EPiece { end: begun + (piece.end - begun) * share, e: word.value });
+        pieces.push(EPiece { end: begun + (piece.end - begun) * share, e: word });
     }
 }
 

@@ -8,7 +8,7 @@ use crate::moves::arc::ArcPath;
 use crate::moves::split::Split;
 use crate::moves::{Kind, Move, Side};
 use crate::passes::Verdict;
-use crate::passes::e_count::EWord;
+use crate::passes::e_count::{DECIMALS, EWord};
 use crate::passes::feed::{FeedEdit, FeedWord};
 use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
@@ -202,7 +202,7 @@ impl Written {
         if !ahead.is_empty() {
             self.lines_added += memchr::memchr_iter(b'\n', ahead).count() as u64;
             let at = line_start(&block.bytes, step.feed_at);
-            block.edits.push(Edit { at, remove: 0, put: Put::Text(ahead.as_slice().into()) });
+            block.edits.push(Edit { at, remove: 0, put: Put::text(ahead) });
             ahead.clear();
         }
         match e {
@@ -211,7 +211,7 @@ impl Written {
                 let at = line_start(&block.bytes, step.feed_at);
                 let rest = block.bytes.get(at as usize..).unwrap_or_default();
                 let remove = memchr::memchr(b'\n', rest).map_or(rest.len(), |end| end + 1) as u32;
-                block.edits.push(Edit { at, remove, put: Put::Text(Box::default()) });
+                block.edits.push(Edit { at, remove, put: Put::text(b"") });
                 self.lines_removed += 1;
                 self.e_only_removed += u64::from(matches!(step.kind, Kind::EIn | Kind::EOut));
                 return;
@@ -256,13 +256,10 @@ impl Written {
             self.line_before(block, step, feed);
         }
         let put = match e {
-            ELine::Word(word) => Put::Word {
-                space: false,
-                letter: letter_at(&block.bytes, step.e_at),
-                value: word.value,
-                decimals: word.decimals,
-            },
-            _ => Put::Text(Box::default()),
+            ELine::Word(word) => {
+                Put::Quanta { letter: letter_at(&block.bytes, step.e_at), quanta: word.quanta, decimals: DECIMALS }
+            }
+            _ => Put::text(b""),
         };
         let space =
             matches!(e, ELine::Strip) && step.e_at > 0 && block.bytes.get(step.e_at as usize - 1) == Some(&b' ');
@@ -290,7 +287,7 @@ impl Written {
     pub fn take_out(&mut self, block: &mut Edited, step: &Move) {
         let marked = step.feed_at == 0 && block.bytes.starts_with(BYTE_ORDER_MARK);
         let at = step.feed_at + if marked { BYTE_ORDER_MARK.len() as u32 } else { 0 };
-        block.edits.push(Edit { at, remove: 0, put: Put::Text(TAKEN_OUT.into()) });
+        block.edits.push(Edit { at, remove: 0, put: Put::text(TAKEN_OUT) });
         self.taken_out += 1;
     }
 
@@ -298,7 +295,7 @@ impl Written {
         let mut text = b"G1 F".to_vec();
         crate::line::number::write_fixed(&mut text, feed.value, feed.decimals);
         text.extend_from_slice(line_end_at(&block.bytes, step.feed_at as usize));
-        block.edits.push(Edit { at: step.feed_at, remove: 0, put: Put::Text(text.into_boxed_slice()) });
+        block.edits.push(Edit { at: step.feed_at, remove: 0, put: Put::text(&text) });
         self.lines_added += 1;
     }
 
@@ -325,7 +322,7 @@ impl Written {
                 FeedEdit::Replace(word) | FeedEdit::Insert(word) | FeedEdit::LineBefore(word) => Some(word),
             };
             let text = line.split.leading_lines(feed.map(|f| (f.value, f.decimals)), line.line_end);
-            block.edits.push(Edit { at: line.start, remove: 0, put: Put::Text(text.into_boxed_slice()) });
+            block.edits.push(Edit { at: line.start, remove: 0, put: Put::text(&text) });
             let mut words: Vec<Edit> = Vec::new();
             for (span, &(at, len)) in line.split.spans.iter().zip(&line.words).filter(|(span, _)| span.relative) {
                 let value = line.split.word_value(span, line.split.pieces);

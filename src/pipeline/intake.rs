@@ -65,7 +65,7 @@ impl Intake {
         let start = line.start as usize;
         let has_byte_order_mark = block.bytes.get(start..).is_some_and(|b| b.starts_with(b"\xef\xbb\xbf"));
         let at = line.start + if has_byte_order_mark { 3 } else { 0 };
-        text.edits.push(Edit { at, remove: 0, put: Put::Text(marker.into_boxed_slice()) });
+        text.edits.push(Edit { at, remove: 0, put: Put::text(&marker) });
     }
 }
 
