@@ -15,7 +15,7 @@ use crate::profile::Corner;
 use crate::units::Bounded;
 
 /// Moves that may wait where the look-ahead has no limit; past it, the oldest is settled as the queue stands.
-pub const MOST_WAITING: usize = 1 << 16;
+pub const MOST_WAITING: usize = 1 << 14;
 /// Moves with fewer steps on every axis are joined to the next.
 const LEAST_STEPS: f64 = 6.0;
 /// Ramps start and end at this rate at least, steps a second.

@@ -15,9 +15,9 @@ use crate::units::Bounded;
 
 /// Moves that wait before it is first tried which of them are settled.
 const FIRST_LOOK: usize = 64;
-/// Moves that may wait. At this number a stop is planned behind the last. It takes a ramp over tens of thousands of
-/// moves to get there.
-pub const MOST_WAITING: usize = 1 << 16;
+/// Moves that may wait. At this number a stop is planned behind the last. It takes a ramp over more than ten
+/// thousand moves to get there.
+pub const MOST_WAITING: usize = 1 << 14;
 /// Shorter paths are none, mm: what is left of rounding.
 const LEAST_PATH: f64 = 1e-9;
 /// Marks a chord that is followed by another of the same arc.

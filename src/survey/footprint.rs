@@ -172,31 +172,8 @@ impl Footprint {
     /// Cells shared with a footprint below, one entry for each pair of labels, in rising order.
     pub fn overlaps(&self, below: &Self, out: &mut Vec<Overlap>) {
         out.clear();
-        // The pair at hand, where it stands in the list, and cells of it that are not yet added there.
-        // Mostly two pairs come in turn: the one before is kept at hand too.
-        let (mut pair, mut place, mut cells) = (u64::MAX, 0, 0_u64);
-        let (mut pair_before, mut place_before) = (u64::MAX, 0);
-        each_pair(self, below, |upper, lower| {
-            let (mut a, mut b) = (0, 0);
-            while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
-                let (start, end) = (high.start.max(low.start), high.end.min(low.end));
-                let shared = (i32::from(end) - i32::from(start) + 1).max(0);
-                let now = u64::from(high.label) << 32 | u64::from(low.label);
-                // What shares nothing may be counted for any pair. Where runs end nobody can guess, so that both steps
-                // are made without asking.
-                if (now != pair) & (shared > 0) {
-                    add_cells(out, place, std::mem::take(&mut cells));
-                    let found = if now == pair_before { place_before } else { place_of(out, high.label, low.label) };
-                    (pair_before, place_before) = (pair, place);
-                    (pair, place) = (now, found);
-                }
-                cells += shared as u64;
-                let is_first = high.end < low.end;
-                a += usize::from(is_first);
-                b += usize::from(!is_first);
-            }
-        });
-        add_cells(out, place, cells);
+        let mut sum = Sum { out, pair: u64::MAX, place: 0, pair_before: u64::MAX, place_before: 0 };
+        each_pair(self, below, |upper, lower| sum.row(upper, lower));
         out.sort_unstable_by_key(|overlap| (overlap.above, overlap.below));
         out.dedup_by(|next, kept| {
             let same = next.above == kept.above && next.below == kept.below;
@@ -288,6 +265,48 @@ impl Footprint {
             }
         }
         *self = doubled;
+    }
+}
+
+/// Sums up the cells that pairs share.
+struct Sum<'a> {
+    out: &'a mut Vec<Overlap>,
+    /// The pair at hand, and where it stands in the list. Mostly two pairs come in turn: the one before is kept too.
+    pair: u64,
+    place: usize,
+    pair_before: u64,
+    place_before: usize,
+}
+
+impl Sum<'_> {
+    /// Adds what the runs of two rows share. A function of its own, so that what it works with has a place in a register.
+    #[inline(never)]
+    fn row(&mut self, upper: &[Run], lower: &[Run]) {
+        let (mut a, mut b, mut cells) = (0, 0, 0_u64);
+        while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
+            let (start, end) = (high.start.max(low.start), high.end.min(low.end));
+            let shared = (i32::from(end) - i32::from(start) + 1).max(0);
+            let now = u64::from(high.label) << 32 | u64::from(low.label);
+            // What shares nothing may be counted for any pair. Where runs end nobody can guess, so that both steps are
+            // made without asking.
+            if (now != self.pair) & (shared > 0) {
+                add_cells(self.out, self.place, std::mem::take(&mut cells));
+                self.turn_to(now);
+            }
+            cells += shared as u64;
+            let is_first = high.end < low.end;
+            a += usize::from(is_first);
+            b += usize::from(!is_first);
+        }
+        add_cells(self.out, self.place, cells);
+    }
+
+    #[inline(never)]
+    fn turn_to(&mut self, pair: u64) {
+        let is_before = pair == self.pair_before;
+        let found = if is_before { self.place_before } else { place_of(self.out, (pair >> 32) as u32, pair as u32) };
+        (self.pair_before, self.place_before) = (self.pair, self.place);
+        (self.pair, self.place) = (pair, found);
     }
 }
 

@@ -38,7 +38,7 @@ const TURN_HEIGHTS: std::ops::RangeInclusive<f64> = 0.5..=1.5;
 /// A fall of so many layer heights begins the next object.
 const FALL_HEIGHTS: f64 = 2.0;
 /// Chains of beads that are kept before those of one island are joined.
-const MOST_CHAINS: usize = 1 << 16;
+const MOST_CHAINS: usize = 1 << 14;
 /// Islands of a layer that are kept apart.
 const MOST_ISLANDS: usize = 4096;
 /// Longest chord of an arc by its angle, rad: second moments of a circle are then right within 0.02 %, see
