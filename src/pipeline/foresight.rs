@@ -21,7 +21,7 @@ use crate::survey::{Island, LayerRecord, Surveyor};
 const MOST_WAITING: usize = 4 << 20;
 
 /// Holds moves back until what is to be known of the part is known.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Foresight {
     planner: Option<SoftPlanner>,
     /// What the planner found, behind the last layer.

@@ -62,7 +62,7 @@ struct Sums {
 }
 
 /// Follows a survey and plans; see the module.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct SoftPlanner {
     terms: Terms,
     stand: Stand,

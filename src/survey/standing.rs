@@ -50,7 +50,7 @@ pub(super) struct Laid {
 }
 
 /// The surface so far: the last layer, and beside it what was laid shortly before at other heights.
-#[derive(Clone, Debug, Default)]
+#[derive(Debug, Default)]
 pub(super) struct Surface {
     footprint: Footprint,
     islands: Vec<Standing>,

@@ -65,7 +65,7 @@ struct Turn {
 }
 
 /// The layer being laid.
-#[derive(Clone, Debug, Default)]
+#[derive(Debug, Default)]
 struct Open {
     record: LayerRecord,
     base_mm: f64,
@@ -80,7 +80,7 @@ struct Open {
 }
 
 /// Finds what stands where, one layer at a time.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Surveyor {
     bore_mm: f64,
     raster: Raster,
