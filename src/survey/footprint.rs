@@ -28,8 +28,8 @@ pub struct Overlap {
     pub cells: u64,
 }
 
-/// So many of the last pairs are looked at for one that comes again: a row seldom shows more.
-const SEEN_LATELY: usize = 8;
+/// So many pairs of islands above and below have a place each to count their cells: some tens of islands in a layer.
+const MOST_PAIRS: usize = 1 << 12;
 
 /// Runs by row, rows and runs in rising order, no two runs of a row on the same cell.
 #[derive(Clone, Debug, Default)]
@@ -169,17 +169,42 @@ impl Footprint {
         self.runs.truncate(kept);
     }
 
-    /// Cells shared with a footprint below, one entry for each pair of labels, in rising order.
-    pub fn overlaps(&self, below: &Self, out: &mut Vec<Overlap>) {
+    /// Cells shared with a footprint below, one entry for each pair of labels, in rising order. `labels`: how many there
+    /// are above and below; `room` is room to work in.
+    pub fn overlaps(&self, below: &Self, labels: [usize; 2], room: &mut Vec<u64>, out: &mut Vec<Overlap>) {
         out.clear();
-        let mut sum = Sum { out, pair: u64::MAX, place: 0, pair_before: u64::MAX, place_before: 0 };
-        each_pair(self, below, |upper, lower| sum.row(upper, lower));
-        out.sort_unstable_by_key(|overlap| (overlap.above, overlap.below));
-        out.dedup_by(|next, kept| {
-            let same = next.above == kept.above && next.below == kept.below;
-            kept.cells += if same { next.cells } else { 0 };
-            same
+        let [count, across] = labels;
+        if count.saturating_mul(across) > MOST_PAIRS {
+            return self.many_overlaps(below, out);
+        }
+        room.clear();
+        room.resize(count * across, 0);
+        each_pair(self, below, |upper, lower| add_shared(upper, lower, across, room));
+        for (above, row) in room.chunks_exact(across.max(1)).enumerate() {
+            let shared = row.iter().enumerate().filter(|(_, cells)| **cells > 0);
+            out.extend(shared.map(|(below, cells)| Overlap {
+                above: above as u32,
+                below: below as u32,
+                cells: *cells,
+            }));
+        }
+    }
+
+    /// The same where a place for each pair would be too many.
+    fn many_overlaps(&self, below: &Self, out: &mut Vec<Overlap>) {
+        let mut most = MOST_PAIRS;
+        each_pair(self, below, |upper, lower| {
+            shared(upper, lower, |high, low, cells| match out.last_mut() {
+                Some(last) if (last.above, last.below) == (high.label, low.label) => last.cells += cells,
+                _ if cells > 0 => out.push(Overlap { above: high.label, below: low.label, cells }),
+                _ => {}
+            });
+            if out.len() > most {
+                merge(out);
+                most = MOST_PAIRS.max(2 * out.len());
+            }
         });
+        merge(out);
     }
 
     /// For each label that `wants`: the label within `reach` cells in `below` that is nearest. `nearest` has a place for
@@ -268,63 +293,39 @@ impl Footprint {
     }
 }
 
-/// Sums up the cells that pairs share.
-struct Sum<'a> {
-    out: &'a mut Vec<Overlap>,
-    /// The pair at hand, and where it stands in the list. Mostly two pairs come in turn: the one before is kept too.
-    pair: u64,
-    place: usize,
-    pair_before: u64,
-    place_before: usize,
+/// Shows the runs of two rows side by side, with the number of cells that they share, which may be none.
+#[inline(always)]
+fn shared(upper: &[Run], lower: &[Run], mut see: impl FnMut(&Run, &Run, u64)) {
+    let (mut a, mut b) = (0, 0);
+    while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
+        let (start, end) = (high.start.max(low.start), high.end.min(low.end));
+        see(high, low, (i32::from(end) - i32::from(start) + 1).max(0) as u64);
+        // Where runs end nobody can guess, so that both steps are made without asking.
+        let is_first = high.end < low.end;
+        a += usize::from(is_first);
+        b += usize::from(!is_first);
+    }
 }
 
-impl Sum<'_> {
-    /// Adds what the runs of two rows share. A function of its own, so that what it works with has a place in a register.
-    #[inline(never)]
-    fn row(&mut self, upper: &[Run], lower: &[Run]) {
-        let (mut a, mut b, mut cells) = (0, 0, 0_u64);
-        while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
-            let (start, end) = (high.start.max(low.start), high.end.min(low.end));
-            let shared = (i32::from(end) - i32::from(start) + 1).max(0);
-            let now = u64::from(high.label) << 32 | u64::from(low.label);
-            // What shares nothing may be counted for any pair. Where runs end nobody can guess, so that both steps are
-            // made without asking.
-            if (now != self.pair) & (shared > 0) {
-                add_cells(self.out, self.place, std::mem::take(&mut cells));
-                self.turn_to(now);
-            }
-            cells += shared as u64;
-            let is_first = high.end < low.end;
-            a += usize::from(is_first);
-            b += usize::from(!is_first);
+/// Adds the cells that two rows share to the places of their pairs, of which a label above has `across`. A function of its
+/// own, so that what it works with has registers.
+#[inline(never)]
+fn add_shared(upper: &[Run], lower: &[Run], across: usize, places: &mut [u64]) {
+    shared(upper, lower, |high, low, cells| {
+        if let Some(place) = places.get_mut(high.label as usize * across + low.label as usize) {
+            *place += cells;
         }
-        add_cells(self.out, self.place, cells);
-    }
-
-    #[inline(never)]
-    fn turn_to(&mut self, pair: u64) {
-        let is_before = pair == self.pair_before;
-        let found = if is_before { self.place_before } else { place_of(self.out, (pair >> 32) as u32, pair as u32) };
-        (self.pair_before, self.place_before) = (self.pair, self.place);
-        (self.pair, self.place) = (pair, found);
-    }
+    });
 }
 
-/// Where a pair stands in a list, to whose end it goes if it is not among the last.
-fn place_of(overlaps: &mut Vec<Overlap>, above: u32, below: u32) -> usize {
-    let lately = overlaps.len().saturating_sub(SEEN_LATELY);
-    let found = overlaps.iter().skip(lately).position(|overlap| overlap.above == above && overlap.below == below);
-    if let Some(at) = found {
-        return lately + at;
-    }
-    overlaps.push(Overlap { above, below, cells: 0 });
-    overlaps.len() - 1
-}
-
-fn add_cells(overlaps: &mut [Overlap], place: usize, cells: u64) {
-    if let Some(overlap) = overlaps.get_mut(place) {
-        overlap.cells += cells;
-    }
+/// Brings overlaps into rising order, with one entry for each pair.
+fn merge(overlaps: &mut Vec<Overlap>) {
+    overlaps.sort_unstable_by_key(|overlap| (overlap.above, overlap.below));
+    overlaps.dedup_by(|next, kept| {
+        let same = next.above == kept.above && next.below == kept.below;
+        kept.cells += if same { next.cells } else { 0 };
+        same
+    });
 }
 
 /// Adds the runs of one row above, and the parts of those below that are beside them and have a name.
@@ -460,8 +461,8 @@ mod tests {
     fn overlaps_nearest_and_what_is_left_beside() {
         let (below, _) = labelled(&["##  ##", "##  ##"]);
         let (above, _) = labelled(&["######", "", "", "     #"]);
-        let mut overlaps = Vec::new();
-        above.overlaps(&below, &mut overlaps);
+        let (mut overlaps, mut room) = (Vec::new(), Vec::new());
+        above.overlaps(&below, [2, 2], &mut room, &mut overlaps);
         let pair = |below, cells| Overlap { above: 0, below, cells };
         assert_eq!(overlaps, [pair(0, 2), pair(1, 2)]);
         let mut nearest = [None; 2];
@@ -484,7 +485,7 @@ mod tests {
         fn runs_do_what_cells_do(cells in prop::collection::vec(prop::bool::weighted(0.4), 144), older in prop::collection::vec(prop::bool::weighted(0.4), 144)) {
             let text = |cells: &[bool]| cells.chunks(12).map(|row| row.iter().map(|c| if *c { '#' } else { ' ' }).collect()).collect::<Vec<String>>();
             let refs = |rows: &[String]| labelled(&rows.iter().map(String::as_str).collect::<Vec<_>>());
-            let ((upper, count), (lower, _)) = (refs(&text(&cells)), refs(&text(&older)));
+            let ((upper, count), (lower, across)) = (refs(&text(&cells)), refs(&text(&older)));
             // Labels by flooding.
             let mut seen = vec![None; 144];
             let mut next = 0;
@@ -505,8 +506,10 @@ mod tests {
             prop_assert_eq!(count, next as usize);
             let mut joined = Footprint::default();
             upper.over(&lower, |label| Some(label + 1000), &mut joined);
-            let mut overlaps = Vec::new();
-            upper.overlaps(&lower, &mut overlaps);
+            let (mut overlaps, mut many) = (Vec::new(), Vec::new());
+            upper.overlaps(&lower, [count, across], &mut Vec::new(), &mut overlaps);
+            upper.many_overlaps(&lower, &mut many);
+            prop_assert_eq!(&overlaps, &many);
             let mut shared = 0;
             for at in 0..144 {
                 let cell = [at as i32 % 12, at as i32 / 12];

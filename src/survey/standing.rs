@@ -89,7 +89,8 @@ impl Surface {
         self.double(laid.doublings);
         let islands = &self.islands;
         let is_below = |label: u32| islands.get(label as usize).filter(|i| i.base_mm < laid.base_mm - SAME_HEIGHT_MM);
-        layer.overlaps(&self.footprint, &mut self.overlaps);
+        let labels = [cells.len(), islands.len()];
+        layer.overlaps(&self.footprint, labels, &mut self.left, &mut self.overlaps);
         self.covered.clear();
         self.covered.resize(islands.len(), 0);
         for overlap in &self.overlaps {
