@@ -265,6 +265,8 @@ fn lines_that_set_modes_themselves_stay_one_line() {
         "G1 X20 E2 F900\nG17 G2 X40 Y0 I10 J0 E3\nG91 X10 E400",
         "G1 X20 E2\nG91 E-2 F1800\nX30\nG90 E2\nX60 E3",
         "G1 X20 E2\nG91 G1 E-2 F1800\nG90 G0 X40\nG91 G1 E2\nG90 G1 X60 E3",
+        "G1 X189.126 Y158.316 Z5.203 E.04656\nG59.677 Z0.204 E.04650\nG1 X188.450 Y161.025 Z0.204 E.04651",
+        "G94 X40 E300 F600\nG61 X2 Y5 E3",
     ];
     for line in lines {
         for ending in ["M83", "M82"] {
