@@ -176,12 +176,13 @@ fn write_short(out: &mut Vec<u8>, negative: bool, quantum: u32, decimals: u8) {
     if negative {
         out.push(b'-');
     }
-    let digits = eight_digits(quantum);
+    let text = eight_digits(quantum);
+    let digits = text ^ ZEROS;
     let point = 8 - u32::from(decimals);
     // At least one digit stands before the point; zeros at the end of the fraction fall away.
     let first = (digits.trailing_zeros() / 8).min(point - 1);
     let last = 8 - digits.leading_zeros() / 8;
-    let text = (digits | ZEROS) >> (8 * first);
+    let text = text >> (8 * first);
     let whole = point - first;
     let start = out.len();
     if last <= point {
@@ -204,27 +205,16 @@ fn write_short(out: &mut Vec<u8>, negative: bool, quantum: u32, decimals: u8) {
 /// Eight bytes `0`.
 const ZEROS: u64 = u64::from_le_bytes([b'0'; 8]);
 
-/// The digits of a number below 10^8 in eight bytes of values 0 to 9, the first of them the lowest byte.
+/// The digits of a number below 10^8 in eight bytes, the first of them the lowest byte.
 ///
 /// Two digits at a time from a table: by multiplications alone, each of which waits for the one before, it takes half as
 /// long again.
 #[inline(always)]
 fn eight_digits(number: u32) -> u64 {
-    let pair = |n: u32| u64::from(DIGITS[n as usize % DIGITS.len()]);
+    let pair = |n: u32| u64::from(u16::from_le_bytes(PAIRS[n as usize % PAIRS.len()]));
     let (upper, lower) = (number / 10_000, number % 10_000);
     pair(upper / 100) | pair(upper % 100) << 16 | pair(lower / 100) << 32 | pair(lower % 100) << 48
 }
-
-/// The two digits of each number below 100, as values, the first of them in the lower byte.
-const DIGITS: [u16; 128] = {
-    let mut digits = [0; 128];
-    let mut n = 0;
-    while n < 100 {
-        digits[n] = (n / 10 + n % 10 * 256) as u16;
-        n += 1;
-    }
-    digits
-};
 
 /// `size * scale` as a whole number, halves up; the product is below 2^53 - 1.
 fn quantum(size: f64, scale: f64) -> u64 {
@@ -241,9 +231,9 @@ fn quantum(size: f64, scale: f64) -> u64 {
     (whole + i64::from(up)).unsigned_abs()
 }
 
-/// The two digits of each number below 100.
-const PAIRS: [[u8; 2]; 100] = {
-    let mut pairs = [[0; 2]; 100];
+/// The two digits of each number below 100; as long as a power of two, so that a place in it needs no question.
+const PAIRS: [[u8; 2]; 128] = {
+    let mut pairs = [[0; 2]; 128];
     let mut n = 0;
     while n < 100 {
         pairs[n] = [b'0' + (n / 10) as u8, b'0' + (n % 10) as u8];
