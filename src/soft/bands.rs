@@ -106,13 +106,13 @@ impl Bands {
 
     /// Adds the figures of one layer, the next or the last.
     pub fn add(&mut self, layer: &Band) {
-        while self.place(layer) as usize >= MAX_BANDS {
+        while layer.place(self.layers_per_band) as usize >= MAX_BANDS {
             self.widen();
         }
-        let place = self.place(layer);
-        match self.list.last().map(|last| self.place(last)).filter(|last| *last == place).and(self.list.last_mut()) {
-            Some(last) => last.join(layer),
-            None => self.list.push(layer.clone()),
+        let place = layer.place(self.layers_per_band);
+        match self.list.last_mut() {
+            Some(last) if last.place(self.layers_per_band) == place => last.join(layer),
+            _ => self.list.push(layer.clone()),
         }
     }
 
@@ -132,11 +132,6 @@ impl Bands {
                 band.waits_s = other.waits_s;
             }
         }
-    }
-
-    /// Which band a layer belongs to, counted from 0.
-    fn place(&self, layer: &Band) -> u32 {
-        layer.place(self.layers_per_band)
     }
 
     /// Joins neighbours, so that bands have twice as many layers.
