@@ -79,9 +79,8 @@ impl Batch {
 
     /// Holds back the blocks of which too little is known.
     pub fn hold(&mut self, foresight: &mut Foresight) {
-        let mut known = Vec::with_capacity(self.moves.len());
-        foresight.take_all(&mut self.surveyed, &mut self.moves, &mut known);
-        self.moves = known;
+        let mut surveyed = std::mem::take(&mut self.surveyed);
+        self.pass(|planned, known| foresight.take_all(&mut surveyed, planned, known));
     }
 
     /// Replaces the blocks by those that a stage has settled; `stage` empties the first list into the second.

@@ -260,7 +260,7 @@ mod tests {
         assert!(!foresight.is_full() && foresight.plan().is_some());
     }
 
-    /// The limits that blocks of one move are given, each in a layer; `None` where they have to wait.
+    /// Blocks of one move come, each in the next of these layers; the layers of those that may go on.
     fn given(layers: &[u32], lays: impl Fn(u32) -> bool) -> Vec<u32> {
         let terms = Terms::of(&Profile::embedded(), true, true).unwrap();
         let (mut foresight, mut surveyor) = (Foresight::new(Some(&terms), false), Surveyor::new(0.8));
