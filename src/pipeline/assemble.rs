@@ -126,15 +126,8 @@ pub fn soft(profile: &Profile, terms: &Terms) -> Soft {
     Soft::new(least, by_axis, lowers_corners(profile).then_some(&rules))
 }
 
-/// The passes that decide how fast moves are. `sways`: the machine moves the part, and that is judged.
-pub fn limiter(
-    profile: &Profile,
-    passes: Passes,
-    capacity: &Capacity,
-    how: How,
-    soft: Option<Soft>,
-    sways: bool,
-) -> Limiter {
+/// The passes that decide how fast moves are. `terms`: by which the part is judged, if it is.
+pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, terms: Option<&Terms>) -> Limiter {
     let rules = MotionRules::of(profile);
     let melt = melt(profile, capacity);
     let held_to = passes.capacity.then(|| {
@@ -148,8 +141,9 @@ pub fn limiter(
     let eases = lags && matches!(how, How::AlongPath | How::ByController) || ramp_error.is_some();
     let flow_step = screw.max_flow_step_mm3_s.value.filter(|_| by_nobody);
     let gaps = (how != How::Not).then(|| Gaps::new(how == How::AtRest, profile.screw.min_travel_mm.value, &melt));
+    let soft = terms.map(|terms| soft(profile, terms));
     let by_move = soft.as_ref().is_some_and(Soft::is_by_move);
-    let sways = by_move && sways;
+    let sways = by_move && terms.is_some_and(|terms| terms.moves.contains(&true));
     let passes = limiter::Passes {
         capacity: held_to,
         eases,

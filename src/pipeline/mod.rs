@@ -303,9 +303,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
             pauses.wait_beside(profile, plan.beside_mm);
         }
     }
-    let soft = judged_by.as_ref().map(|terms| assemble::soft(profile, terms));
-    let sways = judged_by.is_some_and(|terms| terms.moves.contains(&true));
-    let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how, soft.clone(), sways);
+    let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how, judged_by.as_ref());
     let accel_words = profile.controller.accel_words.value;
     let tally = Tally::new(&capacity);
     let terms =
@@ -314,7 +312,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let inspection = Inspection::new(profile);
     let mut scribe = Scribe::new(tally, drive, granules, Braking::new(profile), inspection, terms);
     scribe.pauses = pauses;
-    scribe.stay = soft.map(|soft| Stay::new(soft, purpose == Purpose::Rewrite));
+    let stay = |terms| Stay::new(assemble::soft(profile, terms), purpose == Purpose::Rewrite);
+    scribe.stay = judged_by.as_ref().map(stay);
     scribe.beads = (purpose == Purpose::Audit).then(|| Box::new(Beads::new(profile, &scan.settings)));
     scribe.outline = (purpose == Purpose::Audit).then(Box::default);
     scribe.course = options.course.then(|| Box::new(Course::new(capacity.peak_mm3_s)));
