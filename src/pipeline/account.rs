@@ -33,13 +33,11 @@ pub struct Run<'a> {
     pub passes: Passes,
     /// How the lag was made up for.
     pub choice: Choice,
-    /// What is known of the part.
-    pub soft: Option<SoftPlan>,
 }
 
-/// Gathers the account of a finished run.
-pub fn summary(mut run: Run<'_>, resolver: Resolver, scribe: Scribe, record: Record) -> Summary {
-    let Run { profile, capacity, .. } = run;
+/// Gathers the account of a finished run. `soft`: what is known of the part.
+pub fn summary(run: &Run<'_>, resolver: Resolver, soft: Option<SoftPlan>, scribe: Scribe, record: Record) -> Summary {
+    let Run { profile, capacity, .. } = *run;
     let Scribe { tally, written, findings: mut demands, drive, granules, pauses, stay, mut course, .. } = scribe;
     let Scribe { beads, inspection, clock, mut outline, .. } = scribe;
     if let Some(mut beads) = beads {
@@ -64,10 +62,10 @@ pub fn summary(mut run: Run<'_>, resolver: Resolver, scribe: Scribe, record: Rec
         plan.purged_mm3 = drive.account.purged_mm3;
     }
     let looked_at_part = stay.is_some();
-    let part = stay.zip(run.soft.take()).map(|(stay, plan)| part::figures(stay, plan, &mut findings));
+    let part = stay.zip(soft).map(|(stay, plan)| part::figures(stay, plan, &mut findings));
     let is_written = record.output_bytes > 0;
     if is_written {
-        note_output(&run, &mut findings);
+        note_output(run, &mut findings);
     }
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     let turns = drive.account.turn_lines;
@@ -115,7 +113,7 @@ pub fn summary(mut run: Run<'_>, resolver: Resolver, scribe: Scribe, record: Rec
     let assumed = assumed_among(profile, &keys);
     findings.set_times(|line| clock.time_of(line));
     let allowed = findings.allow(&profile.audit.allow.value);
-    let screw = screw(&run, &drive.account);
+    let screw = screw(run, &drive.account);
     Summary {
         before,
         after,

@@ -1,8 +1,9 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
 //! Nine jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), surveying,
-//! waiting for what is to be known (`foresight`), limiting ([`limiter`]), adding up and deciding on edits ([`scribe`]), formatting, writing. Order is kept throughout, so that the
-//! output does not depend on the number of threads or the size of blocks.
+//! waiting for what is to be known (`foresight`), limiting ([`limiter`]), adding up and deciding on edits ([`scribe`]),
+//! formatting, writing. Order is kept throughout, so that the output does not depend on the number of threads or the size
+//! of blocks.
 
 mod account;
 pub mod assemble;
@@ -420,8 +421,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     if let Some((course, grounds)) = scribe.course.as_mut().zip(grounds) {
         course.grounds = grounds;
     }
-    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes: options.passes, choice, soft };
-    Ok(summary(run, intake.resolver, scribe, record))
+    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes: options.passes, choice };
+    Ok(summary(&run, intake.resolver, soft, scribe, record))
 }
 
 /// A file of prose or comments.
