@@ -181,7 +181,6 @@ impl Resolver {
         let kept = self.state.clone_settings();
         self.apply(&next);
         let before = self.moves.len();
-        let repeats = matches!(action, Action::Modal);
         match action {
             Action::None => {}
             Action::Modal => self.motion(words, machine, at).inspect_err(|_| self.apply(&kept))?,
@@ -202,7 +201,7 @@ impl Resolver {
         let names_motion = words.commands().iter().any(|c| c.letter == b'G' && matches!(c.tenths, 0 | 10 | 20 | 30));
         let repeats_arc = !names_motion && matches!(next.motion, Some(Motion::Arc { .. }));
         // A motion behind another command may lead elsewhere for it, as behind that of a coordinate system.
-        let repeats_behind = repeats && !names_motion && !words.commands().is_empty();
+        let repeats_behind = action == Action::Modal && !names_motion && !words.commands().is_empty();
         if (repeats_arc || repeats_behind || words.commands().len() > 1 || next.counts_otherwise(&kept))
             && let Some(step) = self.moves.get_mut(before)
         {
