@@ -267,6 +267,7 @@ fn lines_that_set_modes_themselves_stay_one_line() {
         "G1 X20 E2\nG91 G1 E-2 F1800\nG90 G0 X40\nG91 G1 E2\nG90 G1 X60 E3",
         "G1 X189.126 Y158.316 Z5.203 E.04656\nG59.677 Z0.204 E.04650\nG1 X188.450 Y161.025 Z0.204 E.04651",
         "G94 X40 E300 F600\nG61 X2 Y5 E3",
+        "G20 X1 Y0 E12\nG21",
     ];
     for line in lines {
         for ending in ["M83", "M82"] {

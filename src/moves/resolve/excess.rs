@@ -4,7 +4,7 @@ use super::{At, Resolver};
 use crate::findings::Code;
 use crate::moves::split::{Span, Split};
 use crate::moves::state::Motion;
-use crate::moves::words::Words;
+use crate::moves::words::{Command, Words};
 use crate::moves::{Kind, Move};
 use crate::profile::{Excess, ExcessEffect};
 
@@ -46,7 +46,8 @@ impl Resolver {
         words.fill(at.words());
         let Some(step) = self.moves.last_mut() else { return };
         // Pieces repeat the motion alone, in the modes before the line.
-        let straight = matches!(mode, Motion::Rapid | Motion::Linear) && words.commands().len() <= 1;
+        let alone = matches!(words.commands(), [] | [Command { letter: b'G', tenths: 0 | 10 }]);
+        let straight = matches!(mode, Motion::Rapid | Motion::Linear) && alone;
         let pieces = (step.e.abs() / most).ceil();
         if self.rules.excess_e == Excess::Report || !straight || pieces > 1e4 {
             let e = step.e;
