@@ -394,6 +394,7 @@ fn an_arc_with_too_much_e_is_left_whole_and_reported() {
 const BAD: &[(&str, Kind, Option<u64>)] = &[
     ("malformed-number", Kind::Malformed, Some(4)),
     ("comma-decimal", Kind::Malformed, Some(4)),
+    ("letter-for-zero", Kind::Malformed, Some(4)),
     ("expression", Kind::Malformed, Some(4)),
     ("zero-radius-arc", Kind::Malformed, Some(4)),
     ("arc-without-centre", Kind::Malformed, Some(4)),

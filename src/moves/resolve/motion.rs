@@ -50,6 +50,12 @@ fn outside([x, y, _]: [f64; 3], [least_x, least_y, most_x, most_y]: &[f64; 4]) -
 /// Less E than this is what sums of figures leave of nothing: no drive turns by so little.
 const LEAST_E: f64 = 1e-12;
 
+/// A word O right behind a number, with the word of that number: no command of a motion line, but a slip of the keyboard.
+fn letter_for_zero(words: &[Word]) -> Option<(&Word, &Word)> {
+    let pairs = words.iter().zip(words.iter().skip(1));
+    pairs.into_iter().find(|(word, next)| next.letter == b'O' && word.has_number() && next.start == word.end())
+}
+
 /// Refuses a line that ends where no machine is.
 #[inline]
 fn check_place(to: [f64; 3], at: At<'_>) -> Result<()> {
@@ -364,6 +370,13 @@ impl Resolver {
                 what: format!("`{}` cannot be read on a motion line", String::from_utf8_lossy(junk)),
             })
             .at(place));
+        }
+        if let Some((number, letter)) = letter_for_zero(at.words()) {
+            let [from, to] = [number.start, letter.end()].map(|place| (place - at.line.start) as usize);
+            let text = String::from_utf8_lossy(at.text().get(from..to).unwrap_or_default()).into_owned();
+            let what = format!("`{text}` is no number: a letter O stands where a zero may be meant");
+            let place = at.excerpt((letter.start - at.line.start) as usize, to, "the letter O");
+            return Err(Error::new(ErrorKind::Malformed { what }).at(place));
         }
         if let Some(letter) = words.bare_among(MOTION_LETTERS) {
             let word = at.words().iter().find(|w| w.letter == letter && !w.has_number());
