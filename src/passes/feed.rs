@@ -1,13 +1,16 @@
 //! From allowed speeds to F words.
 //!
 //! F is modal: a slowed move gets its own F, and whatever comes next and was not slowed gets the file's own back, to
-//! the digit. Lines whose feed need not change are left as they are.
+//! the digit. Lines whose feed need not change are left as they are, and feeds that hardly differ are made one: where E is
+//! rounded, beads of the same width ask a little more and a little less, and each would get an F of its own.
 
 use super::Verdict;
 use crate::moves::{Kind, Move};
 
 /// Least decimals with which a feed of the file is written again; zeros at the end are not.
 const FEED_DECIMALS: u8 = 3;
+/// A slowed move keeps the feed of the one before where that is lower by at most this share.
+const EVENED_SHARE: f64 = 0.005;
 /// Seconds for one unit of a speed per minute.
 const PER_SECOND: f64 = 1.0 / 60.0;
 
@@ -31,6 +34,36 @@ pub enum FeedEdit {
     Insert(FeedWord),
     /// A line with the F word goes before it.
     LineBefore(FeedWord),
+}
+
+/// Makes feeds one that hardly differ.
+#[derive(Clone, Debug)]
+pub struct Evened {
+    /// Speed of the move before without the speed factor, mm/s; no number behind anything but a path.
+    before: f64,
+}
+
+impl Default for Evened {
+    fn default() -> Self {
+        Self { before: f64::NAN }
+    }
+}
+
+impl Evened {
+    /// Lowers the speed of the next move to that of the one before, if it is slowed and the two hardly differ.
+    #[inline]
+    pub fn next(&mut self, step: &Move, verdict: &mut Verdict) {
+        if step.length <= 0.0 {
+            self.before = f64::NAN;
+            return;
+        }
+        let kept = self.before * step.speed_factor;
+        if verdict.reason.is_some() && kept <= verdict.speed && kept >= verdict.speed * (1.0 - EVENED_SHARE) {
+            verdict.speed = kept;
+            return;
+        }
+        self.before = verdict.speed / step.speed_factor;
+    }
 }
 
 /// Follows the feed that is in force in the output.
@@ -148,6 +181,40 @@ fn whole(word: FeedWord) -> FeedWord {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::moves::sample;
+    use crate::passes::Reason;
+
+    /// Speeds of moves one after the other, at this factor on speeds, slowed or not.
+    fn evened(factor: f64, moves: &[(f64, bool)]) -> Vec<f64> {
+        let mut evened = Evened::default();
+        let next = |&(speed, is_slowed): &(f64, bool)| {
+            let step = Move { speed_factor: factor, ..sample::bead(10.0, 1.0) };
+            let mut verdict = Verdict { speed, reason: is_slowed.then_some(Reason::PeakCapacity) };
+            evened.next(&step, &mut verdict);
+            verdict.speed
+        };
+        moves.iter().map(next).collect()
+    }
+
+    #[test]
+    fn slowed_moves_keep_a_speed_that_is_hardly_lower() {
+        let slowed = [(30.0, true), (30.1, true), (30.16, true), (29.9, true), (30.0, true)];
+        assert_eq!(evened(1.0, &slowed), [30.0, 30.0, 30.16, 29.9, 29.9], "half a percent of 30.16 is 0.151");
+        assert_eq!(evened(1.0, &[(30.0, true), (30.1, false), (30.2, true)]), [30.0, 30.1, 30.1]);
+        assert_eq!(evened(0.5, &[(15.0, false), (15.05, true)]), [15.0, 15.0], "the same feed");
+    }
+
+    #[test]
+    fn what_has_no_path_ends_a_feed() {
+        let mut evened = Evened::default();
+        let bead = sample::bead(10.0, 1.0);
+        let slowed = |speed: f64| Verdict { speed, reason: Some(Reason::PeakCapacity) };
+        let (mut first, mut turn, mut next) = (slowed(30.0), slowed(5.0), slowed(30.1));
+        evened.next(&bead, &mut first);
+        evened.next(&Move { kind: Kind::EIn, length: 0.0, ..bead }, &mut turn);
+        evened.next(&bead, &mut next);
+        assert_eq!((turn.speed, next.speed), (5.0, 30.1));
+    }
 
     #[test]
     fn lowered_never_rises() {

@@ -10,6 +10,7 @@ use crate::motion::{Beside, Ordered, Plan, Planner, Timing};
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use crate::passes::e_count::ECount;
+use crate::passes::feed::Evened;
 use crate::passes::lag::accel::{self, Accels, Ruling};
 use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::{Gaps, Marks, is_dropped};
@@ -58,6 +59,7 @@ pub struct Limiter {
     verdicts: Vec<Verdict>,
     levels: Queue,
     levelled: Vec<Verdict>,
+    evened: Evened,
     gaps: Queue,
     marks: Vec<Marks>,
     planner: Planner,
@@ -82,6 +84,7 @@ impl Limiter {
             verdicts: Vec::new(),
             levels: Queue::default(),
             levelled: Vec::new(),
+            evened: Evened::default(),
             gaps: Queue::default(),
             marks: Vec::new(),
             planner,
@@ -210,7 +213,8 @@ impl Limiter {
     }
 
     /// Second: what becomes of the file's own reversals, and where the screw is turned instead.
-    fn mark(&mut self, block: Outgoing) {
+    fn mark(&mut self, mut block: Outgoing) {
+        block.moves.iter().zip(&mut block.verdicts).for_each(|(step, verdict)| self.evened.next(step, verdict));
         match &mut self.passes.gaps {
             None => self.marks.extend(block.moves.iter().map(|_| Marks::NONE)),
             Some(gaps) => {
