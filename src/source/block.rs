@@ -7,19 +7,24 @@ use crate::error::{Error, ErrorKind, Result};
 /// Longest line that is read, bytes. Settings dumps reach tens of thousands; what is longer is not G-code.
 const MAX_LINE: usize = 16 << 20;
 
+/// Most lines of a block: what becomes of a line takes ten times the memory of a short one.
+const MOST_LINES: usize = 2048;
+
 /// Cuts a stream into blocks of whole lines.
 #[derive(Debug)]
 pub struct BlockReader<R> {
     reader: R,
     block_size: usize,
-    /// Start of a line that the last block did not hold to its end.
+    /// What was read and is not given out: the start of a line, and before it lines that the last block had no room for.
     tail: Vec<u8>,
+    /// There are such lines.
+    has_lines: bool,
 }
 
 impl<R: Read> BlockReader<R> {
     /// Reads about `block_size` bytes at a time.
     pub fn new(reader: R, block_size: usize) -> Self {
-        Self { reader, block_size: block_size.max(1), tail: Vec::new() }
+        Self { reader, block_size: block_size.max(1), tail: Vec::new(), has_lines: false }
     }
 
     /// Fills `block` with the next whole lines; `false` at the end of the stream.
@@ -33,6 +38,10 @@ impl<R: Read> BlockReader<R> {
         let mut end = self.tail.len();
         overwrite(block, &self.tail);
         self.tail.clear();
+        if self.has_lines {
+            self.cut(block, end);
+            return Ok(true);
+        }
         loop {
             let before = end;
             block.resize(block.len().max(before + self.block_size), 0);
@@ -42,10 +51,8 @@ impl<R: Read> BlockReader<R> {
                 return Ok(end > 0);
             }
             let fresh = block.get(before..end).unwrap_or_default();
-            if let Some(at) = memchr::memrchr(b'\n', fresh) {
-                let whole = before + at + 1;
-                self.tail.extend_from_slice(block.get(whole..end).unwrap_or_default());
-                block.truncate(whole);
+            if memchr::memrchr(b'\n', fresh).is_some() {
+                self.cut(block, end);
                 return Ok(true);
             }
             if end > MAX_LINE {
@@ -55,6 +62,19 @@ impl<R: Read> BlockReader<R> {
                 }));
             }
         }
+    }
+
+    /// Ends a block that holds `end` bytes behind its last whole line, or before there are too many lines.
+    fn cut(&mut self, block: &mut Vec<u8>, end: usize) {
+        let text = block.get(..end).unwrap_or_default();
+        self.has_lines = memchr::memchr_iter(b'\n', text).count() > MOST_LINES;
+        let last = match self.has_lines {
+            true => memchr::memchr_iter(b'\n', text).nth(MOST_LINES - 1),
+            false => memchr::memrchr(b'\n', text),
+        };
+        let whole = last.map_or(end, |at| at + 1);
+        self.tail.extend_from_slice(text.get(whole..).unwrap_or_default());
+        block.truncate(whole);
     }
 
     /// Reads until `part` is full or the stream ends; returns how much was read.
@@ -97,6 +117,20 @@ mod tests {
             assert_eq!(all, text, "size {size}");
             assert!(blocks >= if size == 1 { 5 } else { 1 });
         }
+    }
+
+    #[test]
+    fn many_short_lines_are_several_blocks() {
+        let mut text = "G1\n".repeat(3 * MOST_LINES + 5);
+        text.push_str("no end");
+        let mut reader = BlockReader::new(text.as_bytes(), 1 << 20);
+        let (mut block, mut all, mut lines) = (b"old".repeat(9), Vec::new(), Vec::new());
+        while reader.next(&mut block).unwrap() {
+            lines.push(block.split(|byte| *byte == b'\n').count() - 1);
+            all.extend_from_slice(&block);
+        }
+        assert_eq!(all, text.as_bytes());
+        assert_eq!(lines, [MOST_LINES, MOST_LINES, MOST_LINES, 5, 0]);
     }
 
     #[test]

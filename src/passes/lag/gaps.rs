@@ -44,7 +44,7 @@ const REFILL_AFTER: f64 = 0.1;
 /// Share of the lag after which the screw turns back, however short the way.
 const RELIEVE_AFTER: f64 = 0.5;
 /// A gap is decided on when this many moves wait for its end.
-const MOST_WAITING: usize = 1 << 14;
+const MOST_WAITING: usize = 1 << 13;
 
 /// Whether a line is taken out: a reversal or refill of the file's own, without motion. Counted lines cannot be.
 pub fn is_dropped(step: &Move) -> bool {
