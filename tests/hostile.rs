@@ -268,6 +268,8 @@ fn lines_that_set_modes_themselves_stay_one_line() {
         "G1 X189.126 Y158.316 Z5.203 E.04656\nG59.677 Z0.204 E.04650\nG1 X188.450 Y161.025 Z0.204 E.04651",
         "G94 X40 E300 F600\nG61 X2 Y5 E3",
         "G20 X1 Y0 E12\nG21",
+        "G1 X60 E6551e30X30 E-20 F600",
+        "G1 X60 E400 X30 E300 F600",
     ];
     for line in lines {
         for ending in ["M83", "M82"] {

@@ -239,8 +239,8 @@ impl Move {
     pub const E_UNIT: u16 = 2048;
     /// The line becomes a comment.
     pub const TAKE_OUT: u16 = 4096;
-    /// The line sets units or modes itself, names other commands, or repeats the motion of an arc without naming it:
-    /// lines put before it would count otherwise than it does, or change what it means.
+    /// The line sets units or modes itself, names other commands, holds a letter twice, or repeats the motion of an arc
+    /// without naming it: lines put before it would count otherwise than it does, or change what it means.
     pub const BOUND: u16 = 8192;
     /// For one reason or the other, the line stays one line, and nothing is put before it.
     pub const FIXED: u16 = Self::NUMBERED | Self::BOUND;

@@ -117,7 +117,7 @@ impl Pauses {
         if !track.is_known() {
             Some("not every axis was homed or sent to a stated place before")
         } else if step.has(Move::BOUND) {
-            Some("the line sets units or modes itself, or repeats an arc")
+            Some("the line sets units or modes itself, holds a letter twice, or repeats an arc")
         } else if !step.has(Move::SCREW) {
             Some("another tool is active")
         } else if step.has(Move::NUMBERED) {

@@ -256,6 +256,10 @@ impl Resolver {
         }
         if asked.twice {
             self.found(Code::DuplicateWord, at, || "a letter stands twice".to_owned());
+            // Where one of them is taken out, the other counts.
+            if let Some(step) = self.moves.last_mut() {
+                step.flags |= Move::BOUND;
+            }
         }
         if self.is_screw && e != 0.0 {
             let laid = Laid { kind, along, length: path, e, volume };
