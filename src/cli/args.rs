@@ -181,7 +181,7 @@ pub struct Strictness {
     /// Pass lines through that cannot be read, with a warning, instead of stopping
     #[arg(long)]
     pub lenient: bool,
-    /// Let files through unchanged that were rewritten before, instead of refusing them
+    /// Let files through unchanged that were rewritten before, instead of refusing them; in an audit, judge them
     #[arg(long)]
     pub again: bool,
 }

@@ -4,6 +4,10 @@ use crate::physics::screw::output_from_curve;
 use crate::profile::{Output, Profile};
 use crate::units::{RotationSpeed, SpecificOutput, VolumeFlow};
 
+/// Share of what lies between screw and nozzle that a single move may lack without being seen: the flow then is off by as
+/// much. Common practice, no source.
+const UNSEEN_SHARE: f64 = 0.01;
+
 /// The capacity of a profile's screw.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Capacity {
@@ -15,6 +19,8 @@ pub struct Capacity {
     pub window_s: f64,
     /// Flow at the highest screw speed, the bound of extrusion without motion, mm³/s.
     pub screw_mm3_s: f64,
+    /// What a move holds above a limit by no more than this does not count, mm³.
+    pub leeway_mm3: f64,
     /// Keys of the profile that these follow from.
     pub depends_on: Vec<&'static str>,
 }
@@ -70,7 +76,21 @@ impl Capacity {
             sustained_mm3_s: sustained,
             window_s: screw.sustained_window_s.value,
             screw_mm3_s: screw_flow,
+            leeway_mm3: 0.0,
             depends_on,
         }
+    }
+
+    /// The capacity by which an output of this program is judged. E leads the flow there: up to the highest speed of the
+    /// screw, and ahead of a window by what then lies between screw and nozzle, the lag times that flow. `quantum_mm3`: of
+    /// the last decimal of E, by which the E of a move may be off.
+    pub fn of_output(profile: &Profile, quantum_mm3: f64) -> Self {
+        let mut capacity = Self::of(profile);
+        let stored_mm3 = profile.screw.melt_lag_s.value * capacity.screw_mm3_s;
+        capacity.leeway_mm3 = quantum_mm3 + UNSEEN_SHARE * stored_mm3;
+        capacity.peak_mm3_s = capacity.screw_mm3_s;
+        capacity.sustained_mm3_s = (capacity.sustained_mm3_s + stored_mm3 / capacity.window_s).min(capacity.peak_mm3_s);
+        capacity.depends_on.push("screw.melt_lag_s");
+        capacity
     }
 }

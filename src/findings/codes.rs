@@ -391,6 +391,11 @@ codes! {
         "commands are used that are not known of any such controller",
         "whether it skips them, stops there or runs a macro of that name cannot be told",
         "look at these lines; name commands that your controller does know in controller.own_commands";
+    /// The file is an output of this program.
+    Rewritten, Note, "rewritten",
+        "this program wrote the file: its E leads the flow, and it is judged by the highest speed of the screw",
+        "how wide its beads are and what the part bears cannot be told from such E",
+        "audit the file it was made from for these; `meltwright replay` tells what this one lays";
     /// Nozzle of the file and of the profile differ.
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",

@@ -57,9 +57,9 @@ pub struct Inspection {
 }
 
 impl Inspection {
-    /// At the start of a file.
-    pub fn new(profile: &Profile) -> Self {
-        Self { room: Room::new(profile), stops: Stops::new(profile), findings: Findings::default() }
+    /// At the start of a file. `e_leads`: E leads the flow, as this program writes it.
+    pub fn new(profile: &Profile, e_leads: bool) -> Self {
+        Self { room: Room::new(profile), stops: Stops::new(profile, e_leads), findings: Findings::default() }
     }
 
     /// Looks at the moves of a block.

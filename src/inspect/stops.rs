@@ -2,6 +2,9 @@
 //!
 //! The melt is a spring: a flow Q leaves the volume tau Q between screw and nozzle when the screw stops, and what is left
 //! of it after a time t is the share exp(-t/tau). What the file turns the screw back is taken off first.
+//!
+//! Where E leads the flow, as this program writes it, the volume is followed all along, and what is turned back along a
+//! path belongs to the run.
 
 use serde::Serialize;
 
@@ -42,15 +45,16 @@ pub struct Stops {
     in_run: bool,
     /// Behind the longest time without a bead.
     behind: Place,
-    /// Between screw and nozzle when the last run ended, mm³.
+    /// Between screw and nozzle when the last run ended, mm³; where E leads the flow, now.
     stored_mm3: f64,
+    e_leads: bool,
     /// Volume and time of the last bead of the run, mm³ and s.
     last: (f64, f64),
 }
 
 impl Stops {
-    /// At the start of a file.
-    pub fn new(profile: &Profile) -> Self {
+    /// At the start of a file. `e_leads`: E leads the flow, as this program writes it.
+    pub fn new(profile: &Profile, e_leads: bool) -> Self {
         Self {
             lag_s: profile.screw.melt_lag_s.value,
             figures: StopFigures::default(),
@@ -59,6 +63,7 @@ impl Stops {
             in_run: false,
             behind: Place::of_file(""),
             stored_mm3: 0.0,
+            e_leads,
             last: (0.0, 0.0),
         }
     }
@@ -70,9 +75,38 @@ impl Stops {
         self.let_out(seen.seconds);
     }
 
+    /// Looks at a move of the screw where E leads the flow.
+    fn follow(&mut self, seen: &Seen<'_>) {
+        let step = seen.step;
+        match step.kind {
+            Kind::Bead if self.in_run => {}
+            Kind::Bead => self.start(seen),
+            Kind::MovingEOut if self.in_run => {}
+            Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE if seen.seconds == 0.0 => return,
+            kind => {
+                let turns_back = matches!(kind, Kind::EOut | Kind::MovingEOut | Kind::SetEOut);
+                self.figures.decompressions += u64::from(turns_back);
+                self.in_run = false;
+                self.idle_s += seen.seconds;
+                if step.volume == 0.0 {
+                    self.let_out(seen.seconds);
+                    return;
+                }
+            }
+        }
+        // A flow Q for a time t leaves tau Q (1 - exp(-t/tau)) of itself.
+        let x = seen.seconds / self.lag_s;
+        let share = if x > 0.0 { -(-x).exp_m1() / x } else { 1.0 };
+        self.stored_mm3 = self.stored_mm3 * (-x).exp() + step.volume * share;
+    }
+
     /// Looks at a move of the screw.
     #[inline]
     pub fn at(&mut self, seen: &Seen<'_>) {
+        if self.e_leads {
+            self.follow(seen);
+            return;
+        }
         let step = seen.step;
         match step.kind {
             Kind::Bead => {
@@ -111,7 +145,7 @@ impl Stops {
 
     /// Behind the last bead of a run: what its flow has stored is there.
     fn end_run(&mut self) {
-        if std::mem::replace(&mut self.in_run, false) {
+        if std::mem::replace(&mut self.in_run, false) && !self.e_leads {
             let (volume, seconds) = self.last;
             self.stored_mm3 = if seconds > 0.0 { self.lag_s * volume / seconds } else { 0.0 };
         }
@@ -170,8 +204,12 @@ mod tests {
     }
 
     fn run(moves: &[(Kind, f64, f64)]) -> (StopFigures, Vec<String>) {
+        followed(moves, false)
+    }
+
+    fn followed(moves: &[(Kind, f64, f64)], e_leads: bool) -> (StopFigures, Vec<String>) {
         let lag = "screw.melt_lag_s=0.4".parse().expect("an assignment");
-        let mut stops = Stops::new(&Profile::embedded_with(&[lag]).expect("a profile"));
+        let mut stops = Stops::new(&Profile::embedded_with(&[lag]).expect("a profile"), e_leads);
         let (mut elapsed_s, mut total) = (0.0, 0.0);
         for (index, (kind, volume, seconds)) in moves.iter().enumerate() {
             let step = step(*kind, *volume);
@@ -195,6 +233,22 @@ mod tests {
         assert_eq!((figures.runs, figures.decompressions), (2, 0));
         assert!((figures.longest_idle_s - 0.4).abs() < 1e-12 && figures.longest_idle_line == 3);
         assert_eq!(told, ["about 6.5 mm³, 4 % of the print, in 2 stops; melt lag 0.4 s"]);
+    }
+
+    /// A charge along the path, an even bead, and a relief along the path: 4 mm³ are there when 4 (1 - 1/e) are turned back in
+    /// no time, and 4/e are left to drool. All of it is one run.
+    #[test]
+    fn where_e_leads_the_flow_what_is_stored_is_followed() {
+        let (charge, bead) = ((Kind::Bead, 4.0, 0.0), (Kind::Bead, 50.0, 5.0));
+        let relief = (Kind::MovingEOut, -4.0 * (1.0 - (-1.0_f64).exp()), 0.0);
+        let (figures, _) = followed(&[charge, bead, relief, bead, relief, (Kind::Travel, 0.0, 100.0)], true);
+        assert_eq!((figures.runs, figures.decompressions), (1, 0));
+        let kept = (-12.5_f64).exp();
+        let stored = ((4.0 - 4.0 * (1.0 - (-1.0_f64).exp())) - 4.0) * kept + 4.0 - 4.0 * (1.0 - (-1.0_f64).exp());
+        assert!((figures.drool_mm3 - stored).abs() < 1e-9, "{figures:?} {stored}");
+        let (figures, _) = followed(&[bead, (Kind::EOut, -4.0, 0.0), (Kind::Travel, 0.0, 60.0), bead], true);
+        assert_eq!((figures.runs, figures.decompressions), (2, 1));
+        assert!(figures.drool_mm3 < 1e-4, "{figures:?}");
     }
 
     /// What is turned back does not drool, and what holds the beads together is no stop.

@@ -10,7 +10,8 @@ use crate::units::Bounded;
 /// q = A v, so v <= capacity / A with A the volume for a millimetre of path. Moves without motion, and moves that
 /// turn the screw back, are bounded by the flow at the highest screw speed.
 pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
-    if !step.has(Move::SCREW) || step.volume == 0.0 {
+    let volume = step.volume.abs() - capacity.leeway_mm3;
+    if !step.has(Move::SCREW) || volume <= 0.0 {
         return None;
     }
     let (flow, reason) = match step.kind {
@@ -18,7 +19,7 @@ pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
         Kind::EIn | Kind::EOut | Kind::MovingEOut => (capacity.screw_mm3_s, Reason::ScrewSpeed),
         _ => return None,
     };
-    Some((flow * step.distance() / step.volume.abs(), reason))
+    Some((flow * step.distance() / volume, reason))
 }
 
 /// Applies [`limit`] to a move that reaches the speed `top`, mm/s: what it does not reach, it does not ask for.

@@ -228,6 +228,9 @@ pub fn note_stale(profile: &Profile, findings: &mut Findings) {
 /// What one unit of E is, and where that comes from.
 pub fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
     let screw = &profile.screw;
+    if let Some(volume) = settings.rewritten_e_mm3 {
+        return format!("{} mm³ (stated in the file)", (volume * 1e3).round() / 1e3);
+    }
     match screw.e_unit.value {
         EUnit::Mm3 => "1 mm³ (profile)".to_owned(),
         EUnit::ScrewTurns => "one turn of the screw (profile)".to_owned(),

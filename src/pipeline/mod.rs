@@ -36,15 +36,16 @@ use sha2::{Digest, Sha256};
 
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
-use crate::findings::{Finding, Level};
+use crate::findings::{Code, Finding, Level};
 use crate::hopper::HopperPlan;
 use crate::inspect::Inspection;
 use crate::inspect::beads::Beads;
+use crate::line::number::power_of_ten;
 use crate::motion::Planner;
 use crate::motion::braking::Braking;
 use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
-use crate::passes::e_count::Unit;
+use crate::passes::e_count::{DECIMALS, Unit};
 use crate::profile::{Excess, LagCommands, Profile};
 use crate::soft::Terms;
 use crate::source::block::BlockReader;
@@ -260,6 +261,20 @@ impl<W: Write> Write for Hashed<'_, W> {
     }
 }
 
+/// What a file is judged by, and the passes it goes through. `e_mm3`: volume of a unit of E, where this program wrote it.
+///
+/// Nothing of an output is to be changed any more, and its E, which leads the flow, tells neither how wide beads are nor what
+/// the part bears: that is told of the file before.
+fn capacity_and_passes(profile: &Profile, passes: Passes, e_mm3: Option<f64>) -> (Capacity, Passes) {
+    match e_mm3 {
+        Some(e_mm3) => {
+            let capacity = Capacity::of_output(profile, e_mm3 / power_of_ten(DECIMALS));
+            (capacity, Passes { capacity: passes.capacity, ..Passes::NONE })
+        }
+        None => (Capacity::of(profile), passes),
+    }
+}
+
 /// Runs a file through all stations. `refills`: where a pause goes, if any are written.
 fn run<R: Read + Seek + Send, W: Write + Send>(
     input: &mut R,
@@ -273,25 +288,27 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     if scan.marked && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
-    let capacity = Capacity::of(profile);
-    let mut rules = Rules::new(profile, &scan.settings, options.lenient);
     let purpose = if output.is_some() { Purpose::Rewrite } else { Purpose::Audit };
+    let mut rules = Rules::new(profile, &scan.settings, options.lenient);
+    let e_mm3 = rules.e_volume_mm3.filter(|_| scan.marked);
+    let (capacity, passes) = capacity_and_passes(profile, options.passes, e_mm3);
+    rules.e_leads = scan.marked;
     if purpose == Purpose::Audit {
         // What a rewrite would split is named.
         rules.excess_e = Excess::Report;
     }
     rules.takes_out_lag = purpose == Purpose::Rewrite && profile.controller.lag_commands.value == LagCommands::TakeOut;
-    let e_mm3 = match assemble::unit(profile, options.passes) {
+    let e_mm3 = match assemble::unit(profile, passes) {
         Unit::AsInFile => None,
         unit => assemble::output_volume(&unit, None),
     };
     let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, e_mm3));
-    let choice = assemble::choice(profile, options.passes, &capacity, rules.e_volume_mm3);
-    let drive = assemble::drive(profile, options.passes, &capacity, choice.how, rules.e_volume_mm3);
+    let choice = assemble::choice(profile, passes, &capacity, rules.e_volume_mm3);
+    let drive = assemble::drive(profile, passes, &capacity, choice.how, rules.e_volume_mm3);
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);
     let initial_feed = profile.controller.initial_feed_mm_s.value;
-    let (sways, cools) = (options.passes.softness, options.passes.layer_time);
+    let (sways, cools) = (passes.softness, passes.layer_time);
     let judged_by = (sways || cools).then(|| Terms::of(profile, sways, cools)).flatten();
     let mut foresight = Foresight::new(judged_by.as_ref(), options.course);
     let mut surveyor = foresight.asks().then(|| Surveyor::new(profile.nozzle.diameter_mm.value));
@@ -304,18 +321,21 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
             pauses.wait_beside(profile, plan.beside_mm);
         }
     }
-    let mut limiter = assemble::limiter(profile, options.passes, &capacity, choice.how, judged_by.as_ref());
+    let mut limiter = assemble::limiter(profile, passes, &capacity, choice.how, judged_by.as_ref());
     let accel_words = profile.controller.accel_words.value;
     let tally = Tally::new(&capacity);
     let terms =
         scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_words, purpose };
     let granules = Granules::new(profile, pauses.purge_mm3());
-    let inspection = Inspection::new(profile);
+    let inspection = Inspection::new(profile, scan.marked);
     let mut scribe = Scribe::new(tally, drive, granules, Braking::new(profile), inspection, terms);
     scribe.pauses = pauses;
+    if scan.marked {
+        scribe.findings.add_for_file(Code::Rewritten);
+    }
     let stay = |terms| Stay::new(assemble::soft(profile, terms), purpose == Purpose::Rewrite);
     scribe.stay = judged_by.as_ref().map(stay);
-    scribe.beads = (purpose == Purpose::Audit).then(|| Box::new(Beads::new(profile, &scan.settings)));
+    scribe.beads = (purpose == Purpose::Audit && !scan.marked).then(|| Box::new(Beads::new(profile, &scan.settings)));
     scribe.outline = (purpose == Purpose::Audit).then(Box::default);
     scribe.course = options.course.then(|| Box::new(Course::new(capacity.peak_mm3_s)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
@@ -404,7 +424,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     }
     let record = Record {
         profile_fingerprint: profile.fingerprint(),
-        passes: options.passes.names(),
+        passes: passes.names(),
         input_bytes: bytes,
         output_bytes: written,
         input_lines: intake.lines,
@@ -421,7 +441,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     if let Some((course, grounds)) = scribe.course.as_mut().zip(grounds) {
         course.grounds = grounds;
     }
-    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes: options.passes, choice };
+    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes, choice };
     Ok(summary(&run, intake.resolver, soft, scribe, record))
 }
 

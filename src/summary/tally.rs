@@ -105,6 +105,7 @@ pub struct Executed<'a> {
 #[derive(Clone, Debug)]
 pub struct Tally {
     peak_capacity: f64,
+    leeway_mm3: f64,
     /// Upper edges of the bins, mm³/s.
     edges: [f64; EDGES.len()],
     slowed: u64,
@@ -132,6 +133,7 @@ impl Tally {
     pub fn new(capacity: &Capacity) -> Self {
         Self {
             peak_capacity: capacity.peak_mm3_s,
+            leeway_mm3: capacity.leeway_mm3,
             edges: EDGES.map(|edge| edge * capacity.peak_mm3_s * ROUNDING),
             slowed: 0,
             figures: Figures::default(),
@@ -212,7 +214,7 @@ impl Tally {
         let volume = step.volume;
         self.figures.bead_volume_mm3 += volume;
         self.figures.bead_path_mm += step.length;
-        let area = volume / step.length;
+        let area = (volume - self.leeway_mm3).at_least(0.0) / step.length;
         let (flow_before, flow_after) = (area * done.before.top, area * done.after.top);
         // Beads of one role and layer follow each other: they are added up before they are sorted in.
         if (step.role, step.layer) != self.run_of {

@@ -319,14 +319,15 @@ impl Resolver {
         }
     }
 
-    /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it.
+    /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it, but where E
+    /// leads the flow.
     fn new_melt(&mut self, kind: Kind, volume: f64) -> f64 {
         match kind {
-            Kind::Bead => {
+            Kind::Bead if !self.rules.e_leads => {
                 self.drawn_back = 0.0;
                 volume
             }
-            Kind::EIn => {
+            Kind::Bead | Kind::EIn => {
                 let refill = volume.at_most(self.drawn_back);
                 self.drawn_back -= refill;
                 volume - refill

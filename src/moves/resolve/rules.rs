@@ -47,6 +47,8 @@ pub struct Rules {
     pub g90_sets_e: bool,
     /// Lines that switch on the controller's own compensation of melt lag become comments.
     pub takes_out_lag: bool,
+    /// E leads the flow, as this program writes it: beads first refill what was turned back before them.
+    pub e_leads: bool,
     /// Bed with what the head may go beyond it, least X and Y, largest X and Y, mm; without end where it is not known.
     pub reach_mm: [f64; 4],
     /// Follows the heater.
@@ -93,6 +95,7 @@ impl Rules {
             small_bead_mm3: max_bead_area_mm2.map_or(0.0, |area| area * nozzle),
             g90_sets_e: controller.g90_sets_e.value,
             takes_out_lag: false,
+            e_leads: false,
             reach_mm: profile.machine.bed_mm.value.map_or(
                 [f64::NEG_INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::INFINITY],
                 |[x, y, far_x, far_y]| [x - BESIDE_MM, y - BESIDE_MM, far_x + BESIDE_MM, far_y + BESIDE_MM],

@@ -1,0 +1,103 @@
+//! What this program wrote, judged as a file: the same grams, hours and starts as its account tells, and no complaint about
+//! E that leads the flow.
+
+#[path = "support/corpus.rs"]
+mod corpus;
+#[path = "support/reader.rs"]
+mod reader;
+#[path = "support/runs.rs"]
+mod runs;
+
+use std::io::Cursor;
+
+use meltwright::demand::capacity::Capacity;
+use meltwright::pipeline::{self, Options};
+use meltwright::profile::Profile;
+use meltwright::summary::Summary;
+
+fn profile(more: &[&str]) -> Profile {
+    let all = ["screw.virtual_diameter_mm=1.75"].into_iter().chain(more.iter().copied());
+    let all: Vec<_> = all.map(|text| text.parse().expect("an assignment")).collect();
+    Profile::embedded_with(&all).expect("a sound profile")
+}
+
+/// The account of a rewrite, and of an audit of what it wrote; `None` where it is refused.
+fn accounts(input: &[u8], profile: &Profile) -> Option<(Summary, Summary)> {
+    let lenient = Options { lenient: true, hash: false, ..Options::default() };
+    let (output, written) = runs::rewrite(input, profile, &lenient).ok()?;
+    let again = Options { again: true, ..lenient };
+    let judged = pipeline::audit(&mut Cursor::new(&output), profile, &again, &mut |_| {}).expect("an audit");
+    Some((written, judged))
+}
+
+fn codes(summary: &Summary) -> Vec<&str> {
+    summary.findings.iter().map(|finding| finding.code).collect()
+}
+
+/// Found of the file a rewrite was made from, or of nothing.
+const NOT_OF_AN_OUTPUT: [&str; 7] =
+    ["peak-demand", "sustained-demand", "screw-speed", "drool", "bead-width", "low-flow", "part-sags"];
+
+#[test]
+fn an_output_is_judged_as_its_account_tells() {
+    let input =
+        std::fs::read(concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/demo/casting_pads.gcode")).expect("a demo");
+    for way in ["file", "none"] {
+        let profile = profile(&["controller.preset=host", &format!("screw.lag_compensated_by={way}")]);
+        let (written, judged) = accounts(&input, &profile).expect("a rewrite");
+        let told = codes(&judged);
+        assert!(told.contains(&"rewritten"), "{way}: {told:?}");
+        assert!(NOT_OF_AN_OUTPUT.iter().all(|code| !told.contains(code)), "{way}: {told:?}");
+        let (said, found) = (&written.after, &judged.before);
+        for (what, said, found) in [
+            ("mm³", said.volume_mm3, found.volume_mm3),
+            ("g", said.mass_g, found.mass_g),
+            ("s", said.time_s, found.time_s),
+            ("sustained", said.sustained_demand_mm3_s, found.sustained_demand_mm3_s),
+        ] {
+            assert!((found / said - 1.0).abs() < 0.05, "{way}: {found} {what} instead of {said}");
+        }
+        assert!(written.stops.runs > 10, "{way}");
+        assert!(judged.stops.runs.abs_diff(written.stops.runs) <= written.stops.runs / 20, "{way}: {:?}", judged.stops);
+        assert!(judged.part.is_none(), "{way}");
+    }
+}
+
+/// 15 mm³ a turn at 120 turns a minute are 30 mm³/s, which leave 12 mm³ between screw and nozzle at a lag of 0.4 s: 0.2 mm³/s
+/// of a minute, and a hundredth is 0.12 mm³.
+#[test]
+fn capacity_of_an_output_by_hand() {
+    let set = ["screw.specific_output_mm3_rev=15", "screw.max_speed_rpm=120", "screw.melt_lag_s=0.4"];
+    let more = ["screw.sustained_flow_mm3_s=18", "screw.sustained_window_s=60"];
+    let profile = profile(&[&set[..], &more].concat());
+    let (own, of_output) = (Capacity::of(&profile), Capacity::of_output(&profile, 0.001));
+    assert!(own.peak_mm3_s < 30.0 && own.leeway_mm3 == 0.0);
+    assert!((of_output.peak_mm3_s - 30.0).abs() < 1e-12 && (of_output.screw_mm3_s - 30.0).abs() < 1e-12);
+    assert!((of_output.sustained_mm3_s - 18.2).abs() < 1e-12);
+    assert!((of_output.leeway_mm3 - 0.121).abs() < 1e-12);
+}
+
+/// As measured, rounded up: most files hold the volume that is told, the worst, a very fast one, 6 % less; times are up to 5 %
+/// longer, since the pieces of a bead are shorter than the bead and so pass corners more slowly.
+#[test]
+fn real_files_judged_again() {
+    let Some(files) = corpus::files() else { return };
+    let profile = profile(&["controller.preset=host"]);
+    let (mut volumes, mut in_all) = (Vec::new(), 0);
+    for path in files {
+        let name = runs::name_of(&path);
+        let input = std::fs::read(&path).unwrap_or_else(|error| panic!("{name}: {error}"));
+        let Some((written, judged)) = accounts(&input, &profile) else { continue };
+        in_all += 1;
+        let told = codes(&judged);
+        assert!(!told.contains(&"peak-demand") && !told.contains(&"sustained-demand"), "{name}: {told:?}");
+        let time = judged.before.time_s / written.after.time_s;
+        assert!(written.after.time_s <= 0.0 || (0.99..1.05).contains(&time), "{name}: {time} of the time");
+        if written.after.volume_mm3 > 0.0 {
+            volumes.push((judged.before.volume_mm3 / written.after.volume_mm3 - 1.0).abs());
+        }
+    }
+    volumes.sort_by(f64::total_cmp);
+    let (median, most) = (volumes[volumes.len() / 2], volumes[volumes.len() - 1]);
+    assert!(in_all > 20 && median < 0.006 && most < 0.07, "{in_all} files, {median} and {most}");
+}
