@@ -84,30 +84,30 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
     };
     let mut begun = 0.0;
     if !leading.is_empty() {
-        let motion = words.iter().find(|word| word.letter == b'G').map_or(1.0, |word| word.value);
-        let short = match motion {
-            0.0 => Some(*b"G0"),
-            1.0 => Some(*b"G1"),
-            _ => None,
-        };
+        let motion = words.iter().find(|word| word.letter == b'G').map(|word| word.value);
         let returns = bytes.get(line.end as usize..next).is_some_and(|end| end.ends_with(b"\r\n"));
         for (index, piece) in leading.iter().enumerate() {
-            match short {
-                Some(text) => out.extend_from_slice(&text),
-                None => {
+            // A line that repeats the motion without naming it stays such a line.
+            match motion {
+                None => {}
+                Some(0.0) => out.extend_from_slice(b"G0 "),
+                Some(1.0) => out.extend_from_slice(b"G1 "),
+                Some(other) => {
                     out.push(b'G');
-                    write_fixed(out, motion, 0);
+                    write_fixed(out, other, 0);
+                    out.push(b' ');
                 }
             }
             for word in words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number()) {
-                out.extend_from_slice(&[b' ', word.letter]);
+                out.push(word.letter);
                 path.write_along(word, begun, piece.end, out);
+                out.push(b' ');
             }
             if let Some(arc) = arc {
-                out.push(b' ');
                 path.write_centre(arc, begun, out);
+                out.push(b' ');
             }
-            out.extend_from_slice(&[b' ', e_letter]);
+            out.push(e_letter);
             write_e(piece.e, out);
             if index == 0 {
                 write_feed(bytes, words, long, out);
@@ -277,6 +277,14 @@ mod tests {
     fn positions_lie_on_the_path_and_the_rest_of_the_line_stays() {
         let got = composed("G1 X20 Y5.5 F1800 E0.8 ; wall\r\nG28\r\n", long([10.0, 0.0, 0.0], 2), &HALVES, Vec::new());
         assert_eq!(got, "G1 X12.5 Y5.5 E0.125 F1800\r\nG1 X20 Y5.5 F1800 E-0.02 ; wall\r\nG28\r\n");
+    }
+
+    #[test]
+    fn what_names_no_motion_stays_so() {
+        let got = composed("X20 Y5.5 E0.8\n", long([10.0, 0.0, 0.0], 2), &HALVES, Vec::new());
+        assert_eq!(got, "X12.5 Y5.5 E0.125\nX20 Y5.5 E-0.02\n");
+        let got = composed("G0 X20 E0.8\n", long([10.0, 0.0, 0.0], 2), &HALVES, Vec::new());
+        assert_eq!(got, "G0 X12.5 E0.125\nG0 X20 E-0.02\n");
     }
 
     #[test]
