@@ -395,7 +395,7 @@ codes! {
     Rewritten, Note, "rewritten",
         "this program wrote the file: its E leads the flow, and it is judged by the highest speed of the screw",
         "how wide its beads are and what the part bears cannot be told from such E",
-        "audit the file it was made from for these; `meltwright replay` tells what this one lays";
+        "audit the file it was made from for widths of beads and what the part bears; `meltwright replay` tells what this one lays";
     /// Nozzle of the file and of the profile differ.
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",
