@@ -1,5 +1,6 @@
 //! The plots: what is drawn of the account and of its course.
 
+use meltwright::findings::Code;
 use meltwright::profile::{Output, Profile};
 use meltwright::summary::course::{Course, LayerSpan, Series};
 use meltwright::summary::{Band, PartFigures, Summary};
@@ -53,6 +54,11 @@ impl Sources<'_> {
     /// Whether the output runs otherwise than the file.
     fn differs(&self) -> bool {
         self.course.before != self.course.after
+    }
+
+    /// Whether the file is an output of this program that is judged again.
+    fn is_rewritten(&self) -> bool {
+        self.summary.findings.iter().any(|finding| finding.code == Code::Rewritten.name())
     }
 
     fn longest_s(&self) -> f64 {
@@ -152,11 +158,14 @@ impl Sources<'_> {
             told.push_str(&format!(", {} rev/min {}", decimal(then, 0), self.output));
             highest = highest.max(then);
         }
-        told.push_str(&format!(
-            ", of {} rev/min the screw has. Speeds are those of steady flow for the fastest bead of each step; what makes \
-             up for the lag of the melt comes on top for moments.",
-            decimal(most, 0)
-        ));
+        told.push_str(&format!(", of {} rev/min the screw has. ", decimal(most, 0)));
+        told.push_str(match self.is_rewritten() {
+            true => "Speeds are those of the fastest piece of each step, with what makes up for the lag of the melt.",
+            false => {
+                "Speeds are those of steady flow for the fastest bead of each step; what makes up for the lag of the melt \
+                 comes on top for moments."
+            }
+        });
         let chart = Chart {
             id: "screw-speed",
             title: "Screw speed".to_owned(),
@@ -313,6 +322,9 @@ impl Sources<'_> {
         let shortest = layers.spans().iter().map(|span| span.before_s).fold(f64::INFINITY, f64::min);
         let need = match needs > 0.0 {
             true => format!("layers need up to {} to cool", time(needs)),
+            false if self.is_rewritten() => {
+                "how long a layer needs to cool is told by an audit of the file this one was made from".to_owned()
+            }
             false => "how long a layer needs to cool is not known (part.solid_temperature_c)".to_owned(),
         };
         let joined = match layers.per_span() {
