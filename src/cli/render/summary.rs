@@ -82,6 +82,12 @@ fn turned(n: u64) -> String {
     if n == 1 { "1 reversal or refill".to_owned() } else { format!("{} reversals and refills", count(n)) }
 }
 
+/// Whether the file asks no more than the screw can give as it came.
+fn is_within(summary: &Summary) -> bool {
+    let (asked, can) = (&summary.before, &summary.provenance);
+    asked.peak_demand_mm3_s <= can.peak_capacity_mm3_s && asked.sustained_demand_mm3_s <= can.sustained_capacity_mm3_s
+}
+
 /// Two sentences: what was changed and what it costs.
 pub fn headline(summary: &Summary, tense: Tense) -> String {
     let changes = &summary.changes;
@@ -128,6 +134,8 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
             let asked = match (has(&[Reason::PeakCapacity, Reason::SustainedCapacity]), by_part) {
                 (true, true) => "asked more than screw or part can take",
                 (false, true) => "went faster than the part bears or cools",
+                // Stops that a rewrite takes out keep some beads from their feeds.
+                (_, false) if is_within(summary) => "could ask more than the screw can give at their feeds",
                 (_, false) => "asked more than the screw can give",
             };
             format!(
@@ -330,6 +338,8 @@ mod tests {
         summary.after.time_s += 1.0;
         lines.push(headline(&summary, Tense::Was));
         summary.after.time_s += 600.0;
+        lines.push(headline(&summary, Tense::Was));
+        (summary.before.peak_demand_mm3_s, summary.before.sustained_demand_mm3_s) = (1.0, 1.0);
         lines.push(headline(&summary, Tense::Was));
         summary.provenance.passes.clear();
         lines.push(headline(&summary, Tense::Was));
