@@ -106,6 +106,10 @@ impl Feeds {
                 return (FeedEdit::Keep, 0.0);
             }
             Kind::Feed if !own => return (FeedEdit::Keep, 0.0),
+            Kind::FeedUser if !own && step.has(Move::BOUND) => {
+                self.forget();
+                return (FeedEdit::Keep, 0.0);
+            }
             Kind::FeedUser if !own && self.in_force != step.feed_mm_min => {
                 self.in_force = step.feed_mm_min;
                 return (FeedEdit::LineBefore(original()), 0.0);

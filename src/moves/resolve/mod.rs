@@ -19,7 +19,7 @@ use super::named::{self, Named};
 use super::notes::{self, Note};
 use super::settings::FileSettings;
 use super::split::Split;
-use super::state::State;
+use super::state::{Motion, State};
 use super::track::Anchor;
 use super::words::Words;
 use super::{Kind, Move, Role, Side};
@@ -411,7 +411,10 @@ impl Resolver {
 
     /// The command of the line may use the feed in force.
     fn feed_user(&mut self, at: At<'_>) {
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::FeedUser, at) };
+        let blank = self.blank(Kind::FeedUser, at);
+        // A line before it would end the arcs that lines behind it may repeat without naming them.
+        let bound = if matches!(self.state.motion, Some(Motion::Arc { .. })) { Move::BOUND } else { 0 };
+        let step = Move { feed_at: at.line.start, flags: blank.flags | bound, ..blank };
         self.moves.push(step);
     }
 
