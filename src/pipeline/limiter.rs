@@ -273,7 +273,7 @@ impl Limiter {
                     let (own, bore) = (accels.own(), passes.bore_mm);
                     let limit = match passes.ramp_error {
                         _ if !passes.eases => f64::INFINITY,
-                        None => accel::limit(step, top, own, bore, &passes.melt),
+                        None => accel::limit(step, top, [before.entry, before.exit], own, bore, &passes.melt),
                         Some(error) => accel::within_error(step, top, own, bore, &passes.melt, error),
                     };
                     let mut ruling = accels.next(step, limit.at_most(sway), top);

@@ -30,9 +30,12 @@ const LONGEST: f64 = 0.75;
 /// within a stretch as long as the bore, a nozzle blurs it, and the acceleration is left alone. `own`: acceleration
 /// of the file, mm/s².
 ///
+/// A bead that is too short to reach its speed at that acceleration does not ask the flow of it: with v0 and v1 at its
+/// ends, it reaches v, v² = (v0² + v1²)/2 + a(v) L, a quadratic equation for either of the two.
+///
 /// Infinite for what is no bead of the screw, and where that is above the file's own.
 #[inline]
-pub fn limit(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt) -> f64 {
+pub fn limit(step: &Move, top: f64, ends: [f64; 2], own: f64, bore_mm: f64, melt: &Melt) -> f64 {
     if step.kind != Kind::Bead || !step.has(Move::SCREW) || melt.lag_s <= 0.0 {
         return f64::INFINITY;
     }
@@ -44,9 +47,16 @@ pub fn limit(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt) -> f64 
     if SHARE * spare > own * melt.lag_s * step.volume * ROUNDING {
         return f64::INFINITY;
     }
-    let area = step.volume / step.length;
-    let spare = (melt.screw_mm3_s - area * top).at_least(0.0);
-    (SHARE * spare / (melt.lag_s * area)).at_least(top / (LONGEST * melt.lag_s))
+    // a(v) = k (v_screw - v) / τ, with the speed at which the bead asks all that the screw gives.
+    let (by_screw, share) = (melt.screw_mm3_s * step.length / step.volume, SHARE / melt.lag_s);
+    let [start, end] = ends;
+    let longest = LONGEST * melt.lag_s;
+    let (half, squares) = (0.5 * share * step.length, 0.5 * (start * start + end * end));
+    let by_spare = (half * half + 2.0 * half * by_screw + squares).sqrt() - half;
+    let half = 0.5 * step.length / longest;
+    let by_time = half + (half * half + squares).sqrt();
+    let top = top.at_most(by_spare.at_least(by_time));
+    (share * (by_screw - top).at_least(0.0)).at_least(top / longest)
 }
 
 /// Highest acceleration of a bead at which flow, which nobody makes lead, is astray by at most a share, mm/s².
@@ -208,11 +218,28 @@ mod tests {
         let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
         let mut step = crate::moves::sample::bead(10.0, 1.0);
         // A 0.1 mm2 at 50 mm/s: 5 mm3/s; 0.7 * 25 / (0.4 * 0.1) = 437.5.
-        assert!((limit(&step, 50.0, 3000.0, 0.1, &melt) - 437.5).abs() < 1e-9);
+        assert!((limit(&step, 50.0, [50.0; 2], 3000.0, 0.1, &melt) - 437.5).abs() < 1e-9);
         // At 29 mm3/s the spare is 1: 0.7 / 0.04 = 17.5, but a ramp may not take longer than 0.3 s: 290 / 0.3.
-        assert!((limit(&step, 290.0, 3000.0, 0.1, &melt) - 966.666_666_666_7).abs() < 1e-9);
+        assert!((limit(&step, 290.0, [290.0; 2], 3000.0, 0.1, &melt) - 966.666_666_666_7).abs() < 1e-9);
         step.kind = Kind::Travel;
-        assert_eq!(limit(&step, 50.0, 3000.0, 0.1, &melt), f64::INFINITY);
+        assert_eq!(limit(&step, 50.0, [50.0; 2], 3000.0, 0.1, &melt), f64::INFINITY);
+    }
+
+    /// From rest to rest 10 mm of 0.1 mm² reach v with v² = 10 a(v), a(v) = 0.7 (300 - v)/0.4: v² + 17.5 v = 5250, v = 64.2333,
+    /// a = 412.592. A ramp of 0.3 s would bring it to 10/0.3 = 33.3.
+    #[test]
+    fn a_short_bead_asks_what_it_reaches() {
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let step = crate::moves::sample::bead(10.0, 1.0);
+        let accel = limit(&step, 290.0, [0.0; 2], 3000.0, 0.1, &melt);
+        assert!((accel - 412.592).abs() < 1e-3, "{accel}");
+        // From 20 mm/s on it reaches more: v² + 17.5 v = 5250 + 200.
+        let moving = limit(&step, 290.0, [20.0, 0.0], 3000.0, 0.1, &melt);
+        let reached = 300.0 - moving * 0.4 / 0.7;
+        assert!((reached * reached + 17.5 * reached - 5450.0).abs() < 1e-6, "{reached}");
+        // 40 mm at 3 mm² ask all of the screw at 10 mm/s: nothing is spare, and a ramp to 10 mm/s takes 0.3 s.
+        let thick = crate::moves::sample::bead(40.0, 120.0);
+        assert!((limit(&thick, 10.0, [0.0; 2], 3000.0, 0.001, &melt) - 10.0 / 0.3).abs() < 1e-9);
     }
 
     /// 0.2 of 50 mm/s in 0.4 s: 25 mm/s².
