@@ -175,7 +175,7 @@ fn bare(line: &[u8]) -> Vec<u8> {
                 while out.last().is_some_and(|b| matches!(b, b' ' | b'\t')) {
                     out.pop();
                 }
-                let space = digits(at, b" \t");
+                let space = digits(at, b" \t\r\xc2\xa0");
                 let number = digits(at + space, b"+-.0123456789");
                 at += if number > 0 { space + number } else { 0 };
                 // A number may have an exponent; the E of a word behind it is left alone with it, on both sides.
