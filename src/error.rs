@@ -170,7 +170,7 @@ impl ErrorKind {
                     .to_owned(),
             ),
             Self::AlreadyRewritten => Some(
-                "export the file again and rewrite the fresh copy, or pass --again to let marked files through unchanged"
+                "export the file again and rewrite the fresh copy, or pass --again to let marked files through unchanged; an audit judges them"
                     .to_owned(),
             ),
             Self::Changed => Some(
