@@ -94,6 +94,10 @@ impl Stops {
                 }
             }
         }
+        // A melt without lag stores nothing.
+        if self.lag_s <= 0.0 {
+            return;
+        }
         // A flow Q for a time t leaves tau Q (1 - exp(-t/tau)) of itself.
         let x = seen.seconds / self.lag_s;
         let share = if x > 0.0 { -(-x).exp_m1() / x } else { 1.0 };
@@ -208,7 +212,11 @@ mod tests {
     }
 
     fn followed(moves: &[(Kind, f64, f64)], e_leads: bool) -> (StopFigures, Vec<String>) {
-        let lag = "screw.melt_lag_s=0.4".parse().expect("an assignment");
+        with_lag(0.4, moves, e_leads)
+    }
+
+    fn with_lag(lag_s: f64, moves: &[(Kind, f64, f64)], e_leads: bool) -> (StopFigures, Vec<String>) {
+        let lag = format!("screw.melt_lag_s={lag_s}").parse().expect("an assignment");
         let mut stops = Stops::new(&Profile::embedded_with(&[lag]).expect("a profile"), e_leads);
         let (mut elapsed_s, mut total) = (0.0, 0.0);
         for (index, (kind, volume, seconds)) in moves.iter().enumerate() {
@@ -249,6 +257,8 @@ mod tests {
         let (figures, _) = followed(&[bead, (Kind::EOut, -4.0, 0.0), (Kind::Travel, 0.0, 60.0), bead], true);
         assert_eq!((figures.runs, figures.decompressions), (2, 1));
         assert!(figures.drool_mm3 < 1e-4, "{figures:?}");
+        let (figures, _) = with_lag(0.0, &[charge, bead, (Kind::Travel, 0.0, 1.0)], true);
+        assert_eq!((figures.runs, figures.drool_mm3), (1, 0.0), "without a lag nothing is stored, even in no time");
     }
 
     /// What is turned back does not drool, and what holds the beads together is no stop.
