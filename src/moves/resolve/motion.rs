@@ -52,8 +52,8 @@ const LEAST_E: f64 = 1e-12;
 
 /// A word O right behind a number, with the word of that number: no command of a motion line, but a slip of the keyboard.
 fn letter_for_zero(words: &[Word]) -> Option<(&Word, &Word)> {
-    let pairs = words.iter().zip(words.iter().skip(1));
-    pairs.into_iter().find(|(word, next)| next.letter == b'O' && word.has_number() && next.start == word.end())
+    let mut pairs = words.iter().zip(words.iter().skip(1));
+    pairs.find(|(word, next)| next.letter == b'O' && word.has_number() && next.start == word.end())
 }
 
 /// Refuses a line that ends where no machine is.
