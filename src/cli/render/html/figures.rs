@@ -58,7 +58,9 @@ impl Sources<'_> {
 
     /// Whether the file is an output of this program that is judged again.
     fn is_rewritten(&self) -> bool {
-        self.summary.findings.iter().any(|finding| finding.code == Code::Rewritten.name())
+        let Summary { findings, allowed, .. } = self.summary;
+        let mut told = findings.iter().map(|one| one.code).chain(allowed.iter().map(|one| one.code));
+        told.any(|code| code == Code::Rewritten.name())
     }
 
     fn longest_s(&self) -> f64 {
