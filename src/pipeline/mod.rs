@@ -168,7 +168,7 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
         return copy(input, output, profile, options, progress);
     }
     let scan = prescan(input)?;
-    if options.again && scan.marked {
+    if options.again && scan.settings.is_rewritten {
         return copy(input, output, profile, options, progress);
     }
     if !Pauses::are_wanted(profile, options.passes) {
@@ -285,14 +285,13 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     refills: Option<&HopperPlan>,
     progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Summary> {
-    if scan.marked && !options.again {
+    if scan.settings.is_rewritten && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
     let purpose = if output.is_some() { Purpose::Rewrite } else { Purpose::Audit };
     let mut rules = Rules::new(profile, &scan.settings, options.lenient);
-    let e_mm3 = rules.e_volume_mm3.filter(|_| scan.marked);
-    let (capacity, passes) = capacity_and_passes(profile, options.passes, e_mm3);
-    rules.e_leads = scan.marked;
+    let own_e_mm3 = rules.e_volume_mm3.filter(|_| rules.e_leads);
+    let (capacity, passes) = capacity_and_passes(profile, options.passes, own_e_mm3);
     if purpose == Purpose::Audit {
         // What a rewrite would split is named.
         rules.excess_e = Excess::Report;
@@ -327,15 +326,16 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let terms =
         scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_words, purpose };
     let granules = Granules::new(profile, pauses.purge_mm3());
-    let inspection = Inspection::new(profile, scan.marked);
+    let inspection = Inspection::new(profile, scan.settings.is_rewritten);
     let mut scribe = Scribe::new(tally, drive, granules, Braking::new(profile), inspection, terms);
     scribe.pauses = pauses;
-    if scan.marked {
+    if scan.settings.is_rewritten {
         scribe.findings.add_for_file(Code::Rewritten);
     }
     let stay = |terms| Stay::new(assemble::soft(profile, terms), purpose == Purpose::Rewrite);
     scribe.stay = judged_by.as_ref().map(stay);
-    scribe.beads = (purpose == Purpose::Audit && !scan.marked).then(|| Box::new(Beads::new(profile, &scan.settings)));
+    scribe.beads = (purpose == Purpose::Audit && !scan.settings.is_rewritten)
+        .then(|| Box::new(Beads::new(profile, &scan.settings)));
     scribe.outline = (purpose == Purpose::Audit).then(Box::default);
     scribe.course = options.course.then(|| Box::new(Course::new(capacity.peak_mm3_s)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();

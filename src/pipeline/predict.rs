@@ -40,22 +40,17 @@ pub fn predict<R: Read + Seek>(
     let screw = &profile.screw;
     let by_turns = screw.output_e_unit.value == OutputUnit::ScrewTurns;
     let states_unit = scan.settings.rewritten_e_mm3.is_some();
-    if scan.marked && !states_unit && by_turns && matches!(screw.output.value, Output::Curve(_)) {
+    if scan.settings.is_rewritten && !states_unit && by_turns && matches!(screw.output.value, Output::Curve(_)) {
         return Err(Error::new(ErrorKind::Unsupported {
             what: "E of this rewritten file counts turns along an output curve, which gives no volume".to_owned(),
             help: "give the file it was made from: it asks for the same volume".to_owned(),
         }));
     }
-    // The screw of a sliced file is drawn back and refilled by the same; in a rewritten one charge and relief differ, and
-    // beads themselves may refill: there the farthest the screw got is what it gave.
-    let (mut melt, mut net, mut farthest) = (0.0, 0.0, 0.0_f64);
+    let mut volume_mm3 = 0.0;
     each_move(input, profile, lenient, progress, |step| {
-        melt += step.melt;
-        net += step.volume;
-        farthest = farthest.max(net);
+        volume_mm3 += step.melt;
         Ok(())
     })?;
-    let volume_mm3 = if scan.marked { farthest } else { melt };
     if volume_mm3 <= 0.0 {
         return Err(lays_nothing());
     }
@@ -63,14 +58,19 @@ pub fn predict<R: Read + Seek>(
     Ok(Prediction {
         volume_mm3,
         mass_g: (Volume::from_mm3(volume_mm3) * density).as_g(),
-        rewritten: scan.marked,
-        counts_turns: if scan.marked && states_unit { by_turns } else { screw.e_unit.value == EUnit::ScrewTurns },
+        rewritten: scan.settings.is_rewritten,
+        counts_turns: if scan.settings.is_rewritten && states_unit {
+            by_turns
+        } else {
+            screw.e_unit.value == EUnit::ScrewTurns
+        },
     })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pipeline::layers::volume_by_layer;
     use crate::pipeline::{Options, rewrite};
     use std::io::Cursor;
 
@@ -106,6 +106,9 @@ mod tests {
             assert!(found.rewritten && found.counts_turns == turns, "{set:?}");
             let given = screw.beads_mm3 + screw.charged_mm3 - screw.relieved_mm3;
             assert!((found.volume_mm3 / given - 1.0).abs() < 1e-4, "{set:?}: {given} {found:?}");
+            let layers = volume_by_layer(&mut Cursor::new(&output), &profile, false, &mut |_| {}).unwrap();
+            let in_all: f64 = layers.iter().sum();
+            assert!((in_all / given - 1.0).abs() < 1e-4, "{set:?}: {given} {in_all}");
         }
     }
 

@@ -17,8 +17,6 @@ pub struct Prescan {
     pub settings: FileSettings,
     /// Length of the file in bytes.
     pub length: u64,
-    /// The file carries the marker of an earlier run.
-    pub marked: bool,
 }
 
 impl Prescan {
@@ -52,7 +50,7 @@ pub fn prescan<R: Read + Seek>(input: &mut R) -> Result<Prescan> {
         let mut marks = memchr::memmem::find_iter(&text, MARKER);
         let is_line = |at: &usize| *at == 0 || matches!(text.get(at - 1), Some(b'\n' | 0xbf));
         if let Some(at) = marks.find(is_line) {
-            found.marked = true;
+            found.settings.is_rewritten = true;
             let line = text.get(at..).unwrap_or_default().split(|byte| *byte == b'\n').next().unwrap_or_default();
             found.settings.rewritten_e_mm3 = e_volume(line).or(found.settings.rewritten_e_mm3);
         }

@@ -48,7 +48,7 @@ pub fn survey<R: Read + Seek + Send>(
     take: &mut (dyn FnMut(LayerRecord) + Send),
 ) -> Result<SurveyAccount> {
     let scan = prescan(input)?;
-    if scan.marked && !options.again {
+    if scan.settings.is_rewritten && !options.again {
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
     let mut rules = Rules::new(profile, &scan.settings, options.lenient);

@@ -95,7 +95,7 @@ impl Rules {
             small_bead_mm3: max_bead_area_mm2.map_or(0.0, |area| area * nozzle),
             g90_sets_e: controller.g90_sets_e.value,
             takes_out_lag: false,
-            e_leads: false,
+            e_leads: settings.is_rewritten,
             reach_mm: profile.machine.bed_mm.value.map_or(
                 [f64::NEG_INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::INFINITY],
                 |[x, y, far_x, far_y]| [x - BESIDE_MM, y - BESIDE_MM, far_x + BESIDE_MM, far_y + BESIDE_MM],
