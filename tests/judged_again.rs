@@ -63,6 +63,30 @@ fn an_output_is_judged_as_its_account_tells() {
     }
 }
 
+/// E of a position is in inches too where the file goes over to them.
+#[test]
+fn a_file_that_goes_over_to_inches_and_back() {
+    let mut input = String::from("G28\nM82\nG92 E0\nG1 Z0.3 F1200\n");
+    for (unit, mm) in [("G21", 1.0), ("G20", 25.4), ("G21", 1.0)] {
+        input += &format!("{unit}\nG1 F{}\n", 1200.0 / mm);
+        for k in 1..=20 {
+            let e = 3.0 * f64::from(20 + k) - if mm > 1.0 { 0.0 } else { 60.0 };
+            input += &format!("G1 X{:.4} Y{:.4} E{:.5}\n", 60.0 * f64::from(k % 2) / mm, f64::from(k) / mm, e / mm);
+        }
+        input += if mm > 1.0 { "G21\nG92 E0\n" } else { "" };
+    }
+    for way in ["file", "none"] {
+        for unit in ["as-in-file", "screw-turns"] {
+            let (way_set, unit_set) =
+                (format!("screw.lag_compensated_by={way}"), format!("screw.output_e_unit={unit}"));
+            let profile = profile(&["controller.preset=host", &way_set, &unit_set, "part.solid_temperature_c=none"]);
+            let (written, judged) = accounts(input.as_bytes(), &profile).expect("a rewrite");
+            let (said, found) = (written.after.volume_mm3, judged.before.volume_mm3);
+            assert!(said > 300.0 && (found / said - 1.0).abs() < 0.03, "{way}, {unit}: {found} instead of {said}");
+        }
+    }
+}
+
 /// 15 mm³ a turn at 120 turns a minute are 30 mm³/s, which leave 12 mm³ between screw and nozzle at a lag of 0.4 s: 0.2 mm³/s
 /// of a minute, and a hundredth is 0.12 mm³.
 #[test]

@@ -28,10 +28,12 @@ pub struct ECount {
     unit: Unit,
     /// Units for a mm³: of the output, or of the file as last seen. Without meaning along a curve.
     units: f64,
-    /// Count where nothing is rounded, as the words of the file are counted.
+    /// Count where nothing is rounded; E counts in mm here, whatever units of length the lines have.
     exact: f64,
-    /// The same in whole quanta, as it was written.
+    /// The same in whole quanta of `unit_mm`, as it was written.
     written: i64,
+    /// Millimetres for one unit of length on the line before.
+    unit_mm: f64,
 }
 
 /// An E word to be written.
@@ -49,7 +51,7 @@ impl ECount {
             Unit::PerVolume(units) => *units,
             Unit::Turns(Output::Constant(mm3_rev)) => 1.0 / mm3_rev,
         };
-        Self { unit, units, exact: 0.0, written: 0 }
+        Self { unit, units, exact: 0.0, written: 0, unit_mm: 1.0 }
     }
 
     /// Whether every E word is written anew because its unit is another one.
@@ -80,25 +82,30 @@ impl ECount {
         }
     }
 
-    /// The line sets the count.
+    /// The line sets the count, in mm.
     pub fn set(&mut self, count: f64) {
         self.exact = count;
-        self.written = quanta(count);
+        self.written = quanta(count / self.unit_mm);
     }
 
-    /// Where the count stands.
+    /// Where the count stands, in mm.
     pub fn exact(&self) -> f64 {
         self.exact
     }
 
-    /// The word that pushes `volume` mm³ at so many `units` a mm³, in the form the line has; `factor`: what the
-    /// controller multiplies E with, units of the line in mm included.
+    /// The word on the line of `step` that pushes `volume` mm³ at so many `units` a mm³.
     #[inline]
-    pub fn word(&mut self, volume: f64, units: f64, relative: bool, factor: f64) -> EWord {
-        let added = volume * units;
+    pub fn word(&mut self, volume: f64, units: f64, step: &Move) -> EWord {
+        let unit_mm = step.unit_mm();
+        if unit_mm != self.unit_mm {
+            self.unit_mm = unit_mm;
+            self.set(self.exact);
+        }
+        let (added, factor) = (volume * units, step.flow_factor);
         self.exact += if factor == 1.0 { added } else { added / factor };
-        let before = std::mem::replace(&mut self.written, quanta(self.exact));
-        EWord { quanta: if relative { self.written - before } else { self.written } }
+        let now = quanta(if unit_mm == 1.0 { self.exact } else { self.exact / unit_mm });
+        let before = std::mem::replace(&mut self.written, now);
+        EWord { quanta: if step.has(Move::E_RELATIVE) { now - before } else { now } }
     }
 }
 
@@ -131,16 +138,21 @@ fn turns_per_mm3(points: &[[f64; 2]], flow: f64) -> f64 {
 mod tests {
     use super::*;
 
+    fn line(flags: u16) -> Move {
+        Move { flags: Move::SCREW | flags, ..crate::moves::sample::bead(1.0, 1.0) }
+    }
+
     #[test]
     fn no_error_adds_up_over_a_million_moves() {
         let mut relative = ECount::new(Unit::PerVolume(0.012_732_395));
         let mut absolute = relative.clone();
+        let (by_distance, by_place) = (line(Move::E_RELATIVE), line(0));
         let (mut sum, mut exact, mut last) = (0_i64, 0.0, 0.0);
         for i in 0..1_000_000_u32 {
             let volume = 0.05 + f64::from(i % 7) * 0.0137;
             exact += volume * 0.012_732_395;
-            sum += relative.word(volume, 0.012_732_395, true, 1.0).quanta;
-            last = absolute.word(volume, 0.012_732_395, false, 1.0).quanta as f64 / QUANTA;
+            sum += relative.word(volume, 0.012_732_395, &by_distance).quanta;
+            last = absolute.word(volume, 0.012_732_395, &by_place).quanta as f64 / QUANTA;
         }
         assert!((sum as f64 / QUANTA - exact).abs() < 1.0 / QUANTA, "{sum} against {exact}");
         assert!((last - exact).abs() < 1.0 / QUANTA);
@@ -161,9 +173,23 @@ mod tests {
     fn a_count_that_is_set_goes_on_from_there() {
         let mut count = ECount::new(Unit::PerVolume(2.0));
         let units = count.units_per_mm3(1.0);
-        count.word(3.0, units, false, 1.0);
+        count.word(3.0, units, &line(0));
         count.set(10.0);
-        assert_eq!(count.word(0.5, units, false, 1.0).quanta, 1_100_000);
-        assert_eq!(count.word(0.5, units, true, 2.0).quanta, 50_000, "the controller doubles it");
+        assert_eq!(count.word(0.5, units, &line(0)).quanta, 1_100_000);
+        let doubled = Move { flow_factor: 2.0, ..line(Move::E_RELATIVE) };
+        assert_eq!(count.word(0.5, units, &doubled).quanta, 50_000, "the controller doubles it");
+    }
+
+    /// 254 mm are 10 inches, from where 12.7 mm lead to 10.5; another 12.7 mm are half an inch, or 279.4 mm from zero.
+    #[test]
+    fn a_count_goes_on_in_other_units_of_length() {
+        let mut count = ECount::new(Unit::PerVolume(1.0));
+        count.word(254.0, 1.0, &line(0));
+        assert_eq!(count.word(12.7, 1.0, &line(Move::INCH)).quanta, 1_050_000);
+        assert_eq!(count.word(12.7, 1.0, &line(Move::INCH | Move::E_RELATIVE)).quanta, 50_000);
+        assert_eq!(count.word(0.6, 1.0, &line(0)).quanta, 28_000_000);
+        count.word(0.0, 1.0, &line(Move::INCH));
+        count.set(25.4);
+        assert_eq!(count.word(2.54, 1.0, &line(Move::INCH)).quanta, 110_000);
     }
 }

@@ -5,7 +5,7 @@ use super::edits::{ELine, line_end_at};
 use crate::line::number::write_fixed;
 use crate::motion::{Timing, trapezoid};
 use crate::moves::{Kind, Move};
-use crate::passes::e_count::{DECIMALS, ECount, EWord};
+use crate::passes::e_count::{DECIMALS, ECount};
 use crate::passes::feed::Feeds;
 use crate::passes::lag::gaps::Marks;
 use crate::passes::lag::ramp::{Piece, Ramp};
@@ -193,7 +193,7 @@ impl Drive {
             self.wait(timing.time);
             if step.e != 0.0 {
                 self.resync(step, lines);
-                self.count.set(step.e_count / step.unit_mm());
+                self.count.set(step.e_count);
             }
             return driven;
         }
@@ -247,7 +247,7 @@ impl Drive {
                     driven.e = self.whole(step, step.volume, timing.time, lines, pieces);
                 }
             }
-            Kind::SetE => self.count.set(step.e_count / step.unit_mm()),
+            Kind::SetE => self.count.set(step.e_count),
             Kind::SetEOut | Kind::SetEIn if marks.has(Marks::DROP) => {
                 self.account.replaced += 1;
                 driven.e = ELine::Remove;
@@ -295,7 +295,7 @@ impl Drive {
         lines: &mut LinesBefore<'_>,
     ) -> f64 {
         if self.is_idle() {
-            self.count.set(self.file_e / step.unit_mm());
+            self.count.set(self.file_e);
         }
         let before = self.count.exact();
         let mut time = self.turn(Turn { volume, time: volume / rate }, rate, step, feeds, lines);
@@ -312,7 +312,7 @@ impl Drive {
         }
         // The file's own words follow, and count from where it left off.
         if self.is_idle() && !step.has(Move::E_RELATIVE) {
-            self.set_e(before, lines);
+            self.set_e(before, step, lines);
         }
         time
     }
@@ -366,7 +366,7 @@ impl Drive {
         if let Some(volume) = self.ramp.whole(step, last, timing, area, &mut self.spring) {
             self.account.beads_mm3 += volume;
             if parts((volume * units).abs(), self.most_e[0]) == 1 {
-                return ELine::Word(self.word(step, volume, units));
+                return ELine::Word(self.count.word(volume, units, step));
             }
             let first = pieces.len();
             divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, self.most_e[0], pieces);
@@ -417,45 +417,39 @@ impl Drive {
         let kept = !self.rewrites() && !differs;
         if kept && (!step.has(Move::BOUND) || self.start_of(step).is_none()) {
             self.resync(step, lines);
-            self.count.set(step.e_count / step.unit_mm());
+            self.count.set(step.e_count);
             return ELine::Keep;
         }
         let units = self.count.units_by(|| mean_flow(volume, time));
         let most = self.most_e[usize::from(step.length <= 0.0)];
         let lines_needed = parts((volume * units).abs(), most);
         if lines_needed == 1 || step.flags & (Move::FIXED | Move::ARC) != 0 {
-            return ELine::Word(self.word(step, volume, units));
+            return ELine::Word(self.count.word(volume, units, step));
         }
         divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
         ELine::Pieces(lines_needed)
     }
 
-    /// The E word for a volume, at so many units a mm³, in the form the line of the move has.
-    #[inline]
-    fn word(&mut self, step: &Move, volume: f64, units: f64) -> EWord {
-        word(&mut self.count, step, volume, units)
-    }
-
     /// Where the count of the output has left that of the file and the next E is a position of the file's: sets it back.
     fn resync(&mut self, step: &Move, lines: &mut LinesBefore<'_>) {
         if let Some(start) = self.start_of(step) {
-            self.set_e(start, lines);
+            self.set_e(start, step, lines);
         }
     }
 
-    /// The count of the file before a move, where the move's E is a position and the output counts from another.
+    /// The count of the file before a move, in mm, where the move's E is a position and the output counts from another.
     fn start_of(&self, step: &Move) -> Option<f64> {
         if step.has(Move::E_RELATIVE) {
             return None;
         }
-        let start = (step.e_count - step.e / step.flow_factor) / step.unit_mm();
-        ((self.count.exact() - start).abs() > 5e-6).then_some(start)
+        let start = step.e_count - step.e / step.flow_factor;
+        ((self.count.exact() - start).abs() > 5e-6 * step.unit_mm()).then_some(start)
     }
 
-    /// Writes a line that sets the count of E.
-    fn set_e(&mut self, count: f64, lines: &mut LinesBefore<'_>) {
+    /// Writes a line that sets the count of E, in mm, before a move.
+    fn set_e(&mut self, count: f64, step: &Move, lines: &mut LinesBefore<'_>) {
         lines.text.extend_from_slice(&[b'G', b'9', b'2', b' ', self.letter]);
-        write_fixed(lines.text, count, DECIMALS);
+        write_fixed(lines.text, count / step.unit_mm(), DECIMALS);
         lines.end();
         self.count.set(count);
     }
@@ -470,7 +464,7 @@ impl Drive {
         self.account.turn_lines += u64::from(parts);
         let mut time = 0.0;
         for k in 0..parts {
-            let word = self.word(step, turn.volume / f64::from(parts), per_mm3);
+            let word = self.count.word(turn.volume / f64::from(parts), per_mm3, step);
             lines.text.extend_from_slice(&[b'G', b'1', b' ', self.letter]);
             write_e(word, lines.text);
             if k == 0 {
@@ -484,24 +478,18 @@ impl Drive {
     }
 }
 
-/// The E word for a volume, at so many units a mm³, in the form the line of the move has.
-#[inline]
-fn word(count: &mut ECount, step: &Move, volume: f64, units: f64) -> EWord {
-    count.word(volume, units, step.has(Move::E_RELATIVE), step.flow_factor * step.unit_mm())
-}
-
 /// Adds a piece of a line that begins at share `begun`, in as many even parts as keep E within `most`.
 #[inline]
 fn divide(count: &mut ECount, step: &Move, piece: Piece, begun: f64, units: f64, most: f64, pieces: &mut Vec<EPiece>) {
     let parts = parts((piece.volume * units).abs(), most);
     if parts == 1 {
-        let e = word(count, step, piece.volume, units);
+        let e = count.word(piece.volume, units, step);
         pieces.push(EPiece { end: begun + (piece.end - begun), e });
         return;
     }
     for k in 1..=parts {
         let share = f64::from(k) / f64::from(parts);
-        let word = word(count, step, piece.volume / f64::from(parts), units);
+        let word = count.word(piece.volume / f64::from(parts), units, step);
         pieces.push(EPiece { end: begun + (piece.end - begun) * share, e: word });
     }
 }
