@@ -298,27 +298,19 @@ impl Push {
     /// A volume for a mm of path within what screw and controller bear.
     #[inline]
     fn bounded(&self, area: f64, section: &Section, fastest: f64) -> f64 {
-        let most = SCREW_SHARE * self.melt.screw_mm3_s;
-        let flow_step = self.bounds.flow_step_mm3_s;
-        let back = self.melt.max_reverse_mm3 - self.reversed;
-        // Seen without a division; the rest is for the few that are cut off.
-        if area.abs() * fastest <= most
-            && area <= self.bounds.max_area_mm2
-            && area * section.length >= -back
-            && flow_step == f64::INFINITY
-        {
-            return area;
-        }
-        let most = most / fastest;
+        // No branches on the way of `area`, which the next piece waits for: what cuts it off changes from piece to piece.
+        let most = SCREW_SHARE * self.melt.screw_mm3_s / fastest;
+        let back = (self.melt.max_reverse_mm3 - self.reversed).at_least(0.0);
         let (mut low, mut high) = (-most, most.at_most(self.bounds.max_area_mm2));
-        if flow_step.is_finite() {
+        let flow_step = self.bounds.flow_step_mm3_s;
+        if flow_step < f64::INFINITY {
             let step = flow_step / section.v0.at_least(1e-9);
             low = low.at_least(self.area_before - step);
             high = high.at_most(self.area_before + step);
         }
         // What is turned back at one time is bounded as a whole.
-        low = low.at_least(-back.at_least(0.0) / section.length);
-        area.at_most(high).at_least(low.at_most(high))
+        low = low.at_least(-back / section.length).at_most(high);
+        area.at_most(high).at_least(low)
     }
 }
 
