@@ -173,9 +173,9 @@ fn write_short(out: &mut Vec<u8>, negative: bool, quantum: u32, decimals: u8) {
         out.push(b'0');
         return;
     }
-    if negative {
-        out.push(b'-');
-    }
+    // The sign of a number among others is guessed wrong too often to be asked for.
+    out.push(b'-');
+    out.truncate(out.len() - usize::from(!negative));
     let text = eight_digits(quantum);
     let digits = text ^ ZEROS;
     let point = 8 - u32::from(decimals);
