@@ -64,11 +64,13 @@ impl Joined {
             return false;
         }
         let aside = before[0] * whole[1] - before[1] * whole[0];
-        let off = self.off + aside.abs() / (whole[0] * whole[0] + whole[1] * whole[1]).sqrt();
-        if off > OFF_CELLS * cell_mm {
+        // By squares: nobody can guess the outcome, so it is to be there before root and quotient are.
+        let (square, may) = (whole[0] * whole[0] + whole[1] * whole[1], OFF_CELLS * cell_mm - self.off);
+        if aside * aside > may * may * square {
             return false;
         }
-        (self.to, self.off) = ([to[0], to[1]], off);
+        self.off += aside.abs() / square.sqrt();
+        self.to = [to[0], to[1]];
         self.aside += aside;
         self.length += step.length;
         self.volume += step.volume;
