@@ -48,15 +48,15 @@ pub fn limit(step: &Move, top: f64, ends: [f64; 2], own: f64, bore_mm: f64, melt
         return f64::INFINITY;
     }
     // a(v) = k (v_screw - v) / τ, with the speed at which the bead asks all that the screw gives.
-    let (by_screw, share) = (melt.screw_mm3_s * step.length / step.volume, SHARE / melt.lag_s);
+    let (by_screw, per_lag) = (melt.screw_mm3_s * step.length / step.volume, 1.0 / melt.lag_s);
     let [start, end] = ends;
-    let longest = LONGEST * melt.lag_s;
+    let (share, per_longest) = (SHARE * per_lag, per_lag / LONGEST);
     let (half, squares) = (0.5 * share * step.length, 0.5 * (start * start + end * end));
     let by_spare = (half * half + 2.0 * half * by_screw + squares).sqrt() - half;
-    let half = 0.5 * step.length / longest;
+    let half = 0.5 * step.length * per_longest;
     let by_time = half + (half * half + squares).sqrt();
     let top = top.at_most(by_spare.at_least(by_time));
-    (share * (by_screw - top).at_least(0.0)).at_least(top / longest)
+    (share * (by_screw - top).at_least(0.0)).at_least(top * per_longest)
 }
 
 /// Highest acceleration of a bead at which flow, which nobody makes lead, is astray by at most a share, mm/s².
@@ -155,6 +155,10 @@ impl Accels {
             return free;
         }
         let own = self.file[usize::from(!is_bead && !of_beads)];
+        // Most beads: what is in force is a little lower. It was rounded too, so that rounding would not tell more.
+        if is_bead && self.written.is_some_and(|now| limit >= now && limit <= now * HYSTERESIS) {
+            return free;
+        }
         let wanted = if limit < own { rounded(limit) } else { own };
         let word = match self.written {
             None if wanted < own => Some(wanted),
