@@ -44,15 +44,27 @@ struct Waiting {
     behind: u32,
 }
 
-/// What the next corner needs of the move before it.
+/// What a corner needs of the moves on both sides.
 #[derive(Clone, Copy, Debug, Default)]
-struct Before {
+struct Corners {
     /// Change of X, Y, Z and E over its path, each for a mm of it.
     direction: [f64; 4],
     /// Acceleration times the deviation allowed at corners, mm²/s².
     deviation: f64,
     /// Half of acceleration times length, mm²/s².
     midpoint: f64,
+}
+
+/// The move before the next, and how fast that can begin. Speeds are squared, mm²/s².
+#[derive(Clone, Copy, Debug, Default)]
+struct Before {
+    corners: Corners,
+    /// Most anywhere on it, 0 at rest, like what follows.
+    cruise: f64,
+    /// Most at its end, for all that came before it.
+    reach: f64,
+    /// Most at its end in the calm plan.
+    calm_reach: f64,
 }
 
 /// See the module.
@@ -142,6 +154,7 @@ impl Host {
     fn stop(&mut self) {
         self.settle(self.waiting.len(), Behind::REST);
         self.entry = 0.0;
+        self.before = Before::default();
         self.look_at = FIRST_LOOK;
     }
 
@@ -186,16 +199,12 @@ impl Host {
         let (cruise, twice) = (top * top, 2.0 * length);
         let ramp = twice * own;
         let calm_ramp = (twice * set * (1.0 - rules.min_cruise_share)).at_most(ramp);
-        let now = Before { direction, deviation: own * self.deviation.1, midpoint: 0.25 * ramp };
-        let (start, calm_start) = match self.waiting.last() {
-            Some(last) => {
-                let most = cruise.at_most(last.cruise);
-                let start = corner(rules, &self.before, &now, most).at_most(last.start + last.ramp);
-                (start, start.at_most(last.calm_start + last.calm_ramp))
-            }
-            None => (0.0, 0.0),
-        };
-        self.before = now;
+        let corners = Corners { direction, deviation: own * self.deviation.1, midpoint: 0.25 * ramp };
+        let before = &self.before;
+        let most = cruise.at_most(before.cruise).at_most(before.reach);
+        let start = corner(rules, &before.corners, &corners, most);
+        let calm_start = start.at_most(before.calm_reach);
+        self.before = Before { corners, cruise, reach: start + ramp, calm_reach: calm_start + calm_ramp };
         self.waiting.push(Waiting { start, cruise, ramp, calm_start, calm_ramp, length, accel: own, behind });
         if self.waiting.len() >= self.look_at {
             self.look();
@@ -434,7 +443,7 @@ fn descend(run: &mut [Waiting], peak: f64) {
 }
 
 /// Squared speed through the corner between two moves, mm²/s², at most `most`.
-fn corner(rules: &MotionRules, before: &Before, now: &Before, most: f64) -> f64 {
+fn corner(rules: &MotionRules, before: &Corners, now: &Corners, most: f64) -> f64 {
     let (a, b) = (&before.direction, &now.direction);
     let mut least = most;
     let change = (b[3] - a[3]).abs();
