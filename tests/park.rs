@@ -63,6 +63,23 @@ fn absolute(start: &str) -> String {
     pad(&format!("{start}\nM82\nG1 X0 Y3 Z1 F3000\nG1 F600"), |n| format!("G1 X{} E{}\n", n % 2 * 40, n * 20))
 }
 
+/// The file counts from another corner behind the pause, but not yet on the way.
+#[test]
+fn a_way_before_a_line_that_sets_the_position() {
+    let beads = |from: f64| -> String {
+        (1..=14).map(|n| format!("G1 X{} E{}\n", from + f64::from(n % 2) * 40.0, n * 20)).collect()
+    };
+    let input = format!(
+        "G28\nM82\n;LAYER_CHANGE\nG1 X0 Y3 Z1 F3000\nG1 F600\n{}G92 X100 Y50 E0\n;LAYER_CHANGE\nG1 Z2\n{}",
+        beads(0.0),
+        beads(100.0)
+    );
+    let way = rewrite(&input, &profile(NO_LAG, PARK)).0;
+    let way = first_way(&way);
+    assert_eq!((way[2], way[7], way[8]), ("G1 X-10 Y5 F3000", "G1 X0 Y3 F3000", "G1 Z1 F600"), "{way:?}");
+    assert_eq!(way.last(), Some(&"G92 X100 Y50 E0"));
+}
+
 #[test]
 fn the_way_in_absolute_positions_by_hand() {
     // The last travel went at 50 mm/s. Lift at 10 mm/s. 70 mm³ at 20 mm³/s in two lines of at most 50.

@@ -125,6 +125,9 @@ mod tests {
         assert_eq!(at(3), ([13.0, 7.0, 1.0], [3.0, 7.0, 1.0]));
         assert_eq!(at(4).1, [0.0, 7.0, 1.0], "X was homed");
         assert_eq!(at(5), ([2.0, 7.0, 1.0], [2.0, 7.0, 1.0]));
+        // Setting E is a step of its own, before which nothing counts otherwise yet.
+        let rows = followed("G28\nG1 X10 F600\nG92 X0 E0\nG1 X3\n");
+        assert_eq!(rows[1..].iter().map(|row| row.1[0]).collect::<Vec<_>>(), [10.0, 0.0, 3.0]);
     }
 
     #[test]

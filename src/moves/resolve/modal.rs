@@ -274,11 +274,12 @@ impl Resolver {
         };
         // Without any word, every axis counts from zero.
         let all = words.is_bare_command();
+        let mut counts_otherwise = false;
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if let Some(v) = value(*letter).or(all.then_some(0.0)) {
                 self.state.offset[axis] = self.state.position[axis] - v * self.state.unit_mm;
                 self.state.offset_known[axis] = self.state.known[axis];
-                self.anchor();
+                counts_otherwise = true;
             }
         }
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
@@ -287,6 +288,10 @@ impl Resolver {
             let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE, at) };
             self.moves.push(step);
             self.watch.e_was_set();
+        }
+        // Lines put before this one count as the lines before do.
+        if counts_otherwise {
+            self.anchor();
         }
     }
 
