@@ -138,20 +138,23 @@ impl Accels {
     }
 
     /// Decides for the next move; `limit`: as [`limit`] gives it, `speed`: at most reached, mm/s.
+    ///
+    /// Words hold for the beads of other tools too, which so get back what the file has.
     pub fn next(&mut self, step: &Move, limit: f64, speed: f64) -> Ruling {
-        let is_bead = step.kind == Kind::Bead && step.has(Move::SCREW);
+        let is_bead = step.kind == Kind::Bead;
         let reason = Reason::MeltLag;
         let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason };
         if step.length <= 0.0 {
             return free;
         }
-        // The word for beads holds for all that turns the screw on the way.
+        // The word for beads holds for all that turns E on the way.
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
-        if !is_bead && of_beads && !(self.is_sparing && step.kind == Kind::MovingEOut) {
+        let turns_back = step.kind == Kind::MovingEOut;
+        if of_beads && !is_bead && !turns_back {
             return Ruling { bound: f64::INFINITY, word: None, reason };
         }
         // Numbered lines bear no others between them.
-        if step.has(Move::NUMBERED) {
+        if step.has(Move::NUMBERED) || (of_beads && turns_back && !self.is_sparing) {
             return free;
         }
         let own = self.file[usize::from(!is_bead && !of_beads)];
