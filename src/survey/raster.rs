@@ -203,11 +203,13 @@ impl Raster {
     /// for the height of a row over `y`.
     #[inline]
     fn rows(&mut self, range: std::ops::Range<usize>, y: f64, between: impl Fn(f64) -> (f64, f64)) {
-        let width = self.window.words.max(1);
-        let cells = self.bits.get_mut(range.start * width..range.end * width).unwrap_or_default();
-        let touched = self.touched.get_mut(range.clone()).unwrap_or_default();
+        let width = self.window.words;
+        let mut cells = self.bits.get_mut(range.start * width..).unwrap_or_default();
         let mut rise = range.start as f64 + 0.5 - y;
-        for (words, touched) in cells.chunks_exact_mut(width).zip(touched) {
+        for touched in self.touched.get_mut(range).unwrap_or_default() {
+            // Taken one by one: how many chunks there are is a division.
+            let Some((words, later)) = cells.split_at_mut_checked(width) else { return };
+            cells = later;
             let (from, to) = between(rise);
             let (start, stop) = (cell_from(from), cell_from(to));
             if start < stop {
@@ -224,13 +226,15 @@ impl Raster {
             return;
         }
         const ONE: f64 = 4_294_967_296.0;
-        let width = self.window.words.max(1);
-        let mut cells = self.bits.get_mut(range.start * width..range.end * width).unwrap_or_default();
+        let width = self.window.words;
+        let mut cells = self.bits.get_mut(range.start * width..).unwrap_or_default();
         let mut touched = self.touched.get_mut(range).unwrap_or_default();
         let [mut from, mut to] = [from, to].map(|side| ((side + 0.5) * ONE) as i64);
         let slope = (slope * ONE) as i64;
         if slope.abs() >= SLANTED {
-            for (words, touched) in cells.chunks_exact_mut(width).zip(touched) {
+            for touched in touched {
+                let Some((words, later)) = cells.split_at_mut_checked(width) else { return };
+                cells = later;
                 let (start, stop) = ((from >> 32) as usize, (to >> 32) as usize);
                 if start < stop {
                     set(words, touched, start, stop);
@@ -241,14 +245,16 @@ impl Raster {
         }
         while !touched.is_empty() {
             let stays = rows_within(from, slope).min(rows_within(to, slope)).min(touched.len() as i64);
-            let (now, later) = cells.split_at_mut(stays as usize * width);
             let (seen, unseen) = touched.split_at_mut(stays as usize);
             let (start, stop) = ((from >> 32) as usize, (to >> 32) as usize);
-            if start < stop {
-                let rows = now.chunks_exact_mut(width).zip(seen);
-                rows.for_each(|(words, touched)| set(words, touched, start, stop));
+            for touched in seen {
+                let Some((words, later)) = cells.split_at_mut_checked(width) else { return };
+                cells = later;
+                if start < stop {
+                    set(words, touched, start, stop);
+                }
             }
-            (cells, touched) = (later, unseen);
+            touched = unseen;
             (from, to) = (from + stays * slope, to + stays * slope);
         }
     }
