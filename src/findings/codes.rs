@@ -351,6 +351,11 @@ codes! {
         "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",
         "turns at rest make up for starts and stops only; ramps and corners stay as uneven as the melt makes them",
         "count E on a thicker strand, or raise controller.e_step_mm_s if the controller takes more";
+    /// The controller takes a change of E per mm as a corner.
+    SeamsBrake, Note, "seams-brake",
+        "the controller takes a change of E per mm as a corner, so that it brakes where pieces of a bead meet",
+        "the print takes longer than is told, by some percent up to a fifth, and along more of its path the flow is off",
+        "count E on a thicker strand; a replay of the output tells what becomes of time and flow";
     /// A pause without the way to the park position.
     PauseNotParked, Note, "pause-not-parked",
         "pauses for refills were written without the way to the park position",

@@ -169,7 +169,8 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
     let screw = &run.profile.screw;
     let place = |detail: String| Place::of_file(detail);
     if let Some(diameter) = run.choice.wanted_diameter_mm {
-        findings.add(Code::EStepTooSmall, || {
+        let code = if run.choice.how == How::AlongPath { Code::SeamsBrake } else { Code::EStepTooSmall };
+        findings.add(code, || {
             place(format!("screw.output_e_unit = \"virtual-filament-mm\" with at least {diameter:.1} mm"))
         });
     }
