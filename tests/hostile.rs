@@ -279,6 +279,24 @@ fn lines_that_set_modes_themselves_stay_one_line() {
     }
 }
 
+/// Where a word stands among those of its line is told of every line that is read.
+#[test]
+fn words_behind_hundreds_of_others() {
+    let line = format!("G1 {}X40 E40 F1500 {0}E40", "S".repeat(300));
+    holds(format!("G28\nM83\nG1 Z0.3 F3000\nG1 X5 E1\n{line}\nG1 X9 Y9 E5\n").as_bytes());
+    let (output, _) = run(
+        format!("G28\nM83\nG1 Z0.3 F3000\nG1 X5 E1\nG1 {}X40 E40 F1500\n", "S".repeat(300)).as_bytes(),
+        &profile(3.0, 1.0, 60.0),
+        &alone(),
+    )
+    .expect("a plain line");
+    let output = String::from_utf8(output).expect("plain text");
+    assert!(
+        output.lines().last().is_some_and(|line| line.contains("SX40 E40 F") && !line.contains("F1500")),
+        "{output}"
+    );
+}
+
 /// An arc that ends off its circle is another one when it is begun anew on its way.
 #[test]
 fn arcs_that_miss_their_end_stay_whole() {

@@ -25,7 +25,7 @@ impl Command {
 #[derive(Clone, Debug)]
 pub struct Words {
     values: [f64; 26],
-    places: [u8; 26],
+    places: [u16; 26],
     with_number: u32,
     bare: u32,
     twice: u32,
@@ -75,8 +75,8 @@ impl Words {
             self.with_number |= bit;
             if let Some(slot) = self.values.get_mut(usize::from(word.letter.wrapping_sub(b'A'))) {
                 *slot = word.value;
-                // A line with more words than this is never edited by place.
-                self.places[usize::from(word.letter - b'A')] = u8::try_from(place).unwrap_or(u8::MAX);
+                // A line has fewer words than that.
+                self.places[usize::from(word.letter - b'A')] = place as u16;
             }
         }
     }
@@ -94,7 +94,7 @@ impl Words {
     /// Index of a letter's word among the words of the line.
     pub fn place(&self, letter: u8) -> Option<usize> {
         let place = self.places[usize::from(letter.wrapping_sub(b'A')) % 26];
-        (self.has(bit(letter)) && place != u8::MAX).then_some(usize::from(place))
+        self.has(bit(letter)).then_some(usize::from(place))
     }
 
     fn has(&self, bits: u32) -> bool {

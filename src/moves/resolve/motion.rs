@@ -29,7 +29,7 @@ struct Asked<'a> {
     given: [bool; 3],
     /// Value of its E word.
     e: Option<f64>,
-    /// That word; `None` also where it stands too far behind in the line to be edited.
+    /// That word.
     e_word: Option<&'a Word>,
     /// Its F word, if it can be used.
     feed: Option<&'a Word>,
