@@ -53,31 +53,6 @@ impl Part {
     }
 }
 
-/// Flows of one bin of the histogram: above `above`, at most `most`, mm³/s.
-#[derive(Clone, Copy, Debug)]
-struct Span {
-    above: f64,
-    most: f64,
-    bin: usize,
-}
-
-impl Span {
-    /// Holds no flow.
-    const NONE: Self = Self { above: f64::INFINITY, most: 0.0, bin: 0 };
-
-    /// The bin of a flow among those with these upper edges, the last of which is open.
-    fn of(flow: f64, edges: &[f64]) -> Self {
-        let bin = edges.iter().position(|edge| flow <= *edge).unwrap_or(edges.len());
-        let edge = |bin: Option<usize>| bin.and_then(|bin| edges.get(bin)).copied();
-        let above = edge(bin.checked_sub(1)).unwrap_or(f64::NEG_INFINITY);
-        Self { above, most: edge(Some(bin)).unwrap_or(f64::INFINITY), bin }
-    }
-
-    fn holds(&self, flow: f64) -> bool {
-        flow > self.above && flow <= self.most
-    }
-}
-
 /// A move and how it is executed before and after.
 #[derive(Clone, Copy, Debug)]
 pub struct Executed<'a> {
@@ -122,8 +97,6 @@ pub struct Tally {
     run_of: (Role, u32),
     layers_per_band: u32,
     histogram: [(f64, f64, f64, f64); EDGES.len() + 1],
-    /// The bins of the last bead, before and after: the next is mostly in the same.
-    bins: [Span; 2],
     reasons: [(u64, f64); Reason::ALL.len()],
     largest: Vec<LargestChange>,
 }
@@ -147,7 +120,6 @@ impl Tally {
             run_of: (Role::Unknown, 0),
             layers_per_band: 1,
             histogram: Default::default(),
-            bins: [Span::NONE; 2],
             reasons: Default::default(),
             largest: Vec::with_capacity(LARGEST + 1),
         }
@@ -229,18 +201,14 @@ impl Tally {
         run.time_after += after;
         run.peak_before = run.peak_before.at_least(flow_before);
         run.peak_after = run.peak_after.at_least(flow_after);
-        let [from, to] = &mut self.bins;
-        if !from.holds(flow_before) {
-            *from = Span::of(flow_before, &self.edges);
-        }
-        if !to.holds(flow_after) {
-            *to = Span::of(flow_after, &self.edges);
-        }
-        if let Some(bin) = self.histogram.get_mut(from.bin) {
+        // Counted without asking: from bead to bead nobody can guess which edge comes first.
+        let bin = |flow: f64| self.edges.iter().map(|edge| usize::from(flow > *edge)).sum::<usize>();
+        let (from, to) = (bin(flow_before), bin(flow_after));
+        if let Some(bin) = self.histogram.get_mut(from) {
             bin.0 += before;
             bin.2 += volume;
         }
-        if let Some(bin) = self.histogram.get_mut(to.bin) {
+        if let Some(bin) = self.histogram.get_mut(to) {
             bin.1 += after;
             bin.3 += volume;
         }
