@@ -10,7 +10,7 @@ mod promises;
 use std::io::{Cursor, Read, Seek, SeekFrom};
 
 use meltwright::pipeline::{self, Options};
-use meltwright::profile::{Assignment, Profile};
+use meltwright::profile::{Assignment, LagCompensation, Profile};
 use meltwright::summary::Summary;
 use promises::files::{ALMOST, alone, more_than_feeds, no_figures, other_profile, profile, run, ways, wrong_with_all};
 use promises::{files, moves, tables};
@@ -276,6 +276,28 @@ fn lines_that_set_modes_themselves_stay_one_line() {
         for ending in ["M83", "M82"] {
             holds(format!("G28\n{ending}\nG1 Z0.3 F3000\nG1 X5 E1\nG1 X0 E2\n{line}\nG1 X9 Y9 E5\n").as_bytes());
         }
+    }
+}
+
+/// A line that repeats a motion without naming it needs the line that named it, even where that gave way to the melt.
+#[test]
+fn motions_that_a_reversal_named_are_named_again() {
+    let moves = "X20 Y5 E2 F900\nX0 Y9 E2\n";
+    for (start, reversal, named) in [
+        ("", "G1 E-1 F1800", "\nG1 X"),
+        ("G2 X10 Y0 I5 J0 E1 F900\n", "G1 E-1 F1800", "\nG1 X"),
+        ("G1 X10 E1 F900\n", "G0 E-1 F1800", "\nG0 X"),
+    ] {
+        let input = format!("G28\nM83\n{start}{reversal}\n{moves}G1 E1 F1800\n{moves}");
+        holds(input.as_bytes());
+        let mut profile = profile(3.0, 1.0, 60.0);
+        profile.screw.lag_compensated_by.value = LagCompensation::File;
+        let output = run(input.as_bytes(), &profile, &Options::default()).expect("a plain file").0;
+        let output = String::from_utf8(output).expect("plain text");
+        assert!(!output.contains("E-1 ") && output.contains(named), "{reversal}: {output}");
+        // Nothing is missing where it stays.
+        let alone = run(input.as_bytes(), &profile, &alone()).expect("a plain file").0;
+        assert!(String::from_utf8(alone).expect("plain text").contains("\nX20 Y5 E2"));
     }
 }
 

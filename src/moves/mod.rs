@@ -247,6 +247,10 @@ impl Move {
     /// An arc whose line cannot be written as several: an end is missing on it or off its circle, or the centre is a
     /// position.
     pub const WHOLE: u16 = 512;
+    /// The line repeats the motion `G0` without naming it; the last line that named it only turns E.
+    pub const REPEATS_0: u16 = 16384;
+    /// The same of `G1`.
+    pub const REPEATS_1: u16 = 32768;
     /// The line starts with a line number.
     pub const NUMBERED: u16 = 128;
     /// The line is nearly as long as the controller reads: a new F must not be longer than the one it replaces.

@@ -42,6 +42,8 @@ pub struct State {
     pub plane: Plane,
     /// Motion mode; `None` before the first motion and after `G80`.
     pub motion: Option<Motion>,
+    /// The last line that named it only turns E.
+    pub named_by_e: bool,
     /// F in force, mm per minute, before the speed factor.
     pub feed_mm_min: f64,
     /// Decimals with which that F is spelled.
@@ -81,6 +83,7 @@ impl State {
             absolute_centres: false,
             plane: Plane::Xy,
             motion: None,
+            named_by_e: false,
             feed_mm_min: feed_mm_s * 60.0,
             feed_decimals: 1,
             speed_factor: 1.0,

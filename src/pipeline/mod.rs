@@ -59,6 +59,7 @@ use batch::{Batch, Spare};
 use foresight::Foresight;
 use granules::Granules;
 use intake::Intake;
+use limiter::Limiter;
 use pauses::Pauses;
 use planning::Planning;
 use prescan::{Prescan, prescan};
@@ -348,12 +349,12 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         }
         Ok(())
     };
-    let composes = purpose == Purpose::Rewrite;
+    let writes_as = (purpose == Purpose::Rewrite).then_some(e_letter);
     let spare = Spare::default();
     loop {
         let mut reader = BlockReader::new(&mut *input, block_size);
         let is_full = AtomicBool::new(false);
-        let works: Vec<Work<'_, Batch>> = vec![
+        let mut works: Vec<Work<'_, Batch>> = vec![
             Box::new(|batch| match is_full.load(Ordering::Relaxed) {
                 true => Ok(Next::End),
                 false => batch.fill(&mut reader, hash.as_mut(), &mut bytes),
@@ -374,27 +375,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
                 is_full.store(foresight.is_full(), Ordering::Relaxed);
                 Ok(Next::On)
             }),
-            Box::new(|batch| {
-                batch.pass(|known, limited| limiter.take_all(known, limited));
-                Ok(Next::On)
-            }),
-            Box::new(|batch| {
-                batch.pass(|limited, decided| scribe.take(limited, decided));
-                Ok(Next::On)
-            }),
-            Box::new(|batch| {
-                if composes {
-                    batch.compose(e_letter);
-                }
-                Ok(Next::On)
-            }),
-            Box::new(|batch| {
-                write(batch)?;
-                spare.give(&mut batch.moves);
-                progress(batch.bytes);
-                Ok(Next::On)
-            }),
         ];
+        works.extend(behind(&mut limiter, &mut scribe, writes_as, &mut write, &spare, progress));
         ring::run(Batch::all(), works)?;
         let Some(surveyor) = surveyor.take_if(|_| foresight.is_full()) else { break };
         foresight.look_through(surveyor, intake.clone(), input, bytes, block_size)?;
@@ -406,12 +388,18 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         foresight.end(surveyor, &mut last.surveyed);
     }
     last.hold(&mut foresight);
-    last.pass(|known, limited| {
-        limiter.take_all(known, limited);
-        limiter.finish(limited);
-    });
+    // A file of one layer is all that was held back: it goes round as any other does.
+    let mut held = std::mem::take(&mut last.moves).into_iter();
+    let mut works: Vec<Work<'_, Batch>> = vec![Box::new(|batch| {
+        batch.bytes = bytes;
+        batch.moves.extend(held.next());
+        Ok(if batch.moves.is_empty() { Next::End } else { Next::On })
+    })];
+    works.extend(behind(&mut limiter, &mut scribe, writes_as, &mut write, &spare, progress));
+    ring::run(Batch::all(), works)?;
+    limiter.finish(&mut last.moves);
     last.pass(|limited, decided| scribe.take(limited, decided));
-    if composes {
+    if let Some(e_letter) = writes_as {
         last.compose(e_letter);
     }
     write(&mut last)?;
@@ -443,6 +431,39 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     }
     let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes, choice };
     Ok(summary(&run, intake.resolver, soft, scribe, record))
+}
+
+/// The stations behind those where the part becomes known. `writes_as`: letter of E, where an output is written.
+fn behind<'a>(
+    limiter: &'a mut Limiter,
+    scribe: &'a mut Scribe,
+    writes_as: Option<u8>,
+    write: &'a mut (dyn FnMut(&mut Batch) -> Result<()> + Send),
+    spare: &'a Spare,
+    progress: &'a mut (dyn FnMut(u64) + Send),
+) -> [Work<'a, Batch>; 4] {
+    [
+        Box::new(|batch| {
+            batch.pass(|known, limited| limiter.take_all(known, limited));
+            Ok(Next::On)
+        }),
+        Box::new(|batch| {
+            batch.pass(|limited, decided| scribe.take(limited, decided));
+            Ok(Next::On)
+        }),
+        Box::new(move |batch| {
+            if let Some(e_letter) = writes_as {
+                batch.compose(e_letter);
+            }
+            Ok(Next::On)
+        }),
+        Box::new(|batch| {
+            write(batch)?;
+            spare.give(&mut batch.moves);
+            progress(batch.bytes);
+            Ok(Next::On)
+        }),
+    ]
 }
 
 /// A file of prose or comments.

@@ -80,6 +80,8 @@ pub struct Scribe {
     purpose: Purpose,
     braking: Braking,
     lines: Vec<u8>,
+    /// The line that named the motion in force was taken out.
+    unnamed: bool,
 }
 
 impl Scribe {
@@ -111,6 +113,7 @@ impl Scribe {
             purpose: terms.purpose,
             braking,
             lines: Vec::new(),
+            unnamed: false,
         }
     }
 
@@ -247,6 +250,7 @@ impl Scribe {
                 self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
             };
             driven.rest_s += halted_s;
+            name_motion(&mut self.unnamed, step, driven.e, &mut lines);
             let (edit, speed) = match driven.e {
                 ELine::Remove => (FeedEdit::Keep, step.speed),
                 _ => self.feeds.next(step, &kept, driven.e_scale),
@@ -314,6 +318,20 @@ impl Scribe {
         for index in noted {
             self.clock.note(*first_line + u64::from(index));
         }
+    }
+}
+
+/// Names the motion that a line repeats, if the line that named it was taken out. `unnamed`: whether it was.
+#[inline]
+fn name_motion(unnamed: &mut bool, step: &Move, e: ELine, lines: &mut LinesBefore<'_>) {
+    let repeats = step.flags & (Move::REPEATS_0 | Move::REPEATS_1);
+    if repeats == 0 {
+        if matches!(step.kind, Kind::EIn | Kind::EOut) {
+            *unnamed = e == ELine::Remove;
+        }
+    } else if *unnamed && e != ELine::Remove && !step.has(Move::NUMBERED) {
+        lines.text.extend_from_slice(if repeats == Move::REPEATS_0 { b"G0 " } else { b"G1 " });
+        *unnamed = false;
     }
 }
 

@@ -199,6 +199,18 @@ impl Resolver {
             Action::NotFollowed => self.not_followed(words, at),
         }
         let names_motion = words.commands().iter().any(|c| c.letter == b'G' && matches!(c.tenths, 0 | 10 | 20 | 30));
+        if names_motion {
+            self.state.named_by_e = !words.has_any(b"XYZ") && words.get(self.rules.axis).is_some();
+        } else if self.state.named_by_e
+            && action == Action::Modal
+            && let Some(step) = self.moves.get_mut(before)
+        {
+            step.flags |= match next.motion {
+                Some(Motion::Rapid) => Move::REPEATS_0,
+                Some(Motion::Linear) => Move::REPEATS_1,
+                _ => 0,
+            };
+        }
         let repeats_arc = !names_motion && matches!(next.motion, Some(Motion::Arc { .. }));
         // A motion behind another command may lead elsewhere for it, as behind that of a coordinate system.
         let repeats_behind = action == Action::Modal && !names_motion && !words.commands().is_empty();

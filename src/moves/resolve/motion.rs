@@ -119,6 +119,7 @@ impl Resolver {
         let done = self.advance(&asked, mode, None, at);
         if done.is_ok() {
             self.state.motion = Some(mode);
+            self.state.named_by_e = asked.given == [false; 3] && asked.e.is_some();
         }
         Some(done)
     }
