@@ -29,14 +29,15 @@ const LAYER_MM: std::ops::RangeInclusive<f64> = 0.01..=10.0;
 impl FileSettings {
     /// Reads the comment lines of `text`; what is stated later wins, so give the start of a file before its end.
     pub fn read(&mut self, text: &[u8]) {
-        let mut from = 0;
-        while let Some(rest) = text.get(from..).filter(|rest| !rest.is_empty()) {
-            let line = &rest[..memchr::memchr(b'\n', rest).unwrap_or(rest.len())];
-            from += line.len() + 1;
-            let line = line.trim_ascii_start();
-            if matches!(line.first(), Some(b';' | b'(')) {
-                self.read_line(line.trim_ascii_end());
+        let mut rest = text;
+        while let Some(at) = memchr::memchr2(b';', b'(', rest) {
+            let (before, comment) = rest.split_at(at);
+            let (comment, behind) = comment.split_at(memchr::memchr(b'\n', comment).unwrap_or(comment.len()));
+            // What stands behind words is no line of its own.
+            if before.iter().rfind(|byte| !byte.is_ascii_whitespace() || **byte == b'\n').is_none_or(|b| *b == b'\n') {
+                self.read_line(comment.trim_ascii_end());
             }
+            rest = behind;
         }
     }
 

@@ -5,6 +5,7 @@ use std::io::{Read, Seek, SeekFrom};
 use crate::error::{Error, Result};
 use crate::moves::resolve::{MARKER, MARKER_E};
 use crate::moves::settings::FileSettings;
+use crate::source::block::BlockReader;
 use crate::source::{HEAD, sniff};
 
 /// Bytes looked at from each end. Pictures and settings dumps at the start reach some hundred kB.
@@ -29,6 +30,20 @@ impl Prescan {
     }
 }
 
+impl Prescan {
+    /// Looks at some lines.
+    fn look(&mut self, text: &[u8]) {
+        self.settings.read(text);
+        let mut marks = memchr::memmem::find_iter(text, MARKER);
+        let is_line = |at: &usize| *at == 0 || matches!(text.get(at - 1), Some(b'\n' | 0xbf));
+        if let Some(at) = marks.find(is_line) {
+            self.settings.is_rewritten = true;
+            let line = text.get(at..).unwrap_or_default().split(|byte| *byte == b'\n').next().unwrap_or_default();
+            self.settings.rewritten_e_mm3 = e_volume(line).or(self.settings.rewritten_e_mm3);
+        }
+    }
+}
+
 /// Looks at both ends of `input`, and leaves it at its start.
 ///
 /// # Errors
@@ -38,21 +53,18 @@ pub fn prescan<R: Read + Seek>(input: &mut R) -> Result<Prescan> {
     let length = input.seek(SeekFrom::End(0)).map_err(failed)?;
     let mut found = Prescan { length, ..Prescan::default() };
     let mut text = Vec::new();
-    let tail = length.saturating_sub(REACH);
+    input.seek(SeekFrom::Start(0)).map_err(failed)?;
+    input.by_ref().take(HEAD as u64).read_to_end(&mut text).map_err(failed)?;
+    sniff(&text)?;
+    // Both ends of a file that they cover are read as one.
+    let reach = if length <= 2 * REACH { length } else { REACH };
+    let tail = length - reach;
     for start in if tail == 0 { vec![0] } else { vec![0, tail] } {
         input.seek(SeekFrom::Start(start)).map_err(failed)?;
-        text.clear();
-        input.by_ref().take(REACH).read_to_end(&mut text).map_err(failed)?;
-        if start == 0 {
-            sniff(&text[..text.len().min(HEAD)])?;
-        }
-        found.settings.read(&text);
-        let mut marks = memchr::memmem::find_iter(&text, MARKER);
-        let is_line = |at: &usize| *at == 0 || matches!(text.get(at - 1), Some(b'\n' | 0xbf));
-        if let Some(at) = marks.find(is_line) {
-            found.settings.is_rewritten = true;
-            let line = text.get(at..).unwrap_or_default().split(|byte| *byte == b'\n').next().unwrap_or_default();
-            found.settings.rewritten_e_mm3 = e_volume(line).or(found.settings.rewritten_e_mm3);
+        // In parts, so that little memory is used for the first time.
+        let mut reader = BlockReader::new(input.by_ref().take(reach), HEAD);
+        while reader.next(&mut text)? {
+            found.look(&text);
         }
     }
     input.seek(SeekFrom::Start(0)).map_err(failed)?;

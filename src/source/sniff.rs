@@ -130,6 +130,9 @@ fn is_utf16(head: &[u8]) -> bool {
     if head.starts_with(b"\xff\xfe") || head.starts_with(b"\xfe\xff") {
         return true;
     }
+    if memchr::memchr(0, head).is_none() {
+        return false;
+    }
     let pairs = head.len() / 2;
     let zeros = |odd: usize| {
         let bytes = head.iter().skip(odd).step_by(2);
