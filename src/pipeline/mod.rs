@@ -56,6 +56,7 @@ use crate::survey::Surveyor;
 pub use account::digest;
 use account::{Run, e_unit, hexadecimal, summary};
 use batch::{Batch, Spare};
+use edits::Outgoing;
 use foresight::Foresight;
 use granules::Granules;
 use intake::Intake;
@@ -389,20 +390,15 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     }
     last.hold(&mut foresight);
     // A file of one layer is all that was held back: it goes round as any other does.
-    let mut held = std::mem::take(&mut last.moves).into_iter();
-    let mut works: Vec<Work<'_, Batch>> = vec![Box::new(|batch| {
-        batch.bytes = bytes;
-        batch.moves.extend(held.next());
-        Ok(if batch.moves.is_empty() { Next::End } else { Next::On })
-    })];
+    let held = std::mem::take(&mut last.moves);
+    let mut works = vec![hand_in(held, bytes)];
     works.extend(behind(&mut limiter, &mut scribe, writes_as, &mut write, &spare, progress));
     ring::run(Batch::all(), works)?;
-    limiter.finish(&mut last.moves);
-    last.pass(|limited, decided| scribe.take(limited, decided));
-    if let Some(e_letter) = writes_as {
-        last.compose(e_letter);
-    }
-    write(&mut last)?;
+    let mut limited = Vec::new();
+    limiter.finish(&mut limited);
+    let mut works = vec![hand_in(limited, bytes)];
+    works.extend(behind(&mut limiter, &mut scribe, writes_as, &mut write, &spare, progress).into_iter().skip(1));
+    ring::run(Batch::all(), works)?;
     intake.resolver.finish();
     if let Some(output) = &mut output {
         output.flush().map_err(|error| Error::io("write the output", error))?;
@@ -431,6 +427,16 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     }
     let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes, choice };
     Ok(summary(&run, intake.resolver, soft, scribe, record))
+}
+
+/// Fills batches with blocks that are there, one each; `bytes`: what was read up to their end.
+fn hand_in<'a>(blocks: Vec<Outgoing>, bytes: u64) -> Work<'a, Batch> {
+    let mut blocks = blocks.into_iter();
+    Box::new(move |batch| {
+        batch.bytes = bytes;
+        batch.moves.extend(blocks.next());
+        Ok(if batch.moves.is_empty() { Next::End } else { Next::On })
+    })
 }
 
 /// The stations behind those where the part becomes known. `writes_as`: letter of E, where an output is written.
