@@ -201,9 +201,7 @@ impl Tally {
         run.time_after += after;
         run.peak_before = run.peak_before.at_least(flow_before);
         run.peak_after = run.peak_after.at_least(flow_after);
-        // Counted without asking: from bead to bead nobody can guess which edge comes first.
-        let bin = |flow: f64| self.edges.iter().map(|edge| usize::from(flow > *edge)).sum::<usize>();
-        let (from, to) = (bin(flow_before), bin(flow_after));
+        let (from, to) = (bin_of(flow_before, &self.edges), bin_of(flow_after, &self.edges));
         if let Some(bin) = self.histogram.get_mut(from) {
             bin.0 += before;
             bin.2 += volume;
@@ -333,22 +331,22 @@ impl Tally {
     }
 }
 
+/// The bin of a flow among those with these upper edges, the last of which is open.
+///
+/// Counted without asking: from bead to bead nobody can guess between which edges a flow lies.
+#[inline]
+fn bin_of(flow: f64, edges: &[f64; EDGES.len()]) -> usize {
+    edges.iter().map(|edge| usize::from(flow > *edge)).sum()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn a_bin_holds_what_lies_up_to_its_edge() {
-        let edges = EDGES;
-        for k in 0..=500_u32 {
-            let flow = f64::from(k) * 0.01;
-            let found = Span::of(flow, &edges);
-            let slow = edges.iter().filter(|edge| flow > **edge).count();
-            assert_eq!(found.bin, slow, "{flow}");
-            for other in [0.0, 0.25, 0.250_001, 0.9, 4.0, 4.1, 9.0] {
-                assert_eq!(found.holds(other), Span::of(other, &edges).bin == slow, "{flow} {other}");
-            }
+        for (flow, bin) in [(0.0, 0), (0.25, 0), (0.250_001, 1), (0.9, 3), (1.0, 4), (4.0, 8), (4.1, 9), (1e9, 9)] {
+            assert_eq!(bin_of(flow, &EDGES), bin, "{flow}");
         }
-        assert!([0.0, 1.0, 1e9].iter().all(|flow| !Span::NONE.holds(*flow)));
     }
 }

@@ -105,7 +105,9 @@ impl Resolver {
         if let [Command { letter: b'G', tenths: tenths @ (0 | 10) }] = words.commands() {
             let kept = self.state.motion;
             self.state.motion = Some(if *tenths == 0 { Motion::Rapid } else { Motion::Linear });
-            return self.motion(words, false, at).inspect_err(|_| self.state.motion = kept);
+            self.motion(words, false, at).inspect_err(|_| self.state.motion = kept)?;
+            self.state.named_by_e = self.only_turns_e(words);
+            return Ok(());
         }
         self.watched(at, |watch, found| watch.g_commands(words, found));
         // Everything is worked out on a copy of the small settings, and committed when the line is sound.
@@ -200,7 +202,7 @@ impl Resolver {
         }
         let names_motion = words.commands().iter().any(|c| c.letter == b'G' && matches!(c.tenths, 0 | 10 | 20 | 30));
         if names_motion {
-            self.state.named_by_e = !words.has_any(b"XYZ") && words.get(self.rules.axis).is_some();
+            self.state.named_by_e = self.only_turns_e(words);
         } else if self.state.named_by_e
             && action == Action::Modal
             && let Some(step) = self.moves.get_mut(before)
@@ -220,6 +222,11 @@ impl Resolver {
             step.flags |= Move::BOUND;
         }
         Ok(())
+    }
+
+    /// Whether a line has E and no place to go to.
+    fn only_turns_e(&self, words: &Words) -> bool {
+        !words.has_any(b"XYZ") && words.get(self.rules.axis).is_some()
     }
 
     /// Sets the factor on E of the named tool, or of the active one.
