@@ -271,6 +271,8 @@ fn lines_that_set_modes_themselves_stay_one_line() {
         "G1 X60 E6551e30X30 E-20 F600",
         "G1 X60 E400 X30 E300 F600",
         "G91\nG2 X10 Y10 I10 J0 E90 F6000\nMACRO_THAT_MOVES\nX10 Y10 I10 J0\nG90",
+        "g1 x20 e1 f601e3.080",
+        "g1 x20 f1200e2",
     ];
     for line in lines {
         for ending in ["M83", "M82"] {

@@ -138,7 +138,8 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
         from = word.end() as usize;
         match (word.letter, long.feed, arc) {
             (b'F', Some(feed), _) => {
-                out.push(b'F');
+                // Behind a capital an `e` that follows would be an exponent.
+                out.push(bytes.get(word.start as usize).copied().unwrap_or(b'F'));
                 write_fixed(out, feed.value, feed.decimals);
                 feed_written = true;
             }

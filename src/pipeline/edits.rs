@@ -267,10 +267,8 @@ impl Written {
         let e_edit = Edit { at, remove, put };
         let feed_edit = match edit {
             FeedEdit::Keep | FeedEdit::LineBefore(_) => None,
-            FeedEdit::Replace(feed) => {
-                Some(Edit { at: step.feed_at, remove: u32::from(step.feed_len), put: feed_word(feed, false) })
-            }
-            FeedEdit::Insert(feed) => Some(Edit { at: step.feed_at, remove: 0, put: feed_word(feed, true) }),
+            FeedEdit::Replace(feed) => Some(another_feed(block, step, feed)),
+            FeedEdit::Insert(feed) => Some(Edit { at: step.feed_at, remove: 0, put: feed_word(feed) }),
         };
         match feed_edit {
             None => block.edits.push(e_edit),
@@ -312,7 +310,6 @@ impl Written {
     /// What becomes of a line whose E stays.
     fn write_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit) {
         let before = block.edits.len();
-        let word = feed_word;
         let split = step.has(Move::SPLIT).then(|| block.splits.iter().find(|s| s.line == step.line)).flatten();
         if let Some(line) = split {
             // The pieces before the last run at the line's speed; an F word added goes on the first of them only.
@@ -330,7 +327,7 @@ impl Written {
                 words.push(Edit { at, remove: u32::from(len), put });
             }
             if let FeedEdit::Replace(feed) = edit {
-                words.push(Edit { at: step.feed_at, remove: u32::from(step.feed_len), put: word(feed, false) });
+                words.push(another_feed(block, step, feed));
                 self.feeds += 1;
             }
             words.sort_by_key(|edit| edit.at);
@@ -347,12 +344,12 @@ impl Written {
             match edit {
                 FeedEdit::Keep => return,
                 FeedEdit::Replace(feed) => {
-                    let remove = u32::from(step.feed_len);
-                    block.edits.push(Edit { at: step.feed_at, remove, put: word(feed, false) });
+                    let edit = another_feed(block, step, feed);
+                    block.edits.push(edit);
                     self.feeds += 1;
                 }
                 FeedEdit::Insert(feed) => {
-                    block.edits.push(Edit { at: step.feed_at, remove: 0, put: word(feed, true) });
+                    block.edits.push(Edit { at: step.feed_at, remove: 0, put: feed_word(feed) });
                     self.feeds += 1;
                 }
                 FeedEdit::LineBefore(feed) => {
@@ -365,8 +362,16 @@ impl Written {
     }
 }
 
-fn feed_word(FeedWord { value, decimals }: FeedWord, space: bool) -> Put {
-    Put::Word { space, letter: b'F', value, decimals }
+/// A new F word, with a space before it.
+fn feed_word(FeedWord { value, decimals }: FeedWord) -> Put {
+    Put::Word { space: true, letter: b'F', value, decimals }
+}
+
+/// The F word of a line with another number. Its letter stays: behind a capital an `e` that follows would be an exponent.
+fn another_feed(block: &Edited, step: &Move, FeedWord { value, decimals }: FeedWord) -> Edit {
+    let letter = block.bytes.get(step.feed_at as usize).copied().unwrap_or(b'F');
+    let put = Put::Word { space: false, letter, value, decimals };
+    Edit { at: step.feed_at, remove: u32::from(step.feed_len), put }
 }
 
 /// Start of the line that holds byte `at`.
