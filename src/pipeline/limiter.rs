@@ -251,14 +251,6 @@ impl Limiter {
                 // Without motion the speed is that of E.
                 speed *= e / step.e;
             }
-            let stripped;
-            let bounded = match mark.has(Marks::STRIP) {
-                true => {
-                    stripped = Move { kind, ..*step };
-                    &stripped
-                }
-                false => step,
-            };
             let (mut sway, mut left) = (f64::INFINITY, f64::INFINITY);
             if let Some(soft) = &mut passes.soft {
                 if soft.is_by_move() {
@@ -274,7 +266,7 @@ impl Limiter {
             }
             let of_travels = passes.travels.as_mut().filter(|_| kind == Kind::Travel);
             let mut ruling = match (of_travels, &mut passes.accels) {
-                (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(bounded, sway, speed) },
+                (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, kind, sway, speed) },
                 (None, None) => Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag },
                 (None, Some(accels)) => {
                     let top = if self.may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
@@ -284,7 +276,7 @@ impl Limiter {
                         None => accel::limit(step, top, [before.entry, before.exit], own, bore, &passes.melt),
                         Some(error) => accel::within_error(step, top, own, bore, &passes.melt, error),
                     };
-                    let mut ruling = accels.next(bounded, limit.at_most(sway), top);
+                    let mut ruling = accels.next(step, kind, limit.at_most(sway), top);
                     if sway < limit {
                         ruling.reason = Reason::Sway;
                     }

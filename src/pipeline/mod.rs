@@ -60,7 +60,6 @@ use edits::Outgoing;
 use foresight::Foresight;
 use granules::Granules;
 use intake::Intake;
-use limiter::Limiter;
 use pauses::Pauses;
 use planning::Planning;
 use prescan::{Prescan, prescan};
@@ -376,8 +375,12 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
                 is_full.store(foresight.is_full(), Ordering::Relaxed);
                 Ok(Next::On)
             }),
+            Box::new(|batch| {
+                batch.pass(|known, limited| limiter.take_all(known, limited));
+                Ok(Next::On)
+            }),
         ];
-        works.extend(behind(&mut limiter, &mut scribe, writes_as, &mut write, &spare, progress));
+        works.extend(behind(&mut scribe, writes_as, &mut write, &spare, progress));
         ring::run(Batch::all(), works)?;
         let Some(surveyor) = surveyor.take_if(|_| foresight.is_full()) else { break };
         foresight.look_through(surveyor, intake.clone(), input, bytes, block_size)?;
@@ -389,15 +392,13 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         foresight.end(surveyor, &mut last.surveyed);
     }
     last.hold(&mut foresight);
-    // A file of one layer is all that was held back: it goes round as any other does.
-    let held = std::mem::take(&mut last.moves);
-    let mut works = vec![hand_in(held, bytes)];
-    works.extend(behind(&mut limiter, &mut scribe, writes_as, &mut write, &spare, progress));
-    ring::run(Batch::all(), works)?;
-    let mut limited = Vec::new();
-    limiter.finish(&mut limited);
-    let mut works = vec![hand_in(limited, bytes)];
-    works.extend(behind(&mut limiter, &mut scribe, writes_as, &mut write, &spare, progress).into_iter().skip(1));
+    last.pass(|known, limited| {
+        limiter.take_all(known, limited);
+        limiter.finish(limited);
+    });
+    // Of a file of one layer that is all of it: it goes round as any other does.
+    let mut works = vec![hand_in(last.moves, bytes)];
+    works.extend(behind(&mut scribe, writes_as, &mut write, &spare, progress));
     ring::run(Batch::all(), works)?;
     intake.resolver.finish();
     if let Some(output) = &mut output {
@@ -439,20 +440,15 @@ fn hand_in<'a>(blocks: Vec<Outgoing>, bytes: u64) -> Work<'a, Batch> {
     })
 }
 
-/// The stations behind those where the part becomes known. `writes_as`: letter of E, where an output is written.
+/// The stations behind the limiter. `writes_as`: letter of E, where an output is written.
 fn behind<'a>(
-    limiter: &'a mut Limiter,
     scribe: &'a mut Scribe,
     writes_as: Option<u8>,
     write: &'a mut (dyn FnMut(&mut Batch) -> Result<()> + Send),
     spare: &'a Spare,
     progress: &'a mut (dyn FnMut(u64) + Send),
-) -> [Work<'a, Batch>; 4] {
+) -> [Work<'a, Batch>; 3] {
     [
-        Box::new(|batch| {
-            batch.pass(|known, limited| limiter.take_all(known, limited));
-            Ok(Next::On)
-        }),
         Box::new(|batch| {
             batch.pass(|limited, decided| scribe.take(limited, decided));
             Ok(Next::On)

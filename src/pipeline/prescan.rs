@@ -28,9 +28,7 @@ impl Prescan {
         const LEAST: usize = 8 * 1024;
         usize::try_from(self.length / PARTS).unwrap_or(most).max(LEAST).min(most)
     }
-}
 
-impl Prescan {
     /// Looks at some lines.
     fn look(&mut self, text: &[u8]) {
         self.settings.read(text);

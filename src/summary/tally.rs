@@ -348,5 +348,10 @@ mod tests {
         for (flow, bin) in [(0.0, 0), (0.25, 0), (0.250_001, 1), (0.9, 3), (1.0, 4), (4.0, 8), (4.1, 9), (1e9, 9)] {
             assert_eq!(bin_of(flow, &EDGES), bin, "{flow}");
         }
+        for k in 0..=500_u32 {
+            let flow = f64::from(k) * 0.01;
+            let first = EDGES.iter().position(|edge| flow <= *edge).unwrap_or(EDGES.len());
+            assert_eq!(bin_of(flow, &EDGES), first, "{flow}");
+        }
     }
 }

@@ -137,11 +137,12 @@ impl Accels {
         }
     }
 
-    /// Decides for the next move; `limit`: as [`limit`] gives it, `speed`: at most reached, mm/s.
+    /// Decides for the next move; `kind`: what it is in the output, `limit`: as [`limit`] gives it, `speed`: at most reached,
+    /// mm/s.
     ///
     /// Words hold for the beads of other tools too, which so get back what the file has.
-    pub fn next(&mut self, step: &Move, limit: f64, speed: f64) -> Ruling {
-        let is_bead = step.kind == Kind::Bead;
+    pub fn next(&mut self, step: &Move, kind: Kind, limit: f64, speed: f64) -> Ruling {
+        let is_bead = kind == Kind::Bead;
         let reason = Reason::MeltLag;
         let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason };
         if step.length <= 0.0 {
@@ -149,7 +150,7 @@ impl Accels {
         }
         // The word for beads holds for all that turns E on the way.
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
-        let turns_back = step.kind == Kind::MovingEOut;
+        let turns_back = kind == Kind::MovingEOut;
         if of_beads && !is_bead && !turns_back {
             return Ruling { bound: f64::INFINITY, word: None, reason };
         }
@@ -277,19 +278,28 @@ mod tests {
         let bead = crate::moves::sample::bead(10.0, 1.0);
         let mut travel = bead;
         travel.kind = Kind::Travel;
-        assert_eq!(accels.next(&bead, 437.5, 50.0), Ruling { bound: 430.0, word: Some(430), reason: Reason::MeltLag });
-        assert_eq!(accels.next(&bead, 600.0, 50.0), Ruling { bound: 430.0, word: None, reason: Reason::MeltLag });
-        assert_eq!(accels.next(&bead, 668.0, 50.0), Ruling { bound: 660.0, word: Some(660), reason: Reason::MeltLag });
+        assert_eq!(
+            accels.next(&bead, Kind::Bead, 437.5, 50.0),
+            Ruling { bound: 430.0, word: Some(430), reason: Reason::MeltLag }
+        );
+        assert_eq!(
+            accels.next(&bead, Kind::Bead, 600.0, 50.0),
+            Ruling { bound: 430.0, word: None, reason: Reason::MeltLag }
+        );
+        assert_eq!(
+            accels.next(&bead, Kind::Bead, 668.0, 50.0),
+            Ruling { bound: 660.0, word: Some(660), reason: Reason::MeltLag }
+        );
         // A short slow travel is not worth a line; 50 mm at 150 mm/s is: 150 / 660 - 150 / 3000 = 0.18 s.
         travel.length = 1.0;
-        assert_eq!(accels.next(&travel, f64::INFINITY, 5.0).word, None);
+        assert_eq!(accels.next(&travel, Kind::Travel, f64::INFINITY, 5.0).word, None);
         travel.length = 50.0;
         assert_eq!(
-            accels.next(&travel, f64::INFINITY, 150.0),
+            accels.next(&travel, Kind::Travel, f64::INFINITY, 150.0),
             Ruling { bound: 3000.0, word: Some(3000), reason: Reason::MeltLag }
         );
         assert_eq!(
-            accels.next(&bead, f64::INFINITY, 50.0),
+            accels.next(&bead, Kind::Bead, f64::INFINITY, 50.0),
             Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag }
         );
     }
