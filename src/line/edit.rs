@@ -1,6 +1,6 @@
 //! Changes to a block of text: what is not named here is copied byte for byte.
 
-use super::number::{write_fixed, write_whole};
+use super::number::{write_whole, write_word};
 use super::{Block, Line};
 use std::io::Write;
 use std::ops::Range;
@@ -127,8 +127,7 @@ fn put(what: &Put, out: &mut Vec<u8>) {
             if *space {
                 out.push(b' ');
             }
-            out.push(*letter);
-            write_fixed(out, *value, *decimals);
+            write_word(out, *letter, *value, *decimals);
         }
         Put::Checksum => {
             let line = memchr::memrchr(b'\n', out).map_or(0, |end| end + 1);
@@ -138,10 +137,7 @@ fn put(what: &Put, out: &mut Vec<u8>) {
             // Writing to a `Vec` cannot fail.
             let _ = write!(out, "{sum}");
         }
-        Put::Quanta { letter, quanta, decimals } => {
-            out.push(*letter);
-            write_whole(out, *quanta, *decimals);
-        }
+        Put::Quanta { letter, quanta, decimals } => write_whole(out, *letter, *quanta, *decimals),
         Put::Text(text) => out.extend_from_slice(text.bytes()),
     }
 }

@@ -96,12 +96,23 @@ fn exponent_len(text: &[u8]) -> usize {
 /// Source of the product's error: T. J. Dekker, Numerische Mathematik 18 (1971), 224-242.
 #[inline]
 pub fn write_fixed(out: &mut Vec<u8>, value: f64, decimals: u8) {
-    let size = value.abs();
+    write_behind(out, None, value, decimals);
+}
+
+/// Writes a word: its letter, and its number as [`write_fixed`] does.
+#[inline]
+pub(crate) fn write_word(out: &mut Vec<u8>, letter: u8, value: f64, decimals: u8) {
+    write_behind(out, Some(letter), value, decimals);
+}
+
+#[inline(always)]
+fn write_behind(out: &mut Vec<u8>, letter: Option<u8>, value: f64, decimals: u8) {
     let scale = POW10[usize::from(decimals) % POW10.len()];
-    if let Some(quantum) = short_quantum(size * scale).filter(|_| usize::from(decimals) <= SHORT_DECIMALS) {
-        write_short(out, value < 0.0, quantum, decimals);
-    } else {
-        write_any(out, value, decimals);
+    match short_quantum(value.abs() * scale) {
+        Some(quantum) if usize::from(decimals) <= SHORT_DECIMALS => {
+            write_short(out, letter, value < 0.0, quantum, decimals);
+        }
+        _ => write_any(out, letter, value, decimals),
     }
 }
 
@@ -118,24 +129,25 @@ fn short_quantum(product: f64) -> Option<u32> {
     (product < SHORT - 1.0 && (product - (shifted - SHIFT)).abs() < CLEARLY).then_some(shifted.to_bits() as u32)
 }
 
-/// Writes `round(quanta) / 10^decimals` as [`write_fixed`] does, halves away from zero; at most 22 decimals.
+/// Writes a word whose number is `round(quanta) / 10^decimals`, halves away from zero; at most 22 decimals.
 #[inline]
-pub(crate) fn write_quanta(out: &mut Vec<u8>, quanta: f64, decimals: u8) {
-    if let Some(whole) = short_quantum(quanta.abs()).filter(|_| usize::from(decimals) <= SHORT_DECIMALS) {
-        write_short(out, quanta < 0.0, whole, decimals);
-    } else {
-        write_any(out, quanta.round() / power_of_ten(decimals), decimals);
+pub(crate) fn write_quanta(out: &mut Vec<u8>, letter: u8, quanta: f64, decimals: u8) {
+    match short_quantum(quanta.abs()) {
+        Some(whole) if usize::from(decimals) <= SHORT_DECIMALS => {
+            write_short(out, Some(letter), quanta < 0.0, whole, decimals);
+        }
+        _ => write_any(out, Some(letter), quanta.round() / power_of_ten(decimals), decimals),
     }
 }
 
-/// Writes `quanta / 10^decimals` as [`write_fixed`] does; at most 22 decimals.
+/// Writes a word whose number is `quanta / 10^decimals`; at most 22 decimals.
 #[inline]
-pub(crate) fn write_whole(out: &mut Vec<u8>, quanta: i64, decimals: u8) {
+pub(crate) fn write_whole(out: &mut Vec<u8>, letter: u8, quanta: i64, decimals: u8) {
     let size = quanta.unsigned_abs();
     if size < SHORT as u64 && usize::from(decimals) <= SHORT_DECIMALS {
-        write_short(out, quanta < 0, size as u32, decimals);
+        write_short(out, Some(letter), quanta < 0, size as u32, decimals);
     } else {
-        write_any(out, quanta as f64 / power_of_ten(decimals), decimals);
+        write_any(out, Some(letter), quanta as f64 / power_of_ten(decimals), decimals);
     }
 }
 
@@ -147,7 +159,8 @@ pub(crate) fn power_of_ten(exponent: u8) -> f64 {
 
 /// What [`write_fixed`] does with a number that is not short.
 #[inline(never)]
-fn write_any(out: &mut Vec<u8>, value: f64, decimals: u8) {
+fn write_any(out: &mut Vec<u8>, letter: Option<u8>, value: f64, decimals: u8) {
+    out.extend(letter);
     if !value.is_finite() {
         out.push(b'0');
         return;
@@ -167,39 +180,33 @@ const SHORT: f64 = 1e8;
 /// Most decimals of such a number: one of its digits stands before the point.
 const SHORT_DECIMALS: usize = 7;
 
-/// Writes `quantum / 10^decimals` for a quantum below [`SHORT`] and at most [`SHORT_DECIMALS`] decimals.
-fn write_short(out: &mut Vec<u8>, negative: bool, quantum: u32, decimals: u8) {
-    if quantum == 0 {
-        out.push(b'0');
-        return;
-    }
-    // The sign of a number among others is guessed wrong too often to be asked for.
-    out.push(b'-');
-    out.truncate(out.len() - usize::from(!negative));
+/// Writes `quantum / 10^decimals` for a quantum below [`SHORT`] and at most [`SHORT_DECIMALS`] decimals, behind a letter.
+///
+/// All of it goes to a place of fixed length, of which the rest is cut off again: nothing is asked on the way, since
+/// sign and length of a number among others are guessed wrong too often.
+#[inline(always)]
+fn write_short(out: &mut Vec<u8>, letter: Option<u8>, negative: bool, quantum: u32, decimals: u8) {
+    // Letter, sign, up to eight digits and the point, and eight bytes at a time behind them.
+    const ROOM: usize = 32;
     let text = eight_digits(quantum);
     let digits = text ^ ZEROS;
     let point = 8 - u32::from(decimals);
     // At least one digit stands before the point; zeros at the end of the fraction fall away.
     let first = (digits.trailing_zeros() / 8).min(point - 1);
     let last = 8 - digits.leading_zeros() / 8;
-    let text = text >> (8 * first);
-    let whole = point - first;
+    let (text, whole) = (text >> (8 * first), (point - first) as usize % 16);
     let start = out.len();
-    if last <= point {
-        out.extend_from_slice(&text.to_le_bytes());
-        out.truncate(start + whole as usize);
-        return;
+    out.extend_from_slice(&[b'-'; ROOM]);
+    let Some(room) = out.get_mut(start..).and_then(|rest| rest.first_chunk_mut::<ROOM>()) else { return };
+    if let Some(letter) = letter {
+        room[0] = letter;
     }
-    // The digits behind the point make room for it.
-    let before_point = (1u64 << (8 * whole)) - 1;
-    let with_point = text & before_point | u64::from(b'.') << (8 * whole) | (text & !before_point) << 8;
-    out.extend_from_slice(&with_point.to_le_bytes());
-    let len = (last - first) as usize;
-    if len < 8 {
-        out.truncate(start + len + 1);
-    } else {
-        out.push((text >> 56) as u8);
-    }
+    let at = usize::from(letter.is_some()) + usize::from(negative & (quantum > 0));
+    room[at..at + 8].copy_from_slice(&text.to_le_bytes());
+    room[at + whole] = b'.';
+    room[at + whole + 1..at + whole + 9].copy_from_slice(&text.wrapping_shr(8 * whole as u32).to_le_bytes());
+    let len = if last > point { (last - first) as usize + 1 } else { whole };
+    out.truncate(start + at + len);
 }
 
 /// Eight bytes `0`.
@@ -480,8 +487,8 @@ mod tests {
             let quanta = f64::from(halves) / 2.0;
             let value = quanta.round() / power_of_ten(decimals);
             let mut out = Vec::new();
-            write_quanta(&mut out, quanta, decimals);
-            prop_assert_eq!(String::from_utf8(out).expect("ASCII"), fixed(value, decimals));
+            write_quanta(&mut out, b'E', quanta, decimals);
+            prop_assert_eq!(String::from_utf8(out).expect("ASCII"), format!("E{}", fixed(value, decimals)));
             prop_assert_eq!(fixed(value, decimals), by_the_standard(value, decimals));
         }
 

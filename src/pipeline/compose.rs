@@ -3,7 +3,7 @@
 use super::edits::Edited;
 use crate::line::Word;
 use crate::line::edit::{Edit, apply, apply_between, copy};
-use crate::line::number::{power_of_ten, write_fixed, write_quanta, write_whole};
+use crate::line::number::{power_of_ten, write_fixed, write_quanta, write_whole, write_word};
 use crate::moves::arc::ArcPath;
 use crate::passes::e_count::{DECIMALS, EWord};
 use crate::passes::feed::FeedWord;
@@ -93,13 +93,11 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
                 Some(0.0) => out.extend_from_slice(b"G0 "),
                 Some(1.0) => out.extend_from_slice(b"G1 "),
                 Some(other) => {
-                    out.push(b'G');
-                    write_fixed(out, other, 0);
+                    write_word(out, b'G', other, 0);
                     out.push(b' ');
                 }
             }
             for word in words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number()) {
-                out.push(word.letter);
                 path.write_along(word, begun, piece.end, out);
                 out.push(b' ');
             }
@@ -107,8 +105,7 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
                 path.write_centre(arc, begun, out);
                 out.push(b' ');
             }
-            out.push(e_letter);
-            write_e(piece.e, out);
+            write_e(e_letter, piece.e, out);
             if index == 0 {
                 write_feed(bytes, words, long, out);
             }
@@ -139,14 +136,11 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
         match (word.letter, long.feed, arc) {
             (b'F', Some(feed), _) => {
                 // Behind a capital an `e` that follows would be an exponent.
-                out.push(bytes.get(word.start as usize).copied().unwrap_or(b'F'));
-                write_fixed(out, feed.value, feed.decimals);
+                let letter = bytes.get(word.start as usize).copied().unwrap_or(b'F');
+                write_word(out, letter, feed.value, feed.decimals);
                 feed_written = true;
             }
-            (b'X'..=b'Z', ..) => {
-                out.push(word.letter);
-                path.write_along(word, begun, 1.0, out);
-            }
+            (b'X'..=b'Z', ..) => path.write_along(word, begun, 1.0, out),
             // The centre is written once, in place of the first word that gave it.
             (b'I' | b'J' | b'K' | b'R', _, Some(arc)) => {
                 if !centre_written {
@@ -158,10 +152,7 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
                     }
                 }
             }
-            _ => {
-                out.push(e_letter);
-                write_e(last.e, out);
-            }
+            _ => write_e(e_letter, last.e, out),
         }
     }
     if let Some(feed) = long.feed.filter(|_| !feed_written) {
@@ -175,9 +166,9 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
     next
 }
 
-/// Writes the number of an E word.
-pub fn write_e(word: EWord, out: &mut Vec<u8>) {
-    write_whole(out, word.quanta, DECIMALS);
+/// Writes an E word.
+pub fn write_e(letter: u8, word: EWord, out: &mut Vec<u8>) {
+    write_whole(out, letter, word.quanta, DECIMALS);
 }
 
 fn write_feed(bytes: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) {
@@ -198,7 +189,7 @@ struct Path<'a> {
 }
 
 impl Path<'_> {
-    /// Writes the number of an axis word for the piece from share `begun` to share `end` of the way.
+    /// Writes an axis word for the piece from share `begun` to share `end` of the way.
     ///
     /// Distances are differences of rounded places, so that their sum is the line's own.
     fn write_along(&self, word: &Word, begun: f64, end: f64, out: &mut Vec<u8>) {
@@ -213,8 +204,8 @@ impl Path<'_> {
         };
         if !self.long.relative {
             return match end >= 1.0 {
-                true => write_fixed(out, word.value, decimals),
-                false => write_quanta(out, (word.value - left(end)) * scale, decimals),
+                true => write_word(out, word.letter, word.value, decimals),
+                false => write_quanta(out, word.letter, (word.value - left(end)) * scale, decimals),
             };
         }
         // Distances count from the start of the line.
@@ -223,7 +214,7 @@ impl Path<'_> {
             true => word.value,
             false => ((whole - left(share)) * scale).round() / scale,
         };
-        write_fixed(out, at(end) - at(begun), decimals);
+        write_word(out, word.letter, at(end) - at(begun), decimals);
     }
 
     /// Writes the centre of an arc as seen from the start of the piece at share `begun`.
@@ -235,8 +226,7 @@ impl Path<'_> {
             if index > 0 {
                 out.push(b' ');
             }
-            out.push(b"IJK"[axis]);
-            write_fixed(out, (centre - from[axis]) / self.long.unit, CENTRE_DECIMALS);
+            write_word(out, b"IJK"[axis], (centre - from[axis]) / self.long.unit, CENTRE_DECIMALS);
         }
     }
 }

@@ -465,8 +465,8 @@ impl Drive {
         let mut time = 0.0;
         for k in 0..parts {
             let word = self.count.word(turn.volume / f64::from(parts), per_mm3, step);
-            lines.text.extend_from_slice(&[b'G', b'1', b' ', self.letter]);
-            write_e(word, lines.text);
+            lines.text.extend_from_slice(b"G1 ");
+            write_e(self.letter, word, lines.text);
             if k == 0 {
                 lines.text.extend_from_slice(b" F");
                 write_fixed(lines.text, feed.value, feed.decimals);
