@@ -130,7 +130,7 @@ fn short_quantum(product: f64) -> Option<u32> {
 }
 
 /// Writes a word whose number is `round(quanta) / 10^decimals`, halves away from zero; at most 22 decimals.
-#[inline]
+#[inline(always)]
 pub(crate) fn write_quanta(out: &mut Vec<u8>, letter: u8, quanta: f64, decimals: u8) {
     match short_quantum(quanta.abs()) {
         Some(whole) if usize::from(decimals) <= SHORT_DECIMALS => {
@@ -141,7 +141,7 @@ pub(crate) fn write_quanta(out: &mut Vec<u8>, letter: u8, quanta: f64, decimals:
 }
 
 /// Writes a word whose number is `quanta / 10^decimals`; at most 22 decimals.
-#[inline]
+#[inline(always)]
 pub(crate) fn write_whole(out: &mut Vec<u8>, letter: u8, quanta: i64, decimals: u8) {
     let size = quanta.unsigned_abs();
     if size < SHORT as u64 && usize::from(decimals) <= SHORT_DECIMALS {

@@ -192,6 +192,7 @@ impl Path<'_> {
     /// Writes an axis word for the piece from share `begun` to share `end` of the way.
     ///
     /// Distances are differences of rounded places, so that their sum is the line's own.
+    #[inline(always)]
     fn write_along(&self, word: &Word, begun: f64, end: f64, out: &mut Vec<u8>) {
         let axis = usize::from(word.letter.wrapping_sub(b'X')).min(2);
         let unit = self.long.unit;

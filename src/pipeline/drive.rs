@@ -479,7 +479,7 @@ impl Drive {
 }
 
 /// Adds a piece of a line that begins at share `begun`, in as many even parts as keep E within `most`.
-#[inline]
+#[inline(always)]
 fn divide(count: &mut ECount, step: &Move, piece: Piece, begun: f64, units: f64, most: f64, pieces: &mut Vec<EPiece>) {
     let parts = parts((piece.volume * units).abs(), most);
     if parts == 1 {

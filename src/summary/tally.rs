@@ -171,6 +171,7 @@ impl Tally {
         }
     }
 
+    #[inline(always)]
     fn average(&mut self, before: f64, after: f64, melt: f64) {
         if after != before && self.average_after.is_none() {
             self.average_after = Some(self.average_before.clone());

@@ -273,7 +273,7 @@ impl Ramp {
 
 impl Push {
     /// The volume the screw pushes over a section.
-    #[inline]
+    #[inline(always)]
     fn piece(&mut self, section: &Section, area: f64, spring: &mut Spring) -> f64 {
         let lag = self.melt.lag_s;
         let mean = section.length / section.time;
