@@ -87,6 +87,38 @@ fn a_file_that_goes_over_to_inches_and_back() {
     }
 }
 
+/// A strand of 1.75 mm of 0.5 mm, 1.202641 mm³, are 0.0153125 of a strand of 10 mm; the curve is passed through, but its E
+/// counts in the unit of the output, and what follows counts from it. What is no curve keeps its words.
+#[test]
+fn curves_that_are_not_followed_lay_what_they_laid() {
+    let e_of = |line: &str| -> f64 {
+        let word = line.split(' ').find_map(|word| word.strip_prefix('E'));
+        word.expect("an E word").parse().expect("a number")
+    };
+    for (mode, e) in [("M82", ["1", "1.5", "2.5"]), ("M83", ["1", "0.5", "1"])] {
+        for command in ["G5", "G5.1", "G777"] {
+            let input = format!(
+                "G28\n{mode}\nG92 E0\nG1 Z0.3 F3000\nG1 X10 Y10\nG1 X30 E{} F600\n{command} X40 Y20 I5 J0 E{}\nG1 X60 E{}\n",
+                e[0], e[1], e[2]
+            );
+            let profile = profile(&["controller.preset=host", "part.solid_temperature_c=none"]);
+            let options = Options { hash: false, ..Options::default() };
+            let output = runs::rewrite(input.as_bytes(), &profile, &options).expect("a rewrite").0;
+            let output = String::from_utf8(output).expect("plain text");
+            let lines: Vec<&str> = output.lines().collect();
+            let at = lines.iter().position(|line| line.starts_with(command)).expect("the curve");
+            let before = if mode == "M82" { e_of(lines[at - 1]) } else { 0.0 };
+            let (found, next) = (e_of(lines[at]), e_of(lines[at + 1]));
+            if command == "G777" {
+                assert_eq!(found, e_of(&format!("E{}", e[1])), "{mode}: {output}");
+                continue;
+            }
+            assert!((found - before - 0.015_312_5).abs() < 2e-5, "{mode}, {command}: {output}");
+            assert!((next - if mode == "M82" { found } else { 0.0 }).abs() < 0.05, "{mode}, {command}: {output}");
+        }
+    }
+}
+
 /// Words that hold for beads hold for those of another tool, which nothing has to bound.
 #[test]
 fn beads_of_another_tool_get_their_acceleration_back() {

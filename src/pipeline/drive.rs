@@ -254,9 +254,9 @@ impl Drive {
             }
             _ => {
                 self.wait(timing.time);
-                // A position of E that was reached before still stands on the line.
-                if step.e_len > 0 && !step.has(Move::E_RELATIVE) {
-                    driven.e = self.whole(step, 0.0, timing.time, lines, pieces);
+                // A position of E that was reached before still stands on the line, and curves are not followed.
+                if step.e_len > 0 && (step.e != 0.0 || !step.has(Move::E_RELATIVE)) {
+                    driven.e = self.whole(step, step.volume, timing.time, lines, pieces);
                 }
             }
         }
@@ -423,7 +423,7 @@ impl Drive {
         let units = self.count.units_by(|| mean_flow(volume, time));
         let most = self.most_e[usize::from(step.length <= 0.0)];
         let lines_needed = parts((volume * units).abs(), most);
-        if lines_needed == 1 || step.flags & (Move::FIXED | Move::ARC) != 0 {
+        if lines_needed == 1 || step.flags & (Move::FIXED | Move::ARC) != 0 || step.kind == Kind::FeedUser {
             return ELine::Word(self.count.word(volume, units, step));
         }
         divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);

@@ -288,7 +288,9 @@ impl Pair<'_> {
         // The count is exact to half a quantum from one reset to the next, and among words of the file's own for each turn
         // between them; a quantum counts in the file's units.
         let text = String::from_utf8_lossy(self.output);
-        let resets = text.lines().filter(|line| line.contains("G92") || line.starts_with('T')).count();
+        // So does each curve: its E is among what is counted, and no move here.
+        let apart = |line: &&str| line.contains("G92") || line.starts_with('T') || line.starts_with("G5 ");
+        let resets = text.lines().filter(apart).count();
         let turns = if self.profile.screw.output_e_unit.value == OutputUnit::AsInFile {
             self.after.reading.moves.iter().filter(|m| m.is_e_only()).count()
         } else {
@@ -326,8 +328,10 @@ impl Pair<'_> {
             if unmarked.starts_with(b"; rewritten by meltwright") {
                 continue;
             }
-            let same =
-                |l: &usize| unmarked == old[l - 1].strip_prefix(b"\xef\xbb\xbf".as_slice()).unwrap_or(old[l - 1]);
+            let same = |l: &usize| {
+                let old = old[l - 1].strip_prefix(b"\xef\xbb\xbf".as_slice()).unwrap_or(old[l - 1]);
+                unmarked == old || another && old.starts_with(b"G5 ") && but_e(unmarked) == but_e(old)
+            };
             if kept.next_if(same).is_some() {
                 follow_accel(line, is_host, &mut own);
                 continue;
@@ -409,4 +413,9 @@ fn follow_accel(line: &[u8], is_host: bool, own: &mut [f64; 2]) {
     {
         *own = [value; 2];
     }
+}
+
+/// A line without its E word: that of a curve counts in the unit of the output.
+fn but_e(line: &[u8]) -> Vec<&[u8]> {
+    line.split(|&b| b == b' ').filter(|word| !word.starts_with(b"E")).collect()
 }

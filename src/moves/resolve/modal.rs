@@ -173,7 +173,7 @@ impl Resolver {
                 | 1620
                 | 300
                 | 3800 => {}
-                _ => action = Action::NotFollowed,
+                tenths => action = Action::NotFollowed { is_curve: matches!(tenths, 50 | 51) },
             }
         }
         // With only modal settings on the line, axis words repeat the motion mode (`G90 X10`).
@@ -198,7 +198,7 @@ impl Resolver {
                 self.state.offset_known = [true; 3];
                 self.anchor();
             }
-            Action::NotFollowed => self.not_followed(words, at),
+            Action::NotFollowed { is_curve } => self.not_followed(words, is_curve, at)?,
         }
         let names_motion = words.commands().iter().any(|c| c.letter == b'G' && matches!(c.tenths, 0 | 10 | 20 | 30));
         if names_motion {
@@ -315,16 +315,27 @@ impl Resolver {
     }
 
     /// A motion command that is not followed: where it ends is taken over, what it does between is not judged.
-    fn not_followed(&mut self, words: &Words, at: At<'_>) {
-        let moves = words.has_any(b"XYZ") || words.get(self.rules.axis).is_some();
+    fn not_followed(&mut self, words: &Words, is_curve: bool, at: At<'_>) -> Result<()> {
+        let axis_e = self.rules.axis;
+        let moves = words.has_any(b"XYZ") || words.get(axis_e).is_some();
+        let mut curve = None;
         if moves {
+            let relative = self.state.e_is_relative();
+            let given = words.get(axis_e).map(|e| e * self.state.unit_mm).filter(|e| e.is_finite());
+            if let Some(e) = given.filter(|_| is_curve) {
+                curve = Some(self.turned(e, relative, at)?);
+            }
             let to = self.state.target([words.get(b'X'), words.get(b'Y'), words.get(b'Z')], false);
             if to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
                 self.state.position = to;
             }
-            let e = words.get(self.rules.axis).map(|e| e * self.state.unit_mm).filter(|e| e.is_finite());
-            if let Some(e) = e.filter(|_| !self.state.e_is_relative()) {
-                self.state.e = e;
+            if let Some(e) = given.filter(|_| is_curve || !relative) {
+                self.state.e = if relative { self.state.e + e } else { e };
+                self.own_e = None;
+                if !is_curve {
+                    let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE, at) };
+                    self.moves.push(step);
+                }
             }
             let text = at.words().first().map_or(&[][..], |w| &at.block.bytes[w.start as usize..w.end() as usize]);
             self.found(Code::MotionNotFollowed, at, || String::from_utf8_lossy(text).into_owned());
@@ -340,10 +351,15 @@ impl Resolver {
             }
             _ => (at.line.start, 0),
         };
+        if let Some((curve, word)) = curve.zip(words.place(axis_e).and_then(|place| at.words().get(place))) {
+            (step.e, step.volume) = (curve.e, curve.volume);
+            (step.e_at, step.e_len, step.e_decimals) = (word.start, word.len, word.decimals);
+        }
         self.moves.push(step);
         if moves {
             self.anchor();
         }
+        Ok(())
     }
 
     pub(super) fn select_tool(&mut self, number: f64) {
@@ -404,7 +420,10 @@ enum Action {
     SetReversal(Kind),
     SetPosition,
     ClearOffsets,
-    NotFollowed,
+    NotFollowed {
+        /// It is a curve: E is what it lays.
+        is_curve: bool,
+    },
 }
 
 /// Commands after which axis words still mean the motion mode.

@@ -56,6 +56,19 @@ fn letter_for_zero(words: &[Word]) -> Option<(&Word, &Word)> {
     pairs.find(|(word, next)| next.letter == b'O' && word.has_number() && next.start == word.end())
 }
 
+/// What an E word does.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Turned {
+    /// Where E counts from, mm.
+    from: f64,
+    /// How far it turns as the file counts, mm.
+    units: f64,
+    /// The same as scaled by the flow factor.
+    pub e: f64,
+    /// Volume that pushes, mm³.
+    pub volume: f64,
+}
+
 /// Refuses a line that ends where no machine is.
 #[inline]
 fn check_place(to: [f64; 3], at: At<'_>) -> Result<()> {
@@ -74,6 +87,25 @@ impl Resolver {
         match self.own_e {
             Some(own) if (word - own).abs() < (word - self.state.e).abs() => own,
             _ => self.state.e,
+        }
+    }
+
+    /// What an E word of `word` mm does.
+    #[inline(always)]
+    pub(super) fn turned(&self, word: f64, relative: bool, at: At<'_>) -> Result<Turned> {
+        let from = if relative { self.state.e } else { self.e_start(word) };
+        let units = word - if relative { 0.0 } else { from };
+        if units.is_nan() || units.abs() > MAX_COORDINATE_MM {
+            return Err(at.malformed("this line turns the extruder by more than a kilometre"));
+        }
+        let e = units * self.state.flow_factor;
+        if e.abs() < LEAST_E {
+            return Ok(Turned { from, units, e: 0.0, volume: 0.0 });
+        }
+        let unit_volume = if self.state.volumetric { Some(1.0) } else { self.rules.e_volume_mm3 };
+        match unit_volume {
+            Some(volume) => Ok(Turned { from, units, e, volume: e * volume }),
+            None => Err(Error::new(ErrorKind::NoDiameter).at(at.all_words())),
         }
     }
 
@@ -180,18 +212,9 @@ impl Resolver {
             None => (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt(),
         };
         let relative = self.state.e_is_relative();
-        let e_from = asked.e.filter(|_| !relative).map_or(self.state.e, |e| self.e_start(e * self.state.unit_mm));
-        let units = asked.e.map_or(0.0, |e| e * self.state.unit_mm - if relative { 0.0 } else { e_from });
-        if units.is_nan() || units.abs() > MAX_COORDINATE_MM {
-            return Err(at.malformed("this line turns the extruder by more than a kilometre"));
-        }
-        let e = units * self.state.flow_factor;
-        let e = if e.abs() < LEAST_E { 0.0 } else { e };
-        let unit_volume = if self.state.volumetric { Some(1.0) } else { self.rules.e_volume_mm3 };
-        let volume = match unit_volume {
-            _ if e == 0.0 => 0.0,
-            Some(volume) => e * volume,
-            None => return Err(Error::new(ErrorKind::NoDiameter).at(at.all_words())),
+        let Turned { from: e_from, units, e, volume } = match asked.e {
+            Some(e) => self.turned(e * self.state.unit_mm, relative, at)?,
+            None => Turned { from: self.state.e, units: 0.0, e: 0.0, volume: 0.0 },
         };
         let kind = match (path > 0.0, e > 0.0, e < 0.0) {
             (true, true, _) => Kind::Bead,
