@@ -22,6 +22,11 @@ const RATIO: f64 = 2.6;
 const LOWEST_SHARE: f64 = 0.25;
 /// Stored volume may be off by this share of what the flow needs before it is put right at once.
 const OFF: f64 = 0.06;
+/// In a shorter stretch it is put right by all of it, mm: a piece of its own at a corner would slow that down.
+const LEAST_PUT_RIGHT_MM: f64 = 1.4;
+/// Where a bead has one ramp, what cruises beside it is no piece of its own as long as the stored volume is then short
+/// by this share at most: the shorter the move at a corner, the slower a controller takes the corner.
+const SHORT_OF: f64 = 0.1;
 /// The screw is asked for at most this share of its highest speed.
 const SCREW_SHARE: f64 = 0.98;
 /// Surplus is made good over this time at the present flow, s, by at most this share of the flow.
@@ -217,15 +222,16 @@ impl Ramp {
             accel *= (up + down) / step.length;
             (up, down) = (ramp(entry, top, accel), ramp(top, exit, accel));
         }
+        let cruise = (step.length - up - down).at_least(0.0);
+        if brief_up != brief_down {
+            let (low, beside) = if brief_up { (exit, cruise + up) } else { (entry, cruise + down) };
+            if (top - low) * beside <= SHORT_OF * time * top * top {
+                sections.push(Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top });
+                return;
+            }
+        }
         // A brief ramp counts with the cruise.
-        let mut cruise = Section {
-            length: (step.length - up - down).at_least(0.0),
-            v0: top,
-            v1: top,
-            time: 0.0,
-            ready: top,
-            fastest: top,
-        };
+        let mut cruise = Section { length: cruise, v0: top, v1: top, time: 0.0, ready: top, fastest: top };
         cruise.time = cruise.length / top;
         if brief_up {
             cruise.length += up;
@@ -322,7 +328,7 @@ fn put_right(melt: &Melt, shortest: f64, section: Section, area: f64, spring: &S
     let spare = if missing > 0.0 { most - flow } else { most + flow };
     if missing.abs() > OFF * melt.lag_s * flow && spare > 0.0 {
         let length = (missing.abs() / spare * section.v0 * 1.1).at_least(shortest);
-        if length < section.length - shortest {
+        if section.length >= LEAST_PUT_RIGHT_MM && length < section.length - shortest {
             let share = length / section.length;
             sections.push(Section { length, time: section.time * share, ready: section.v0, ..section });
             sections.push(Section { length: section.length - length, time: section.time * (1.0 - share), ..section });
