@@ -18,7 +18,8 @@ fn tower() -> String {
     text
 }
 
-const MM3: [&str; 2] = ["--set", "screw.e_unit=mm3"];
+/// Beads of 10 mm², which a nozzle has to be wide for.
+const MM3: [&str; 4] = ["--set", "screw.e_unit=mm3", "--set", "nozzle.diameter_mm=5"];
 
 fn with<'a>(start: &[&'a str], set: &[&'a str]) -> Vec<&'a str> {
     start.iter().copied().chain(MM3).chain(set.iter().flat_map(|set| ["--set", set])).collect()

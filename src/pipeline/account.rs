@@ -55,6 +55,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, soft: Option<SoftPlan>, scribe
     note_nozzle(profile, run.settings, &mut findings);
     note_stale(profile, &mut findings);
     let stops = inspection.finish(volume, &mut findings);
+    let pushed_mm3 = granules.pushed_mm3();
     let mut hopper = granules.finish(profile, &mut findings);
     if let Some(plan) = &mut hopper {
         plan.pauses_written = pauses.written;
@@ -68,10 +69,15 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, soft: Option<SoftPlan>, scribe
         note_output(run, &mut findings);
     }
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
+    let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
+    if is_written && !drive.is_idle() {
+        after.volume_mm3 = pushed_mm3;
+        after.mass_g = (Volume::from_mm3(after.volume_mm3) * density).as_g();
+    }
     let turns = drive.account.turn_lines;
     let purged = Volume::from_mm3(drive.account.purged_mm3);
     after.volume_mm3 += purged.as_mm3();
-    after.mass_g += (purged * Density::from_g_cm3(profile.feedstock.density_g_cm3.value)).as_g();
+    after.mass_g += (purged * density).as_g();
     after.travel_path_mm += pauses.way_mm;
     after.travels += pauses.ways;
     after.beads += written.beads_added;

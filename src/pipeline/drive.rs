@@ -65,6 +65,8 @@ impl Driven {
 pub struct ScrewAccount {
     /// Pushed along beads, mm³, net.
     pub beads_mm3: f64,
+    /// Pushed by turns of the screw that stay as the file has them, mm³, net.
+    pub kept_mm3: f64,
     /// Pushed at rest before runs of beads, mm³.
     pub charged_mm3: f64,
     /// Turned back at rest behind them, mm³.
@@ -85,6 +87,13 @@ pub struct ScrewAccount {
     pub stored_mm3: f64,
     /// Pushed out at the park position, mm³.
     pub purged_mm3: f64,
+}
+
+impl ScrewAccount {
+    /// All that the screw has pushed, mm³, net, but for purges.
+    pub fn pushed_mm3(&self) -> f64 {
+        self.beads_mm3 + self.kept_mm3 + (self.charged_mm3 - self.relieved_mm3)
+    }
 }
 
 /// Follows the print and tells the screw what to do.
@@ -227,6 +236,7 @@ impl Drive {
                 // Part of a refill may be new melt; only that is pushed, but where the reversal before it had to stay.
                 let replaced = self.how != How::Not && !step.has(Move::FIXED);
                 let volume = if replaced && step.kind == Kind::EIn { step.melt } else { step.volume };
+                self.account.kept_mm3 += volume;
                 self.spring.rest(timing.time, volume, &self.melt);
                 self.ramp.interrupt();
                 driven.e = self.whole(step, volume, timing.time, lines, pieces);
@@ -244,6 +254,7 @@ impl Drive {
                     self.account.replaced += 1;
                     driven.e = ELine::Strip;
                 } else {
+                    self.account.kept_mm3 += step.volume;
                     driven.e = self.whole(step, step.volume, timing.time, lines, pieces);
                 }
             }

@@ -5,7 +5,7 @@ use crate::findings::{Code, Findings, Place};
 use crate::hopper::{Cup, HopperPlan, PACKING, PlaceKind, Planner, Refill, Spot, Stamp};
 use crate::moves::{Kind, Move, Role};
 use crate::profile::Profile;
-use crate::units::{Density, Volume};
+use crate::units::{Bounded, Density, Volume};
 
 /// Follows the moves of the screw and the places between them.
 #[derive(Debug)]
@@ -16,6 +16,8 @@ pub struct Granules {
     layer: u32,
     /// Where the head stopped laying after the last bead.
     gap: Option<(Stamp, Spot)>,
+    /// Most that the screw has pushed at one time, mm³.
+    pushed_mm3: f64,
 }
 
 impl Granules {
@@ -25,18 +27,32 @@ impl Granules {
         let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
         let purge_g = (Volume::from_mm3(purge_mm3) * density).as_g();
         let cup = profile.hopper.usable_g.value.map(|usable_g| Cup { usable_g, margin_g, purge_g });
-        Self { planner: Planner::new(cup), density, layer: 0, gap: None }
+        Self { planner: Planner::new(cup), density, layer: 0, gap: None, pushed_mm3: 0.0 }
     }
 
-    /// Takes the next move, on `line`, which takes `seconds` as it is executed. `purge_mm3`: what a refill before it would
-    /// have pushed out.
-    pub fn add(&mut self, step: &Move, line: u64, seconds: f64, purge_mm3: f64) {
+    /// Takes the next move, on `line`, which takes `seconds` as it is executed. `pushed_mm3`: all that the screw has pushed
+    /// since the start, where that is not what the file says; `purge_mm3`: what a refill before it would have pushed out.
+    pub fn add(&mut self, step: &Move, line: u64, seconds: f64, pushed_mm3: Option<f64>, purge_mm3: f64) {
         let own = step.has(Move::SCREW);
         if self.planner.wants_places() {
             self.place(step, line, own && step.kind == Kind::Bead, purge_mm3);
         }
-        let grams = if own { (Volume::from_mm3(step.melt) * self.density).as_g() } else { 0.0 };
-        self.planner.feed(grams, seconds);
+        let melt = match pushed_mm3 {
+            // What is turned back is pushed once more: no new granules go in for it.
+            Some(pushed) => {
+                let before = self.pushed_mm3;
+                self.pushed_mm3 = before.at_least(pushed);
+                self.pushed_mm3 - before
+            }
+            None if own => step.melt,
+            None => 0.0,
+        };
+        self.planner.feed((Volume::from_mm3(melt) * self.density).as_g(), seconds);
+    }
+
+    /// Most that the screw has pushed at one time, mm³; 0 where that is what the file says.
+    pub fn pushed_mm3(&self) -> f64 {
+        self.pushed_mm3
     }
 
     /// Offers the place before a move. Between layers that is where the last bead ended, not where the next one begins:
@@ -153,7 +169,9 @@ mod tests {
         assert!(summary.findings.iter().all(|finding| finding.code != "hopper-short"));
         let refills: Vec<_> = plan(summary).refills.iter().map(|r| (r.line, r.place)).collect();
         assert_eq!(refills, [(5, PlaceKind::LayerChange), (12, PlaceKind::Hidden)]);
-        // A rewrite is slower, so that each comes later.
+        // A rewrite is slower, so that each comes later. The nozzle has to be wide for such beads.
+        let wide = ["hopper.usable_g=20", "hopper.margin_g=2", "nozzle.diameter_mm=6"];
+        let profile = super::tests::profile(&wide);
         let mut output = Vec::new();
         let summary = rewrite(&mut Cursor::new(PRINT), &mut output, &profile, &options, &mut |_| {}).unwrap();
         let time = summary.after.time_s;

@@ -146,6 +146,7 @@ impl Scribe {
         let mut looking = self.inspection.block(side);
         let mut besides = Besides::of(side);
         let is_idle = self.drive.is_idle();
+        let tells = !is_idle && self.purpose == Purpose::Rewrite;
         let purge_mm3 = self.pauses.purge_mm3();
         // Only who parks has to know where.
         let mut track = self.pauses.goes().then(|| Track::of(side));
@@ -280,7 +281,8 @@ impl Scribe {
                 }
                 stay.pass(known, step, seconds - waited_s);
             }
-            self.granules.add(step, line, seconds, purge_mm3);
+            let pushed = tells.then(|| self.drive.account.pushed_mm3());
+            self.granules.add(step, line, seconds, pushed, purge_mm3);
             self.clock.now_s += seconds;
             match self.purpose {
                 Purpose::Rewrite => {
