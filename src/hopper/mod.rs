@@ -206,10 +206,12 @@ impl Planner {
     /// The screw feeds `grams` evenly over `seconds`. What is below zero or no number counts as nothing.
     #[inline]
     pub fn feed(&mut self, grams: f64, seconds: f64) {
-        let sound = |value: f64| if value < f64::INFINITY && value > 0.0 { value } else { 0.0 };
-        let next = Stamp { time_s: self.now.time_s + sound(seconds), used_g: self.now.used_g + sound(grams) };
-        self.hours.advance(self.now, next);
-        self.now = next;
+        let Stamp { time_s, used_g } = self.now;
+        let next = Stamp { time_s: time_s + seconds.max(0.0), used_g: used_g + grams.max(0.0) };
+        if next.time_s + next.used_g < f64::INFINITY {
+            self.hours.advance(self.now, next);
+            self.now = next;
+        }
     }
 
     /// The plan, once the print is over.
