@@ -139,6 +139,21 @@ fn beads_of_another_tool_get_their_acceleration_back() {
     }
 }
 
+/// An audit advises what helps against drool; a rewrite that does it does not.
+#[test]
+fn what_a_rewrite_makes_good_for_is_no_advice_of_its_own() {
+    let run = |k: u32| format!("G1 X{} E2 F1200\nG0 X{} Y{k} F3000\n", 20, 120 * (k % 2));
+    let input = format!("G28\nM83\nG1 Z0.3 F3000\n{}", (1..=20).map(run).collect::<String>());
+    let profile = profile(&["controller.preset=host", "part.solid_temperature_c=none"]);
+    let options = Options { hash: false, ..Options::default() };
+    let audited = pipeline::audit(&mut Cursor::new(&input), &profile, &options, &mut |_| {}).expect("an audit");
+    assert!(codes(&audited).contains(&"drool"), "{:?}", codes(&audited));
+    let written = |options: &Options| runs::rewrite(input.as_bytes(), &profile, options).expect("a rewrite").1;
+    assert!(!codes(&written(&options)).contains(&"drool"));
+    let capacity = pipeline::Passes { capacity: true, ..pipeline::Passes::NONE };
+    assert!(codes(&written(&Options { passes: capacity, ..options.clone() })).contains(&"drool"));
+}
+
 /// 15 mm³ a turn at 120 turns a minute are 30 mm³/s, which leave 12 mm³ between screw and nozzle at a lag of 0.4 s: 0.2 mm³/s
 /// of a minute, and a hundredth is 0.12 mm³.
 #[test]

@@ -68,10 +68,10 @@ impl Inspection {
         Looking { of: self, track }
     }
 
-    /// Adds what was found; `total_mm3`: what the print lays.
-    pub fn finish(self, total_mm3: f64, findings: &mut Findings) -> StopFigures {
+    /// Adds what was found; `total_mm3`: what the print lays; `is_mended`: an output makes good for the stops.
+    pub fn finish(self, total_mm3: f64, is_mended: bool, findings: &mut Findings) -> StopFigures {
         findings.merge(self.findings);
-        self.stops.finish(total_mm3, findings)
+        self.stops.finish(total_mm3, is_mended, findings)
     }
 }
 

@@ -165,14 +165,14 @@ impl Stops {
         self.stored_mm3 = left;
     }
 
-    /// Adds what matters in the whole; `total_mm3`: what the print lays.
-    pub fn finish(self, total_mm3: f64, findings: &mut Findings) -> StopFigures {
+    /// Adds what matters in the whole; `total_mm3`: what the print lays; `is_mended`: an output makes good for the stops.
+    pub fn finish(self, total_mm3: f64, is_mended: bool, findings: &mut Findings) -> StopFigures {
         let figures = self.figures;
         if figures.longest_idle_s > LONG_REST_S {
             let detail = format!("{:.0} s without a bead before it", figures.longest_idle_s);
             findings.add(Code::LongRest, || Place { detail, ..self.behind });
         }
-        if total_mm3 > 0.0 && figures.drool_mm3 > TOLD_DROOL * total_mm3 {
+        if !is_mended && total_mm3 > 0.0 && figures.drool_mm3 > TOLD_DROOL * total_mm3 {
             let percent = 100.0 * figures.drool_mm3 / total_mm3;
             let lag_s = self.lag_s;
             findings.add(Code::Drool, || {
@@ -226,7 +226,7 @@ mod tests {
             total += if *kind == Kind::Bead { *volume } else { 0.0 };
         }
         let mut findings = Findings::default();
-        let figures = stops.finish(total, &mut findings);
+        let figures = stops.finish(total, false, &mut findings);
         let told = findings.into_list().into_iter().flat_map(|finding| finding.places);
         (figures, told.map(|place| place.detail).collect())
     }

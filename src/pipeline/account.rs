@@ -54,7 +54,9 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, soft: Option<SoftPlan>, scribe
     findings.merge(demands);
     note_nozzle(profile, run.settings, &mut findings);
     note_stale(profile, &mut findings);
-    let stops = inspection.finish(volume, &mut findings);
+    let is_written = record.output_bytes > 0;
+    let is_mended = run.settings.is_rewritten || is_written && run.choice.how != How::Not;
+    let stops = inspection.finish(volume, is_mended, &mut findings);
     let pushed_mm3 = granules.pushed_mm3();
     let mut hopper = granules.finish(profile, &mut findings);
     if let Some(plan) = &mut hopper {
@@ -64,7 +66,6 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, soft: Option<SoftPlan>, scribe
     }
     let looked_at_part = stay.is_some();
     let part = stay.zip(soft).map(|(stay, plan)| part::figures(stay, plan, &mut findings));
-    let is_written = record.output_bytes > 0;
     if is_written {
         note_output(run, &mut findings);
     }

@@ -66,7 +66,7 @@ pub struct Figures {
     pub peak_demand_mm3_s: f64,
     /// Highest moving average of demand, mm³/s.
     pub sustained_demand_mm3_s: f64,
-    /// Volume that leaves the nozzle, mm³ (reversals and their refills cancel).
+    /// Volume that is pushed out, mm³ (reversals and their refills cancel): as the file wants it, and by E of the output.
     pub volume_mm3: f64,
     /// The same as mass, g.
     pub mass_g: f64,
