@@ -31,7 +31,7 @@ const SHORT_OF: f64 = 0.1;
 const SCREW_SHARE: f64 = 0.98;
 /// Surplus is made good over this time at the present flow, s, by at most this share of the flow.
 const MAKE_GOOD_S: f64 = 2.0;
-const MAKE_GOOD_SHARE: f64 = 0.03;
+const MAKE_GOOD_SHARE: f64 = 0.05;
 
 /// What the controller bears.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -389,7 +389,7 @@ mod tests {
         assert!((volume - 1.8375).abs() < 1e-9 && (spring.stored - 1.660_159).abs() < 1e-6, "{volume}, {spring:?}");
         let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
         ramp.push.piece(&even, 0.1, &mut spring);
-        assert!((spring.stored - 2.0).abs() < 0.06, "what was missing is made good, by 3 % at most: {}", spring.stored);
+        assert!((spring.stored - 2.0).abs() < 0.11, "what was missing is made good, by 5 % at most: {}", spring.stored);
         let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0, fastest: 50.0 };
         let volume = ramp.push.piece(&down, 0.1, &mut spring);
         assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);
