@@ -248,6 +248,29 @@ fn too_long(tree: &Tree) -> Vec<String> {
     long.map(|(file, lines)| format!("{file}: {lines} lines, at most {MOST_LINES}; split it by meaning")).collect()
 }
 
+/// Files that no module above them names: nothing of them is compiled.
+fn left_behind(tree: &Tree) -> Vec<String> {
+    let above = |file: &str| -> Option<Vec<String>> {
+        let (folder, name) = file.rsplit_once('/').unwrap_or(("", file));
+        match (folder, name) {
+            ("", "lib.rs" | "main.rs") => None,
+            ("", _) => Some(vec!["lib.rs".to_owned(), "main.rs".to_owned()]),
+            (folder, "mod.rs") => match folder.rsplit_once('/') {
+                Some((outer, _)) => Some(vec![format!("{outer}/mod.rs"), format!("{outer}.rs")]),
+                None => Some(vec!["lib.rs".to_owned(), "main.rs".to_owned()]),
+            },
+            (folder, _) => Some(vec![format!("{folder}/mod.rs"), format!("{folder}.rs")]),
+        }
+    };
+    let is_named = |file: &str, above: &[String]| {
+        let stem = file.strip_suffix("/mod.rs").or(file.strip_suffix(".rs")).unwrap_or(file);
+        let line = format!("mod {};", stem.rsplit('/').next().unwrap_or(stem));
+        let texts = above.iter().filter_map(|name| tree.get(name));
+        texts.flat_map(|text| text.lines()).any(|text| text.trim_start().ends_with(&line) && !text.contains("//"))
+    };
+    tree.keys().filter(|file| above(file).is_some_and(|above| !is_named(file, &above))).cloned().collect()
+}
+
 fn assert_none(faults: &[String]) {
     assert!(faults.is_empty(), "{} faults:\n{}", faults.len(), faults.join("\n"));
 }
@@ -336,4 +359,13 @@ fn nothing_is_unsafe_and_no_file_is_too_long() {
     }
     assert_eq!(too_long(&one("a.rs", &"\n".repeat(MOST_LINES + 1))).len(), 1);
     assert_eq!(unsafe_code(&one("a.rs", "#![forbid(unsafe_code)]\nunsafe { read() }")).len(), 1);
+}
+
+#[test]
+fn every_file_belongs_to_a_module() {
+    assert_none(&left_behind(&tree("src")));
+    let mut odd = tree("src");
+    odd.insert("motion/host/cuts.rs".to_owned(), String::new());
+    odd.insert("motion/stray.rs".to_owned(), String::new());
+    assert_eq!(left_behind(&odd), ["motion/host/cuts.rs", "motion/stray.rs"]);
 }

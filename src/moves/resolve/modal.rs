@@ -198,7 +198,9 @@ impl Resolver {
                 self.state.offset_known = [true; 3];
                 self.anchor();
             }
-            Action::NotFollowed { is_curve } => self.not_followed(words, is_curve, at)?,
+            Action::NotFollowed { is_curve } => {
+                self.not_followed(words, is_curve, at).inspect_err(|_| self.apply(&kept))?;
+            }
         }
         let names_motion = words.commands().iter().any(|c| c.letter == b'G' && matches!(c.tenths, 0 | 10 | 20 | 30));
         if names_motion {
