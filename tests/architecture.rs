@@ -250,25 +250,19 @@ fn too_long(tree: &Tree) -> Vec<String> {
 
 /// Files that no module above them names: nothing of them is compiled.
 fn left_behind(tree: &Tree) -> Vec<String> {
-    let above = |file: &str| -> Option<Vec<String>> {
-        let (folder, name) = file.rsplit_once('/').unwrap_or(("", file));
-        match (folder, name) {
-            ("", "lib.rs" | "main.rs") => None,
-            ("", _) => Some(vec!["lib.rs".to_owned(), "main.rs".to_owned()]),
-            (folder, "mod.rs") => match folder.rsplit_once('/') {
-                Some((outer, _)) => Some(vec![format!("{outer}/mod.rs"), format!("{outer}.rs")]),
-                None => Some(vec!["lib.rs".to_owned(), "main.rs".to_owned()]),
-            },
-            (folder, _) => Some(vec![format!("{folder}/mod.rs"), format!("{folder}.rs")]),
-        }
-    };
-    let is_named = |file: &str, above: &[String]| {
-        let stem = file.strip_suffix("/mod.rs").or(file.strip_suffix(".rs")).unwrap_or(file);
-        let line = format!("mod {};", stem.rsplit('/').next().unwrap_or(stem));
+    let folder = |path: &str| path.rsplit_once('/').map_or(String::new(), |(folder, _)| folder.to_owned());
+    let is_named = |file: &str| {
+        let path = file.strip_suffix("/mod.rs").or(file.strip_suffix(".rs")).unwrap_or(file);
+        let line = format!("mod {};", path.rsplit('/').next().unwrap_or(path));
+        let above = match folder(path) {
+            root if root.is_empty() => ["lib.rs".to_owned(), "main.rs".to_owned()],
+            above => [format!("{above}/mod.rs"), format!("{above}.rs")],
+        };
         let texts = above.iter().filter_map(|name| tree.get(name));
         texts.flat_map(|text| text.lines()).any(|text| text.trim_start().ends_with(&line) && !text.contains("//"))
     };
-    tree.keys().filter(|file| above(file).is_some_and(|above| !is_named(file, &above))).cloned().collect()
+    let files = tree.keys().filter(|file| !matches!(file.as_str(), "lib.rs" | "main.rs"));
+    files.filter(|file| !is_named(file)).cloned().collect()
 }
 
 fn assert_none(faults: &[String]) {

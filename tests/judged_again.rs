@@ -168,12 +168,11 @@ fn capacity_of_an_output_by_hand() {
     assert!((of_output.leeway_mm3 - 0.121).abs() < 1e-12);
 }
 
-/// As measured, rounded up: files hold the volume that is told, but for one of five beads, whose last turns back within;
-/// times are up to 3 % longer, since the pieces of a bead are shorter than the bead and so pass corners more slowly.
+/// As measured, rounded up: files hold the volume that is told; times are up to 3 % longer, since the pieces of a bead are shorter than the bead and so pass corners more slowly.
 #[test]
 fn real_files_judged_again() {
     let Some(files) = corpus::files() else { return };
-    for (preset, times, off) in [("host", 0.99..1.03, [1e-4, 0.15]), ("board", 0.99..1.02, [1e-4, 0.15])] {
+    for (preset, times, off) in [("host", 0.99..1.03, [1e-4, 1e-3]), ("board", 0.99..1.02, [1e-4, 1e-3])] {
         let profile = profile(&[&format!("controller.preset={preset}")]);
         let (mut volumes, mut in_all) = (Vec::new(), 0);
         for path in &files {

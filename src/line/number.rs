@@ -105,6 +105,7 @@ pub(crate) fn write_word(out: &mut Vec<u8>, letter: u8, value: f64, decimals: u8
     write_behind(out, Some(letter), value, decimals);
 }
 
+/// A number in fixed point, behind a letter if there is one.
 #[inline(always)]
 fn write_behind(out: &mut Vec<u8>, letter: Option<u8>, value: f64, decimals: u8) {
     let scale = POW10[usize::from(decimals) % POW10.len()];

@@ -57,7 +57,6 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, soft: Option<SoftPlan>, scribe
     let is_written = record.output_bytes > 0;
     let is_mended = run.settings.is_rewritten || is_written && run.choice.how != How::Not;
     let stops = inspection.finish(volume, is_mended, &mut findings);
-    let pushed_mm3 = granules.pushed_mm3();
     let mut hopper = granules.finish(profile, &mut findings);
     if let Some(plan) = &mut hopper {
         plan.pauses_written = pauses.written;
@@ -72,7 +71,7 @@ pub fn summary(run: &Run<'_>, resolver: Resolver, soft: Option<SoftPlan>, scribe
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
     if is_written && !drive.is_idle() {
-        after.volume_mm3 = pushed_mm3;
+        after.volume_mm3 = drive.account.fed_mm3;
         after.mass_g = (Volume::from_mm3(after.volume_mm3) * density).as_g();
     }
     let turns = drive.account.turn_lines;

@@ -87,12 +87,16 @@ pub struct ScrewAccount {
     pub stored_mm3: f64,
     /// Pushed out at the park position, mm³.
     pub purged_mm3: f64,
+    /// Most that was pushed at one time, mm³, net, but for purges: no new granules go in for what was turned back.
+    pub fed_mm3: f64,
 }
 
 impl ScrewAccount {
-    /// All that the screw has pushed, mm³, net, but for purges.
-    pub fn pushed_mm3(&self) -> f64 {
-        self.beads_mm3 + self.kept_mm3 + (self.charged_mm3 - self.relieved_mm3)
+    /// Something was pushed or turned back.
+    #[inline]
+    fn feed(&mut self) {
+        let pushed = self.beads_mm3 + self.kept_mm3 + (self.charged_mm3 - self.relieved_mm3);
+        self.fed_mm3 = self.fed_mm3.at_least(pushed);
     }
 }
 
@@ -222,6 +226,7 @@ impl Drive {
                     && let Some(turn) = charge(&mut self.spring, flow, &self.melt)
                 {
                     self.account.charged_mm3 += turn.volume;
+                    self.account.feed();
                     self.account.charges += 1;
                     driven.rest_s += self.turn(turn, self.melt.screw_mm3_s, step, feeds, lines);
                 }
@@ -237,6 +242,7 @@ impl Drive {
                 let replaced = self.how != How::Not && !step.has(Move::FIXED);
                 let volume = if replaced && step.kind == Kind::EIn { step.melt } else { step.volume };
                 self.account.kept_mm3 += volume;
+                self.account.feed();
                 self.spring.rest(timing.time, volume, &self.melt);
                 self.ramp.interrupt();
                 driven.e = self.whole(step, volume, timing.time, lines, pieces);
@@ -255,6 +261,7 @@ impl Drive {
                     driven.e = ELine::Strip;
                 } else {
                     self.account.kept_mm3 += step.volume;
+                    self.account.feed();
                     driven.e = self.whole(step, step.volume, timing.time, lines, pieces);
                 }
             }
@@ -361,6 +368,7 @@ impl Drive {
         let area = step.volume / step.length;
         if self.how != How::AlongPath || step.flags & (Move::FIXED | Move::FEED_BEFORE) != 0 {
             self.account.beads_mm3 += step.volume;
+            self.account.feed();
             if timing.time > 0.0 {
                 let mean = step.length / timing.time;
                 let lag = self.melt.lag_s;
@@ -376,6 +384,7 @@ impl Drive {
         let units = self.count.units_by(|| mean_flow(step.volume, timing.time));
         if let Some(volume) = self.ramp.whole(step, last, timing, area, &mut self.spring) {
             self.account.beads_mm3 += volume;
+            self.account.feed();
             if parts((volume * units).abs(), self.most_e[0]) == 1 {
                 return ELine::Word(self.count.word(volume, units, step));
             }
@@ -401,6 +410,7 @@ impl Drive {
         let (count, account, most) = (&mut self.count, &mut self.account, self.most_e[0]);
         self.ramp.pieces(step, last, timing, area, &mut self.spring, |piece| {
             account.beads_mm3 += piece.volume;
+            account.feed();
             divide(count, step, piece, begun, units, most, pieces);
             begun = piece.end;
         });
@@ -434,7 +444,7 @@ impl Drive {
         let units = self.count.units_by(|| mean_flow(volume, time));
         let most = self.most_e[usize::from(step.length <= 0.0)];
         let lines_needed = parts((volume * units).abs(), most);
-        if lines_needed == 1 || step.flags & (Move::FIXED | Move::ARC) != 0 || step.kind == Kind::FeedUser {
+        if lines_needed == 1 || step.flags & (Move::FIXED | Move::ARC | Move::WHOLE) != 0 {
             return ELine::Word(self.count.word(volume, units, step));
         }
         divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);

@@ -5,7 +5,7 @@ use crate::findings::{Code, Findings, Place};
 use crate::hopper::{Cup, HopperPlan, PACKING, PlaceKind, Planner, Refill, Spot, Stamp};
 use crate::moves::{Kind, Move, Role};
 use crate::profile::Profile;
-use crate::units::{Bounded, Density, Volume};
+use crate::units::{Density, Volume};
 
 /// Follows the moves of the screw and the places between them.
 #[derive(Debug)]
@@ -16,8 +16,6 @@ pub struct Granules {
     layer: u32,
     /// Where the head stopped laying after the last bead.
     gap: Option<(Stamp, Spot)>,
-    /// Most that the screw has pushed at one time, mm³.
-    pushed_mm3: f64,
 }
 
 impl Granules {
@@ -27,32 +25,16 @@ impl Granules {
         let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
         let purge_g = (Volume::from_mm3(purge_mm3) * density).as_g();
         let cup = profile.hopper.usable_g.value.map(|usable_g| Cup { usable_g, margin_g, purge_g });
-        Self { planner: Planner::new(cup), density, layer: 0, gap: None, pushed_mm3: 0.0 }
+        Self { planner: Planner::new(cup), density, layer: 0, gap: None }
     }
 
-    /// Takes the next move, on `line`, which takes `seconds` as it is executed. `pushed_mm3`: all that the screw has pushed
-    /// since the start, where that is not what the file says; `purge_mm3`: what a refill before it would have pushed out.
-    pub fn add(&mut self, step: &Move, line: u64, seconds: f64, pushed_mm3: Option<f64>, purge_mm3: f64) {
-        let own = step.has(Move::SCREW);
+    /// Takes the next move, on `line`, which takes `seconds` as it is executed. `fed_mm3`: new melt that is pushed with it;
+    /// `purge_mm3`: what a refill before it would have pushed out.
+    pub fn add(&mut self, step: &Move, line: u64, seconds: f64, fed_mm3: f64, purge_mm3: f64) {
         if self.planner.wants_places() {
-            self.place(step, line, own && step.kind == Kind::Bead, purge_mm3);
+            self.place(step, line, step.has(Move::SCREW) && step.kind == Kind::Bead, purge_mm3);
         }
-        let melt = match pushed_mm3 {
-            // What is turned back is pushed once more: no new granules go in for it.
-            Some(pushed) => {
-                let before = self.pushed_mm3;
-                self.pushed_mm3 = before.at_least(pushed);
-                self.pushed_mm3 - before
-            }
-            None if own => step.melt,
-            None => 0.0,
-        };
-        self.planner.feed((Volume::from_mm3(melt) * self.density).as_g(), seconds);
-    }
-
-    /// Most that the screw has pushed at one time, mm³; 0 where that is what the file says.
-    pub fn pushed_mm3(&self) -> f64 {
-        self.pushed_mm3
+        self.planner.feed((Volume::from_mm3(fed_mm3) * self.density).as_g(), seconds);
     }
 
     /// Offers the place before a move. Between layers that is where the last bead ended, not where the next one begins:

@@ -164,6 +164,7 @@ impl Scribe {
             let beside = besides.next(step);
             let seen = inspect::Seen { step, arc: beside.arc, line, seconds: before.time, elapsed_s: at_s };
             looking.at(&seen);
+            let fed_before = self.drive.account.fed_mm3;
             let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
             let mut halted_s = 0.0;
             let obstacle = track.as_ref().and_then(|track| self.pauses.obstacle(step, track));
@@ -281,8 +282,12 @@ impl Scribe {
                 }
                 stay.pass(known, step, seconds - waited_s);
             }
-            let pushed = tells.then(|| self.drive.account.pushed_mm3());
-            self.granules.add(step, line, seconds, pushed, purge_mm3);
+            let fed_mm3 = match tells {
+                true => self.drive.account.fed_mm3 - fed_before,
+                false if step.has(Move::SCREW) => step.melt,
+                false => 0.0,
+            };
+            self.granules.add(step, line, seconds, fed_mm3, purge_mm3);
             self.clock.now_s += seconds;
             match self.purpose {
                 Purpose::Rewrite => {

@@ -306,14 +306,19 @@ impl Resolver {
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
             self.state.e = v * self.state.unit_mm;
             self.own_e = None;
-            let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE, at) };
-            self.moves.push(step);
+            self.e_is_set(at);
             self.watch.e_was_set();
         }
         // Lines put before this one count as the lines before do.
         if counts_otherwise {
             self.anchor();
         }
+    }
+
+    /// The line sets the count of E.
+    fn e_is_set(&mut self, at: At<'_>) {
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE, at) };
+        self.moves.push(step);
     }
 
     /// A motion command that is not followed: where it ends is taken over, what it does between is not judged.
@@ -335,8 +340,7 @@ impl Resolver {
                 self.state.e = if relative { self.state.e + e } else { e };
                 self.own_e = None;
                 if !is_curve {
-                    let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE, at) };
-                    self.moves.push(step);
+                    self.e_is_set(at);
                 }
             }
             let text = at.words().first().map_or(&[][..], |w| &at.block.bytes[w.start as usize..w.end() as usize]);
@@ -354,6 +358,7 @@ impl Resolver {
             _ => (at.line.start, 0),
         };
         if let Some((curve, word)) = curve.zip(words.place(axis_e).and_then(|place| at.words().get(place))) {
+            step.flags |= Move::WHOLE;
             (step.e, step.volume) = (curve.e, curve.volume);
             (step.e_at, step.e_len, step.e_decimals) = (word.start, word.len, word.decimals);
         }

@@ -199,20 +199,21 @@ impl Ramp {
         let (sections, Push { melt, bounds, .. }) = (&mut self.sections, &self.push);
         sections.count = 0;
         let mean = if time > 0.0 { step.length / time } else { 0.0 };
+        let all = Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top };
         let shortest = bounds.shortest_mm;
         let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * bounds.bore_mm;
         let (brief_up, brief_down) = (brief(entry, top), brief(top, exit));
         if step.has(Move::WHOLE) || accel <= 0.0 {
-            sections.push(Section { length: step.length, v0: mean, v1: mean, time, ready: exit, fastest: top });
+            sections.push(Section { v0: mean, v1: mean, ..all });
             return;
         }
         if brief_up && brief_down {
-            let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top };
+            let even = Section { v0: mean, v1: mean, ready: mean, ..all };
             put_right(melt, shortest, even, area, spring, sections);
             return;
         }
         if step.length < 2.0 * shortest {
-            sections.push(Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top });
+            sections.push(all);
             return;
         }
         // Boards plan in whole steps, and arcs as chords: both ramps together may be longer than the bead.
@@ -226,7 +227,7 @@ impl Ramp {
         if brief_up != brief_down {
             let (low, beside) = if brief_up { (exit, cruise + up) } else { (entry, cruise + down) };
             if (top - low) * beside <= SHORT_OF * time * top * top {
-                sections.push(Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top });
+                sections.push(all);
                 return;
             }
         }
