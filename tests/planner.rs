@@ -5,6 +5,7 @@
 
 use meltwright::motion::rules::{Model, MotionRules};
 use meltwright::motion::{Beside, Ordered, Plan, Planner, Timing};
+use meltwright::moves::arc::{Arc, ArcPath, Centre, Plane};
 use meltwright::moves::limits::MotionLimits;
 use meltwright::moves::{Kind, Move, Role};
 use meltwright::profile::{Corner, Profile};
@@ -354,6 +355,36 @@ fn step() -> impl Strategy<Value = Move> {
     ]
 }
 
+/// A move of [`step`], one of a few motor steps, or an arc.
+fn path() -> impl Strategy<Value = (Move, Option<ArcPath>)> {
+    let arc = (-1.5..1.0_f64, 0.05..6.0_f64, any::<bool>()).prop_map(|(radius, sweep, clockwise)| {
+        let radius = 10_f64.powf(radius);
+        let (sin, cos) = if clockwise { -sweep } else { sweep }.sin_cos();
+        let to = [radius * (1.0 - cos), -radius * sin];
+        let arc = Arc::resolve([0.0; 2], to, Centre::Offset(radius, 0.0), clockwise, 1).expect("an arc");
+        let to = [to[0], to[1], 0.0];
+        let length = arc.length(0.0);
+        let step = Move { delta: to, length, flags: Move::ARC, ..along_x(length, 0.04 * length, 30.0) };
+        (step, Some(ArcPath { plane: Plane::Xy, arc, from: [0.0; 3], to }))
+    });
+    prop_oneof![
+        4 => step().prop_map(|step| (step, None)),
+        2 => (0.001..0.08_f64).prop_map(|length| (along_x(length, 0.0, 50.0), None)),
+        3 => arc,
+    ]
+}
+
+fn plan_paths(rules: &MotionRules, moves: &[(Move, Option<ArcPath>)]) -> Vec<Timing> {
+    let mut planner = Planner::new(rules);
+    for (step, arc) in moves {
+        planner.push(step, Beside { arc: arc.as_ref(), limits: None }, Ordered::by_file(step));
+    }
+    planner.finish();
+    let mut timings = Vec::new();
+    planner.hand_over(&mut timings);
+    timings
+}
+
 fn any_rules() -> impl Strategy<Value = MotionRules> {
     let corner = prop_oneof![
         Just(Corner::RightAngleSpeed(5.0)),
@@ -451,5 +482,25 @@ proptest! {
         };
         let lower = plan_with(&rules, &moves, rules.print_accel * factor, 1);
         prop_assert!(total(&lower) >= total(&plan(&rules, &moves)) * (1.0 - 1e-9));
+    }
+
+    /// Steps that do nothing change no timing and take none from another move, arcs and moves too short to be run among
+    /// them.
+    #[test]
+    fn steps_without_motion_leave_the_others_alone(
+        rules in any_rules(), steps in prop::collection::vec((path(), any::<bool>()), 1..120),
+    ) {
+        let (moves, _): (Vec<_>, Vec<bool>) = steps.iter().copied().unzip();
+        let (mut parted, mut places) = (Vec::new(), Vec::new());
+        for (step, is_followed) in steps {
+            places.push(parted.len());
+            parted.push(step);
+            parted.extend(is_followed.then_some((blank(Kind::Feed), None)));
+        }
+        let timings = plan_paths(&rules, &moves);
+        let with_asides = plan_paths(&rules, &parted);
+        prop_assert_eq!((timings.len(), with_asides.len()), (moves.len(), parted.len()));
+        let of_moves: Vec<Timing> = places.iter().map(|place| with_asides[*place]).collect();
+        prop_assert_eq!(&of_moves, &timings);
     }
 }

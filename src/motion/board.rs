@@ -172,12 +172,8 @@ impl Board {
 
     /// The last chord of an arc was joined to what follows: the arc ends with the chord before it.
     fn end_arc(&mut self) {
-        match (self.queue.back_mut(), self.arc) {
-            (Some(last), _) if last.behind == GOES_ON => last.behind = 0,
-            (_, Some(sum)) => {
-                self.settled.push(sum);
-                self.arc = None;
-            }
+        match self.queue.back_mut() {
+            Some(last) if last.behind == GOES_ON => last.behind = 0,
             _ => self.aside(),
         }
     }
