@@ -54,7 +54,10 @@ impl Evened {
     #[inline]
     pub fn next(&mut self, step: &Move, verdict: &mut Verdict) {
         if step.length <= 0.0 {
-            self.before = f64::NAN;
+            // A step that does nothing stands for text alone.
+            if step.kind != Kind::Feed || step.feed_len > 0 {
+                self.before = f64::NAN;
+            }
             return;
         }
         let kept = self.before * step.speed_factor;
