@@ -129,6 +129,8 @@ fn rows() -> Vec<Row> {
         row("long-arc", 2, 458.0, 50.0 * PI + 30.0, 1, 50.0, 0, &[10.0 * PI / 9.0, 10.0]),
         // 20 mm³/s to 10 mm/s; then a travel and a bead of 4 mm³/s at the feed of the file.
         row("unfilled-feed", 2, 24.0, 40.0, 2, 30.0, 0, &[10.0, 20.0]),
+        // The 2 mm³ are no bead of a billionth of a millimetre.
+        row("sums-of-distances", 1, 8.0, 20.0, 3, 10.3, 1, &[20.0]),
         row("dwells", 2, 8.0, 20.0, 1, 10.0, 0, &[10.0, 10.0]),
     ]
 }

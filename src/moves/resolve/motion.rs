@@ -48,7 +48,9 @@ fn outside([x, y, _]: [f64; 3], [least_x, least_y, most_x, most_y]: &[f64; 4]) -
 }
 
 /// Less E than this is what sums of figures leave of nothing: no drive turns by so little.
-const LEAST_E: f64 = 1e-12;
+const LEAST_E: f64 = 1e-9;
+/// The same of the path of a straight line, mm: an extruder that turns on it turns alone.
+const LEAST_PATH_MM: f64 = 1e-6;
 
 /// A word O right behind a number, with the word of that number: no command of a motion line, but a slip of the keyboard.
 fn letter_for_zero(words: &[Word]) -> Option<(&Word, &Word)> {
@@ -209,7 +211,10 @@ impl Resolver {
         let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
         let path = match &arc {
             Some((arc, _)) => arc.arc.length(delta[arc.plane.axes().2]),
-            None => (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt(),
+            None => {
+                let path = (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt();
+                if path < LEAST_PATH_MM { 0.0 } else { path }
+            }
         };
         let relative = self.state.e_is_relative();
         let Turned { from: e_from, units, e, volume } = match asked.e {
@@ -269,7 +274,7 @@ impl Resolver {
             time: if speed > 0.0 { distance / speed } else { 0.0 },
             ..blank
         });
-        let along = delta[0] != 0.0 || delta[1] != 0.0 || arc.is_some();
+        let along = path > 0.0 && (delta[0] != 0.0 || delta[1] != 0.0) || arc.is_some();
         if let Some((arc, _)) = arc {
             self.side.arcs.push(arc);
             if kind == Kind::Bead && arc.bounds().iter().any(|at| outside(*at, &self.rules.reach_mm)) {
