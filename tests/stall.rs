@@ -217,12 +217,37 @@ fn lag_commands_are_made_comments_on_request() {
     }
 }
 
+/// Only one of both may make up for the lag. Where E of the output does not lead the flow, the file is left as it is.
 #[test]
-fn lag_commands_stay_unless_asked_for() {
+fn lag_commands_go_where_e_leads_the_flow() {
+    let input = motion("lag-spellings");
+    for preset in PRESETS {
+        for by in ["file", "none", "controller"] {
+            let profile = profile(preset, &[&format!("screw.lag_compensated_by={by}")]);
+            let (output, summary) = runs::rewrite(&input, &profile, &Options::default()).expect("a rewrite");
+            let (taken, told): (u64, &[u64]) = match (by, preset) {
+                // What the controller does not know stays, and a line that is counted.
+                ("file", "host") => (2, &[11, 12]),
+                ("file", "board") => (4, &[6, 7, 8, 9, 17]),
+                ("file", _) => (5, &[6, 7, 8, 9, 10, 17]),
+                (_, "host") => (0, &[11, 12]),
+                (_, "board") => (0, &[6, 7, 8, 9, 17]),
+                _ => (0, &[6, 7, 8, 9, 10, 17]),
+            };
+            assert_eq!(summary.changes.lag_commands_taken_out, taken, "{preset}, {by}");
+            assert_eq!(lines(&summary.findings, "lag-feature"), told, "{preset}, {by}");
+            let written = text_lines(&output).iter().filter(|line| line.starts_with("; taken out: ")).count();
+            assert_eq!(written as u64, taken, "{preset}, {by}");
+        }
+    }
+}
+
+#[test]
+fn lag_commands_stay_where_that_is_asked_for() {
     let input = motion("lag-spellings");
     let by_preset: [&[u64]; 3] = [&[11, 12], &[6, 7, 8, 9, 17], &[6, 7, 8, 9, 10, 17]];
     for (preset, expected) in PRESETS.into_iter().zip(by_preset) {
-        let profile = profile(preset, &[]);
+        let profile = profile(preset, &["controller.lag_commands=keep"]);
         let (output, summary) = runs::rewrite(&input, &profile, &Options::default()).expect("a rewrite");
         let written = text_lines(&output);
         text_lines(&input)[5..17].iter().for_each(|line| assert!(written.contains(line), "{preset}: {line}"));

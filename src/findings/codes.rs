@@ -223,8 +223,8 @@ codes! {
     /// The controller's own lag compensation is on.
     LagFeature, Warning, "lag-feature",
         "the file switches on the controller's own compensation of melt lag, which adds to the compensation of this program",
-        "the melt is pushed ahead twice, which gives blobs at starts and gaps at ends",
-        "set controller.lag_commands = \"take-out\" to have a rewrite take it out of the file, or switch it off in the slicing profile; in the controller's configuration it must be off as well, it is made for lags far shorter than a screw's";
+        "the melt is pushed ahead twice, further than the screw can follow, and much of it is not laid at all",
+        "switch it off in the controller's configuration and in the slicing profile, it is made for lags far shorter than a screw's; a rewrite takes it out of the file where E leads the flow, or as controller.lag_commands says";
     /// `G4` in a form that does not wait.
     DwellForm, Warning, "dwell-form",
         "dwells are given in seconds by G4 S, which does not wait on this controller",

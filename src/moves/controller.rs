@@ -217,10 +217,20 @@ impl Watch {
         }
     }
 
+    /// Whether the controller acts on a command at all, as far as is known.
+    pub fn follows(&self, command: Command) -> bool {
+        !self.skipped.contains(&command)
+    }
+
+    /// Whether it acts on commands written as names.
+    pub fn follows_names(&self) -> bool {
+        self.named
+    }
+
     /// Looks at an M command. `tool`: the active one.
     pub fn m_command(&mut self, command: Command, words: &Words, tool: u32, found: &mut Vec<Found>) {
         let value = |letter| words.get(letter);
-        let known = !self.skipped.contains(&command);
+        let known = self.follows(command);
         self.setup.m_command(command, words);
         self.look_at_setup();
         let (mut lag, mut told) = (None, false);

@@ -8,6 +8,7 @@ use super::limiter::{self, Limiter};
 use crate::demand::capacity::Capacity;
 use crate::motion::Planner;
 use crate::motion::rules::{Model, MotionRules};
+use crate::moves::resolve::{LagTakenOut, Rules};
 use crate::passes::e_count::{ECount, Unit};
 use crate::passes::lag::accel::Accels;
 use crate::passes::lag::flow_step::FlowSteps;
@@ -16,7 +17,7 @@ use crate::passes::lag::ramp::{Bounds, Ramp};
 use crate::passes::lag::spring::Melt;
 use crate::passes::soft::{Least, Soft};
 use crate::passes::sustained::Sustained;
-use crate::profile::{AccelWords, Corner, LagCompensation, Output, OutputUnit, Profile};
+use crate::profile::{AccelWords, Corner, LagCommands, LagCompensation, Output, OutputUnit, Profile};
 use crate::soft::{BY_AXIS, Terms, lowers_corners, takes};
 use crate::units::{Area, Length};
 
@@ -66,6 +67,15 @@ pub fn choice(profile: &Profile, passes: Passes, capacity: &Capacity, file_volum
         }
         LagCompensation::File | LagCompensation::None => chosen(How::AtRest),
     }
+}
+
+/// Says which lines that switch on the controller's own compensation of lag become comments.
+pub fn take_out_lag(rules: &mut Rules, profile: &Profile, how: How) {
+    rules.lag_taken_out = match profile.controller.lag_commands.value {
+        LagCommands::TakeOut => LagTakenOut::Everything,
+        LagCommands::AsNeeded if how == How::AlongPath => LagTakenOut::Followed,
+        LagCommands::AsNeeded | LagCommands::Keep => LagTakenOut::Nothing,
+    };
 }
 
 /// Largest jump of E that the controller takes without braking, units per second.

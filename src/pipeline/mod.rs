@@ -46,7 +46,7 @@ use crate::motion::braking::Braking;
 use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
 use crate::passes::e_count::{DECIMALS, Unit};
-use crate::profile::{Excess, LagCommands, Profile};
+use crate::profile::{Excess, Profile};
 use crate::soft::Terms;
 use crate::source::block::BlockReader;
 use crate::summary::course::Course;
@@ -297,13 +297,15 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         // What a rewrite would split is named.
         rules.excess_e = Excess::Report;
     }
-    rules.takes_out_lag = purpose == Purpose::Rewrite && profile.controller.lag_commands.value == LagCommands::TakeOut;
     let e_mm3 = match assemble::unit(profile, passes) {
         Unit::AsInFile => None,
         unit => assemble::output_volume(&unit, None),
     };
     let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, e_mm3));
     let choice = assemble::choice(profile, passes, &capacity, rules.e_volume_mm3);
+    if purpose == Purpose::Rewrite {
+        assemble::take_out_lag(&mut rules, profile, choice.how);
+    }
     let drive = assemble::drive(profile, passes, &capacity, choice.how, rules.e_volume_mm3);
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);

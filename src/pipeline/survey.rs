@@ -8,12 +8,13 @@ use super::intake::Intake;
 use super::planning::Planning;
 use super::prescan::prescan;
 use super::ring::{self, Next, Work};
-use super::{Options, no_commands};
+use super::{Options, assemble, no_commands};
+use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::motion::Planner;
 use crate::motion::rules::MotionRules;
 use crate::moves::resolve::{Resolver, Rules};
-use crate::profile::{Excess, LagCommands, Profile};
+use crate::profile::{Excess, Profile};
 use crate::source::block::BlockReader;
 use crate::survey::{LayerRecord, SurveyAccount, Surveyor};
 
@@ -54,7 +55,8 @@ pub fn survey<R: Read + Seek + Send>(
     let mut rules = Rules::new(profile, &scan.settings, options.lenient);
     // Nothing is written: long lines need not be split.
     rules.excess_e = Excess::Report;
-    rules.takes_out_lag = profile.controller.lag_commands.value == LagCommands::TakeOut;
+    let how = assemble::choice(profile, options.passes, &Capacity::of(profile), rules.e_volume_mm3).how;
+    assemble::take_out_lag(&mut rules, profile, how);
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);

@@ -97,7 +97,7 @@ words! {
     Preset { "host" => Host, "board" => Board, "network" => Network, "custom" => Custom }
     DwellWords { "p-only" => POnly, "s-wins" => SWins }
     LimitWords { "named" => Named, "per-second" => PerSecond, "per-minute" => PerMinute }
-    LagCommands { "keep" => Keep, "take-out" => TakeOut }
+    LagCommands { "keep" => Keep, "take-out" => TakeOut, "as-needed" => AsNeeded }
     Excess { "split" => Split, "report" => Report }
     ExcessEffect { "refused" => Refused, "dropped" => Dropped }
     Exponent { "number" => Number, "cut" => Cut, "word" => Word }

@@ -207,6 +207,8 @@ pub enum LagCommands {
     Keep,
     /// Turn them into comments.
     TakeOut,
+    /// Report them, and turn them into comments where E of the output leads the flow: only one of both may.
+    AsNeeded,
 }
 
 /// What the controller makes of a number with an exponent (`E1e-5`).

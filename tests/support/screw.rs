@@ -4,7 +4,7 @@
 
 use std::ops::Range;
 
-use meltwright::profile::{OutputUnit, Preset, Profile};
+use meltwright::profile::{LagCompensation, OutputUnit, Preset, Profile};
 use meltwright::summary::Summary;
 
 use crate::check::{Complaints, distance, near, off_path};
@@ -319,7 +319,9 @@ impl Pair<'_> {
         let mut kept = (1..=old.len()).filter(|&l| !is_motion(&self.before.reading, l) && rest(old[l - 1])).peekable();
         let mut own = [self.profile.machine.max_accel_mm_s2.value; 2];
         let is_host = matches!(self.profile.controller.preset.value, Preset::Host | Preset::Custom);
-        let mut added = 0;
+        // Only one of both makes up for the lag.
+        let leads = self.profile.screw.lag_compensated_by.value == LagCompensation::File;
+        let (mut added, mut taken_out) = (0, 0);
         for (index, line) in split(self.output).into_iter().enumerate() {
             if is_motion(&self.after.reading, index + 1) || !rest(line) {
                 continue;
@@ -334,6 +336,13 @@ impl Pair<'_> {
             };
             if kept.next_if(same).is_some() {
                 follow_accel(line, is_host, &mut own);
+                continue;
+            }
+            let commented = |l: &usize| {
+                unmarked.strip_prefix(b"; taken out: ").is_some_and(|was| was == old[l - 1] && switches_lag_on(was))
+            };
+            if leads && kept.next_if(commented).is_some() {
+                taken_out += 1;
                 continue;
             }
             let text = String::from_utf8_lossy(line).trim_end().to_owned();
@@ -355,8 +364,12 @@ impl Pair<'_> {
         }
         let left = kept.next();
         c.check("bytes", left.is_none(), || format!("input line {left:?} and what follows is missing"));
-        let counted = self.summary.changes.accelerations_written;
-        c.check("figures", added == counted, || format!("{added} accelerations written, {counted} in the account"));
+        for (what, found, counted) in [
+            ("accelerations written", added, self.summary.changes.accelerations_written),
+            ("commands taken out", taken_out, self.summary.changes.lag_commands_taken_out),
+        ] {
+            c.check("figures", found == counted, || format!("{found} {what}, {counted} in the account"));
+        }
     }
 
     /// The account's counts against the reader's.
@@ -418,4 +431,10 @@ fn follow_accel(line: &[u8], is_host: bool, own: &mut [f64; 2]) {
 /// A line without its E word: that of a curve counts in the unit of the output.
 fn but_e(line: &[u8]) -> Vec<&[u8]> {
     line.split(|&b| b == b' ').filter(|word| !word.starts_with(b"E")).collect()
+}
+
+/// Whether a line may switch on the controller's own compensation of lag.
+fn switches_lag_on(line: &[u8]) -> bool {
+    let text = String::from_utf8_lossy(line).to_ascii_uppercase();
+    ["M900", "M572", "PRESSURE_ADVANCE"].iter().any(|name| text.contains(name))
 }

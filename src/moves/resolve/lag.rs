@@ -1,9 +1,11 @@
 //! Lines that switch on the controller's own compensation of melt lag, and are to become comments.
 
+use super::rules::LagTakenOut;
 use super::{At, Resolver};
+use crate::findings::Code;
 use crate::line::Line;
 use crate::moves::limits::MotionLimits;
-use crate::moves::words::Words;
+use crate::moves::words::{Command, Words};
 use crate::moves::{Kind, Move, named};
 
 /// The lag that an M command sets, s: `M900 K` and `M572 S`, the only command of their line.
@@ -16,32 +18,46 @@ fn commanded(words: &Words) -> Option<f64> {
 }
 
 impl Resolver {
-    /// Takes out an M command that switches the compensation on; says whether it did. `number`: the command's.
-    pub(super) fn takes_out_command(&mut self, words: &Words, number: u32, at: At<'_>) -> bool {
+    /// Takes out an M command that switches the compensation on; says whether it did.
+    pub(super) fn takes_out_command(&mut self, words: &Words, command: Command, at: At<'_>) -> bool {
         let rules = self.rules.limit_words;
-        self.takes_out(at, commanded(words), |limits| {
-            limits.follow(number, rules, |letter| words.get(letter));
+        self.takes_out(at, commanded(words), self.watch.follows(command), |limits| {
+            limits.follow(command.tenths / 10, rules, |letter| words.get(letter));
         })
     }
 
     /// The same for a named command; `text`: without its comment.
     pub(super) fn takes_out_named(&mut self, text: &[u8], at: At<'_>) -> bool {
-        if !self.rules.takes_out_lag {
+        if self.rules.lag_taken_out == LagTakenOut::Nothing {
             return false;
         }
         let rules = self.rules.limit_words;
         let lag = named::lag_filter(text).and_then(|filter| filter.lag_s);
-        self.takes_out(at, lag, |limits| {
+        self.takes_out(at, lag, self.watch.follows_names(), |limits| {
             named::follow(text, rules, limits);
         })
     }
 
     /// `follow`: lets the limits of the file follow the line.
-    fn takes_out(&mut self, at: At<'_>, lag: Option<f64>, follow: impl FnOnce(&mut MotionLimits)) -> bool {
+    fn takes_out(
+        &mut self,
+        at: At<'_>,
+        lag: Option<f64>,
+        is_followed: bool,
+        follow: impl FnOnce(&mut MotionLimits),
+    ) -> bool {
         // A sender would ask for a line that is counted.
         let counted = at.line.flags & (Line::CHECKSUM | Line::NUMBERED) != 0;
-        if !self.rules.takes_out_lag || counted || lag.is_none_or(|lag| lag <= 0.0) {
+        if counted || lag.is_none_or(|lag| lag <= 0.0) {
             return false;
+        }
+        match self.rules.lag_taken_out {
+            LagTakenOut::Followed if is_followed => {
+                let text = at.block.bytes.get(at.line.start as usize..at.line.comment as usize).unwrap_or_default();
+                self.found(Code::LagFeature, at, || String::from_utf8_lossy(text).trim().to_owned());
+            }
+            LagTakenOut::Followed | LagTakenOut::Nothing => return false,
+            LagTakenOut::Everything => {}
         }
         // The file as it came has the lag in force from here on; the output does not.
         let kept = self.state.limits.e_lag_in_output_s;

@@ -9,7 +9,7 @@ mod modal;
 mod motion;
 mod rules;
 
-pub use rules::Rules;
+pub use rules::{LagTakenOut, Rules};
 
 use super::controller::{Found, Watch};
 use super::fan::Fan;

@@ -14,6 +14,17 @@ const HOST_MOTORS_OFF_S: f64 = 0.2;
 /// Strips for priming often lie just beside the bed, mm. Common practice, no source.
 pub(super) const BESIDE_MM: f64 = 5.0;
 
+/// Which lines that switch on the controller's own compensation of melt lag become comments.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LagTakenOut {
+    /// None.
+    Nothing,
+    /// Those that the controller follows, and they are reported.
+    Followed,
+    /// All, in every spelling.
+    Everything,
+}
+
 /// What the resolver takes from the profile and the file's settings.
 #[derive(Clone, Debug)]
 pub struct Rules {
@@ -45,8 +56,8 @@ pub struct Rules {
     pub small_bead_mm3: f64,
     /// `G90` also makes E absolute.
     pub g90_sets_e: bool,
-    /// Lines that switch on the controller's own compensation of melt lag become comments.
-    pub takes_out_lag: bool,
+    /// Lines that switch on the controller's own compensation of melt lag and become comments.
+    pub lag_taken_out: LagTakenOut,
     /// E leads the flow, as this program writes it: beads first refill what was turned back before them.
     pub e_leads: bool,
     /// Bed with what the head may go beyond it, least X and Y, largest X and Y, mm; without end where it is not known.
@@ -94,7 +105,7 @@ impl Rules {
             max_bead_area_mm2,
             small_bead_mm3: max_bead_area_mm2.map_or(0.0, |area| area * nozzle),
             g90_sets_e: controller.g90_sets_e.value,
-            takes_out_lag: false,
+            lag_taken_out: LagTakenOut::Nothing,
             e_leads: settings.is_rewritten,
             reach_mm: profile.machine.bed_mm.value.map_or(
                 [f64::NEG_INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::INFINITY],
