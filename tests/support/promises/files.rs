@@ -85,14 +85,16 @@ pub fn ways(profile: &Profile) -> [Profile; 3] {
 fn comments(text: &[u8]) -> Vec<&[u8]> {
     let text = text.strip_prefix(b"\xef\xbb\xbf".as_slice()).unwrap_or(text);
     let lines = text.split(|b| *b == b'\n').filter(|line| line.starts_with(b";"));
-    let is_own =
-        |line: &[u8]| [b"; rewritten by meltwright".as_slice(), AWAY, BACK].iter().any(|o| line.starts_with(o));
+    let own = [b"; rewritten by meltwright".as_slice(), AWAY, BACK, TAKEN_OUT];
+    let is_own = |line: &[u8]| own.iter().any(|start| line.starts_with(start));
     lines.filter(|line| !is_own(line)).collect()
 }
 
 /// Comments around a way to the park position.
 const AWAY: &[u8] = b"; to the park position";
 const BACK: &[u8] = b"; back at the print";
+/// Before a command that was made a comment.
+const TAKEN_OUT: &[u8] = b"; taken out: ";
 
 /// Whether each line of an output is one of a way to the park position and back.
 fn detours(text: &[u8]) -> Vec<bool> {
@@ -115,6 +117,11 @@ pub fn wrong_with_all(input: &[u8], output: &[u8], summary: &Summary, profile: &
     wrong.retain(|text| text.contains("finite") || !SIGNED.iter().any(|key| text.contains(key)));
     if comments(input) != comments(output) {
         wrong.push("a comment is gone or new".to_owned());
+    }
+    let taken_out = |text: &[u8]| text.split(|byte| *byte == b'\n').filter(|line| line.starts_with(TAKEN_OUT)).count();
+    let counted = summary.changes.lag_commands_taken_out;
+    if taken_out(output) as u64 != taken_out(input) as u64 + counted {
+        wrong.push(format!("{counted} commands taken out in the account, {} in the output", taken_out(output)));
     }
     let again = Options { again: true, lenient: true, ..Options::default() };
     // Whether bytes look like text depends on how many of them are odd.
