@@ -177,7 +177,7 @@ keys! {
             |v| if_some(v, |v| within(*v, 1000.0, 1e8, "Hz", "\"none\" switches the check off")),
             "most steps a second that the controller gives a motor, or \"none\"";
         lag_commands: "lag_commands" as Word<LagCommands>, any,
-            "commands of the file that switch on the controller's own compensation of lag: \"keep\" or \"take-out\"";
+            "commands of the file that switch on the controller's own compensation of lag: \"keep\", \"take-out\" or \"as-needed\"";
         excess_e_is: "excess_e_is" as Word<ExcessEffect>, any,
             "what becomes of too much E in a line: \"refused\" (the print ends) or \"dropped\" (the head moves on dry)";
         exponent: "exponent" as Word<Exponent>, any,
