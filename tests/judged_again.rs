@@ -168,7 +168,8 @@ fn capacity_of_an_output_by_hand() {
     assert!((of_output.leeway_mm3 - 0.121).abs() < 1e-12);
 }
 
-/// As measured, rounded up: files hold the volume that is told; times are up to 3 % longer, since the pieces of a bead are shorter than the bead and so pass corners more slowly.
+/// As measured, rounded up: files hold the volume that is told; times are up to 3 % longer, since the pieces of a bead are
+/// shorter than the bead and so pass corners more slowly.
 #[test]
 fn real_files_judged_again() {
     let Some(files) = corpus::files() else { return };

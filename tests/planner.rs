@@ -75,10 +75,19 @@ fn along_x(length: f64, e: f64, speed: f64) -> Move {
 }
 
 fn plan_with(rules: &MotionRules, moves: &[Move], accel: f64, hand_over_each: usize) -> Vec<Timing> {
+    let ordered = |step| Ordered { accel, ..Ordered::by_file(step) };
+    run(rules, moves.iter().map(|step| (step, Beside::default(), ordered(step))), hand_over_each)
+}
+
+fn run<'a>(
+    rules: &MotionRules,
+    moves: impl Iterator<Item = (&'a Move, Beside<'a>, Ordered)>,
+    hand_over_each: usize,
+) -> Vec<Timing> {
     let mut planner = Planner::new(rules);
     let mut timings = Vec::new();
-    for (index, step) in moves.iter().enumerate() {
-        planner.push(step, Beside::default(), Ordered { accel, ..Ordered::by_file(step) });
+    for (index, (step, beside, ordered)) in moves.enumerate() {
+        planner.push(step, beside, ordered);
         if index.is_multiple_of(hand_over_each) {
             planner.hand_over(&mut timings);
         }
@@ -375,14 +384,8 @@ fn path() -> impl Strategy<Value = (Move, Option<ArcPath>)> {
 }
 
 fn plan_paths(rules: &MotionRules, moves: &[(Move, Option<ArcPath>)]) -> Vec<Timing> {
-    let mut planner = Planner::new(rules);
-    for (step, arc) in moves {
-        planner.push(step, Beside { arc: arc.as_ref(), limits: None }, Ordered::by_file(step));
-    }
-    planner.finish();
-    let mut timings = Vec::new();
-    planner.hand_over(&mut timings);
-    timings
+    let beside = |arc| Beside { arc, limits: None };
+    run(rules, moves.iter().map(|(step, arc)| (step, beside(arc.as_ref()), Ordered::by_file(step))), usize::MAX)
 }
 
 fn any_rules() -> impl Strategy<Value = MotionRules> {
@@ -490,7 +493,7 @@ proptest! {
     fn steps_without_motion_leave_the_others_alone(
         rules in any_rules(), steps in prop::collection::vec((path(), any::<bool>()), 1..120),
     ) {
-        let (moves, _): (Vec<_>, Vec<bool>) = steps.iter().copied().unzip();
+        let moves: Vec<_> = steps.iter().map(|(step, _)| *step).collect();
         let (mut parted, mut places) = (Vec::new(), Vec::new());
         for (step, is_followed) in steps {
             places.push(parted.len());

@@ -8,7 +8,7 @@ use super::limiter::{self, Limiter};
 use crate::demand::capacity::Capacity;
 use crate::motion::Planner;
 use crate::motion::rules::{Model, MotionRules};
-use crate::moves::resolve::{LagTakenOut, Rules};
+use crate::moves::resolve::LagTakenOut;
 use crate::passes::e_count::{ECount, Unit};
 use crate::passes::lag::accel::Accels;
 use crate::passes::lag::flow_step::FlowSteps;
@@ -69,13 +69,13 @@ pub fn choice(profile: &Profile, passes: Passes, capacity: &Capacity, file_volum
     }
 }
 
-/// Says which lines that switch on the controller's own compensation of lag become comments.
-pub fn take_out_lag(rules: &mut Rules, profile: &Profile, how: How) {
-    rules.lag_taken_out = match profile.controller.lag_commands.value {
+/// Which lines that switch on the controller's own compensation of lag become comments.
+pub fn lag_taken_out(profile: &Profile, how: How) -> LagTakenOut {
+    match profile.controller.lag_commands.value {
         LagCommands::TakeOut => LagTakenOut::Everything,
         LagCommands::AsNeeded if how == How::AlongPath => LagTakenOut::Followed,
         LagCommands::AsNeeded | LagCommands::Keep => LagTakenOut::Nothing,
-    };
+    }
 }
 
 /// Largest jump of E that the controller takes without braking, units per second.

@@ -92,7 +92,28 @@ pub struct ScrewAccount {
 }
 
 impl ScrewAccount {
-    /// Something was pushed or turned back.
+    /// A bead, or a piece of one, pushes `volume`.
+    #[inline]
+    fn lay(&mut self, volume: f64) {
+        self.beads_mm3 += volume;
+        self.feed();
+    }
+
+    /// A turn that stays as the file has it pushes `volume`.
+    #[inline]
+    fn keep(&mut self, volume: f64) {
+        self.kept_mm3 += volume;
+        self.feed();
+    }
+
+    /// A turn at rest before a run pushes `volume`.
+    #[inline]
+    fn charge(&mut self, volume: f64) {
+        self.charged_mm3 += volume;
+        self.charges += 1;
+        self.feed();
+    }
+
     #[inline]
     fn feed(&mut self) {
         let pushed = self.beads_mm3 + self.kept_mm3 + (self.charged_mm3 - self.relieved_mm3);
@@ -225,9 +246,7 @@ impl Drive {
                 if (owed || marks.has(Marks::CHARGE))
                     && let Some(turn) = charge(&mut self.spring, flow, &self.melt)
                 {
-                    self.account.charged_mm3 += turn.volume;
-                    self.account.feed();
-                    self.account.charges += 1;
+                    self.account.charge(turn.volume);
                     driven.rest_s += self.turn(turn, self.melt.screw_mm3_s, step, feeds, lines);
                 }
                 driven.e = self.bead(step, marks, timing, pieces, lines);
@@ -241,8 +260,7 @@ impl Drive {
                 // Part of a refill may be new melt; only that is pushed, but where the reversal before it had to stay.
                 let replaced = self.how != How::Not && !step.has(Move::FIXED);
                 let volume = if replaced && step.kind == Kind::EIn { step.melt } else { step.volume };
-                self.account.kept_mm3 += volume;
-                self.account.feed();
+                self.account.keep(volume);
                 self.spring.rest(timing.time, volume, &self.melt);
                 self.ramp.interrupt();
                 driven.e = self.whole(step, volume, timing.time, lines, pieces);
@@ -260,8 +278,7 @@ impl Drive {
                     self.account.replaced += 1;
                     driven.e = ELine::Strip;
                 } else {
-                    self.account.kept_mm3 += step.volume;
-                    self.account.feed();
+                    self.account.keep(step.volume);
                     driven.e = self.whole(step, step.volume, timing.time, lines, pieces);
                 }
             }
@@ -367,8 +384,7 @@ impl Drive {
     ) -> ELine {
         let area = step.volume / step.length;
         if self.how != How::AlongPath || step.flags & (Move::FIXED | Move::FEED_BEFORE) != 0 {
-            self.account.beads_mm3 += step.volume;
-            self.account.feed();
+            self.account.lay(step.volume);
             if timing.time > 0.0 {
                 let mean = step.length / timing.time;
                 let lag = self.melt.lag_s;
@@ -383,8 +399,7 @@ impl Drive {
         let last = marks.has(Marks::LAST);
         let units = self.count.units_by(|| mean_flow(step.volume, timing.time));
         if let Some(volume) = self.ramp.whole(step, last, timing, area, &mut self.spring) {
-            self.account.beads_mm3 += volume;
-            self.account.feed();
+            self.account.lay(volume);
             if parts((volume * units).abs(), self.most_e[0]) == 1 {
                 return ELine::Word(self.count.word(volume, units, step));
             }
@@ -409,8 +424,7 @@ impl Drive {
         let mut begun = 0.0;
         let (count, account, most) = (&mut self.count, &mut self.account, self.most_e[0]);
         self.ramp.pieces(step, last, timing, area, &mut self.spring, |piece| {
-            account.beads_mm3 += piece.volume;
-            account.feed();
+            account.lay(piece.volume);
             divide(count, step, piece, begun, units, most, pieces);
             begun = piece.end;
         });

@@ -304,7 +304,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let mark = (purpose == Purpose::Rewrite).then(|| marker(profile, e_mm3));
     let choice = assemble::choice(profile, passes, &capacity, rules.e_volume_mm3);
     if purpose == Purpose::Rewrite {
-        assemble::take_out_lag(&mut rules, profile, choice.how);
+        rules.lag_taken_out = assemble::lag_taken_out(profile, choice.how);
     }
     let drive = assemble::drive(profile, passes, &capacity, choice.how, rules.e_volume_mm3);
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));

@@ -56,7 +56,7 @@ pub fn survey<R: Read + Seek + Send>(
     // Nothing is written: long lines need not be split.
     rules.excess_e = Excess::Report;
     let how = assemble::choice(profile, options.passes, &Capacity::of(profile), rules.e_volume_mm3).how;
-    assemble::take_out_lag(&mut rules, profile, how);
+    rules.lag_taken_out = assemble::lag_taken_out(profile, how);
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);

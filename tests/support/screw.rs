@@ -436,5 +436,6 @@ fn but_e(line: &[u8]) -> Vec<&[u8]> {
 /// Whether a line may switch on the controller's own compensation of lag.
 fn switches_lag_on(line: &[u8]) -> bool {
     let text = String::from_utf8_lossy(line).to_ascii_uppercase();
-    ["M900", "M572", "PRESSURE_ADVANCE"].iter().any(|name| text.contains(name))
+    let is_named = text.starts_with("SET_") && text.contains("_ADVANCE ") && text.contains("ADVANCE=");
+    is_named || ["M900", "M572"].iter().any(|name| text.contains(name))
 }

@@ -8,47 +8,41 @@ use crate::moves::limits::MotionLimits;
 use crate::moves::words::{Command, Words};
 use crate::moves::{Kind, Move, named};
 
-/// The lag that an M command sets, s: `M900 K` and `M572 S`, the only command of their line.
-fn commanded(words: &Words) -> Option<f64> {
-    match words.commands() {
-        [only] if only.letter == b'M' && only.tenths == 9000 => words.get(b'K'),
-        [only] if only.letter == b'M' && only.tenths == 5720 => words.get(b'S'),
-        _ => None,
-    }
+/// An M command that sets the lag, the only one of its line, and what it sets, s: `M900 K` and `M572 S`.
+fn commanded(words: &Words) -> Option<(Command, f64)> {
+    let [only] = words.commands() else { return None };
+    let letter = match (only.letter, only.tenths) {
+        (b'M', 9000) => b'K',
+        (b'M', 5720) => b'S',
+        _ => return None,
+    };
+    Some((*only, words.get(letter)?))
 }
 
 impl Resolver {
     /// Takes out an M command that switches the compensation on; says whether it did.
-    pub(super) fn takes_out_command(&mut self, words: &Words, command: Command, at: At<'_>) -> bool {
+    pub(super) fn takes_out_command(&mut self, words: &Words, at: At<'_>) -> bool {
+        let Some((command, lag)) = commanded(words) else { return false };
         let rules = self.rules.limit_words;
-        self.takes_out(at, commanded(words), self.watch.follows(command), |limits| {
+        self.takes_out(at, lag, self.watch.follows(command), |limits| {
             limits.follow(command.tenths / 10, rules, |letter| words.get(letter));
         })
     }
 
     /// The same for a named command; `text`: without its comment.
     pub(super) fn takes_out_named(&mut self, text: &[u8], at: At<'_>) -> bool {
-        if self.rules.lag_taken_out == LagTakenOut::Nothing {
-            return false;
-        }
+        let Some(lag) = named::lag_filter(text).and_then(|filter| filter.lag_s) else { return false };
         let rules = self.rules.limit_words;
-        let lag = named::lag_filter(text).and_then(|filter| filter.lag_s);
         self.takes_out(at, lag, self.watch.follows_names(), |limits| {
             named::follow(text, rules, limits);
         })
     }
 
-    /// `follow`: lets the limits of the file follow the line.
-    fn takes_out(
-        &mut self,
-        at: At<'_>,
-        lag: Option<f64>,
-        is_followed: bool,
-        follow: impl FnOnce(&mut MotionLimits),
-    ) -> bool {
+    /// `is_followed`: the controller acts on it; `follow`: lets the limits of the file follow the line.
+    fn takes_out(&mut self, at: At<'_>, lag_s: f64, is_followed: bool, follow: impl FnOnce(&mut MotionLimits)) -> bool {
         // A sender would ask for a line that is counted.
         let counted = at.line.flags & (Line::CHECKSUM | Line::NUMBERED) != 0;
-        if counted || lag.is_none_or(|lag| lag <= 0.0) {
+        if counted || lag_s <= 0.0 {
             return false;
         }
         match self.rules.lag_taken_out {

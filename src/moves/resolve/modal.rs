@@ -1,6 +1,5 @@
 //! G and M commands that set modes, positions, factors and tools.
 
-use super::rules::LagTakenOut;
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::error::Result;
 use crate::findings::Code;
@@ -13,10 +12,10 @@ use crate::profile::DwellWords;
 
 impl Resolver {
     pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) {
+        if self.takes_out_command(words, at) {
+            return;
+        }
         if let Some(command) = words.commands().first() {
-            if self.rules.lag_taken_out != LagTakenOut::Nothing && self.takes_out_command(words, *command, at) {
-                return;
-            }
             let tool = self.state.tool;
             self.watched(at, |watch, found| watch.m_command(*command, words, tool, found));
             self.heat.m_command(*command, words, tool);
