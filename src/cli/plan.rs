@@ -170,10 +170,12 @@ impl Plan {
         let json = args.json.as_deref().or(args.jsonl.as_deref()).map(json);
         let mut jobs = jobs(sources, sinks, &args.profile, false)?;
         reports(&mut jobs, args.html.as_deref())?;
-        let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
+        let course = args.html.is_some();
+        // Who names the input in full is told all else in full, too.
+        let foretell = names_input(&args.loudness, json.as_ref()) || course;
         Ok(Self {
             jobs,
-            options: Options { course: args.html.is_some(), ..options(Passes::ALL, &args.strictness, hash) },
+            options: Options { course, foretell, ..options(Passes::ALL, &args.strictness, foretell) },
             threads: args.workers.threads,
             detail: detail(&args.loudness),
             plain: plain(&args.loudness),

@@ -4,6 +4,7 @@ use std::f64::consts::FRAC_PI_4;
 
 use super::Passes;
 use super::drive::{Drive, How, Setup};
+use super::judge::{self, Judge};
 use super::limiter::{self, Limiter};
 use crate::demand::capacity::Capacity;
 use crate::motion::Planner;
@@ -155,14 +156,24 @@ pub fn soft(profile: &Profile, terms: &Terms) -> Soft {
     Soft::new(least, by_axis, lowers_corners(profile).then_some(&rules))
 }
 
-/// The passes that decide how fast moves are. `terms`: by which the part is judged, if it is.
+/// The passes that decide how fast moves may be. `terms`: by which the part is judged, if it is.
+pub fn judge(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, terms: Option<&Terms>) -> Judge {
+    let drops_turns = how != How::Not;
+    Judge::new(judge::By {
+        capacity: passes.capacity.then(|| {
+            let fastest = capacity.peak_mm3_s.max(capacity.screw_mm3_s);
+            (capacity.clone(), Sustained::new(capacity.sustained_mm3_s, capacity.window_s, fastest))
+        }),
+        soft: terms.map(|terms| soft(profile, terms)),
+        drops_turns,
+        may_quicken: drops_turns || ECount::new(unit(profile, passes)).is_another_unit(),
+    })
+}
+
+/// The passes that decide how moves are executed. `terms`: as for [`judge`].
 pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, terms: Option<&Terms>) -> Limiter {
     let rules = MotionRules::of(profile);
     let melt = melt(profile, capacity);
-    let held_to = passes.capacity.then(|| {
-        let fastest = capacity.peak_mm3_s.max(capacity.screw_mm3_s);
-        (capacity.clone(), Sustained::new(capacity.sustained_mm3_s, capacity.window_s, fastest))
-    });
     let screw = &profile.screw;
     let lags = passes.ramps && melt.lag_s > 0.0;
     let by_nobody = lags && screw.lag_compensated_by.value == LagCompensation::None;
@@ -174,7 +185,6 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How,
     let by_move = soft.as_ref().is_some_and(Soft::is_by_move);
     let sways = by_move && terms.is_some_and(|terms| terms.moves.contains(&true));
     let passes = limiter::Passes {
-        capacity: held_to,
         eases,
         accels: (eases || by_move).then(|| Accels::new(profile.controller.accel_words.value, &rules).sparing(sways)),
         travels: (sways && profile.controller.accel_words.value == AccelWords::Beads)

@@ -9,6 +9,7 @@ use super::compose::compose;
 use super::edits::Outgoing;
 use super::foresight::Foresight;
 use super::intake::Intake;
+use super::limiter::Limiter;
 use super::ring::Next;
 use super::survey::Surveyed;
 use crate::error::{Error, Result};
@@ -81,6 +82,14 @@ impl Batch {
     pub fn hold(&mut self, foresight: &mut Foresight) {
         let mut surveyed = std::mem::take(&mut self.surveyed);
         self.pass(|planned, known| foresight.take_all(&mut surveyed, planned, known));
+    }
+
+    /// Decides how the moves are executed; without a limiter as they came.
+    pub fn limit(&mut self, limiter: Option<&mut Limiter>) {
+        match limiter {
+            Some(limiter) => self.pass(|judged, limited| limiter.take_all(judged, limited)),
+            None => self.moves.iter_mut().for_each(Outgoing::as_it_came),
+        }
     }
 
     /// Replaces the blocks by those that a stage has settled; `stage` empties the first list into the second.

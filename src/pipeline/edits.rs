@@ -48,7 +48,7 @@ pub struct Outgoing {
     pub marks: Vec<Marks>,
     /// How quickly each may change its speed.
     pub rulings: Vec<Ruling>,
-    /// How the moves are executed in the output.
+    /// How the moves are executed in the output, unless they are as they came.
     pub after: Vec<Timing>,
     /// The flow to come, for moves before which the screw is charged, mm³/s.
     pub ahead: Vec<f64>,
@@ -61,6 +61,13 @@ pub struct Outgoing {
 }
 
 impl Outgoing {
+    /// Nothing of it changes: it is executed as it came.
+    pub fn as_it_came(&mut self) {
+        let moves = self.moves.len();
+        self.marks.resize(moves, Marks::NONE);
+        self.rulings.resize(moves, Ruling::NONE);
+    }
+
     /// Makes ready for the next block; the memory is kept.
     pub fn clear(&mut self) {
         self.text.clear();

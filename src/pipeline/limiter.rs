@@ -1,11 +1,11 @@
-//! Second line-after-line part: the passes that decide how fast each move may be, and how it is executed then.
+//! Third line-after-line part: what becomes of the file's own reversals, how quickly each move may change its speed, and how
+//! all of it is executed then.
 
 use std::collections::VecDeque;
 
 use super::edits::Outgoing;
 use super::planning::Besides;
 use super::queue::Queue;
-use crate::demand::capacity::Capacity;
 use crate::motion::{Beside, Ordered, Plan, Planner, Timing};
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
@@ -13,19 +13,16 @@ use crate::passes::e_count::ECount;
 use crate::passes::feed::Evened;
 use crate::passes::lag::accel::{self, Accels, Ruling};
 use crate::passes::lag::flow_step::FlowSteps;
-use crate::passes::lag::gaps::{Gaps, Marks, is_dropped};
+use crate::passes::lag::gaps::{Gaps, Marks};
 use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
 use crate::passes::soft::Soft;
-use crate::passes::sustained::Sustained;
-use crate::passes::{Reason, Verdict, peak};
+use crate::passes::{Reason, Verdict};
 use crate::units::Bounded;
 
 /// The passes that run; `None` for those that do not.
 #[derive(Debug)]
 pub struct Passes {
-    /// Capacity.
-    pub capacity: Option<(Capacity, Sustained)>,
     /// Jumps of flow inside a run.
     pub flow_steps: Option<FlowSteps>,
     /// Accelerations.
@@ -48,15 +45,13 @@ pub struct Passes {
     pub bore_mm: f64,
 }
 
-/// Runs the passes over the stream of moves.
+/// Runs the passes behind the [`Judge`](super::judge::Judge) over the stream of moves.
 #[derive(Debug)]
 pub struct Limiter {
     passes: Passes,
     /// The output stops less often, or turns another E, than the input: moves may get faster than before, up to their
     /// feeds.
     may_quicken: bool,
-    speeds: Queue,
-    verdicts: Vec<Verdict>,
     levels: Queue,
     levelled: Vec<Verdict>,
     evened: Evened,
@@ -80,8 +75,6 @@ impl Limiter {
         Self {
             may_quicken: passes.gaps.is_some() || passes.count.is_another_unit(),
             passes,
-            speeds: Queue::default(),
-            verdicts: Vec::new(),
             levels: Queue::default(),
             levelled: Vec::new(),
             evened: Evened::default(),
@@ -98,20 +91,27 @@ impl Limiter {
         }
     }
 
-    /// Judges the moves of blocks one after the other; blocks that are settled are added to `ready`.
-    pub fn take_all(&mut self, planned: &mut Vec<Outgoing>, ready: &mut Vec<Outgoing>) {
-        for block in planned.drain(..) {
-            self.limit(block);
+    /// Limits the moves of judged blocks one after the other; blocks that are settled are added to `ready`.
+    pub fn take_all(&mut self, judged: &mut Vec<Outgoing>, ready: &mut Vec<Outgoing>) {
+        for block in judged.drain(..) {
+            self.take(block);
             self.hand_over(ready);
+        }
+    }
+
+    fn take(&mut self, mut block: Outgoing) {
+        match &mut self.passes.flow_steps {
+            None => self.mark(block),
+            Some(steps) => {
+                let verdicts = std::mem::take(&mut block.verdicts);
+                block.moves.iter().zip(verdicts).for_each(|(step, verdict)| steps.push(step, verdict));
+                self.levels.push(block);
+            }
         }
     }
 
     /// No more blocks will come.
     pub fn finish(&mut self, ready: &mut Vec<Outgoing>) {
-        if let Some((_, sustained)) = &mut self.passes.capacity {
-            sustained.finish();
-        }
-        self.hand_over(ready);
         if let Some(steps) = &mut self.passes.flow_steps {
             steps.finish();
         }
@@ -131,16 +131,7 @@ impl Limiter {
     /// Hands on what each stage has settled.
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
         let mut blocks = Vec::new();
-        if let Some((_, sustained)) = &mut self.passes.capacity {
-            sustained.hand_over(&mut self.verdicts);
-        }
-        self.speeds.settle(&mut self.verdicts, |block| &mut block.verdicts, &mut blocks);
         if let Some(steps) = &mut self.passes.flow_steps {
-            for mut block in blocks.drain(..) {
-                let verdicts = std::mem::take(&mut block.verdicts);
-                block.moves.iter().zip(verdicts).for_each(|(step, verdict)| steps.push(step, verdict));
-                self.levels.push(block);
-            }
             steps.hand_over(&mut self.levelled);
             self.levels.settle(&mut self.levelled, |block| &mut block.verdicts, &mut blocks);
         }
@@ -180,39 +171,7 @@ impl Limiter {
         }
     }
 
-    /// First: speeds.
-    fn limit(&mut self, block: Outgoing) {
-        let soft = self.passes.soft.as_ref();
-        let softened = |mut verdict: Verdict, step: &Move, before: &Timing| {
-            if let Some(soft) = soft {
-                soft.slow(&block.known, step, before.top, &mut verdict);
-            }
-            verdict
-        };
-        match &mut self.passes.capacity {
-            None => {
-                let steps = block.moves.iter().zip(&block.before);
-                self.verdicts.extend(steps.map(|(step, before)| softened(Verdict::unlimited(step), step, before)));
-            }
-            Some((capacity, sustained)) => {
-                for (step, before) in block.moves.iter().zip(&block.before) {
-                    let offset = block.offset + u64::from(step.feed_at);
-                    let (top, time) = match self.may_quicken && step.speed > 0.0 && step.distance() > 0.0 {
-                        true => (step.speed, step.time.at_most(before.time)),
-                        false => (before.top, before.time),
-                    };
-                    let verdict = softened(peak::judge(step, top, capacity), step, before);
-                    // What is taken out takes no time.
-                    let goes = self.passes.gaps.is_some() && is_dropped(step);
-                    let least = if goes { 0.0 } else { verdict.least_time(step, time) };
-                    sustained.push(step, verdict, least, offset);
-                }
-            }
-        }
-        self.speeds.push(block);
-    }
-
-    /// Second: what becomes of the file's own reversals, and where the screw is turned instead.
+    /// First: what becomes of the file's own reversals, and where the screw is turned instead.
     fn mark(&mut self, mut block: Outgoing) {
         block.moves.iter().zip(&mut block.verdicts).for_each(|(step, verdict)| self.evened.next(step, verdict));
         match &mut self.passes.gaps {
@@ -226,7 +185,7 @@ impl Limiter {
         self.gaps.push(block);
     }
 
-    /// Third: accelerations, and how all of it is executed.
+    /// Second: accelerations, and how all of it is executed.
     fn plan(&mut self, mut block: Outgoing) {
         let Outgoing { moves, side, before, known, verdicts, marks, rulings, .. } = &mut block;
         let mut besides = Besides::of(side);
@@ -267,7 +226,7 @@ impl Limiter {
             let of_travels = passes.travels.as_mut().filter(|_| kind == Kind::Travel);
             let mut ruling = match (of_travels, &mut passes.accels) {
                 (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, kind, sway, speed) },
-                (None, None) => Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag },
+                (None, None) => Ruling::NONE,
                 (None, Some(accels)) => {
                     let top = if self.may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
                     let (own, bore) = (accels.own(), passes.bore_mm);

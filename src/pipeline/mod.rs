@@ -1,7 +1,7 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
 //! Nine jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), surveying,
-//! waiting for what is to be known (`foresight`), limiting ([`limiter`]), adding up and deciding on edits ([`scribe`]),
+//! waiting for what is to be known (`foresight`), limiting ([`judge`], [`limiter`]), adding up and deciding on edits ([`scribe`]),
 //! formatting, writing. Order is kept throughout, so that the output does not depend on the number of threads or the size
 //! of blocks.
 
@@ -15,6 +15,7 @@ pub mod expectations;
 mod foresight;
 mod granules;
 pub mod intake;
+pub mod judge;
 pub mod layers;
 pub mod limiter;
 mod part;
@@ -56,6 +57,7 @@ use crate::survey::Surveyor;
 pub use account::digest;
 use account::{Run, e_unit, hexadecimal, summary};
 use batch::{Batch, Spare};
+use drive::How;
 use edits::Outgoing;
 use foresight::Foresight;
 use granules::Granules;
@@ -142,11 +144,22 @@ pub struct Options {
     /// Keep what a report draws in [`Summary::course`]: series over time, and beads and islands of some layers, in a few
     /// megabytes at most. Default: no.
     pub course: bool,
+    /// In an audit, work out what a rewrite would make of the file, too. Without, which takes two thirds of the time,
+    /// [`Summary::after`] and [`Summary::changes`] say that nothing changes. Default: yes.
+    pub foretell: bool,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { passes: Passes::ALL, block_size: 32 * 1024, lenient: false, again: false, hash: true, course: false }
+        Self {
+            passes: Passes::ALL,
+            block_size: 32 * 1024,
+            lenient: false,
+            again: false,
+            hash: true,
+            course: false,
+            foretell: true,
+        }
     }
 }
 
@@ -182,7 +195,7 @@ pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     run(input, &scan, Some(output), profile, options, seen.hopper.as_ref(), progress)
 }
 
-/// Reads `input` and says what a rewrite would find and change, without writing anything.
+/// Reads `input` and says what a rewrite would find, and on request change, without writing anything.
 ///
 /// # Errors
 /// As [`rewrite`].
@@ -204,7 +217,7 @@ fn copy<R: Read + Seek + Send, W: Write + Send>(
     options: &Options,
     progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Summary> {
-    let look = Options { passes: Passes::NONE, lenient: true, again: true, ..options.clone() };
+    let look = Options { passes: Passes::NONE, lenient: true, again: true, foretell: false, ..options.clone() };
     let judged = audit(input, profile, &look, &mut |_| {});
     let failed = |error| Error::io("read the file", error);
     input.rewind().map_err(failed)?;
@@ -290,6 +303,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         return Err(Error::new(ErrorKind::AlreadyRewritten));
     }
     let purpose = if output.is_some() { Purpose::Rewrite } else { Purpose::Audit };
+    let foretells = purpose == Purpose::Rewrite || options.foretell;
     let mut rules = Rules::new(profile, &scan.settings, options.lenient);
     let own_e_mm3 = rules.e_volume_mm3.filter(|_| rules.e_leads);
     let (capacity, passes) = capacity_and_passes(profile, options.passes, own_e_mm3);
@@ -306,7 +320,10 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     if purpose == Purpose::Rewrite {
         rules.lag_taken_out = assemble::lag_taken_out(profile, choice.how);
     }
-    let drive = assemble::drive(profile, passes, &capacity, choice.how, rules.e_volume_mm3);
+    let drive = match foretells {
+        true => assemble::drive(profile, passes, &capacity, choice.how, rules.e_volume_mm3),
+        false => assemble::drive(profile, Passes::NONE, &capacity, How::Not, rules.e_volume_mm3),
+    };
     let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);
     let initial_feed = profile.controller.initial_feed_mm_s.value;
@@ -323,11 +340,13 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
             pauses.wait_beside(profile, plan.beside_mm);
         }
     }
-    let mut limiter = assemble::limiter(profile, passes, &capacity, choice.how, judged_by.as_ref());
+    let mut judge = assemble::judge(profile, passes, &capacity, choice.how, judged_by.as_ref());
+    let mut limiter =
+        foretells.then(|| assemble::limiter(profile, passes, &capacity, choice.how, judged_by.as_ref()));
     let accel_words = profile.controller.accel_words.value;
     let tally = Tally::new(&capacity);
     let terms =
-        scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_words, purpose };
+        scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_words, purpose, foretells };
     let granules = Granules::new(profile, pauses.purge_mm3());
     let inspection = Inspection::new(profile, scan.settings.is_rewritten);
     let mut scribe = Scribe::new(tally, drive, granules, Braking::new(profile), inspection, terms);
@@ -378,7 +397,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
                 Ok(Next::On)
             }),
             Box::new(|batch| {
-                batch.pass(|known, limited| limiter.take_all(known, limited));
+                batch.pass(|known, judged| judge.take_all(known, judged));
+                batch.limit(limiter.as_mut());
                 Ok(Next::On)
             }),
         ];
@@ -394,10 +414,14 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         foresight.end(surveyor, &mut last.surveyed);
     }
     last.hold(&mut foresight);
-    last.pass(|known, limited| {
-        limiter.take_all(known, limited);
-        limiter.finish(limited);
+    last.pass(|known, judged| {
+        judge.take_all(known, judged);
+        judge.finish(judged);
     });
+    last.limit(limiter.as_mut());
+    if let Some(limiter) = &mut limiter {
+        limiter.finish(&mut last.moves);
+    }
     // Of a file of one layer that is all of it: it goes round as any other does.
     let mut works = vec![hand_in(last.moves, bytes)];
     works.extend(behind(&mut scribe, writes_as, &mut write, &spare, progress));

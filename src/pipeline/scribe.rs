@@ -1,4 +1,4 @@
-//! Third line-after-line part: what becomes of the decisions. They are added up, and written or reported.
+//! Fourth line-after-line part: what becomes of the decisions. They are added up, and written or reported.
 
 use super::drive::{Drive, Driven, LinesBefore};
 use super::edits::{ELine, Outgoing, Written};
@@ -45,6 +45,8 @@ pub struct Terms {
     pub accel_words: AccelWords,
     /// What becomes of the decisions.
     pub purpose: Purpose,
+    /// What a rewrite makes of the file is told; without, that nothing changes.
+    pub foretells: bool,
 }
 
 /// Adds up, writes and reports.
@@ -78,6 +80,7 @@ pub struct Scribe {
     accel_words: AccelWords,
     feeds: Feeds,
     purpose: Purpose,
+    foretells: bool,
     braking: Braking,
     lines: Vec<u8>,
     /// The line that named the motion in force was taken out.
@@ -111,6 +114,7 @@ impl Scribe {
             accel_words: terms.accel_words,
             feeds: Feeds::new(terms.initial_feed_mm_s),
             purpose: terms.purpose,
+            foretells: terms.foretells,
             braking,
             lines: Vec::new(),
             unnamed: false,
@@ -151,11 +155,13 @@ impl Scribe {
         // Only who parks has to know where.
         let mut track = self.pauses.goes().then(|| Track::of(side));
         let mut course = self.course.as_mut().map(|course| course.follow(side));
-        let all = moves.iter().zip(before).zip(verdicts).zip(marks).zip(rulings).zip(after);
+        let after = if self.foretells { after } else { &*before };
+        let all = moves.iter().zip(&*before).zip(verdicts).zip(marks).zip(rulings).zip(after);
         for (index, (((((step, before), verdict), &mut mark), ruling), after)) in all.enumerate() {
             let ahead = if mark.has(Marks::CHARGE) { ahead.get(index).copied().unwrap_or(0.0) } else { 0.0 };
             // What is taken out is bounded by nothing any more.
-            let kept = if mark.any(Marks::DROP, Marks::STRIP) { Verdict::unlimited(step) } else { *verdict };
+            let is_free = !self.foretells || mark.any(Marks::DROP, Marks::STRIP);
+            let kept = if is_free { Verdict::unlimited(step) } else { *verdict };
             let line = *first_line + u64::from(step.line);
             while let Some(index) = noted.next_if(|index| *index <= step.line) {
                 self.clock.note(*first_line + u64::from(index));

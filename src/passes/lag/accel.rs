@@ -84,6 +84,11 @@ pub struct Ruling {
     pub reason: Reason,
 }
 
+impl Ruling {
+    /// The file's own acceleration holds.
+    pub const NONE: Self = Self { bound: f64::INFINITY, word: None, reason: Reason::MeltLag };
+}
+
 /// Follows the acceleration in force in the output.
 #[derive(Clone, Debug)]
 pub struct Accels {

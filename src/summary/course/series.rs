@@ -26,11 +26,13 @@ pub struct Series {
     bins: Vec<Bin>,
     width_s: f64,
     end_s: f64,
+    /// The bin in which that lies.
+    last: usize,
 }
 
 impl Default for Series {
     fn default() -> Self {
-        Self { bins: Vec::new(), width_s: FIRST_WIDTH_S, end_s: 0.0 }
+        Self { bins: Vec::new(), width_s: FIRST_WIDTH_S, end_s: 0.0, last: 0 }
     }
 }
 
@@ -81,6 +83,7 @@ impl Series {
     }
 
     /// Adds a move on `line` that lasts `time_s` and pushes `melt_mm3` evenly, with a demand of at most `peak_mm3_s`.
+    #[inline]
     pub fn push(&mut self, time_s: f64, peak_mm3_s: f64, melt_mm3: f64, line: u64) {
         let time = if time_s.is_finite() { time_s.at_least(0.0).at_most(LONGEST_S) } else { 0.0 };
         let melt = if melt_mm3.is_finite() { melt_mm3.at_least(0.0) } else { 0.0 };
@@ -88,26 +91,35 @@ impl Series {
         while end >= self.width_s * MOST_BINS as f64 {
             self.double();
         }
-        self.end_s = end;
-        let (first, last) = ((start / self.width_s) as usize, (end / self.width_s) as usize);
+        let (first, last) = (self.last, (end / self.width_s) as usize);
+        (self.end_s, self.last) = (end, last);
         if last >= self.bins.len() {
             self.bins.resize(last + 1, Bin::default());
         }
-        let width = self.width_s;
-        for (index, bin) in self.bins.iter_mut().enumerate().take(last + 1).skip(first) {
-            let (low, high) = (index as f64 * width, (index + 1) as f64 * width);
-            let inside = end.at_most(high) - start.at_least(low);
-            let share = if time > 0.0 { (inside / time).at_least(0.0) } else { 1.0 };
-            bin.melt_mm3 += melt * share;
-            if inside > 0.0 {
+        let Some(bins) = self.bins.get_mut(first..=last) else { return };
+        if let Some(bin) = bins.first_mut().filter(|bin| bin.line == 0) {
+            bin.line = line;
+        }
+        // Most moves are shorter than a bin.
+        if let [bin] = bins {
+            bin.melt_mm3 += melt;
+            if time > 0.0 {
                 bin.peak_mm3_s = bin.peak_mm3_s.at_least(peak_mm3_s);
             }
-            if index == first && bin.line == 0 {
-                bin.line = line;
+            return;
+        }
+        let width = self.width_s;
+        for (index, bin) in (first..).zip(bins) {
+            let (low, high) = (index as f64 * width, (index + 1) as f64 * width);
+            let inside = end.at_most(high) - start.at_least(low);
+            bin.melt_mm3 += melt * (inside / time).at_least(0.0);
+            if inside > 0.0 {
+                bin.peak_mm3_s = bin.peak_mm3_s.at_least(peak_mm3_s);
             }
         }
     }
 
+    #[cold]
     fn double(&mut self) {
         self.width_s *= 2.0;
         let joined = self.bins.chunks(2).map(|pair| {
@@ -120,6 +132,7 @@ impl Series {
             sum
         });
         self.bins = joined.collect();
+        self.last = (self.end_s / self.width_s) as usize;
     }
 }
 
