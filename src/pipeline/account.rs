@@ -7,6 +7,7 @@ use sha2::{Digest, Sha256};
 use super::Passes;
 use super::assemble::{self, Choice};
 use super::drive::{How, ScrewAccount};
+use super::ledger::Ledger;
 use super::part;
 use super::scribe::Scribe;
 use crate::demand::capacity::Capacity;
@@ -36,10 +37,17 @@ pub struct Run<'a> {
 }
 
 /// Gathers the account of a finished run. `soft`: what is known of the part.
-pub fn summary(run: &Run<'_>, resolver: Resolver, soft: Option<SoftPlan>, scribe: Scribe, record: Record) -> Summary {
+pub fn summary(
+    run: &Run<'_>,
+    resolver: Resolver,
+    soft: Option<SoftPlan>,
+    (scribe, ledger): (Scribe, Ledger),
+    record: Record,
+) -> Summary {
     let Run { profile, capacity, .. } = *run;
-    let Scribe { tally, written, findings: mut demands, drive, granules, pauses, stay, mut course, .. } = scribe;
-    let Scribe { beads, inspection, clock, mut outline, .. } = scribe;
+    let Scribe { written, findings: mut demands, drive, pauses, stay, .. } = scribe;
+    let Ledger { tally, findings: reported, granules, beads, inspection, clock, mut course, mut outline, .. } = ledger;
+    demands.merge(reported);
     if let Some(mut beads) = beads {
         beads.finish(&mut demands);
     }

@@ -9,6 +9,7 @@ use super::compose::compose;
 use super::edits::Outgoing;
 use super::foresight::Foresight;
 use super::intake::Intake;
+use super::judge::Judge;
 use super::limiter::Limiter;
 use super::ring::Next;
 use super::survey::Surveyed;
@@ -84,11 +85,31 @@ impl Batch {
         self.pass(|planned, known| foresight.take_all(&mut surveyed, planned, known));
     }
 
-    /// Decides how the moves are executed; without a limiter as they came.
-    pub fn limit(&mut self, limiter: Option<&mut Limiter>) {
-        match limiter {
-            Some(limiter) => self.pass(|judged, limited| limiter.take_all(judged, limited)),
+    /// Decides how fast the moves are and how they are executed; where nothing decides, as they came.
+    pub fn limit(&mut self, limits: Option<&mut (Judge, Limiter)>) {
+        match limits {
+            Some((judge, limiter)) => {
+                self.pass(|known, judged| judge.take_all(known, judged));
+                self.pass(|judged, limited| limiter.take_all(judged, limited));
+            }
             None => self.moves.iter_mut().for_each(Outgoing::as_it_came),
+        }
+    }
+
+    /// No more blocks will come behind this batch: takes what is left, as [`Batch::limit`] does.
+    pub fn limit_last(&mut self, limits: Option<&mut (Judge, Limiter)>) {
+        match limits {
+            Some((judge, limiter)) => {
+                self.pass(|known, judged| {
+                    judge.take_all(known, judged);
+                    judge.finish(judged);
+                });
+                self.pass(|judged, limited| {
+                    limiter.take_all(judged, limited);
+                    limiter.finish(limited);
+                });
+            }
+            None => self.limit(None),
         }
     }
 

@@ -29,6 +29,19 @@ pub enum ELine {
     Pieces(u16),
 }
 
+/// What was decided on a move, for what it comes to.
+#[derive(Clone, Copy, Debug)]
+pub struct Decided {
+    /// Turns of the screw at rest before it, and stops, s.
+    pub rest_s: f64,
+    /// Speed its feed gives in the output, mm/s.
+    pub speed: f64,
+    /// New melt pushed with it, mm³.
+    pub fed_mm3: f64,
+    /// What a refill before it would have pushed out, mm³.
+    pub purge_mm3: f64,
+}
+
 /// A block on its way out.
 #[derive(Clone, Debug, Default)]
 pub struct Outgoing {
@@ -42,6 +55,8 @@ pub struct Outgoing {
     pub before: Vec<Timing>,
     /// What the part bears in their layers.
     pub known: KnownLimits,
+    /// Whether they ask too much on average as they came; only where that is reported.
+    pub asked: Vec<Verdict>,
     /// How fast each may be.
     pub verdicts: Vec<Verdict>,
     /// What becomes of the file's own reversals, and where the screw is turned instead.
@@ -52,6 +67,8 @@ pub struct Outgoing {
     pub after: Vec<Timing>,
     /// The flow to come, for moves before which the screw is charged, mm³/s.
     pub ahead: Vec<f64>,
+    /// What was decided on each.
+    pub decided: Vec<Decided>,
     /// Lines at which something was found, by their index, as they were found.
     pub noted: Vec<u32>,
     /// Number of its first line, counted from 1.
@@ -64,6 +81,7 @@ impl Outgoing {
     /// Nothing of it changes: it is executed as it came.
     pub fn as_it_came(&mut self) {
         let moves = self.moves.len();
+        self.verdicts.extend(self.moves.iter().map(Verdict::unlimited));
         self.marks.resize(moves, Marks::NONE);
         self.rulings.resize(moves, Ruling::NONE);
     }
@@ -75,11 +93,13 @@ impl Outgoing {
         self.side.clear();
         self.before.clear();
         self.known.clear();
+        self.asked.clear();
         self.verdicts.clear();
         self.marks.clear();
         self.rulings.clear();
         self.after.clear();
         self.ahead.clear();
+        self.decided.clear();
         self.noted.clear();
     }
 }

@@ -1,11 +1,12 @@
 //! Wires reading, lexing, resolving, passes and writing, in bounded memory.
 //!
-//! Nine jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), surveying,
-//! waiting for what is to be known (`foresight`), limiting ([`judge`], [`limiter`]), adding up and deciding on edits ([`scribe`]),
+//! Ten jobs run side by side on batches of blocks that go round: reading, lexing, resolving ([`intake`]), surveying,
+//! waiting for what is to be known (`foresight`), limiting ([`judge`], [`limiter`]), deciding ([`scribe`]), adding up ([`ledger`]),
 //! formatting, writing. Order is kept throughout, so that the output does not depend on the number of threads or the size
 //! of blocks.
 
 mod account;
+mod asked;
 pub mod assemble;
 mod batch;
 pub mod compose;
@@ -17,6 +18,7 @@ mod granules;
 pub mod intake;
 pub mod judge;
 pub mod layers;
+pub mod ledger;
 pub mod limiter;
 mod part;
 mod pauses;
@@ -56,12 +58,14 @@ use crate::summary::{Record, Summary};
 use crate::survey::Surveyor;
 pub use account::digest;
 use account::{Run, e_unit, hexadecimal, summary};
+use asked::Asked;
 use batch::{Batch, Spare};
 use drive::How;
 use edits::Outgoing;
 use foresight::Foresight;
 use granules::Granules;
 use intake::Intake;
+use ledger::Ledger;
 use pauses::Pauses;
 use planning::Planning;
 use prescan::{Prescan, prescan};
@@ -340,26 +344,30 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
             pauses.wait_beside(profile, plan.beside_mm);
         }
     }
-    let mut judge = assemble::judge(profile, passes, &capacity, choice.how, judged_by.as_ref());
-    let mut limiter =
-        foretells.then(|| assemble::limiter(profile, passes, &capacity, choice.how, judged_by.as_ref()));
+    let mut asked = (purpose == Purpose::Audit && passes.capacity).then(|| Asked::new(&capacity));
+    let mut limits = foretells.then(|| {
+        let judge = assemble::judge(profile, passes, &capacity, choice.how, judged_by.as_ref());
+        (judge, assemble::limiter(profile, passes, &capacity, choice.how, judged_by.as_ref()))
+    });
     let accel_words = profile.controller.accel_words.value;
-    let tally = Tally::new(&capacity);
-    let terms =
-        scribe::Terms { peak_mm3_s: capacity.peak_mm3_s, initial_feed_mm_s: initial_feed, accel_words, purpose, foretells };
-    let granules = Granules::new(profile, pauses.purge_mm3());
-    let inspection = Inspection::new(profile, scan.settings.is_rewritten);
-    let mut scribe = Scribe::new(tally, drive, granules, Braking::new(profile), inspection, terms);
-    scribe.pauses = pauses;
-    if scan.settings.is_rewritten {
-        scribe.findings.add_for_file(Code::Rewritten);
-    }
     let stay = |terms| Stay::new(assemble::soft(profile, terms), purpose == Purpose::Rewrite);
-    scribe.stay = judged_by.as_ref().map(stay);
-    scribe.beads = (purpose == Purpose::Audit && !scan.settings.is_rewritten)
-        .then(|| Box::new(Beads::new(profile, &scan.settings)));
-    scribe.outline = (purpose == Purpose::Audit).then(Box::default);
-    scribe.course = options.course.then(|| Box::new(Course::new(capacity.peak_mm3_s)));
+    let stay = judged_by.as_ref().map(stay);
+    let granules = Granules::new(profile, pauses.purge_mm3());
+    let terms = scribe::Terms { initial_feed_mm_s: initial_feed, accel_words, purpose, foretells };
+    let mut scribe = Scribe::new(drive, pauses, stay, terms);
+    let inspection = Inspection::new(profile, scan.settings.is_rewritten);
+    let tally = Tally::new(&capacity);
+    let mut ledger = Ledger::new(tally, granules, inspection, purpose, foretells);
+    if scan.settings.is_rewritten {
+        ledger.findings.add_for_file(Code::Rewritten);
+    }
+    if purpose == Purpose::Audit {
+        ledger.beads = (!scan.settings.is_rewritten).then(|| Box::new(Beads::new(profile, &scan.settings)));
+        ledger.outline = Some(Box::default());
+        ledger.braking = Some(Braking::new(profile));
+        ledger.capacity = passes.capacity.then(|| capacity.clone());
+    }
+    ledger.course = options.course.then(|| Box::new(Course::new(capacity.peak_mm3_s)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut hash = options.hash.then(Sha256::new);
     let mut output = output.map(|output| Hashed { output, hash: options.hash.then(Sha256::new) });
@@ -397,12 +405,14 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
                 Ok(Next::On)
             }),
             Box::new(|batch| {
-                batch.pass(|known, judged| judge.take_all(known, judged));
-                batch.limit(limiter.as_mut());
+                if let Some(asked) = &mut asked {
+                    batch.pass(|known, ready| asked.take_all(known, ready));
+                }
+                batch.limit(limits.as_mut());
                 Ok(Next::On)
             }),
         ];
-        works.extend(behind(&mut scribe, writes_as, &mut write, &spare, progress));
+        works.extend(behind(&mut scribe, &mut ledger, writes_as, &mut write, &spare, progress));
         ring::run(Batch::all(), works)?;
         let Some(surveyor) = surveyor.take_if(|_| foresight.is_full()) else { break };
         foresight.look_through(surveyor, intake.clone(), input, bytes, block_size)?;
@@ -414,17 +424,16 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         foresight.end(surveyor, &mut last.surveyed);
     }
     last.hold(&mut foresight);
-    last.pass(|known, judged| {
-        judge.take_all(known, judged);
-        judge.finish(judged);
-    });
-    last.limit(limiter.as_mut());
-    if let Some(limiter) = &mut limiter {
-        limiter.finish(&mut last.moves);
+    if let Some(asked) = &mut asked {
+        last.pass(|known, ready| {
+            asked.take_all(known, ready);
+            asked.finish(ready);
+        });
     }
+    last.limit_last(limits.as_mut());
     // Of a file of one layer that is all of it: it goes round as any other does.
     let mut works = vec![hand_in(last.moves, bytes)];
-    works.extend(behind(&mut scribe, writes_as, &mut write, &spare, progress));
+    works.extend(behind(&mut scribe, &mut ledger, writes_as, &mut write, &spare, progress));
     ring::run(Batch::all(), works)?;
     intake.resolver.finish();
     if let Some(output) = &mut output {
@@ -449,11 +458,11 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     };
     scribe.drive.finish();
     let (soft, grounds) = foresight.into_known();
-    if let Some((course, grounds)) = scribe.course.as_mut().zip(grounds) {
+    if let Some((course, grounds)) = ledger.course.as_mut().zip(grounds) {
         course.grounds = grounds;
     }
     let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes, choice };
-    Ok(summary(&run, intake.resolver, soft, scribe, record))
+    Ok(summary(&run, intake.resolver, soft, (scribe, ledger), record))
 }
 
 /// Fills batches with blocks that are there, one each; `bytes`: what was read up to their end.
@@ -469,14 +478,19 @@ fn hand_in<'a>(blocks: Vec<Outgoing>, bytes: u64) -> Work<'a, Batch> {
 /// The stations behind the limiter. `writes_as`: letter of E, where an output is written.
 fn behind<'a>(
     scribe: &'a mut Scribe,
+    ledger: &'a mut Ledger,
     writes_as: Option<u8>,
     write: &'a mut (dyn FnMut(&mut Batch) -> Result<()> + Send),
     spare: &'a Spare,
     progress: &'a mut (dyn FnMut(u64) + Send),
-) -> [Work<'a, Batch>; 3] {
+) -> [Work<'a, Batch>; 4] {
     [
         Box::new(|batch| {
-            batch.pass(|limited, decided| scribe.take(limited, decided));
+            batch.moves.iter_mut().for_each(|block| scribe.decide(block));
+            Ok(Next::On)
+        }),
+        Box::new(|batch| {
+            batch.moves.iter_mut().for_each(|block| ledger.enter(block));
             Ok(Next::On)
         }),
         Box::new(move |batch| {

@@ -1,0 +1,197 @@
+//! What an audit tells is that of the file as it is executed: the same whether it foretells what a rewrite would make of it or
+//! not, and a demand is reported where, and only where, the figures are above what the screw gives.
+
+#[path = "support/corpus.rs"]
+mod corpus;
+#[path = "support/reader.rs"]
+mod reader;
+#[path = "support/runs.rs"]
+mod runs;
+
+use std::io::Cursor;
+
+use meltwright::pipeline::{self, Options};
+use meltwright::profile::Profile;
+use meltwright::summary::{Changes, Share, Summary};
+
+fn profile(more: &[&str]) -> Profile {
+    let set = [
+        "screw.virtual_diameter_mm=1.75",
+        "hopper.usable_g=5",
+        "hopper.margin_g=1",
+        "machine.park_x_mm=5",
+        "machine.park_y_mm=5",
+    ];
+    let set: Vec<_> = set.iter().chain(more).map(|text| text.parse().expect("an assignment")).collect();
+    Profile::embedded_with(&set).expect("a sound profile")
+}
+
+/// An audit that foretells, and one that does not; `None` where the file is refused.
+fn audits(input: &[u8], profile: &Profile) -> Option<[Summary; 2]> {
+    let audit = |foretell| {
+        let options = Options { foretell, lenient: true, again: true, course: true, ..Options::default() };
+        pipeline::audit(&mut Cursor::new(input), profile, &options, &mut |_| {})
+    };
+    match (audit(true), audit(false)) {
+        (Ok(full), Ok(plain)) => Some([full, plain]),
+        (Err(full), Err(plain)) => {
+            assert_eq!(full.to_string(), plain.to_string());
+            None
+        }
+        (full, plain) => panic!("one is refused: {:?} {:?}", full.err(), plain.err()),
+    }
+}
+
+/// All that an audit tells of the file itself, as text.
+fn told(summary: &Summary) -> String {
+    let Summary { before, stops, part, hopper, assumed, findings, allowed, provenance, outline, .. } = summary;
+    let part = part.as_ref().map(|part| format!("{part:?}"));
+    format!(
+        "{before:?}\n{stops:?}\n{part:?}\n{hopper:?}\n{assumed:?}\n{findings:#?}\n{allowed:?}\n{provenance:?}\n{outline:?}"
+    )
+}
+
+/// Shares as they are before a rewrite.
+fn now(shares: &[Share]) -> Vec<(String, u64, [f64; 3])> {
+    let now = |share: &Share| {
+        let figures = [share.volume_mm3, share.time_before_s, share.peak_before_mm3_s];
+        (share.name.clone(), share.beads, figures)
+    };
+    shares.iter().map(now).collect()
+}
+
+fn check(name: &str, input: &[u8], profile: &Profile) {
+    let Some([full, plain]) = audits(input, profile) else { return };
+    assert_eq!(told(&plain), told(&full), "{name}");
+    assert_eq!(now(&plain.changes.roles), now(&full.changes.roles), "{name}");
+    assert_eq!(now(&plain.changes.layer_bands), now(&full.changes.layer_bands), "{name}");
+    // It says that nothing changes.
+    assert_eq!(plain.after, plain.before, "{name}");
+    let Changes { moves_slowed, by_reason, largest, .. } = &plain.changes;
+    assert!(*moves_slowed == 0 && by_reason.is_empty() && largest.is_empty(), "{name}");
+    assert!(plain.changes.roles.iter().all(|share| share.slowed == 0 && share.time_after_s == share.time_before_s));
+}
+
+const PRESETS: [&[&str]; 3] = [
+    &["controller.preset=host"],
+    &["controller.preset=board"],
+    &["controller.preset=custom", "screw.lag_compensated_by=none", "screw.max_flow_step_mm3_s=2"],
+];
+
+#[test]
+fn made_files() {
+    let folders = ["ok", "findings", "controller"];
+    let names = folders.iter().flat_map(|folder| runs::fixtures_in(&format!("gcode/{folder}")));
+    let names: Vec<String> = names.collect();
+    assert!(names.len() > 60, "{} files", names.len());
+    for name in &names {
+        for preset in PRESETS {
+            check(&format!("{name} {preset:?}"), &runs::fixture(name), &profile(preset));
+        }
+    }
+    // One that asks more than the screw can give.
+    let demo = runs::fixture("demo/casting_pads.gcode");
+    let few = profile(&["screw.peak_flow_mm3_s=2", "screw.sustained_flow_mm3_s=1.5", "screw.sustained_window_s=60"]);
+    let [full, plain] = audits(&demo, &few).expect("two audits");
+    assert!(full.changes.moves_slowed > 100 && full.after.time_s > 1.2 * full.before.time_s);
+    assert!(plain.findings.iter().any(|finding| finding.code == "sustained-demand" && finding.count > 100));
+    check("demo", &demo, &few);
+}
+
+#[test]
+fn real_files() {
+    let Some(files) = corpus::files() else { return };
+    for path in files {
+        let name = runs::name_of(&path);
+        let input = std::fs::read(path).expect("a file");
+        for preset in &PRESETS[..2] {
+            check(&format!("{name} {preset:?}"), &input, &profile(preset));
+        }
+    }
+}
+
+fn count(summary: &Summary, code: &str) -> u64 {
+    summary.findings.iter().find(|finding| finding.code == code).map_or(0, |finding| finding.count)
+}
+
+/// Beads of 1 mm there and back at 150 mm/s ask 75 mm³/s as they are written. From a corner at 5 mm/s they reach at most
+/// the root of 5² + 3000 · 1, 55 mm/s, and ask 27.5 mm³/s.
+#[test]
+fn what_is_not_reached_is_not_asked() {
+    let bead = |k: u32| format!("G1 X{} Y{:.2} E{:.5} F9000\n", 50 + k % 2, 50.0 + 0.01 * f64::from(k), 0.5 / 2.405);
+    let input = format!("G28\nM83\nM109 S200\nG1 X50 Y50 Z0.3 F3000\n{}", (0..400).map(bead).collect::<String>());
+    for preset in ["host", "custom"] {
+        let set = ["screw.peak_flow_mm3_s=30", "screw.sustained_flow_mm3_s=29", "screw.sustained_window_s=60"];
+        let set: Vec<String> =
+            set.map(str::to_owned).into_iter().chain([format!("controller.preset={preset}")]).collect();
+        let profile = profile(&set.iter().map(String::as_str).collect::<Vec<_>>());
+        for summary in audits(input.as_bytes(), &profile).expect("two audits") {
+            assert!((15.0..27.5).contains(&summary.before.peak_demand_mm3_s), "{}", summary.before.peak_demand_mm3_s);
+            assert_eq!((count(&summary, "peak-demand"), count(&summary, "sustained-demand")), (0, 0), "{preset}");
+        }
+    }
+}
+
+/// Walls of 10 mm at 80 mm/s, each 0.6 mm², ask 48 mm³/s where the screw gives 25. A layer of four takes well below a second:
+/// that it also has to cool hides nothing.
+#[test]
+fn other_limits_hide_no_demand() {
+    let layer = |k: u32| {
+        let walls = [(60, 50), (60, 60), (50, 60), (50, 50)];
+        let walls = walls.map(|(x, y)| format!("G1 X{x} Y{y} E{:.5} F4800\n", 10.0 * 0.6 / 2.405));
+        format!("G1 Z{:.1} F3000\n{}", 0.4 * f64::from(k), walls.concat())
+    };
+    let input = format!("G28\nM83\nM109 S200\nG1 X50 Y50 F3000\n{}", (1..30).map(layer).collect::<String>());
+    for preset in PRESETS {
+        let profile = profile(&[preset, &["screw.peak_flow_mm3_s=25"]].concat());
+        for summary in audits(input.as_bytes(), &profile).expect("two audits") {
+            assert!(count(&summary, "layer-time") > 20, "{preset:?}");
+            // All but, on some controllers, the last, which ends in a stop.
+            assert!((115..=116).contains(&count(&summary, "peak-demand")), "{preset:?}");
+        }
+    }
+}
+
+/// The average is told to some parts in ten thousand.
+#[test]
+fn demands_are_reported_where_the_figures_are_above() {
+    let Some(files) = corpus::files() else { return };
+    let mut seen = [0; 4];
+    for path in files {
+        let name = runs::name_of(&path);
+        let input = std::fs::read(&path).expect("a file");
+        for preset in &PRESETS[..2] {
+            let audit = |more: &[&str]| {
+                let options = Options { foretell: false, lenient: true, again: true, ..Options::default() };
+                let profile = profile(&[preset, more].concat());
+                pipeline::audit(&mut Cursor::new(&input), &profile, &options, &mut |_| {}).ok()
+            };
+            let Some(asks) = audit(&[]).map(|summary| summary.before) else { continue };
+            let (peak, sustained) = (asks.peak_demand_mm3_s, asks.sustained_demand_mm3_s);
+            for share in [0.7, 0.99, 1.01] {
+                let (peak, sustained) = (share * peak, (share * sustained).min(share * peak));
+                if sustained < 0.1 {
+                    continue;
+                }
+                let set = [
+                    format!("screw.peak_flow_mm3_s={peak}"),
+                    format!("screw.sustained_flow_mm3_s={sustained}"),
+                    "screw.sustained_window_s=60".to_owned(),
+                ];
+                let set: Vec<&str> = set.iter().map(String::as_str).collect();
+                let Some(summary) = audit(&set) else { panic!("{name} {preset:?} {set:?}") };
+                let given = &summary.provenance;
+                let is_above = [
+                    asks.peak_demand_mm3_s > given.peak_capacity_mm3_s,
+                    asks.sustained_demand_mm3_s > given.sustained_capacity_mm3_s,
+                ];
+                let is_told = ["peak-demand", "sustained-demand"].map(|code| count(&summary, code) > 0);
+                assert_eq!(is_told, is_above, "{name} {preset:?} {set:?}");
+                for (kind, told) in is_told.into_iter().enumerate() {
+                    seen[2 * kind + usize::from(told)] += 1;
+                }
+            }
+        }
+    }
+    assert!(seen.iter().all(|times| *times > 20), "{seen:?}");
+}
