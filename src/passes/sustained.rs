@@ -124,7 +124,8 @@ fn parts(value: f64) -> i64 {
 }
 
 impl Sustained {
-    /// `capacity`: sustained capacity, mm³/s; `window`: s; `peak`: highest flow any move can have, mm³/s.
+    /// `capacity`: sustained capacity, mm³/s; `window`: s; `peak`: highest flow any move can have, mm³/s. Higher ones are held
+    /// to less than they could be.
     pub fn new(capacity: f64, window: f64, peak: f64) -> Self {
         let buckets = (bucket_of_ratio(peak / capacity) + 2).min(MAX_DOUBLINGS * BUCKETS_PER_DOUBLING + 2);
         Self {

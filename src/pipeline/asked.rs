@@ -7,9 +7,6 @@ use crate::demand::capacity::Capacity;
 use crate::passes::Verdict;
 use crate::passes::sustained::Sustained;
 
-/// Largest ratio of a flow to the sustained capacity that is told from larger ones.
-const MOST_RATIO: f64 = 100.0;
-
 /// Follows what a file asks on average.
 #[derive(Debug)]
 pub struct Asked {
@@ -23,7 +20,8 @@ impl Asked {
     pub fn new(capacity: &Capacity) -> Self {
         let rate = capacity.sustained_mm3_s;
         Self {
-            sustained: Sustained::new(rate, capacity.window_s, MOST_RATIO * rate),
+            // It is enough to find them; to which flow they would best be held does not matter.
+            sustained: Sustained::new(rate, capacity.window_s, rate),
             waiting: Queue::default(),
             verdicts: Vec::new(),
         }

@@ -148,7 +148,7 @@ pub struct Options {
     /// Keep what a report draws in [`Summary::course`]: series over time, and beads and islands of some layers, in a few
     /// megabytes at most. Default: no.
     pub course: bool,
-    /// In an audit, work out what a rewrite would make of the file, too. Without, which takes two thirds of the time,
+    /// In an audit, work out what a rewrite would make of the file, too. Without, which takes three quarters of the time,
     /// [`Summary::after`] and [`Summary::changes`] say that nothing changes. Default: yes.
     pub foretell: bool,
 }

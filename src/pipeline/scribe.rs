@@ -114,6 +114,7 @@ impl Scribe {
                     let bears = stay.soft().accel(known, step);
                     report_unbounded(&mut self.findings, bears, step, before.accel, place);
                 }
+                stay.go_past(step);
                 if let Some(due) = stay.due(step) {
                     report_hurry(&mut self.findings, Code::LayerTime, step, &due, place, None);
                 }
