@@ -152,6 +152,23 @@ fn other_limits_hide_no_demand() {
     }
 }
 
+/// A tower of 2 by 2 mm that sways, on lines with numbers, which bear no words between them; behind its last bead nothing has
+/// to be borne any more.
+#[test]
+fn numbered_lines_of_a_tower() {
+    let wall = |k: u32| {
+        let (x, y) = [(52, 50), (52, 52), (50, 52), (50, 50)][k as usize % 4];
+        format!("G1 X{x} Y{y} Z{:.1} E0.2 F1200", 0.4 * f64::from(k / 4 + 1))
+    };
+    let lines = ["G28", "M83", "G1 X50 Y50 F3000"].map(str::to_owned).into_iter().chain((0..400).map(wall));
+    let lines = lines.chain(["G0 X150 Y150 F9000", "G0 X10 Y10"].map(str::to_owned));
+    let input: String = lines.enumerate().map(|(number, line)| format!("N{number} {line}\n")).collect();
+    let profile = profile(&["controller.preset=host"]);
+    let [full, _] = audits(input.as_bytes(), &profile).expect("two audits");
+    assert!(count(&full, "part-numbered") > 100, "{:?}", full.findings);
+    check("tower", input.as_bytes(), &profile);
+}
+
 /// The average is told to some parts in ten thousand.
 #[test]
 fn demands_are_reported_where_the_figures_are_above() {

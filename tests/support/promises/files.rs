@@ -290,6 +290,17 @@ pub fn judged(input: &[u8], case: Case) {
             let wrong: Vec<String> = no_figures(summary).into_iter().filter(|text| text.contains("finite")).collect();
             assert!(wrong.is_empty(), "{case:?}: {wrong:?}");
         }
+        // What is found does not depend on whether it is told what a rewrite would make of the file.
+        let plain = Options { foretell: false, ..options.clone() };
+        let plain = pipeline::audit(&mut Cursor::new(input), &profile, &plain, &mut |_| {});
+        let found = |audited: &Result<Summary>| match audited {
+            Ok(Summary { before, stops, part, hopper, findings, outline, .. }) => {
+                format!("{before:?}\n{stops:?}\n{part:?}\n{hopper:?}\n{findings:?}\n{outline:?}")
+            }
+            Err(error) => error.to_string(),
+        };
+        let (told, plain) = (Ok(found(&audited)), Ok(found(&plain)));
+        assert!(told == plain, "{case:?}: {}", difference(&plain, &told));
         let audited = audited.map(|summary| format!("{summary:?}")).map_err(|error| error.to_string());
         let replayed = pipeline::replay(&mut Cursor::new(input), None, &profile, &options, &mut |_| {});
         let replayed = replayed.map(|account| format!("{:?}", account.replay)).map_err(|error| error.to_string());
