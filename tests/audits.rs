@@ -10,6 +10,7 @@ mod runs;
 
 use std::io::Cursor;
 
+use meltwright::passes::Reason;
 use meltwright::pipeline::{self, Options};
 use meltwright::profile::Profile;
 use meltwright::summary::{Changes, Share, Summary};
@@ -116,10 +117,14 @@ fn count(summary: &Summary, code: &str) -> u64 {
 
 /// Beads of 1 mm there and back at 150 mm/s ask 75 mm³/s as they are written. From a corner at 5 mm/s they reach at most
 /// the root of 5² + 3000 · 1, 55 mm/s, and ask 27.5 mm³/s.
+fn there_and_back() -> String {
+    let bead = |k: u32| format!("G1 X{} Y{:.2} E{:.5} F9000\n", 50 + k % 2, 50.0 + 0.01 * f64::from(k), 0.5 / 2.405);
+    format!("G28\nM83\nM109 S200\nG1 X50 Y50 Z0.3 F3000\n{}", (0..400).map(bead).collect::<String>())
+}
+
 #[test]
 fn what_is_not_reached_is_not_asked() {
-    let bead = |k: u32| format!("G1 X{} Y{:.2} E{:.5} F9000\n", 50 + k % 2, 50.0 + 0.01 * f64::from(k), 0.5 / 2.405);
-    let input = format!("G28\nM83\nM109 S200\nG1 X50 Y50 Z0.3 F3000\n{}", (0..400).map(bead).collect::<String>());
+    let input = there_and_back();
     for preset in ["host", "custom"] {
         let set = ["screw.peak_flow_mm3_s=30", "screw.sustained_flow_mm3_s=29", "screw.sustained_window_s=60"];
         let set: Vec<String> =
@@ -129,6 +134,21 @@ fn what_is_not_reached_is_not_asked() {
             assert!((15.0..27.5).contains(&summary.before.peak_demand_mm3_s), "{}", summary.before.peak_demand_mm3_s);
             assert_eq!((count(&summary, "peak-demand"), count(&summary, "sustained-demand")), (0, 0), "{preset}");
         }
+    }
+}
+
+/// At the feeds that the peak allows, they would be above the average; as the output is executed they are not, and nothing is
+/// slowed for it.
+#[test]
+fn what_is_not_reached_on_average_is_not_slowed() {
+    for way in ["file", "none"] {
+        let way = format!("screw.lag_compensated_by={way}");
+        let set = ["screw.peak_flow_mm3_s=30", "screw.sustained_flow_mm3_s=28", "screw.sustained_window_s=2"];
+        let profile = profile(&[&set[..], &["controller.preset=host", &way]].concat());
+        let summary = runs::rewrite(there_and_back().as_bytes(), &profile, &Options::default()).expect("a rewrite").1;
+        let slowed = summary.changes.by_reason;
+        assert!(!slowed.iter().any(|part| part.reason == Reason::SustainedCapacity), "{way}: {slowed:?}");
+        assert!(summary.after.sustained_demand_mm3_s < 28.0);
     }
 }
 

@@ -4,7 +4,7 @@ use std::f64::consts::FRAC_PI_4;
 
 use super::Passes;
 use super::drive::{Drive, How, Setup};
-use super::judge::{self, Judge};
+use super::judge::{self, Judge, Quickest};
 use super::limiter::{self, Limiter};
 use crate::demand::capacity::Capacity;
 use crate::motion::Planner;
@@ -159,6 +159,8 @@ pub fn soft(profile: &Profile, terms: &Terms) -> Soft {
 /// The passes that decide how fast moves may be. `terms`: by which the part is judged, if it is.
 pub fn judge(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, terms: Option<&Terms>) -> Judge {
     let drops_turns = how != How::Not;
+    let count = ECount::new(unit(profile, passes));
+    let may_quicken = drops_turns || count.is_another_unit();
     Judge::new(judge::By {
         capacity: passes.capacity.then(|| {
             let fastest = capacity.peak_mm3_s.max(capacity.screw_mm3_s);
@@ -166,7 +168,8 @@ pub fn judge(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, t
         }),
         soft: terms.map(|terms| soft(profile, terms)),
         drops_turns,
-        may_quicken: drops_turns || ECount::new(unit(profile, passes)).is_another_unit(),
+        quickest: (passes.capacity && may_quicken)
+            .then(|| Quickest::new(Planner::new(&MotionRules::of(profile)), count)),
     })
 }
 

@@ -57,6 +57,8 @@ pub struct Outgoing {
     pub known: KnownLimits,
     /// Whether they ask too much on average as they came; only where that is reported.
     pub asked: Vec<Verdict>,
+    /// Least time that each takes in the output, s, where that may be less than before.
+    pub least: Vec<f64>,
     /// How fast each may be.
     pub verdicts: Vec<Verdict>,
     /// What becomes of the file's own reversals, and where the screw is turned instead.
@@ -94,6 +96,7 @@ impl Outgoing {
         self.before.clear();
         self.known.clear();
         self.asked.clear();
+        self.least.clear();
         self.verdicts.clear();
         self.marks.clear();
         self.rulings.clear();

@@ -1,11 +1,14 @@
 //! Second line-after-line part: how fast each move may be, by the screw and by the part.
 
 use super::edits::Outgoing;
+use super::planning::{Besides, in_output};
 use super::queue::Queue;
 use crate::demand::capacity::Capacity;
-use crate::motion::Timing;
+use crate::motion::{Beside, Plan, Planner, Timing};
 use crate::moves::Move;
-use crate::passes::lag::gaps::is_dropped;
+use crate::moves::limits::MotionLimits;
+use crate::passes::e_count::ECount;
+use crate::passes::lag::gaps::{Marks, taken_out};
 use crate::passes::soft::Soft;
 use crate::passes::sustained::Sustained;
 use crate::passes::{Verdict, peak};
@@ -18,11 +21,46 @@ pub struct By {
     pub capacity: Option<(Capacity, Sustained)>,
     /// What the soft part bears.
     pub soft: Option<Soft>,
-    /// The file's own reversals are taken out, as far as they can be: those take no time.
+    /// The file's own reversals are taken out, as far as they can be.
     pub drops_turns: bool,
-    /// The output stops less often, or turns another E, than the input: moves may get faster than before, up to their
-    /// feeds.
-    pub may_quicken: bool,
+    /// The output stops less often, or turns another E, than the input: moves may get faster than before. How fast, is
+    /// planned.
+    pub quickest: Option<Quickest>,
+}
+
+/// How the moves would go if nothing but the output's own E bounded them: in the output, none takes less time.
+#[derive(Debug)]
+pub struct Quickest {
+    planner: Planner,
+    count: ECount,
+    plans: Queue,
+    timings: Vec<Timing>,
+    times: Vec<f64>,
+}
+
+impl Quickest {
+    /// Before the first move; `planner`: of the machine at rest, `count`: the unit of E in the output.
+    pub fn new(planner: Planner, count: ECount) -> Self {
+        Self { planner, count, plans: Queue::default(), timings: Vec::new(), times: Vec::new() }
+    }
+
+    fn take(&mut self, block: Outgoing, ready: &mut Vec<Outgoing>) {
+        let mut besides = Besides::of(&block.side);
+        for step in &block.moves {
+            let beside = besides.next(step);
+            let limits = beside.limits.map(MotionLimits::in_output);
+            let ordered = in_output(step, taken_out(step), step.speed, &self.count);
+            self.planner.push(step, Beside { limits: limits.as_ref(), ..beside }, ordered);
+        }
+        self.plans.push(block);
+        self.hand_over(ready);
+    }
+
+    fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
+        self.planner.hand_over(&mut self.timings);
+        self.times.extend(self.timings.drain(..).map(|timing| timing.time));
+        self.plans.settle(&mut self.times, |block| &mut block.least, ready);
+    }
 }
 
 /// Judges the speeds of moves.
@@ -41,7 +79,18 @@ impl Judge {
 
     /// Judges the moves of blocks one after the other; blocks that are settled are added to `ready`.
     pub fn take_all(&mut self, known: &mut Vec<Outgoing>, ready: &mut Vec<Outgoing>) {
+        let mut planned = Vec::new();
         for block in known.drain(..) {
+            match &mut self.by.quickest {
+                Some(quickest) => quickest.take(block, &mut planned),
+                None => planned.push(block),
+            }
+            self.judge_all(&mut planned, ready);
+        }
+    }
+
+    fn judge_all(&mut self, planned: &mut Vec<Outgoing>, ready: &mut Vec<Outgoing>) {
+        for block in planned.drain(..) {
             self.judge(block);
             self.hand_over(ready);
         }
@@ -49,6 +98,12 @@ impl Judge {
 
     /// No more blocks will come.
     pub fn finish(&mut self, ready: &mut Vec<Outgoing>) {
+        if let Some(quickest) = &mut self.by.quickest {
+            let mut planned = Vec::new();
+            quickest.planner.finish();
+            quickest.hand_over(&mut planned);
+            self.judge_all(&mut planned, ready);
+        }
         if let Some((_, sustained)) = &mut self.by.capacity {
             sustained.finish();
         }
@@ -76,15 +131,24 @@ impl Judge {
                 self.verdicts.extend(steps.map(|(step, before)| softened(Verdict::unlimited(step), step, before)));
             }
             Some((capacity, sustained)) => {
-                for (step, before) in block.moves.iter().zip(&block.before) {
+                for (index, (step, before)) in block.moves.iter().zip(&block.before).enumerate() {
                     let offset = block.offset + u64::from(step.feed_at);
-                    let (top, time) = match self.by.may_quicken && step.speed > 0.0 && step.distance() > 0.0 {
-                        true => (step.speed, step.time.at_most(before.time)),
-                        false => (before.top, before.time),
+                    let (top, time) = match block.least.get(index) {
+                        // A feed above the peak is lowered even if the plan never reaches it: that costs nothing.
+                        Some(least) if step.speed > 0.0 && step.distance() > 0.0 => {
+                            (step.speed, least.at_most(before.time))
+                        }
+                        _ => (before.top, before.time),
                     };
                     let verdict = softened(peak::judge(step, top, capacity), step, before);
-                    let goes = self.by.drops_turns && is_dropped(step);
-                    let least = if goes { 0.0 } else { verdict.least_time(step, time) };
+                    let taken_out = if self.by.drops_turns { taken_out(step) } else { Marks::NONE };
+                    let least = match () {
+                        // So few steps that a board joins them to the next move take no time of their own, however slow.
+                        () if time <= 0.0 || taken_out.has(Marks::DROP) => 0.0,
+                        // What is left is a travel, and bounded by nothing.
+                        () if taken_out.has(Marks::STRIP) => time,
+                        () => verdict.least_time(step, time),
+                    };
                     sustained.push(step, verdict, least, offset);
                 }
             }

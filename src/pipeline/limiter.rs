@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 
 use super::edits::Outgoing;
-use super::planning::Besides;
+use super::planning::{Besides, in_output};
 use super::queue::Queue;
 use crate::motion::{Beside, Ordered, Plan, Planner, Timing};
 use crate::moves::limits::MotionLimits;
@@ -196,20 +196,8 @@ impl Limiter {
             let beside = besides.next(step);
             let limits = beside.limits.map(MotionLimits::in_output);
             let beside = Beside { limits: limits.as_ref(), ..beside };
-            let (mut kind, mut e) = (step.kind, step.e);
-            if mark.has(Marks::DROP) {
-                kind = Kind::Feed;
-            } else if mark.has(Marks::STRIP) {
-                (kind, e) = (Kind::Travel, 0.0);
-            } else if step.has(Move::SCREW) && step.volume != 0.0 && passes.count.is_another_unit() {
-                e = step.volume * passes.count.units_by(|| step.flow_at(verdict.speed));
-            }
-            // Without its E nothing bounds a reversal along a path any more.
-            let mut speed = if mark.has(Marks::STRIP) { step.speed } else { verdict.speed };
-            if step.length <= 0.0 && step.e != 0.0 {
-                // Without motion the speed is that of E.
-                speed *= e / step.e;
-            }
+            let ordered = in_output(step, mark, verdict.speed, &passes.count);
+            let Ordered { kind, speed, .. } = ordered;
             let (mut sway, mut left) = (f64::INFINITY, f64::INFINITY);
             if let Some(soft) = &mut passes.soft {
                 if soft.is_by_move() {
@@ -253,7 +241,7 @@ impl Limiter {
             if adds_stops {
                 self.added.push_back(false);
             }
-            self.planner.push(step, beside, Ordered { kind, e, speed, accel: ruling.bound });
+            self.planner.push(step, beside, Ordered { accel: ruling.bound, ..ordered });
             rulings.push(ruling);
         }
         self.plans.push(block);

@@ -6,6 +6,8 @@ use crate::motion::{Beside, Ordered, Plan, Planner, Timing};
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move, Side};
+use crate::passes::e_count::ECount;
+use crate::passes::lag::gaps::Marks;
 
 /// Hands out what is kept beside the moves of a block, in their order.
 pub struct Besides<'a> {
@@ -33,6 +35,25 @@ impl<'a> Besides<'a> {
             limits: if step.kind == Kind::Limits { self.limits.next() } else { None },
         }
     }
+}
+
+/// A move as the output has it at this speed. `count`: the unit of E there.
+#[inline]
+pub fn in_output(step: &Move, mark: Marks, mut speed: f64, count: &ECount) -> Ordered {
+    let (mut kind, mut e) = (step.kind, step.e);
+    if mark.has(Marks::DROP) {
+        kind = Kind::Feed;
+    } else if mark.has(Marks::STRIP) {
+        // Without its E nothing bounds a reversal along a path any more.
+        (kind, e, speed) = (Kind::Travel, 0.0, step.speed);
+    } else if step.has(Move::SCREW) && step.volume != 0.0 && count.is_another_unit() {
+        e = step.volume * count.units_by(|| step.flow_at(speed));
+    }
+    if step.length <= 0.0 && step.e != 0.0 {
+        // Without motion the speed is that of E.
+        speed *= e / step.e;
+    }
+    Ordered { kind, e, speed, accel: f64::INFINITY }
 }
 
 /// Plans the moves as the file gives them.

@@ -47,13 +47,22 @@ const RELIEVE_AFTER: f64 = 0.5;
 const MOST_WAITING: usize = 1 << 13;
 
 /// Whether a line is taken out: a reversal or refill of the file's own, without motion. Counted lines cannot be.
-pub fn is_dropped(step: &Move) -> bool {
+fn is_dropped(step: &Move) -> bool {
     step.flags & (Move::SCREW | Move::FIXED) == Move::SCREW
         && match step.kind {
             Kind::EOut | Kind::SetEOut | Kind::SetEIn => true,
             Kind::EIn => step.melt <= ROUNDED * step.volume,
             _ => false,
         }
+}
+
+/// What is taken out of a move, whatever stands around it.
+pub fn taken_out(step: &Move) -> Marks {
+    match step.kind {
+        _ if is_dropped(step) => Marks::DROP,
+        Kind::MovingEOut if step.flags & (Move::SCREW | Move::FIXED) == Move::SCREW => Marks::STRIP,
+        _ => Marks::NONE,
+    }
 }
 
 /// Finds the gaps in the stream of moves.
@@ -107,11 +116,7 @@ impl Gaps {
     fn push_any(&mut self, step: &Move, time: impl FnOnce() -> f64) {
         let own = step.has(Move::SCREW);
         let free = own && !step.has(Move::FIXED);
-        let mut mark = match step.kind {
-            _ if is_dropped(step) => Marks::DROP,
-            Kind::MovingEOut if free => Marks::STRIP,
-            _ => Marks::NONE,
-        };
+        let mut mark = taken_out(step);
         if !self.at_rest {
             let waits = matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell | Kind::Stop);
             if waits
