@@ -261,6 +261,23 @@ fn lag_commands_stay_where_that_is_asked_for() {
     }
 }
 
+/// A line that is taken out is told of in the same words as one that stays.
+#[test]
+fn lag_commands_are_told_in_one_way() {
+    let input = motion("lag-spellings");
+    for preset in PRESETS {
+        let details = |findings: &[Finding]| -> Vec<(u64, String)> {
+            let places = &finding(findings, "lag-feature").expect("the finding").places;
+            places.iter().map(|place| (place.line, place.detail.clone())).collect()
+        };
+        // E has to lead the flow for lines to be taken out.
+        let profile = profile(preset, &["screw.output_diameter_mm=10"]);
+        let written = runs::rewrite(&input, &profile, &Options::default()).expect("a rewrite").1;
+        assert!(written.changes.lag_commands_taken_out > 0, "{preset}");
+        assert_eq!(details(&written.findings), details(&audit(&input, &profile).findings), "{preset}");
+    }
+}
+
 /// On a board, the lag it compensates itself bounds the acceleration of beads; the output is free of it.
 #[test]
 fn without_the_lag_command_the_controller_plans_without_lag() {

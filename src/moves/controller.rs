@@ -270,7 +270,7 @@ impl Watch {
             _ => {}
         }
         if let Some((letter, constant)) = lag.filter(|lag| lag.1 > 0.0 && known) {
-            found.push(Found::new(Code::LagFeature, format!("{} {letter}{constant}", name_of(command))));
+            found.push(Found::new(Code::LagFeature, lag_command(command, letter, constant)));
         }
         if !told {
             self.listed(command, found);
@@ -301,7 +301,7 @@ impl Watch {
         self.length(length, found);
         let Some(filter) = named::lag_filter(text) else { return };
         if let Some(lag) = filter.lag_s.filter(|lag| *lag > 0.0) {
-            found.push(Found::new(Code::LagFeature, format!("{lag} s, {}", lossy(name))));
+            found.push(Found::new(Code::LagFeature, lag_name(lag, text)));
         }
         if let (Some(smoothing), Some(most)) = (filter.smoothing_s, self.max_smoothing_s)
             && smoothing > most
@@ -432,6 +432,17 @@ impl Watch {
 fn command_named(name: &str) -> Option<Command> {
     let (letter, number) = name.split_at_checked(1)?;
     Some(Command::new(*letter.as_bytes().first()?, f64::from(number.parse::<u32>().ok()?)))
+}
+
+/// What is told of a command that switches on the controller's own compensation of lag.
+pub fn lag_command(command: Command, letter: char, constant: f64) -> String {
+    format!("{} {letter}{constant}", name_of(command))
+}
+
+/// The same of a named one; `text`: without its comment.
+pub fn lag_name(lag_s: f64, text: &[u8]) -> String {
+    let name = text.split(u8::is_ascii_whitespace).next().unwrap_or_default();
+    format!("{lag_s} s, {}", lossy(name))
 }
 
 fn name_of(command: Command) -> String {

@@ -173,7 +173,7 @@ pub fn judge(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, t
     })
 }
 
-/// The passes that decide how moves are executed. `terms`: as for [`judge`].
+/// The passes that decide how moves are executed. `terms`: as for [`judge()`].
 pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, terms: Option<&Terms>) -> Limiter {
     let rules = MotionRules::of(profile);
     let melt = melt(profile, capacity);

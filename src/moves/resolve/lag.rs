@@ -4,27 +4,29 @@ use super::rules::LagTakenOut;
 use super::{At, Resolver};
 use crate::findings::Code;
 use crate::line::Line;
+use crate::moves::controller::{lag_command, lag_name};
 use crate::moves::limits::MotionLimits;
 use crate::moves::words::{Command, Words};
 use crate::moves::{Kind, Move, named};
 
-/// An M command that sets the lag, the only one of its line, and what it sets, s: `M900 K` and `M572 S`.
-fn commanded(words: &Words) -> Option<(Command, f64)> {
+/// An M command that sets the lag, the only one of its line, with the letter and what it sets, s: `M900 K` and `M572 S`.
+fn commanded(words: &Words) -> Option<(Command, char, f64)> {
     let [only] = words.commands() else { return None };
     let letter = match (only.letter, only.tenths) {
-        (b'M', 9000) => b'K',
-        (b'M', 5720) => b'S',
+        (b'M', 9000) => 'K',
+        (b'M', 5720) => 'S',
         _ => return None,
     };
-    Some((*only, words.get(letter)?))
+    Some((*only, letter, words.get(letter as u8)?))
 }
 
 impl Resolver {
     /// Takes out an M command that switches the compensation on; says whether it did.
     pub(super) fn takes_out_command(&mut self, words: &Words, at: At<'_>) -> bool {
-        let Some((command, lag)) = commanded(words) else { return false };
+        let Some((command, letter, lag)) = commanded(words) else { return false };
         let rules = self.rules.limit_words;
-        self.takes_out(at, lag, self.watch.follows(command), |limits| {
+        let told = self.watch.follows(command).then(|| lag_command(command, letter, lag));
+        self.takes_out(at, lag, told, |limits| {
             limits.follow(command.tenths / 10, rules, |letter| words.get(letter));
         })
     }
@@ -33,25 +35,29 @@ impl Resolver {
     pub(super) fn takes_out_named(&mut self, text: &[u8], at: At<'_>) -> bool {
         let Some(lag) = named::lag_filter(text).and_then(|filter| filter.lag_s) else { return false };
         let rules = self.rules.limit_words;
-        self.takes_out(at, lag, self.watch.follows_names(), |limits| {
+        let told = self.watch.follows_names().then(|| lag_name(lag, text));
+        self.takes_out(at, lag, told, |limits| {
             named::follow(text, rules, limits);
         })
     }
 
-    /// `is_followed`: the controller acts on it; `follow`: lets the limits of the file follow the line.
-    fn takes_out(&mut self, at: At<'_>, lag_s: f64, is_followed: bool, follow: impl FnOnce(&mut MotionLimits)) -> bool {
+    /// `told`: what is told of it, where the controller acts on it; `follow`: lets the limits of the file follow the line.
+    fn takes_out(
+        &mut self,
+        at: At<'_>,
+        lag_s: f64,
+        told: Option<String>,
+        follow: impl FnOnce(&mut MotionLimits),
+    ) -> bool {
         // A sender would ask for a line that is counted.
         let counted = at.line.flags & (Line::CHECKSUM | Line::NUMBERED) != 0;
         if counted || lag_s <= 0.0 {
             return false;
         }
-        match self.rules.lag_taken_out {
-            LagTakenOut::Followed if is_followed => {
-                let text = at.block.bytes.get(at.line.start as usize..at.line.comment as usize).unwrap_or_default();
-                self.found(Code::LagFeature, at, || String::from_utf8_lossy(text).trim().to_owned());
-            }
-            LagTakenOut::Followed | LagTakenOut::Nothing => return false,
-            LagTakenOut::Everything => {}
+        match (self.rules.lag_taken_out, told) {
+            (LagTakenOut::Followed, Some(told)) => self.found(Code::LagFeature, at, || told),
+            (LagTakenOut::Followed | LagTakenOut::Nothing, _) => return false,
+            (LagTakenOut::Everything, _) => {}
         }
         // The file as it came has the lag in force from here on; the output does not.
         let kept = self.state.limits.e_lag_in_output_s;
