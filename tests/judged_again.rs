@@ -175,7 +175,7 @@ fn real_files_judged_again() {
     let Some(files) = corpus::files() else { return };
     for (preset, times, off) in [("host", 0.99..1.03, [1e-4, 1e-3]), ("board", 0.99..1.02, [1e-4, 1e-3])] {
         let profile = profile(&[&format!("controller.preset={preset}")]);
-        let (mut volumes, mut in_all) = (Vec::new(), 0);
+        let (mut volumes, mut in_all, mut above) = (Vec::new(), 0, 0);
         for path in &files {
             let name = runs::name_of(path);
             let input = std::fs::read(path).unwrap_or_else(|error| panic!("{name}: {error}"));
@@ -184,6 +184,12 @@ fn real_files_judged_again() {
             let told = codes(&judged);
             let is_quiet = !told.contains(&"peak-demand") && !told.contains(&"sustained-demand");
             assert!(is_quiet || preset == "board", "{name}: {told:?}");
+            if let Some(most) = judged.findings.iter().find(|finding| finding.code == "peak-demand") {
+                // The worst place is that of the figure.
+                let told = format!("{:.1} mm³/s", judged.before.peak_demand_mm3_s);
+                assert!(most.places[0].detail.starts_with(&told), "{name}: {told}, {:?}", most.places[0]);
+                above += 1;
+            }
             let time = judged.before.time_s / written.after.time_s;
             assert!(written.after.time_s <= 0.0 || times.contains(&time), "{preset}, {name}: {time} of the time");
             if written.after.volume_mm3 > 0.0 {
@@ -194,5 +200,6 @@ fn real_files_judged_again() {
         let (median, most) = (volumes[volumes.len() / 2], volumes[volumes.len() - 1]);
         let holds = in_all > 20 && median < off[0] && most < off[1];
         assert!(holds, "{preset}: {in_all} files, {median} and {most}");
+        assert_eq!(above > 0, preset == "board", "{preset}: {above} files with pieces that ask too much");
     }
 }

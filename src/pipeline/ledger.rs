@@ -15,6 +15,7 @@ use crate::passes::lag::gaps::Marks;
 use crate::passes::{Reason, Verdict, peak};
 use crate::summary::course::{Course, Outline};
 use crate::summary::tally::{Executed, Tally};
+use crate::units::Bounded;
 
 /// Adds up and reports.
 #[derive(Debug)]
@@ -107,13 +108,12 @@ impl Ledger {
                 let fades = asked.get(index).is_some_and(|asked| asked.reason.is_some());
                 let reason = peak::judge(step, before.top, capacity).reason;
                 if fades || reason.is_some() {
-                    report(
-                        &mut self.findings,
-                        step,
-                        before.top,
-                        [reason.map(code), fades.then_some(Code::SustainedDemand)],
-                        (line, at_s),
-                    );
+                    let codes = [reason.map(code), fades.then_some(Code::SustainedDemand)];
+                    // The demand is told as it is added up.
+                    let volume = (step.volume.abs() - capacity.leeway_mm3).at_least(0.0);
+                    let distance = step.distance();
+                    let flow = if distance > 0.0 { before.top * volume / distance } else { 0.0 };
+                    report(&mut self.findings, step, flow, codes, (line, at_s));
                 }
             }
             if let Some(braking) = &mut self.braking {
@@ -168,9 +168,8 @@ fn code(reason: Reason) -> Code {
     if reason == Reason::ScrewSpeed { Code::ScrewSpeed } else { Code::PeakDemand }
 }
 
-/// Adds a move that asks more than the screw gives, alone, on average or both. `top`: the speed that it reaches.
-fn report(findings: &mut Findings, step: &Move, top: f64, codes: [Option<Code>; 2], (line, at_s): (u64, f64)) {
-    let flow = step.flow_at(top);
+/// Adds a move that asks more than the screw gives, alone, on average or both: `flow`, mm³/s.
+fn report(findings: &mut Findings, step: &Move, flow: f64, codes: [Option<Code>; 2], (line, at_s): (u64, f64)) {
     for code in codes.into_iter().flatten() {
         findings.add_weighted(code, flow, || Place {
             line,
