@@ -11,8 +11,7 @@ use crate::passes::sustained::Sustained;
 #[derive(Debug)]
 pub struct Asked {
     sustained: Sustained,
-    waiting: Queue,
-    verdicts: Vec<Verdict>,
+    waiting: Queue<Verdict>,
 }
 
 impl Asked {
@@ -23,7 +22,6 @@ impl Asked {
             // It is enough to find them; to which flow they would best be held does not matter.
             sustained: Sustained::new(rate, capacity.window_s, rate),
             waiting: Queue::default(),
-            verdicts: Vec::new(),
         }
     }
 
@@ -47,7 +45,7 @@ impl Asked {
     }
 
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
-        self.sustained.hand_over(&mut self.verdicts);
-        self.waiting.settle(&mut self.verdicts, |block| &mut block.asked, ready);
+        self.sustained.hand_over(&mut self.waiting.settled);
+        self.waiting.settle(|block| &mut block.asked, ready);
     }
 }

@@ -33,15 +33,14 @@ pub struct By {
 pub struct Quickest {
     planner: Planner,
     count: ECount,
-    plans: Queue,
     timings: Vec<Timing>,
-    times: Vec<f64>,
+    times: Queue<f64>,
 }
 
 impl Quickest {
     /// Before the first move; `planner`: of the machine at rest, `count`: the unit of E in the output.
     pub fn new(planner: Planner, count: ECount) -> Self {
-        Self { planner, count, plans: Queue::default(), timings: Vec::new(), times: Vec::new() }
+        Self { planner, count, timings: Vec::new(), times: Queue::default() }
     }
 
     fn take(&mut self, block: Outgoing, ready: &mut Vec<Outgoing>) {
@@ -52,14 +51,14 @@ impl Quickest {
             let ordered = in_output(step, taken_out(step), step.speed, &self.count);
             self.planner.push(step, Beside { limits: limits.as_ref(), ..beside }, ordered);
         }
-        self.plans.push(block);
+        self.times.push(block);
         self.hand_over(ready);
     }
 
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
         self.planner.hand_over(&mut self.timings);
-        self.times.extend(self.timings.drain(..).map(|timing| timing.time));
-        self.plans.settle(&mut self.times, |block| &mut block.least, ready);
+        self.times.settled.extend(self.timings.drain(..).map(|timing| timing.time));
+        self.times.settle(|block| &mut block.least, ready);
     }
 }
 
@@ -67,14 +66,13 @@ impl Quickest {
 #[derive(Debug)]
 pub struct Judge {
     by: By,
-    speeds: Queue,
-    verdicts: Vec<Verdict>,
+    verdicts: Queue<Verdict>,
 }
 
 impl Judge {
     /// Before the first move.
     pub fn new(by: By) -> Self {
-        Self { by, speeds: Queue::default(), verdicts: Vec::new() }
+        Self { by, verdicts: Queue::default() }
     }
 
     /// Judges the moves of blocks one after the other; blocks that are settled are added to `ready`.
@@ -112,9 +110,9 @@ impl Judge {
 
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
         if let Some((_, sustained)) = &mut self.by.capacity {
-            sustained.hand_over(&mut self.verdicts);
+            sustained.hand_over(&mut self.verdicts.settled);
         }
-        self.speeds.settle(&mut self.verdicts, |block| &mut block.verdicts, ready);
+        self.verdicts.settle(|block| &mut block.verdicts, ready);
     }
 
     fn judge(&mut self, block: Outgoing) {
@@ -128,7 +126,9 @@ impl Judge {
         match &mut self.by.capacity {
             None => {
                 let steps = block.moves.iter().zip(&block.before);
-                self.verdicts.extend(steps.map(|(step, before)| softened(Verdict::unlimited(step), step, before)));
+                self.verdicts
+                    .settled
+                    .extend(steps.map(|(step, before)| softened(Verdict::unlimited(step), step, before)));
             }
             Some((capacity, sustained)) => {
                 for (index, (step, before)) in block.moves.iter().zip(&block.before).enumerate() {
@@ -153,6 +153,6 @@ impl Judge {
                 }
             }
         }
-        self.speeds.push(block);
+        self.verdicts.push(block);
     }
 }

@@ -52,21 +52,17 @@ pub struct Limiter {
     /// The output stops less often, or turns another E, than the input: moves may get faster than before, up to their
     /// feeds.
     may_quicken: bool,
-    levels: Queue,
-    levelled: Vec<Verdict>,
+    levels: Queue<Verdict>,
     evened: Evened,
-    gaps: Queue,
-    marks: Vec<Marks>,
+    marks: Queue<Marks>,
     planner: Planner,
-    plans: Queue,
-    timings: Vec<Timing>,
+    timings: Queue<Timing>,
     /// For each timing to come whether it is of a stop that the output adds; only where it does.
     added: VecDeque<bool>,
     raw: Vec<Timing>,
     /// Where the screw is charged at rest, the flow to come is looked for.
     ahead: Option<Ahead>,
-    flows: Queue,
-    flow: Vec<f64>,
+    flows: Queue<f64>,
 }
 
 impl Limiter {
@@ -76,18 +72,14 @@ impl Limiter {
             may_quicken: passes.gaps.is_some() || passes.count.is_another_unit(),
             passes,
             levels: Queue::default(),
-            levelled: Vec::new(),
             evened: Evened::default(),
-            gaps: Queue::default(),
-            marks: Vec::new(),
+            marks: Queue::default(),
             planner,
-            plans: Queue::default(),
-            timings: Vec::new(),
+            timings: Queue::default(),
             added: VecDeque::new(),
             raw: Vec::new(),
             ahead: at_rest.then(Ahead::default),
             flows: Queue::default(),
-            flow: Vec::new(),
         }
     }
 
@@ -132,30 +124,30 @@ impl Limiter {
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
         let mut blocks = Vec::new();
         if let Some(steps) = &mut self.passes.flow_steps {
-            steps.hand_over(&mut self.levelled);
-            self.levels.settle(&mut self.levelled, |block| &mut block.verdicts, &mut blocks);
+            steps.hand_over(&mut self.levels.settled);
+            self.levels.settle(|block| &mut block.verdicts, &mut blocks);
         }
         for block in blocks.drain(..) {
             self.mark(block);
         }
         if let Some(gaps) = &mut self.passes.gaps {
-            gaps.hand_over(&mut self.marks);
+            gaps.hand_over(&mut self.marks.settled);
         }
-        self.gaps.settle(&mut self.marks, |block| &mut block.marks, &mut blocks);
+        self.marks.settle(|block| &mut block.marks, &mut blocks);
         for block in blocks.drain(..) {
             self.plan(block);
         }
         if self.ahead.is_none() {
-            self.planner.hand_over(&mut self.timings);
+            self.planner.hand_over(&mut self.timings.settled);
         } else {
             self.planner.hand_over(&mut self.raw);
             for timing in self.raw.drain(..) {
                 if self.added.pop_front() == Some(false) {
-                    self.timings.push(timing);
+                    self.timings.settled.push(timing);
                 }
             }
         }
-        self.plans.settle(&mut self.timings, |block| &mut block.after, &mut blocks);
+        self.timings.settle(|block| &mut block.after, &mut blocks);
         match &mut self.ahead {
             None => ready.append(&mut blocks),
             Some(ahead) => {
@@ -165,8 +157,8 @@ impl Limiter {
                     }
                     self.flows.push(block);
                 }
-                ahead.hand_over(&mut self.flow);
-                self.flows.settle(&mut self.flow, |block| &mut block.ahead, ready);
+                ahead.hand_over(&mut self.flows.settled);
+                self.flows.settle(|block| &mut block.ahead, ready);
             }
         }
     }
@@ -175,14 +167,14 @@ impl Limiter {
     fn mark(&mut self, mut block: Outgoing) {
         block.moves.iter().zip(&mut block.verdicts).for_each(|(step, verdict)| self.evened.next(step, verdict));
         match &mut self.passes.gaps {
-            None => self.marks.extend(block.moves.iter().map(|_| Marks::NONE)),
+            None => self.marks.settled.extend(block.moves.iter().map(|_| Marks::NONE)),
             Some(gaps) => {
                 for ((step, before), verdict) in block.moves.iter().zip(&block.before).zip(&block.verdicts) {
                     gaps.push(step, || verdict.least_time(step, before.time));
                 }
             }
         }
-        self.gaps.push(block);
+        self.marks.push(block);
     }
 
     /// Second: accelerations, and how all of it is executed.
@@ -244,6 +236,6 @@ impl Limiter {
             self.planner.push(step, beside, Ordered { accel: ruling.bound, ..ordered });
             rulings.push(ruling);
         }
-        self.plans.push(block);
+        self.timings.push(block);
     }
 }

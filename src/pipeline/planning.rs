@@ -60,14 +60,13 @@ pub fn in_output(step: &Move, mark: Marks, mut speed: f64, count: &ECount) -> Or
 #[derive(Clone, Debug)]
 pub struct Planning {
     planner: Planner,
-    queue: Queue,
-    settled: Vec<Timing>,
+    queue: Queue<Timing>,
 }
 
 impl Planning {
     /// A machine at rest.
     pub fn new(planner: Planner) -> Self {
-        Self { planner, queue: Queue::default(), settled: Vec::new() }
+        Self { planner, queue: Queue::default() }
     }
 
     /// Takes the next block; blocks whose moves are settled are added to `ready`.
@@ -87,8 +86,8 @@ impl Planning {
     }
 
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
-        self.planner.hand_over(&mut self.settled);
-        self.queue.settle(&mut self.settled, |block| &mut block.before, ready);
+        self.planner.hand_over(&mut self.queue.settled);
+        self.queue.settle(|block| &mut block.before, ready);
     }
 }
 

@@ -4,27 +4,30 @@ use std::collections::VecDeque;
 
 use super::edits::Outgoing;
 
-/// Blocks that wait until a stage has settled all their moves.
-#[derive(Clone, Debug, Default)]
-pub struct Queue {
+/// Blocks that wait until a stage has settled all their moves, and what it has settled so far.
+#[derive(Clone, Debug)]
+pub struct Queue<T> {
     waiting: VecDeque<Outgoing>,
+    /// What the stage has settled and no block has yet, in the order of the moves.
+    pub settled: Vec<T>,
 }
 
-impl Queue {
+impl<T> Default for Queue<T> {
+    fn default() -> Self {
+        Self { waiting: VecDeque::new(), settled: Vec::new() }
+    }
+}
+
+impl<T: Copy> Queue<T> {
     /// Adds a block whose moves the stage has taken.
     pub fn push(&mut self, block: Outgoing) {
         self.waiting.push_back(block);
     }
 
-    /// Shares out what the stage has settled, in the order of the moves, and adds blocks that are settled as a whole to
-    /// `ready`. `field`: where a block keeps it.
-    pub fn settle<T: Copy>(
-        &mut self,
-        settled: &mut Vec<T>,
-        field: impl Fn(&mut Outgoing) -> &mut Vec<T>,
-        ready: &mut Vec<Outgoing>,
-    ) {
-        let mut rest = settled.as_slice();
+    /// Shares out what the stage has settled, and adds blocks that are settled as a whole to `ready`. `field`: where a
+    /// block keeps it.
+    pub fn settle(&mut self, field: impl Fn(&mut Outgoing) -> &mut Vec<T>, ready: &mut Vec<Outgoing>) {
+        let mut rest = self.settled.as_slice();
         let mut whole = 0;
         for block in &mut self.waiting {
             let all = block.moves.len();
@@ -38,8 +41,8 @@ impl Queue {
             }
             whole += 1;
         }
-        let used = settled.len() - rest.len();
-        settled.drain(..used);
+        let used = self.settled.len() - rest.len();
+        self.settled.drain(..used);
         ready.extend(self.waiting.drain(..whole));
     }
 }
