@@ -5,12 +5,23 @@ use crate::demand::capacity::Capacity;
 use crate::moves::{Kind, Move};
 use crate::units::Bounded;
 
+/// Volume of a move that counts against the capacity, mm³; below zero where it is hidden by what is let through.
+fn counted(step: &Move, capacity: &Capacity) -> f64 {
+    step.volume.abs() - capacity.leeway_mm3
+}
+
+/// What a move asks at a speed, mm³/s.
+pub fn demand(step: &Move, speed: f64, capacity: &Capacity) -> f64 {
+    let distance = step.distance();
+    if distance > 0.0 { speed * counted(step, capacity).at_least(0.0) / distance } else { 0.0 }
+}
+
 /// The speed at which the move asks just what the screw gives; `None` where nothing bounds it.
 ///
 /// q = A v, so v <= capacity / A with A the volume for a millimetre of path. Moves without motion, and moves that
 /// turn the screw back, are bounded by the flow at the highest screw speed.
 pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
-    let volume = step.volume.abs() - capacity.leeway_mm3;
+    let volume = counted(step, capacity);
     if !step.has(Move::SCREW) || volume <= 0.0 {
         return None;
     }

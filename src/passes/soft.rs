@@ -85,17 +85,11 @@ impl Soft {
     #[inline]
     pub fn words(&mut self, known: &KnownLimits, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
         let layer = (!known.are_all(self.beads)).then_some(step.layer);
-        self.go_past(step);
+        self.beads += u64::from(step.lays());
         if limits.is_none() && self.settled == Some(layer) {
             return None;
         }
         self.look(known, step, layer, limits)
-    }
-
-    /// Goes past a move before which nothing is set.
-    #[inline]
-    pub fn go_past(&mut self, step: &Move) {
-        self.beads += u64::from(step.lays());
     }
 
     /// The same as [`Soft::words`] where something may have changed. `layer`: of the move; `None` behind the last bead.

@@ -96,20 +96,14 @@ impl Batch {
         }
     }
 
-    /// No more blocks will come behind this batch: takes what is left, as [`Batch::limit`] does.
-    pub fn limit_last(&mut self, limits: Option<&mut (Judge, Limiter)>) {
-        match limits {
-            Some((judge, limiter)) => {
-                self.pass(|known, judged| {
-                    judge.take_all(known, judged);
-                    judge.finish(judged);
-                });
-                self.pass(|judged, limited| {
-                    limiter.take_all(judged, limited);
-                    limiter.finish(limited);
-                });
-            }
-            None => self.limit(None),
+    /// The same for the last batch, with all that still waits.
+    pub fn limit_last(&mut self, mut limits: Option<&mut (Judge, Limiter)>) {
+        self.limit(limits.as_deref_mut());
+        if let Some((judge, limiter)) = limits {
+            let mut judged = Vec::new();
+            judge.finish(&mut judged);
+            limiter.take_all(&mut judged, &mut self.moves);
+            limiter.finish(&mut self.moves);
         }
     }
 

@@ -34,6 +34,8 @@ pub enum ELine {
 pub struct Decided {
     /// Turns of the screw at rest before it, and stops, s.
     pub rest_s: f64,
+    /// Its time with those, s: in the output, or in the file where it is only judged.
+    pub seconds: f64,
     /// Speed its feed gives in the output, mm/s.
     pub speed: f64,
     /// New melt pushed with it, mm³.
@@ -65,7 +67,7 @@ pub struct Outgoing {
     pub marks: Vec<Marks>,
     /// How quickly each may change its speed.
     pub rulings: Vec<Ruling>,
-    /// How the moves are executed in the output, unless they are as they came.
+    /// How the moves are executed in the output.
     pub after: Vec<Timing>,
     /// The flow to come, for moves before which the screw is charged, mm³/s.
     pub ahead: Vec<f64>,
@@ -86,6 +88,7 @@ impl Outgoing {
         self.verdicts.extend(self.moves.iter().map(Verdict::unlimited));
         self.marks.resize(moves, Marks::NONE);
         self.rulings.resize(moves, Ruling::NONE);
+        self.after.clone_from(&self.before);
     }
 
     /// Makes ready for the next block; the memory is kept.

@@ -4,7 +4,7 @@
 use super::edits::{Decided, Outgoing};
 use super::granules::Granules;
 use super::planning::Besides;
-use super::scribe::{Purpose, short};
+use super::scribe::short;
 use crate::demand::capacity::Capacity;
 use crate::findings::{Code, Findings, Place};
 use crate::inspect::beads::Beads;
@@ -15,7 +15,6 @@ use crate::passes::lag::gaps::Marks;
 use crate::passes::{Reason, Verdict, peak};
 use crate::summary::course::{Course, Outline};
 use crate::summary::tally::{Executed, Tally};
-use crate::units::Bounded;
 
 /// Adds up and reports.
 #[derive(Debug)]
@@ -40,13 +39,11 @@ pub struct Ledger {
     pub braking: Option<Braking>,
     /// What the screw gives, where demands above it are reported.
     pub capacity: Option<Capacity>,
-    purpose: Purpose,
-    foretells: bool,
 }
 
 impl Ledger {
-    /// A ledger at the start of a file. `foretells`: what a rewrite makes of the file is told.
-    pub fn new(tally: Tally, granules: Granules, inspection: Inspection, purpose: Purpose, foretells: bool) -> Self {
+    /// A ledger at the start of a file.
+    pub fn new(tally: Tally, granules: Granules, inspection: Inspection) -> Self {
         Self {
             tally,
             findings: Findings::default(),
@@ -58,8 +55,6 @@ impl Ledger {
             beads: None,
             braking: None,
             capacity: None,
-            purpose,
-            foretells,
         }
     }
 
@@ -73,10 +68,9 @@ impl Ledger {
         let mut looking = self.inspection.block(side);
         let mut besides = Besides::of(side);
         let mut course = self.course.as_mut().map(|course| course.follow(side));
-        let after = if self.foretells { after } else { &*before };
         let all = moves.iter().zip(&*before).zip(verdicts).zip(marks).zip(rulings).zip(after).zip(decided);
         for (index, ((((((step, before), verdict), mark), ruling), after), decided)) in all.enumerate() {
-            let Decided { rest_s, speed, fed_mm3, purge_mm3 } = *decided;
+            let Decided { rest_s, seconds, speed, fed_mm3, purge_mm3 } = *decided;
             let line = *first_line + u64::from(step.line);
             while let Some(index) = noted.next_if(|index| *index <= step.line) {
                 self.clock.note(*first_line + u64::from(index));
@@ -86,8 +80,7 @@ impl Ledger {
             let seen = inspect::Seen { step, arc: beside.arc, line, seconds: before.time, elapsed_s: at_s };
             looking.at(&seen);
             // What is taken out is bounded by nothing any more.
-            let is_free = !self.foretells || mark.any(Marks::DROP, Marks::STRIP);
-            let kept = if is_free { Verdict::unlimited(step) } else { *verdict };
+            let kept = if mark.any(Marks::DROP, Marks::STRIP) { Verdict::unlimited(step) } else { *verdict };
             let dropped = mark.has(Marks::DROP);
             let held = ruling.bound.is_finite().then_some(ruling.reason);
             let executed = Executed { step, verdict: &kept, before, after, rest_s, speed, line, dropped, held };
@@ -98,7 +91,6 @@ impl Ledger {
             if let Some(course) = &mut course {
                 course.add(&executed, beside.arc);
             }
-            let seconds = seconds(self.purpose, dropped, before.time, after.time, rest_s);
             self.granules.add(step, line, seconds, fed_mm3, purge_mm3);
             self.clock.now_s += seconds;
             if let Some(beads) = &mut self.beads {
@@ -109,10 +101,7 @@ impl Ledger {
                 let reason = peak::judge(step, before.top, capacity).reason;
                 if fades || reason.is_some() {
                     let codes = [reason.map(code), fades.then_some(Code::SustainedDemand)];
-                    // The demand is told as it is added up.
-                    let volume = (step.volume.abs() - capacity.leeway_mm3).at_least(0.0);
-                    let distance = step.distance();
-                    let flow = if distance > 0.0 { before.top * volume / distance } else { 0.0 };
+                    let flow = peak::demand(step, before.top, capacity);
                     report(&mut self.findings, step, flow, codes, (line, at_s));
                 }
             }
@@ -126,16 +115,6 @@ impl Ledger {
         for index in noted {
             self.clock.note(*first_line + u64::from(index));
         }
-    }
-}
-
-/// What a move takes with the turns at rest before it, `rest_s`, s: in the output, or in the file where it is only judged.
-#[inline]
-pub fn seconds(purpose: Purpose, dropped: bool, before_s: f64, after_s: f64, rest_s: f64) -> f64 {
-    match purpose {
-        Purpose::Rewrite if dropped => rest_s,
-        Purpose::Rewrite => after_s + rest_s,
-        Purpose::Audit => before_s,
     }
 }
 

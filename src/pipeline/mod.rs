@@ -353,11 +353,11 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let stay = |terms| Stay::new(assemble::soft(profile, terms), purpose == Purpose::Rewrite);
     let stay = judged_by.as_ref().map(stay);
     let granules = Granules::new(profile, pauses.purge_mm3());
-    let terms = scribe::Terms { initial_feed_mm_s: initial_feed, accel_words, purpose, foretells };
+    let terms = scribe::Terms { initial_feed_mm_s: initial_feed, accel_words, purpose };
     let mut scribe = Scribe::new(drive, pauses, stay, terms);
     let inspection = Inspection::new(profile, scan.settings.is_rewritten);
     let tally = Tally::new(&capacity);
-    let mut ledger = Ledger::new(tally, granules, inspection, purpose, foretells);
+    let mut ledger = Ledger::new(tally, granules, inspection);
     if scan.settings.is_rewritten {
         ledger.findings.add_for_file(Code::Rewritten);
     }

@@ -2,7 +2,6 @@
 
 use super::drive::{Drive, Driven, LinesBefore};
 use super::edits::{Decided, ELine, Outgoing, Written};
-use super::ledger::seconds;
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
@@ -38,8 +37,6 @@ pub struct Terms {
     pub accel_words: AccelWords,
     /// What becomes of the decisions.
     pub purpose: Purpose,
-    /// What a rewrite makes of the file is told; without, that nothing changes.
-    pub foretells: bool,
 }
 
 /// Decides what is written.
@@ -58,7 +55,6 @@ pub struct Scribe {
     accel_words: AccelWords,
     feeds: Feeds,
     purpose: Purpose,
-    foretells: bool,
     /// Time so far, s: of the output, or of the file where it is only judged.
     now_s: f64,
     lines: Vec<u8>,
@@ -78,7 +74,6 @@ impl Scribe {
             accel_words: terms.accel_words,
             feeds: Feeds::new(terms.initial_feed_mm_s),
             purpose: terms.purpose,
-            foretells: terms.foretells,
             now_s: 0.0,
             lines: Vec::new(),
             unnamed: false,
@@ -87,46 +82,6 @@ impl Scribe {
 
     /// Decides on a block whose limits are known.
     pub fn decide(&mut self, block: &mut Outgoing) {
-        block.decided.reserve(block.moves.len());
-        match self.foretells {
-            true => self.write(block),
-            false => self.look(block),
-        }
-    }
-
-    /// Nothing is to become of the moves.
-    fn look(&mut self, block: &mut Outgoing) {
-        let Outgoing { moves, side, before, known, decided, first_line, .. } = block;
-        let purge_mm3 = self.pauses.purge_mm3();
-        // Only who would park has to know where.
-        let mut track = self.pauses.goes().then(|| Track::of(side));
-        for (step, before) in moves.iter().zip(&*before) {
-            let place = (*first_line + u64::from(step.line), self.now_s);
-            let mut purge_mm3 = purge_mm3;
-            if let Some(track) = &mut track {
-                if self.pauses.obstacle(step, track).is_some() {
-                    purge_mm3 = 0.0;
-                }
-                track.next(step);
-            }
-            if let Some(stay) = &mut self.stay {
-                if step.has(Move::NUMBERED) {
-                    let bears = stay.soft().accel(known, step);
-                    report_unbounded(&mut self.findings, bears, step, before.accel, place);
-                }
-                stay.go_past(step);
-                if let Some(due) = stay.due(step) {
-                    report_hurry(&mut self.findings, Code::LayerTime, step, &due, place, None);
-                }
-                stay.pass(known, step, before.time);
-            }
-            self.now_s += before.time;
-            let fed_mm3 = if step.has(Move::SCREW) { step.melt } else { 0.0 };
-            decided.push(Decided { rest_s: 0.0, speed: step.speed, fed_mm3, purge_mm3 });
-        }
-    }
-
-    fn write(&mut self, block: &mut Outgoing) {
         let Outgoing {
             text,
             moves,
@@ -142,6 +97,7 @@ impl Scribe {
             first_line,
             ..
         } = block;
+        decided.reserve(moves.len());
         let mut besides = Besides::of(side);
         let is_idle = self.drive.is_idle();
         let tells = !is_idle && self.purpose == Purpose::Rewrite;
@@ -249,7 +205,11 @@ impl Scribe {
                 ELine::Remove => (FeedEdit::Keep, step.speed),
                 _ => self.feeds.next(step, &kept, driven.e_scale),
             };
-            let seconds = seconds(self.purpose, mark.has(Marks::DROP), before.time, after.time, driven.rest_s);
+            let seconds = match self.purpose {
+                Purpose::Rewrite if mark.has(Marks::DROP) => driven.rest_s,
+                Purpose::Rewrite => after.time + driven.rest_s,
+                Purpose::Audit => before.time,
+            };
             let purge_mm3 = if obstacle.is_none() { purge_mm3 } else { 0.0 };
             if let Some(stay) = &mut self.stay {
                 if self.purpose == Purpose::Audit
@@ -264,7 +224,7 @@ impl Scribe {
                 false if step.has(Move::SCREW) => step.melt,
                 false => 0.0,
             };
-            decided.push(Decided { rest_s: driven.rest_s, speed, fed_mm3, purge_mm3 });
+            decided.push(Decided { rest_s: driven.rest_s, seconds, speed, fed_mm3, purge_mm3 });
             self.now_s += seconds;
             match self.purpose {
                 Purpose::Rewrite => {

@@ -70,12 +70,6 @@ impl Stay {
         self.soft.words(known, step, limits)
     }
 
-    /// Goes past a move before which nothing is set.
-    #[inline]
-    pub fn go_past(&mut self, step: &Move) {
-        self.soft.go_past(step);
-    }
-
     /// Whether the layer before this move's has had too little time.
     pub fn due(&self, step: &Move) -> Option<Due> {
         if self.layer == 0 || !self.begins(step) {
