@@ -23,8 +23,7 @@ fn profile(more: &[&str]) -> Profile {
         "machine.park_x_mm=5",
         "machine.park_y_mm=5",
     ];
-    let set: Vec<_> = set.iter().chain(more).map(|text| text.parse().expect("an assignment")).collect();
-    Profile::embedded_with(&set).expect("a sound profile")
+    runs::embedded(set.iter().chain(more).copied())
 }
 
 /// An audit that foretells, and one that does not; `None` where the file is refused.
@@ -125,11 +124,9 @@ fn there_and_back() -> String {
 #[test]
 fn what_is_not_reached_is_not_asked() {
     let input = there_and_back();
-    for preset in ["host", "custom"] {
-        let set = ["screw.peak_flow_mm3_s=30", "screw.sustained_flow_mm3_s=29", "screw.sustained_window_s=60"];
-        let set: Vec<String> =
-            set.map(str::to_owned).into_iter().chain([format!("controller.preset={preset}")]).collect();
-        let profile = profile(&set.iter().map(String::as_str).collect::<Vec<_>>());
+    for preset in ["controller.preset=host", "controller.preset=custom"] {
+        let set = ["screw.peak_flow_mm3_s=30", "screw.sustained_flow_mm3_s=29", "screw.sustained_window_s=60", preset];
+        let profile = profile(&set);
         for summary in audits(input.as_bytes(), &profile).expect("two audits") {
             assert!((15.0..27.5).contains(&summary.before.peak_demand_mm3_s), "{}", summary.before.peak_demand_mm3_s);
             assert_eq!((count(&summary, "peak-demand"), count(&summary, "sustained-demand")), (0, 0), "{preset}");
@@ -141,10 +138,9 @@ fn what_is_not_reached_is_not_asked() {
 /// slowed for it.
 #[test]
 fn what_is_not_reached_on_average_is_not_slowed() {
-    for way in ["file", "none"] {
-        let way = format!("screw.lag_compensated_by={way}");
+    for way in ["screw.lag_compensated_by=file", "screw.lag_compensated_by=none"] {
         let set = ["screw.peak_flow_mm3_s=30", "screw.sustained_flow_mm3_s=28", "screw.sustained_window_s=2"];
-        let profile = profile(&[&set[..], &["controller.preset=host", &way]].concat());
+        let profile = profile(&[&set[..], &["controller.preset=host", way]].concat());
         let summary = runs::rewrite(there_and_back().as_bytes(), &profile, &Options::default()).expect("a rewrite").1;
         let slowed = summary.changes.by_reason;
         assert!(!slowed.iter().any(|part| part.reason == Reason::SustainedCapacity), "{way}: {slowed:?}");

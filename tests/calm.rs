@@ -22,9 +22,7 @@ fn profile(preset: &str, more: &[&str]) -> Profile {
         "screw.peak_flow_mm3_s=20",
         "screw.sustained_flow_mm3_s=none",
     ];
-    let assignments: Vec<_> =
-        fixed.into_iter().chain(more.iter().copied()).map(|text| text.parse().expect("an assignment")).collect();
-    Profile::embedded_with(&assignments).expect("a sound profile")
+    runs::embedded(fixed.into_iter().chain(more.iter().copied()))
 }
 
 /// Loops of four sides of 60 mm; each side is 0.12 mm² thick, then 0.36, then 0.12 again: 20 mm each.

@@ -109,9 +109,7 @@ const ROWS: &[(&str, [Expected; 3])] = &[
 
 fn profile(preset: &str, more: &[&str]) -> Profile {
     let preset = format!("controller.preset={preset}");
-    let assignments = [preset.as_str(), "screw.virtual_diameter_mm=1.75"].into_iter().chain(more.iter().copied());
-    let assignments: Vec<_> = assignments.map(|text| text.parse().expect("an assignment")).collect();
-    Profile::embedded_with(&assignments).expect("a sound profile")
+    runs::embedded([preset.as_str(), "screw.virtual_diameter_mm=1.75"].into_iter().chain(more.iter().copied()))
 }
 
 /// The findings of an audit; a file of an earlier run is read, too.

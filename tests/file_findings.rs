@@ -44,8 +44,7 @@ fn profile(more: &[&str]) -> Profile {
         "part.solid_temperature_c=110",
         "part.least_flow_mm3_s=0.5",
     ];
-    let all: Vec<_> = fixed.iter().chain(more).map(|text| text.parse().expect("an assignment")).collect();
-    Profile::embedded_with(&all).expect("a sound profile")
+    runs::embedded(fixed.iter().chain(more).copied())
 }
 
 fn audit(input: &[u8], profile: &Profile) -> Vec<Finding> {

@@ -16,9 +16,7 @@ use meltwright::profile::Profile;
 use meltwright::summary::Summary;
 
 fn profile(more: &[&str]) -> Profile {
-    let all = ["screw.virtual_diameter_mm=1.75"].into_iter().chain(more.iter().copied());
-    let all: Vec<_> = all.map(|text| text.parse().expect("an assignment")).collect();
-    Profile::embedded_with(&all).expect("a sound profile")
+    runs::embedded(["screw.virtual_diameter_mm=1.75"].into_iter().chain(more.iter().copied()))
 }
 
 /// The account of a rewrite, and of an audit of what it wrote; `None` where it is refused.

@@ -19,9 +19,7 @@ const PLANNED: [&str; 3] = ["e-step-stall", "e-limit", "step-rate"];
 
 fn profile(preset: &str, more: &[&str]) -> Profile {
     let preset = format!("controller.preset={preset}");
-    let assignments = [preset.as_str(), "screw.virtual_diameter_mm=1.75"].into_iter().chain(more.iter().copied());
-    let assignments: Vec<_> = assignments.map(|text| text.parse().expect("an assignment")).collect();
-    Profile::embedded_with(&assignments).expect("a sound profile")
+    runs::embedded([preset.as_str(), "screw.virtual_diameter_mm=1.75"].into_iter().chain(more.iter().copied()))
 }
 
 fn audit(input: &[u8], profile: &Profile) -> Summary {

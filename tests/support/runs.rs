@@ -38,6 +38,12 @@ pub fn profile() -> Profile {
     with_capacity(p, 10.0, 10.0, 60.0)
 }
 
+/// The embedded profile with values set over it, as on the command line.
+pub fn embedded<'a>(set: impl IntoIterator<Item = &'a str>) -> Profile {
+    let set: Vec<_> = set.into_iter().map(|text| text.parse().expect("an assignment")).collect();
+    Profile::embedded_with(&set).expect("a sound profile")
+}
+
 /// A machine without inertia: what is commanded is executed, so that figures can be worked out by hand from feeds. Hand
 /// cases with inertia are in `tests/planner.rs`.
 pub fn without_inertia(mut profile: Profile) -> Profile {
