@@ -266,6 +266,27 @@ fn a_board_looks_a_short_way_ahead() {
     near(top, 200.0, 1e-9);
 }
 
+/// What is far enough to stop in raises the speed of all short pieces before it, not only of the last. By hand: straight
+/// on, 100 + 3 · 1 + 30 mm at 65 mm/s and 140 mm/s² are run like one way of 133 mm. Its ramps go to 1.5 mm/s (120 steps a
+/// second), so they take (65 - 1.5)/140 s for (65² - 1.5²)/280 mm each. Seven moves open it, since a board stretches short
+/// moves as long as its queue fills.
+#[test]
+fn a_long_move_lets_a_board_run_through_the_short_ones_before_it() {
+    let rules = MotionRules { travel_accel: 140.0, ..by_deviation() };
+    let opening = vec![along_x(10.0, 0.0, 65.0); 7];
+    let course = |lengths: &[f64]| {
+        let moves: Vec<Move> = lengths.iter().map(|length| along_x(*length, 0.0, 65.0)).collect();
+        plan(&rules, &[opening.clone(), moves].concat())
+    };
+    let timings = course(&[30.0, 1.0, 1.0, 1.0, 30.0]);
+    for short in &timings[8..11] {
+        assert!(short.entry > 64.9 && short.exit > 64.9, "{short:?}");
+    }
+    let (ramp_s, ramp_mm) = ((65.0 - 1.5) / 140.0, (65.0 * 65.0 - 1.5 * 1.5) / 280.0);
+    near(total(&timings), 2.0 * ramp_s + (133.0 - 2.0 * ramp_mm) / 65.0, 1e-4);
+    near(total(&timings), total(&course(&[63.0])), 1e-4);
+}
+
 #[test]
 fn a_board_joins_moves_below_six_steps() {
     // 0.05 mm are 4 steps: every second is run with the one before, 500 of 1000.

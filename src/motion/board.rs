@@ -280,7 +280,6 @@ impl Board {
             next = entry;
             if entry >= step.most {
                 self.sure = self.sure.max(index);
-                break;
             }
         }
         if self.queue.len() >= self.most {
