@@ -98,9 +98,8 @@ pub struct Braking {
 }
 
 impl Braking {
-    /// At the start of a file.
-    pub fn new(profile: &Profile) -> Self {
-        let rules = MotionRules::of(profile);
+    /// At the start of a file that is planned by these rules.
+    pub fn new(profile: &Profile, rules: MotionRules) -> Self {
         Self {
             base: rules,
             rules,

@@ -2,6 +2,7 @@
 
 use super::corner::deviation_of_right_angle;
 use crate::moves::limits::MotionLimits;
+use crate::moves::resolve;
 use crate::profile::{Corner, Preset, Profile};
 use crate::units::Bounded;
 
@@ -47,8 +48,32 @@ pub struct MotionRules {
     pub steps_per_mm: [f64; 4],
 }
 
+/// What a unit of E pushes, in the file as it was sliced and in one that is to be executed, mm³; `None` where nothing tells.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct EVolumes {
+    /// As it was sliced.
+    pub sliced: Option<f64>,
+    /// In what is executed.
+    pub executed: Option<f64>,
+}
+
+impl EVolumes {
+    /// Of a file that is executed as it is.
+    pub fn of(rules: &resolve::Rules) -> Self {
+        Self { sliced: rules.sliced_e_volume_mm3, executed: rules.e_volume_mm3 }
+    }
+
+    /// How many times as much a unit pushes in what is executed; 1 where nothing tells.
+    pub fn ratio(self) -> f64 {
+        match (self.sliced, self.executed) {
+            (Some(sliced), Some(executed)) if sliced > 0.0 && executed > 0.0 => executed / sliced,
+            _ => 1.0,
+        }
+    }
+}
+
 impl MotionRules {
-    /// The rules at the start of a file.
+    /// The rules at the start of a file whose E counts as it was sliced.
     pub fn of(profile: &Profile) -> Self {
         let (machine, controller) = (&profile.machine, &profile.controller);
         let accel = machine.max_accel_mm_s2.value;
@@ -76,6 +101,14 @@ impl MotionRules {
             look_ahead: controller.look_ahead_moves.value.map(|moves| moves as usize),
             steps_per_mm: machine.steps_per_mm.value,
         }
+    }
+
+    /// The rules for a file of these volumes. A controller that is set up for larger units of E makes as many more motor
+    /// steps for one: for a mm³ they stay the same.
+    pub fn with_e(profile: &Profile, volumes: EVolumes) -> Self {
+        let mut rules = Self::of(profile);
+        rules.steps_per_mm[3] *= volumes.ratio();
+        rules
     }
 
     /// These rules with what the file has set so far.

@@ -13,6 +13,7 @@ use super::scribe::Scribe;
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, Result};
 use crate::findings::{Code, Findings, Place};
+use crate::motion::rules::EVolumes;
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
@@ -21,6 +22,9 @@ use crate::soft::SoftPlan;
 use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
 use crate::units::{Density, Volume};
 use crate::weigh::stale;
+
+/// Volumes of a unit of E that differ by a smaller share are the same.
+const SAME_UNIT: f64 = 1e-6;
 
 /// What a run was done with.
 pub struct Run<'a> {
@@ -34,6 +38,8 @@ pub struct Run<'a> {
     pub passes: Passes,
     /// How the lag was made up for.
     pub choice: Choice,
+    /// What units of E push in the file and in the output.
+    pub output_volumes: EVolumes,
 }
 
 /// Gathers the account of a finished run. `soft`: what is known of the part.
@@ -190,12 +196,21 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
     }
     let assumed = screw.output_diameter_mm.provenance == Provenance::Assumed;
     let unit = assemble::unit(run.profile, run.passes);
-    if unit != Unit::AsInFile && assumed {
-        let detail = match assemble::output_volume(&unit, None) {
+    let EVolumes { sliced, executed } = run.output_volumes;
+    let is_another = match sliced.zip(executed) {
+        Some((sliced, executed)) => (executed / sliced - 1.0).abs() > SAME_UNIT,
+        None => true,
+    };
+    if unit != Unit::AsInFile && is_another && assumed {
+        let volume = match assemble::output_volume(&unit, None) {
             Some(volume) => format!("one unit of E pushes {volume:.3} mm³"),
             None => "one unit of E is one turn of the screw".to_owned(),
         };
-        findings.add(Code::OutputUnit, || place(detail));
+        let steps = match sliced {
+            Some(_) => format!(": {:.4} times as many motor steps", run.output_volumes.ratio()),
+            None => String::new(),
+        };
+        findings.add(Code::OutputUnit, || place(volume + &steps));
     }
 }
 

@@ -8,8 +8,8 @@ use super::judge::{self, Judge, Quickest};
 use super::limiter::{self, Limiter};
 use crate::demand::capacity::Capacity;
 use crate::motion::Planner;
-use crate::motion::rules::{Model, MotionRules};
-use crate::moves::resolve::LagTakenOut;
+use crate::motion::rules::{EVolumes, Model, MotionRules};
+use crate::moves::resolve::{LagTakenOut, Rules};
 use crate::passes::e_count::{ECount, Unit};
 use crate::passes::lag::accel::Accels;
 use crate::passes::lag::flow_step::FlowSteps;
@@ -148,6 +148,15 @@ pub fn output_volume(unit: &Unit, file: Option<f64>) -> Option<f64> {
     }
 }
 
+/// What units of E push in the file and in its output; `read_by`: how the file is read.
+pub fn output_volumes(profile: &Profile, passes: Passes, read_by: &Rules) -> EVolumes {
+    let executed = match unit(profile, passes) {
+        Unit::Turns(output) => Some(output.per_turn_mm3()),
+        unit => output_volume(&unit, read_by.e_volume_mm3),
+    };
+    EVolumes { executed, ..EVolumes::of(read_by) }
+}
+
 /// Bounds for the soft part, in the form that the controller takes them.
 pub fn soft(profile: &Profile, terms: &Terms) -> Soft {
     let rules = MotionRules::of(profile);
@@ -156,8 +165,16 @@ pub fn soft(profile: &Profile, terms: &Terms) -> Soft {
     Soft::new(least, by_axis, lowers_corners(profile).then_some(&rules))
 }
 
-/// The passes that decide how fast moves may be. `terms`: by which the part is judged, if it is.
-pub fn judge(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, terms: Option<&Terms>) -> Judge {
+/// The passes that decide how fast moves may be. `terms`: by which the part is judged, if it is; `rules`: by which the output is
+/// executed.
+pub fn judge(
+    profile: &Profile,
+    passes: Passes,
+    capacity: &Capacity,
+    how: How,
+    terms: Option<&Terms>,
+    rules: &MotionRules,
+) -> Judge {
     let drops_turns = how != How::Not;
     let count = ECount::new(unit(profile, passes));
     let may_quicken = drops_turns || count.is_another_unit();
@@ -168,14 +185,19 @@ pub fn judge(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, t
         }),
         soft: terms.map(|terms| soft(profile, terms)),
         drops_turns,
-        quickest: (passes.capacity && may_quicken)
-            .then(|| Quickest::new(Planner::new(&MotionRules::of(profile)), count)),
+        quickest: (passes.capacity && may_quicken).then(|| Quickest::new(Planner::new(rules), count)),
     })
 }
 
-/// The passes that decide how moves are executed. `terms`: as for [`judge()`].
-pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, terms: Option<&Terms>) -> Limiter {
-    let rules = MotionRules::of(profile);
+/// The passes that decide how moves are executed. `terms`, `rules`: as for [`judge()`].
+pub fn limiter(
+    profile: &Profile,
+    passes: Passes,
+    capacity: &Capacity,
+    how: How,
+    terms: Option<&Terms>,
+    rules: &MotionRules,
+) -> Limiter {
     let melt = melt(profile, capacity);
     let screw = &profile.screw;
     let lags = passes.ramps && melt.lag_s > 0.0;
@@ -189,9 +211,9 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How,
     let sways = by_move && terms.is_some_and(|terms| terms.moves.contains(&true));
     let passes = limiter::Passes {
         eases,
-        accels: (eases || by_move).then(|| Accels::new(profile.controller.accel_words.value, &rules).sparing(sways)),
+        accels: (eases || by_move).then(|| Accels::new(profile.controller.accel_words.value, rules).sparing(sways)),
         travels: (sways && profile.controller.accel_words.value == AccelWords::Beads)
-            .then(|| Accels::of_travels(&rules)),
+            .then(|| Accels::of_travels(rules)),
         ramp_error,
         soft,
         flow_steps: flow_step.map(FlowSteps::new),
@@ -200,7 +222,7 @@ pub fn limiter(profile: &Profile, passes: Passes, capacity: &Capacity, how: How,
         melt,
         bore_mm: profile.nozzle.diameter_mm.value,
     };
-    Limiter::new(passes, how == How::AtRest, Planner::new(&rules))
+    Limiter::new(passes, how == How::AtRest, Planner::new(rules))
 }
 
 /// What tells the screw; `file_volume`: volume of a unit of E in the input, mm³.

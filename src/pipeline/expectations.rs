@@ -4,9 +4,9 @@ use serde::Serialize;
 
 use super::{Passes, assemble};
 use crate::moves::named::{LAG, LEAST_CRUISE_SHARE, PATH_ACCEL, PATH_SPEED, RIGHT_ANGLE_SPEED};
+use crate::moves::resolve::sliced_e_volume_mm3;
 use crate::passes::e_count::Unit;
-use crate::profile::{Corner, EUnit, LagCompensation, OutputUnit, Preset, Profile, Provenance};
-use crate::units::{Area, Length};
+use crate::profile::{Corner, LagCompensation, OutputUnit, Preset, Profile, Provenance};
 
 /// One setting of the controller.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -125,12 +125,7 @@ fn motion(list: &mut List<'_>) {
 fn extruder(list: &mut List<'_>, passes: Passes) {
     let screw = &list.profile.screw;
     let unit = assemble::unit(list.profile, passes);
-    let strand = |mm: f64| Area::of_circle(Length::from_mm(mm)).as_mm2();
-    let of_file = match screw.e_unit.value {
-        EUnit::Mm3 => Some(1.0),
-        EUnit::ScrewTurns => Some(screw.output.value.per_turn_mm3()),
-        EUnit::VirtualFilament => screw.virtual_diameter_mm.value.map(strand),
-    };
+    let of_file = sliced_e_volume_mm3(list.profile, None);
     let volume = assemble::output_volume(&unit, of_file);
     let turns = volume.map(|volume| volume / screw.output.value.per_turn_mm3().max(1e-9));
     let key = match (&unit, screw.output_e_unit.value) {

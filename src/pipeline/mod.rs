@@ -46,7 +46,7 @@ use crate::inspect::beads::Beads;
 use crate::line::number::power_of_ten;
 use crate::motion::Planner;
 use crate::motion::braking::Braking;
-use crate::motion::rules::MotionRules;
+use crate::motion::rules::{EVolumes, MotionRules};
 use crate::moves::resolve::{MARKER, MARKER_E, Resolver, Rules};
 use crate::passes::e_count::{DECIMALS, Unit};
 use crate::profile::{Excess, Profile};
@@ -328,7 +328,10 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         true => assemble::drive(profile, passes, &capacity, choice.how, rules.e_volume_mm3),
         false => assemble::drive(profile, Passes::NONE, &capacity, How::Not, rules.e_volume_mm3),
     };
-    let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
+    let own_rules = MotionRules::with_e(profile, EVolumes::of(&rules));
+    let output_volumes = assemble::output_volumes(profile, passes, &rules);
+    let output_rules = MotionRules::with_e(profile, output_volumes);
+    let planning = Planning::new(Planner::new(&own_rules));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);
     let initial_feed = profile.controller.initial_feed_mm_s.value;
     let (sways, cools) = (passes.softness, passes.layer_time);
@@ -346,8 +349,9 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     }
     let mut asked = (purpose == Purpose::Audit && passes.capacity).then(|| Asked::new(&capacity));
     let mut limits = foretells.then(|| {
-        let judge = assemble::judge(profile, passes, &capacity, choice.how, judged_by.as_ref());
-        (judge, assemble::limiter(profile, passes, &capacity, choice.how, judged_by.as_ref()))
+        let (how, terms) = (choice.how, judged_by.as_ref());
+        let judge = assemble::judge(profile, passes, &capacity, how, terms, &output_rules);
+        (judge, assemble::limiter(profile, passes, &capacity, how, terms, &output_rules))
     });
     let accel_words = profile.controller.accel_words.value;
     let stay = |terms| Stay::new(assemble::soft(profile, terms), purpose == Purpose::Rewrite);
@@ -364,7 +368,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     if purpose == Purpose::Audit {
         ledger.beads = (!scan.settings.is_rewritten).then(|| Box::new(Beads::new(profile, &scan.settings)));
         ledger.outline = Some(Box::default());
-        ledger.braking = Some(Braking::new(profile));
+        ledger.braking = Some(Braking::new(profile, own_rules));
         ledger.capacity = passes.capacity.then(|| capacity.clone());
     }
     ledger.course = options.course.then(|| Box::new(Course::new(capacity.peak_mm3_s)));
@@ -461,7 +465,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     if let Some((course, grounds)) = ledger.course.as_mut().zip(grounds) {
         course.grounds = grounds;
     }
-    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes, choice };
+    let run = Run { profile, settings: &scan.settings, capacity: &capacity, passes, choice, output_volumes };
     Ok(summary(&run, intake.resolver, soft, (scribe, ledger), record))
 }
 

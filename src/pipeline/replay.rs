@@ -16,7 +16,7 @@ use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::line::{Block, LineKind};
 use crate::motion::Planner;
-use crate::motion::rules::MotionRules;
+use crate::motion::rules::{EVolumes, MotionRules};
 use crate::moves::Move;
 use crate::moves::resolve::{Resolver, Rules};
 use crate::profile::{EUnit, Profile};
@@ -102,9 +102,9 @@ fn execute(
     progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<ReplayFigures> {
     let conditions = Conditions::of(profile);
-    let rules = MotionRules { e_lag_s: conditions.compensation_s, ..MotionRules::of(profile) };
-    let mut machine = Machine::new(Planner::new(&rules), &conditions);
     let mut file = Walk::new(input, profile, options)?;
+    let rules = MotionRules { e_lag_s: conditions.compensation_s, ..MotionRules::with_e(profile, file.e_volumes) };
+    let mut machine = Machine::new(Planner::new(&rules), &conditions);
     let mut beside = match original {
         Some(original) => Some(Alongside::new(original, profile, options)?),
         None => None,
@@ -167,6 +167,8 @@ fn in_file(error: Error, path: Option<&Path>) -> Error {
 struct Walk<'a> {
     reader: BlockReader<&'a mut dyn Rereadable>,
     resolver: Resolver,
+    /// What its units of E push.
+    e_volumes: EVolumes,
     block: Block,
     /// Moves of the block.
     moves: Vec<Move>,
@@ -187,6 +189,7 @@ impl<'a> Walk<'a> {
         let rules = Rules::new(profile, &scan.settings, options.lenient);
         Ok(Self {
             reader: BlockReader::new(input, scan.block_size(options.block_size)),
+            e_volumes: EVolumes::of(&rules),
             resolver: Resolver::new(rules, &scan.settings, true),
             block: Block::default(),
             moves: Vec::new(),

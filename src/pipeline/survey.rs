@@ -12,7 +12,7 @@ use super::{Options, assemble, no_commands};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::motion::Planner;
-use crate::motion::rules::MotionRules;
+use crate::motion::rules::{EVolumes, MotionRules};
 use crate::moves::resolve::{Resolver, Rules};
 use crate::profile::{Excess, Profile};
 use crate::source::block::BlockReader;
@@ -57,7 +57,7 @@ pub fn survey<R: Read + Seek + Send>(
     rules.excess_e = Excess::Report;
     let how = assemble::choice(profile, options.passes, &Capacity::of(profile), rules.e_volume_mm3).how;
     rules.lag_taken_out = assemble::lag_taken_out(profile, how);
-    let planning = Planning::new(Planner::new(&MotionRules::of(profile)));
+    let planning = Planning::new(Planner::new(&MotionRules::with_e(profile, EVolumes::of(&rules))));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);
     let mut reader = BlockReader::new(&mut *input, scan.block_size(options.block_size));

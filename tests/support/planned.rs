@@ -9,7 +9,7 @@ use std::collections::HashMap;
 use std::io::Cursor;
 
 use meltwright::line::Block;
-use meltwright::motion::rules::MotionRules;
+use meltwright::motion::rules::{EVolumes, MotionRules};
 use meltwright::motion::{Beside, Ordered, Plan, Planner, Timing};
 use meltwright::moves::resolve::{Resolver, Rules};
 use meltwright::moves::{Kind, Move};
@@ -31,8 +31,9 @@ pub struct Planned {
 /// Executes a whole file.
 pub fn plan(bytes: &[u8], profile: &Profile) -> Planned {
     let settings = prescan(&mut Cursor::new(bytes)).expect("a text file").settings;
-    let mut resolver = Resolver::new(Rules::new(profile, &settings, true), &settings, true);
-    let mut planner = Planner::new(&MotionRules::of(profile));
+    let rules = Rules::new(profile, &settings, true);
+    let mut planner = Planner::new(&MotionRules::with_e(profile, EVolumes::of(&rules)));
+    let mut resolver = Resolver::new(rules, &settings, true);
     let mut block = Block { bytes: bytes.to_vec(), first_line: 1, ..Block::default() };
     block.lex();
     let mut moves: Vec<Move> = Vec::new();

@@ -9,7 +9,7 @@ mod modal;
 mod motion;
 mod rules;
 
-pub use rules::{LagTakenOut, Rules};
+pub use rules::{LagTakenOut, Rules, sliced_e_volume_mm3};
 
 use super::controller::{Found, Watch};
 use super::fan::Fan;

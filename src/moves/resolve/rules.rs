@@ -32,6 +32,8 @@ pub struct Rules {
     pub initial_feed_mm_s: f64,
     /// Volume of one unit of E, mm³; `None` when nothing tells.
     pub e_volume_mm3: Option<f64>,
+    /// The same as the file was sliced: an output of this program may count in another unit.
+    pub sliced_e_volume_mm3: Option<f64>,
     /// Letter of the extruder axis.
     pub axis: u8,
     /// Tools that are a screw.
@@ -72,6 +74,19 @@ pub struct Rules {
     pub watch: Watch,
 }
 
+/// What a unit of E pushes in a file as it was sliced, mm³; `None` when nothing tells. `strand_mm`: diameter that the file states.
+pub fn sliced_e_volume_mm3(profile: &Profile, strand_mm: Option<f64>) -> Option<f64> {
+    let screw = &profile.screw;
+    match screw.e_unit.value {
+        EUnit::Mm3 => Some(1.0),
+        EUnit::ScrewTurns => Some(screw.output.value.per_turn_mm3()),
+        EUnit::VirtualFilament => {
+            let diameter = screw.virtual_diameter_mm.value.or(strand_mm);
+            diameter.map(|mm| Area::of_circle(Length::from_mm(mm)).as_mm2())
+        }
+    }
+}
+
 impl Rules {
     /// Gathers the rules; the strand diameter comes from the profile, else from the file.
     pub fn new(profile: &Profile, settings: &FileSettings, lenient: bool) -> Self {
@@ -79,17 +94,12 @@ impl Rules {
         let tool = screw.tools.value.first().copied().unwrap_or(0);
         let controller = &profile.controller;
         let nozzle = profile.nozzle.diameter_mm.value;
-        let strand = |mm: f64| Area::of_circle(Length::from_mm(mm)).as_mm2();
+        let sliced_e_volume_mm3 = sliced_e_volume_mm3(profile, settings.strand_diameter_mm(tool));
         let max_bead_area_mm2 = controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle);
         Self {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
-            e_volume_mm3: settings.rewritten_e_mm3.or(match screw.e_unit.value {
-                EUnit::Mm3 => Some(1.0),
-                EUnit::ScrewTurns => Some(screw.output.value.per_turn_mm3()),
-                EUnit::VirtualFilament => {
-                    screw.virtual_diameter_mm.value.or_else(|| settings.strand_diameter_mm(tool)).map(strand)
-                }
-            }),
+            e_volume_mm3: settings.rewritten_e_mm3.or(sliced_e_volume_mm3),
+            sliced_e_volume_mm3,
             axis: screw.axis.value.to_ascii_uppercase(),
             tools: screw.tools.value.clone(),
             dwell: controller.dwell.value,
