@@ -7,10 +7,11 @@ use super::drive::{Drive, How, Setup};
 use super::judge::{self, Judge, Quickest};
 use super::limiter::{self, Limiter};
 use crate::demand::capacity::Capacity;
+use crate::line::number::power_of_ten;
 use crate::motion::Planner;
 use crate::motion::rules::{EVolumes, Model, MotionRules};
 use crate::moves::resolve::{LagTakenOut, Rules};
-use crate::passes::e_count::{ECount, Unit};
+use crate::passes::e_count::{DECIMALS, ECount, Unit};
 use crate::passes::lag::accel::Accels;
 use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::Gaps;
@@ -97,12 +98,6 @@ fn seam_step(profile: &Profile) -> f64 {
         }
         _ => f64::INFINITY,
     }
-}
-
-/// Largest jump of E as a flow, mm³/s.
-fn flow_step(profile: &Profile, passes: Passes, file_volume: Option<f64>) -> f64 {
-    // Where a unit of E has no one volume, the flow of the seams is not bounded by it.
-    output_volume(&unit(profile, passes), file_volume).map_or(f64::INFINITY, |volume| e_step(profile) * volume)
 }
 
 /// The melt and the screw of a profile.
@@ -225,17 +220,21 @@ pub fn limiter(
     Limiter::new(passes, how == How::AtRest, Planner::new(rules))
 }
 
-/// What tells the screw; `file_volume`: volume of a unit of E in the input, mm³.
-pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, file_volume: Option<f64>) -> Drive {
+/// What tells the screw. `volumes`: as [`output_volumes`] gives them.
+pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, volumes: EVolumes) -> Drive {
     let (controller, nozzle) = (&profile.controller, profile.nozzle.diameter_mm.value);
-    let rules = MotionRules::of(profile);
+    let rules = MotionRules::with_e(profile, volumes);
     let melt = melt(profile, capacity);
     let unit = unit(profile, passes);
+    // A whole step, whatever is rounded.
+    let step = 1.0 / rules.steps_per_mm[3] + 1.0 / power_of_ten(DECIMALS);
+    let beads_differ = controller.accel_words.value == AccelWords::Beads;
+    let least_mm3 = volumes.executed.filter(|_| beads_differ).map_or(0.0, |volume| step * volume);
     let bounds = Bounds {
         bore_mm: nozzle,
         shortest_mm: (SHORTEST_SHARE * nozzle).max(SHORTEST_MM),
         max_area_mm2: controller.max_bead_area_per_nozzle_sq.value.map_or(f64::INFINITY, |f| f * nozzle * nozzle),
-        flow_step_mm3_s: flow_step(profile, passes, file_volume),
+        least_mm3,
     };
     Drive::new(Setup {
         how,

@@ -324,12 +324,12 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     if purpose == Purpose::Rewrite {
         rules.lag_taken_out = assemble::lag_taken_out(profile, choice.how);
     }
+    let output_volumes = assemble::output_volumes(profile, passes, &rules);
     let drive = match foretells {
-        true => assemble::drive(profile, passes, &capacity, choice.how, rules.e_volume_mm3),
-        false => assemble::drive(profile, Passes::NONE, &capacity, How::Not, rules.e_volume_mm3),
+        true => assemble::drive(profile, passes, &capacity, choice.how, output_volumes),
+        false => assemble::drive(profile, Passes::NONE, &capacity, How::Not, output_volumes),
     };
     let own_rules = MotionRules::with_e(profile, EVolumes::of(&rules));
-    let output_volumes = assemble::output_volumes(profile, passes, &rules);
     let output_rules = MotionRules::with_e(profile, output_volumes);
     let planning = Planning::new(Planner::new(&own_rules));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, mark);

@@ -42,8 +42,9 @@ pub struct Bounds {
     pub shortest_mm: f64,
     /// Largest bead area the controller takes, mm²; infinite for no limit.
     pub max_area_mm2: f64,
-    /// Largest jump of the screw's flow where two pieces meet, mm³/s; infinite for no limit.
-    pub flow_step_mm3_s: f64,
+    /// A piece that pushes less, either way, has no motor step of E in it, and is a travel to the controller, mm³; 0 where that
+    /// makes no difference.
+    pub least_mm3: f64,
 }
 
 /// A piece of a bead.
@@ -128,8 +129,6 @@ pub struct Ramp {
 struct Push {
     melt: Melt,
     bounds: Bounds,
-    /// The screw's volume for a mm of path in the piece before; 0 after anything but a bead.
-    area_before: f64,
     /// Volume turned back in the pieces just before, mm³.
     reversed: f64,
 }
@@ -137,12 +136,11 @@ struct Push {
 impl Ramp {
     /// Compensation for this melt within these bounds.
     pub fn new(melt: Melt, bounds: Bounds) -> Self {
-        Self { push: Push { melt, bounds, area_before: 0.0, reversed: 0.0 }, sections: Sections::default() }
+        Self { push: Push { melt, bounds, reversed: 0.0 }, sections: Sections::default() }
     }
 
     /// The head travels or stands: the next bead begins anew.
     pub fn interrupt(&mut self) {
-        self.push.area_before = 0.0;
         self.push.reversed = 0.0;
     }
 
@@ -294,10 +292,16 @@ impl Push {
         let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(MAKE_GOOD_SHARE);
         let wanted = lag * area * section.ready * (1.0 + good);
         let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) * per_fill } else { area };
-        let pushed = self.bounded(solved, section, section.fastest.at_least(mean));
-        let volume = pushed * section.length;
+        let fastest = section.fastest.at_least(mean);
+        let mut pushed = self.bounded(solved, section, fastest);
+        let mut volume = pushed * section.length;
+        let least = self.bounds.least_mm3;
+        // Too little to be wrong by, unless the motor steps are coarse.
+        if volume.abs() < least && least <= OFF * lag * area * fastest {
+            volume = least.copysign(volume);
+            pushed = volume / section.length;
+        }
         self.reversed = if pushed < 0.0 { self.reversed - volume } else { 0.0 };
-        self.area_before = pushed;
         spring.lay(weights, pushed, volume, area * section.length);
         volume
     }
@@ -308,16 +312,9 @@ impl Push {
         // No branches on the way of `area`, which the next piece waits for: what cuts it off changes from piece to piece.
         let most = SCREW_SHARE * self.melt.screw_mm3_s / fastest;
         let back = (self.melt.max_reverse_mm3 - self.reversed).at_least(0.0);
-        let (mut low, mut high) = (-most, most.at_most(self.bounds.max_area_mm2));
-        let flow_step = self.bounds.flow_step_mm3_s;
-        if flow_step < f64::INFINITY {
-            let step = flow_step / section.v0.at_least(1e-9);
-            low = low.at_least(self.area_before - step);
-            high = high.at_most(self.area_before + step);
-        }
         // What is turned back at one time is bounded as a whole.
-        low = low.at_least(-back / section.length).at_most(high);
-        area.at_most(high).at_least(low)
+        let low = (-most).at_least(-back / section.length);
+        area.at_most(most.at_most(self.bounds.max_area_mm2)).at_least(low)
     }
 }
 
@@ -375,7 +372,7 @@ mod tests {
     }
 
     fn bounds() -> Bounds {
-        Bounds { bore_mm: 1.0, shortest_mm: 0.1, max_area_mm2: f64::INFINITY, flow_step_mm3_s: f64::INFINITY }
+        Bounds { bore_mm: 1.0, shortest_mm: 0.1, max_area_mm2: f64::INFINITY, least_mm3: 0.0 }
     }
 
     #[test]
@@ -409,17 +406,22 @@ mod tests {
         assert!((length - 1.0).abs() < 1e-9 && sections.list().iter().all(|s| s.length >= 0.1), "{sections:?}");
     }
 
+    /// A bead of 0.1 mm² from 50 down to 45 mm/s (1.1875 mm in 25 ms) at a store of 0.4 · 0.1 · 50 = 2 mm³ would need next to
+    /// nothing at the right store before; with a step of 0.01 mm³ it pushes that, and with one of 0.5 mm³ what it did.
     #[test]
-    fn a_step_of_the_controller_bounds_each_seam() {
-        let mut ramp = Ramp::new(melt(), Bounds { flow_step_mm3_s: 2.4, ..bounds() });
-        let mut spring = Spring::default();
-        let mut before: f64 = 0.0;
-        for (v0, v1) in [(10.0, 50.0), (50.0, 50.0), (50.0, 5.0)] {
-            let section = Section { length: 5.0, v0, v1, time: 10.0 / (v0 + v1), ready: v1, fastest: v0.max(v1) };
-            let area = ramp.push.piece(&section, 0.1, &mut spring) / 5.0;
-            assert!((area - before).abs() * v0 <= 2.4 + 1e-9, "{area} after {before} at {v0}");
-            before = area;
-        }
+    fn a_piece_has_a_motor_step_of_e_in_it() {
+        let down = Section { length: 1.1875, v0: 50.0, v1: 45.0, time: 0.025, ready: 45.0, fastest: 50.0 };
+        let pushed = |least_mm3: f64, stored: f64| {
+            let mut spring = Spring { stored, ..Spring::default() };
+            Ramp::new(melt(), Bounds { least_mm3, ..bounds() }).push.piece(&down, 0.1, &mut spring)
+        };
+        // Linear in the store, so that the one which asks for nothing is found from two.
+        let (at_2, at_1_9) = (pushed(0.0, 2.0), pushed(0.0, 1.9));
+        let nothing = 2.0 + at_2 * 0.1 / (at_1_9 - at_2);
+        assert!(pushed(0.0, nothing).abs() < 1e-9);
+        assert_eq!(pushed(0.01, nothing - 1e-6), 0.01);
+        assert_eq!(pushed(0.01, nothing + 1e-6), -0.01);
+        assert!(pushed(0.5, nothing).abs() < 1e-9, "coarse steps are left alone");
     }
 
     #[test]
