@@ -396,9 +396,8 @@ impl Drive {
             }
             return self.whole(step, step.volume, timing.time, lines, pieces);
         }
-        let last = marks.has(Marks::LAST);
         let units = self.count.units_by(|| mean_flow(step.volume, timing.time));
-        if let Some(volume) = self.ramp.whole(step, last, timing, area, &mut self.spring) {
+        if let Some(volume) = self.ramp.whole(step, marks, timing, area, &mut self.spring) {
             self.account.lay(volume);
             if parts((volume * units).abs(), self.most_e[0]) == 1 {
                 return ELine::Word(self.count.word(volume, units, step));
@@ -407,14 +406,14 @@ impl Drive {
             divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, self.most_e[0], pieces);
             return ELine::Pieces((pieces.len() - first) as u16);
         }
-        self.in_pieces(step, last, timing, area, units, pieces)
+        self.in_pieces(step, marks, timing, area, units, pieces)
     }
 
     /// The same for a bead whose flow changes along its path.
     fn in_pieces(
         &mut self,
         step: &Move,
-        last: bool,
+        marks: Marks,
         timing: &Timing,
         area: f64,
         units: f64,
@@ -423,7 +422,7 @@ impl Drive {
         let first = pieces.len();
         let mut begun = 0.0;
         let (count, account, most) = (&mut self.count, &mut self.account, self.most_e[0]);
-        self.ramp.pieces(step, last, timing, area, &mut self.spring, |piece| {
+        self.ramp.pieces(step, marks, timing, area, &mut self.spring, |piece| {
             account.lay(piece.volume);
             divide(count, step, piece, begun, units, most, pieces);
             begun = piece.end;

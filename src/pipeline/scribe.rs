@@ -10,10 +10,10 @@ use crate::line::number::write_fixed;
 use crate::moves::named::RIGHT_ANGLE_SPEED;
 use crate::moves::track::Track;
 use crate::moves::{Kind, Move};
-use crate::passes::Verdict;
 use crate::passes::corners::CornerWord;
 use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::gaps::Marks;
+use crate::passes::{Reason, Verdict};
 use crate::profile::{AccelWords, Corner};
 
 /// Decimals of a corner rule: as many as a file or a profile may have put there.
@@ -197,6 +197,10 @@ impl Scribe {
                 }
                 Driven::UNTOUCHED
             } else {
+                let mut mark = mark;
+                if verdict.reason == Some(Reason::SustainedCapacity) {
+                    mark.add(Marks::FULL);
+                }
                 self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
             };
             driven.rest_s += halted_s;

@@ -19,6 +19,8 @@ impl Marks {
     pub const CHARGE: Self = Self(8);
     /// The last bead of a run.
     pub const LAST: Self = Self(16);
+    /// A bead that asks all that the screw keeps up on average.
+    pub const FULL: Self = Self(32);
     /// Nothing.
     pub const NONE: Self = Self(0);
 
@@ -32,7 +34,8 @@ impl Marks {
         self.0 & (one.0 | other.0) != 0
     }
 
-    fn add(&mut self, other: Self) {
+    /// Sets all bits of `other`.
+    pub fn add(&mut self, other: Self) {
         self.0 |= other.0;
     }
 }

@@ -11,6 +11,7 @@
 //! the top speed lies a sixteenth of the ramp's path, where nothing finer is tried: a ramp is at most two pieces.
 
 use super::accel::BRIEF;
+use super::gaps::Marks;
 use super::spring::{Melt, Spring, Weights};
 use crate::motion::Timing;
 use crate::moves::Move;
@@ -149,12 +150,19 @@ impl Ramp {
     ///
     /// Its speed hardly changes and the store is as it should be: most beads of dense curves are such.
     #[inline]
-    pub fn whole(&mut self, step: &Move, last: bool, timing: &Timing, area: f64, spring: &mut Spring) -> Option<f64> {
+    pub fn whole(
+        &mut self,
+        step: &Move,
+        marks: Marks,
+        timing: &Timing,
+        area: f64,
+        spring: &mut Spring,
+    ) -> Option<f64> {
         let Timing { entry, top, exit, accel, time } = *timing;
         let (up, down) = (top - entry, top - exit);
         let Push { melt, bounds, .. } = &self.push;
         let brief = BRIEF * accel * bounds.bore_mm;
-        if last || time <= 0.0 || up * up > brief || down * down > brief {
+        if marks.has(Marks::LAST) || time <= 0.0 || up * up > brief || down * down > brief {
             return None;
         }
         let mean = step.length / time;
@@ -163,7 +171,7 @@ impl Ramp {
             return None;
         }
         let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top };
-        Some(self.push.piece(&even, area, spring))
+        Some(self.push.piece(&even, area, marks, spring))
     }
 
     /// Gives the pieces of a bead one after the other; the last ends at 1. `area`: of the bead, mm².
@@ -171,20 +179,20 @@ impl Ramp {
     pub fn pieces(
         &mut self,
         step: &Move,
-        last: bool,
+        marks: Marks,
         timing: &Timing,
         area: f64,
         spring: &mut Spring,
         mut each: impl FnMut(Piece),
     ) {
         self.cut(step, timing, area, spring);
-        if last && !step.has(Move::WHOLE) {
+        if marks.has(Marks::LAST) && !step.has(Move::WHOLE) {
             self.end_run(area);
         }
         let mut end = 0.0;
         let sections = self.sections.list();
         for (index, section) in sections.iter().enumerate() {
-            let volume = self.push.piece(section, area, spring);
+            let volume = self.push.piece(section, area, marks, spring);
             end += section.length;
             let share = if index + 1 == sections.len() { 1.0 } else { (end / step.length).at_most(1.0) };
             each(Piece { end: share, volume });
@@ -279,7 +287,7 @@ impl Ramp {
 impl Push {
     /// The volume the screw pushes over a section.
     #[inline(always)]
-    fn piece(&mut self, section: &Section, area: f64, spring: &mut Spring) -> f64 {
+    fn piece(&mut self, section: &Section, area: f64, marks: Marks, spring: &mut Spring) -> f64 {
         let lag = self.melt.lag_s;
         let mean = section.length / section.time;
         // Where the speed does not go evenly, the mean fills the spring.
@@ -289,7 +297,9 @@ impl Push {
         let flow = area * mean;
         // The inverses are there before the piece before is done, whose outcome is multiplied with them.
         let (per_flow, per_fill) = (1.0 / (flow * MAKE_GOOD_S), 1.0 / weights.fill);
-        let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(MAKE_GOOD_SHARE);
+        // On top of all that the screw keeps up, nothing more is asked.
+        let most = if marks.has(Marks::FULL) { 0.0 } else { MAKE_GOOD_SHARE };
+        let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(most);
         let wanted = lag * area * section.ready * (1.0 + good);
         let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) * per_fill } else { area };
         let fastest = section.fastest.at_least(mean);
@@ -381,17 +391,29 @@ mod tests {
         let mut ramp = Ramp::new(melt(), bounds());
         // 0 to 50 mm/s at 400 mm/s2 (3.125 mm), then even, then back to 5: by hand tau A v = 0.4 * 0.1 * 50 = 2 mm3.
         let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125, ready: 50.0, fastest: 50.0 };
-        let volume = ramp.push.piece(&up, 0.1, &mut spring);
+        let volume = ramp.push.piece(&up, 0.1, Marks::NONE, &mut spring);
         // The screw's 0.98 * 30 = 29.4 mm3/s cut it to 29.4 / 50 = 0.588 mm2: 1.8375 mm3, and S to
         // 0.588 * 400 (0.4 * 0.125 - 0.16 (1 - e^-0.3125)) = 1.660159.
         assert!((volume - 1.8375).abs() < 1e-9 && (spring.stored - 1.660_159).abs() < 1e-6, "{volume}, {spring:?}");
         let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
-        ramp.push.piece(&even, 0.1, &mut spring);
+        ramp.push.piece(&even, 0.1, Marks::NONE, &mut spring);
         assert!((spring.stored - 2.0).abs() < 0.11, "what was missing is made good, by 5 % at most: {}", spring.stored);
         let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0, fastest: 50.0 };
-        let volume = ramp.push.piece(&down, 0.1, &mut spring);
+        let volume = ramp.push.piece(&down, 0.1, Marks::NONE, &mut spring);
         assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);
         assert!(volume < 0.0, "braking turns the screw back: {volume}");
+    }
+
+    /// What was missing is made good by 5 % of the store for the flow, τ A v = 0.4 · 0.1 · 50 = 2 mm³, and by nothing where
+    /// the screw keeps up no more.
+    #[test]
+    fn a_full_screw_makes_nothing_good() {
+        let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
+        for (marks, surplus, stored) in [(Marks::NONE, -9.0, 2.1), (Marks::FULL, -9.0, 2.0), (Marks::FULL, 9.0, 1.9)] {
+            let mut spring = Spring { stored: 2.0, surplus };
+            Ramp::new(melt(), bounds()).push.piece(&even, 0.1, marks, &mut spring);
+            assert!((spring.stored - stored).abs() < 1e-12, "{marks:?}: {}", spring.stored);
+        }
     }
 
     #[test]
@@ -413,7 +435,7 @@ mod tests {
         let down = Section { length: 1.1875, v0: 50.0, v1: 45.0, time: 0.025, ready: 45.0, fastest: 50.0 };
         let pushed = |least_mm3: f64, stored: f64| {
             let mut spring = Spring { stored, ..Spring::default() };
-            Ramp::new(melt(), Bounds { least_mm3, ..bounds() }).push.piece(&down, 0.1, &mut spring)
+            Ramp::new(melt(), Bounds { least_mm3, ..bounds() }).push.piece(&down, 0.1, Marks::NONE, &mut spring)
         };
         // Linear in the store, so that the one which asks for nothing is found from two.
         let (at_2, at_1_9) = (pushed(0.0, 2.0), pushed(0.0, 1.9));
