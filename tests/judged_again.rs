@@ -47,13 +47,14 @@ fn an_output_is_judged_as_its_account_tells() {
         assert!(told.contains(&"rewritten"), "{way}: {told:?}");
         assert!(NOT_OF_AN_OUTPUT.iter().all(|code| !told.contains(code)), "{way}: {told:?}");
         let (said, found) = (&written.after, &judged.before);
-        for (what, said, found) in [
-            ("mm³", said.volume_mm3, found.volume_mm3),
-            ("g", said.mass_g, found.mass_g),
-            ("s", said.time_s, found.time_s),
-            ("sustained", said.sustained_demand_mm3_s, found.sustained_demand_mm3_s),
+        // Slow ramps make pieces pass corners more slowly than is told of whole beads.
+        for (what, said, found, most) in [
+            ("mm³", said.volume_mm3, found.volume_mm3, 0.05),
+            ("g", said.mass_g, found.mass_g, 0.05),
+            ("s", said.time_s, found.time_s, 0.08),
+            ("sustained", said.sustained_demand_mm3_s, found.sustained_demand_mm3_s, 0.08),
         ] {
-            assert!((found / said - 1.0).abs() < 0.05, "{way}: {found} {what} instead of {said}");
+            assert!((found / said - 1.0).abs() < most, "{way}: {found} {what} instead of {said}");
         }
         assert!(written.stops.runs > 10, "{way}");
         assert!(judged.stops.runs.abs_diff(written.stops.runs) <= written.stops.runs / 20, "{way}: {:?}", judged.stops);

@@ -150,14 +150,7 @@ impl Ramp {
     ///
     /// Its speed hardly changes and the store is as it should be: most beads of dense curves are such.
     #[inline]
-    pub fn whole(
-        &mut self,
-        step: &Move,
-        marks: Marks,
-        timing: &Timing,
-        area: f64,
-        spring: &mut Spring,
-    ) -> Option<f64> {
+    pub fn whole(&mut self, step: &Move, marks: Marks, timing: &Timing, area: f64, spring: &mut Spring) -> Option<f64> {
         let Timing { entry, top, exit, accel, time } = *timing;
         let (up, down) = (top - entry, top - exit);
         let Push { melt, bounds, .. } = &self.push;
