@@ -167,13 +167,22 @@ fn capacity_of_an_output_by_hand() {
     assert!((of_output.leeway_mm3 - 0.121).abs() < 1e-12);
 }
 
-/// As measured, rounded up: files hold the volume that is told; times are up to 3 % longer, since the pieces of a bead are
-/// shorter than the bead and so pass corners more slowly.
+/// As measured, rounded up: files hold the volume that is told; times are up to 3 % longer, of a small screw up to 7 %, since
+/// the pieces of a bead are shorter than the bead and so pass corners more slowly. Of a million pieces a handful ask more than
+/// the screw turns, where a corner is passed faster than planned.
 #[test]
 fn real_files_judged_again() {
     let Some(files) = corpus::files() else { return };
-    for (preset, times, off) in [("host", 0.99..1.03, [1e-4, 1e-3]), ("board", 0.99..1.02, [1e-4, 1e-3])] {
-        let profile = profile(&[&format!("controller.preset={preset}")]);
+    let small: &[&str] = &["screw.peak_flow_mm3_s=6", "screw.sustained_flow_mm3_s=4"];
+    let rows = [
+        ("host", &[][..], 0.99..1.03, 0),
+        ("board", &[], 0.98..1.02, 10),
+        ("host", small, 0.99..1.07, 10),
+        ("board", small, 0.97..1.03, 10),
+    ];
+    for (preset, more, times, most_above) in rows {
+        let profile = profile(&[&[format!("controller.preset={preset}").as_str()], more].concat());
+        let off = [1e-4, 1e-3];
         let (mut volumes, mut in_all, mut above) = (Vec::new(), 0, 0);
         for path in &files {
             let name = runs::name_of(path);
@@ -181,16 +190,18 @@ fn real_files_judged_again() {
             let Some((written, judged)) = accounts(&input, &profile) else { continue };
             in_all += 1;
             let told = codes(&judged);
-            let is_quiet = !told.contains(&"peak-demand") && !told.contains(&"sustained-demand");
-            assert!(is_quiet || preset == "board", "{name}: {told:?}");
+            assert!(!told.contains(&"sustained-demand"), "{preset} {more:?}, {name}: {told:?}");
             if let Some(most) = judged.findings.iter().find(|finding| finding.code == "peak-demand") {
                 // The worst place is that of the figure.
                 let told = format!("{:.1} mm³/s", judged.before.peak_demand_mm3_s);
                 assert!(most.places[0].detail.starts_with(&told), "{name}: {told}, {:?}", most.places[0]);
-                above += 1;
+                above += most.count;
             }
             let time = judged.before.time_s / written.after.time_s;
-            assert!(written.after.time_s <= 0.0 || times.contains(&time), "{preset}, {name}: {time} of the time");
+            assert!(
+                written.after.time_s <= 0.0 || times.contains(&time),
+                "{preset} {more:?}, {name}: {time} of the time"
+            );
             if written.after.volume_mm3 > 0.0 {
                 volumes.push((judged.before.volume_mm3 / written.after.volume_mm3 - 1.0).abs());
             }
@@ -198,7 +209,7 @@ fn real_files_judged_again() {
         volumes.sort_by(f64::total_cmp);
         let (median, most) = (volumes[volumes.len() / 2], volumes[volumes.len() - 1]);
         let holds = in_all > 20 && median < off[0] && most < off[1];
-        assert!(holds, "{preset}: {in_all} files, {median} and {most}");
-        assert_eq!(above > 0, preset == "board", "{preset}: {above} files with pieces that ask too much");
+        assert!(holds, "{preset} {more:?}: {in_all} files, {median} and {most}");
+        assert!(above <= most_above, "{preset} {more:?}: {above} pieces ask too much");
     }
 }
