@@ -52,7 +52,7 @@ fn an_output_is_judged_as_its_account_tells() {
             ("mm³", said.volume_mm3, found.volume_mm3, 0.05),
             ("g", said.mass_g, found.mass_g, 0.05),
             ("s", said.time_s, found.time_s, 0.08),
-            ("sustained", said.sustained_demand_mm3_s, found.sustained_demand_mm3_s, 0.08),
+            ("sustained", said.sustained_demand_mm3_s, found.sustained_demand_mm3_s, 0.05),
         ] {
             assert!((found / said - 1.0).abs() < most, "{way}: {found} {what} instead of {said}");
         }
