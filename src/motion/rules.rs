@@ -57,6 +57,9 @@ pub struct EVolumes {
     pub executed: Option<f64>,
 }
 
+/// Volumes that differ by a smaller share are the same.
+const SAME_VOLUME: f64 = 1e-9;
+
 impl EVolumes {
     /// Of a file that is executed as it is.
     pub fn of(rules: &resolve::Rules) -> Self {
@@ -69,6 +72,11 @@ impl EVolumes {
             (Some(sliced), Some(executed)) if sliced > 0.0 && executed > 0.0 => executed / sliced,
             _ => 1.0,
         }
+    }
+
+    /// Whether they are known to differ.
+    pub fn differ(self) -> bool {
+        (self.ratio() - 1.0).abs() > SAME_VOLUME
     }
 }
 

@@ -23,9 +23,6 @@ use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
 use crate::units::{Density, Volume};
 use crate::weigh::stale;
 
-/// Volumes of a unit of E that differ by a smaller share are the same.
-const SAME_UNIT: f64 = 1e-6;
-
 /// What a run was done with.
 pub struct Run<'a> {
     /// The profile.
@@ -196,19 +193,16 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
     }
     let assumed = screw.output_diameter_mm.provenance == Provenance::Assumed;
     let unit = assemble::unit(run.profile, run.passes);
-    let EVolumes { sliced, executed } = run.output_volumes;
-    let is_another = match sliced.zip(executed) {
-        Some((sliced, executed)) => (executed / sliced - 1.0).abs() > SAME_UNIT,
-        None => true,
-    };
+    let is_known = run.output_volumes.sliced.is_some();
+    let is_another = run.output_volumes.differ() || !is_known;
     if unit != Unit::AsInFile && is_another && assumed {
         let volume = match assemble::output_volume(&unit, None) {
             Some(volume) => format!("one unit of E pushes {volume:.3} mm³"),
             None => "one unit of E is one turn of the screw".to_owned(),
         };
-        let steps = match sliced {
-            Some(_) => format!(": {:.4} times as many motor steps", run.output_volumes.ratio()),
-            None => String::new(),
+        let steps = match is_known {
+            true => format!(": {:.4} times as many motor steps", run.output_volumes.ratio()),
+            false => String::new(),
         };
         findings.add(Code::OutputUnit, || place(volume + &steps));
     }

@@ -160,16 +160,26 @@ pub fn soft(profile: &Profile, terms: &Terms) -> Soft {
     Soft::new(least, by_axis, lowers_corners(profile).then_some(&rules))
 }
 
-/// The passes that decide how fast moves may be. `terms`: by which the part is judged, if it is; `rules`: by which the output is
-/// executed.
-pub fn judge(
-    profile: &Profile,
-    passes: Passes,
-    capacity: &Capacity,
-    how: How,
-    terms: Option<&Terms>,
-    rules: &MotionRules,
-) -> Judge {
+/// What the speeds of moves, and how they are executed, are decided by.
+#[derive(Clone, Copy, Debug)]
+pub struct Grounds<'a> {
+    /// The profile.
+    pub profile: &'a Profile,
+    /// Passes that run.
+    pub passes: Passes,
+    /// What the screw gives.
+    pub capacity: &'a Capacity,
+    /// How the lag is made up for.
+    pub how: How,
+    /// By which the part is judged, if it is.
+    pub terms: Option<&'a Terms>,
+    /// By which the output is executed.
+    pub rules: &'a MotionRules,
+}
+
+/// The passes that decide how fast moves may be.
+pub fn judge(grounds: Grounds<'_>) -> Judge {
+    let Grounds { profile, passes, capacity, how, terms, rules } = grounds;
     let drops_turns = how != How::Not;
     let count = ECount::new(unit(profile, passes));
     let may_quicken = drops_turns || count.is_another_unit();
@@ -184,15 +194,9 @@ pub fn judge(
     })
 }
 
-/// The passes that decide how moves are executed. `terms`, `rules`: as for [`judge()`].
-pub fn limiter(
-    profile: &Profile,
-    passes: Passes,
-    capacity: &Capacity,
-    how: How,
-    terms: Option<&Terms>,
-    rules: &MotionRules,
-) -> Limiter {
+/// The passes that decide how moves are executed.
+pub fn limiter(grounds: Grounds<'_>) -> Limiter {
+    let Grounds { profile, passes, capacity, how, terms, rules } = grounds;
     let melt = melt(profile, capacity);
     let screw = &profile.screw;
     let lags = passes.ramps && melt.lag_s > 0.0;

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::{Passes, assemble};
+use crate::motion::rules::EVolumes;
 use crate::moves::named::{LAG, LEAST_CRUISE_SHARE, PATH_ACCEL, PATH_SPEED, RIGHT_ANGLE_SPEED};
 use crate::moves::resolve::sliced_e_volume_mm3;
 use crate::passes::e_count::Unit;
@@ -139,11 +140,9 @@ fn extruder(list: &mut List<'_>, passes: Passes) {
         _ => "is what the slicing profile says".to_owned(),
     };
     list.add("one unit of E", meaning, key, None);
-    if !matches!(unit, Unit::AsInFile)
-        && let (Some(volume), Some(before)) = (volume, of_file)
-        && (volume / before - 1.0).abs() > 1e-9
-    {
-        let value = format!("{:.4} times those for E as in the sliced file", volume / before);
+    let volumes = EVolumes { sliced: of_file, executed: volume };
+    if !matches!(unit, Unit::AsInFile) && volumes.differ() {
+        let value = format!("{:.4} times those for E as in the sliced file", volumes.ratio());
         list.add("motor steps for one unit of E", value, key, None);
     }
     let lag = screw.melt_lag_s.value;

@@ -59,6 +59,7 @@ use crate::survey::Surveyor;
 pub use account::digest;
 use account::{Run, e_unit, hexadecimal, summary};
 use asked::Asked;
+use assemble::Grounds;
 use batch::{Batch, Spare};
 use drive::How;
 use edits::Outgoing;
@@ -349,9 +350,9 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     }
     let mut asked = (purpose == Purpose::Audit && passes.capacity).then(|| Asked::new(&capacity));
     let mut limits = foretells.then(|| {
-        let (how, terms) = (choice.how, judged_by.as_ref());
-        let judge = assemble::judge(profile, passes, &capacity, how, terms, &output_rules);
-        (judge, assemble::limiter(profile, passes, &capacity, how, terms, &output_rules))
+        let (how, terms, capacity, rules) = (choice.how, judged_by.as_ref(), &capacity, &output_rules);
+        let grounds = Grounds { profile, passes, capacity, how, terms, rules };
+        (assemble::judge(grounds), assemble::limiter(grounds))
     });
     let accel_words = profile.controller.accel_words.value;
     let stay = |terms| Stay::new(assemble::soft(profile, terms), purpose == Purpose::Rewrite);
