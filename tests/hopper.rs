@@ -53,7 +53,7 @@ fn an_unknown_hopper_takes_one_line() {
     bench.file("tower.gcode", tower());
     let ran = bench.run(&with(&["rewrite", "tower.gcode", "--dry-run"], &[])).code(0);
     let lines: Vec<_> = ran.stdout.lines().filter(|line| line.contains("granules")).collect();
-    let line = "11.1 g of granules, 0.018 l as poured (0.62 g/cm³, a guess); hopper.usable_g plans refills.";
+    let line = "11.2 g of granules, 0.018 l as poured (0.62 g/cm³, a guess); hopper.usable_g plans refills.";
     assert_eq!(lines, [line]);
     assert!(!ran.stdout.contains("Hopper\n"));
 }

@@ -4,6 +4,9 @@
 
 use crate::units::Bounded;
 
+/// Largest tan(phi/2), so that a head at rest is held by nothing at a full reversal either.
+const MOST_BEND: f64 = 1e6;
+
 /// c, s of half the turn from the cosine of the whole; both 0..=1.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HalfTurn {
@@ -36,16 +39,20 @@ impl HalfTurn {
     pub fn midpoint_factor(self) -> f64 {
         if self.sin > 0.0 { self.cos / self.sin } else { f64::INFINITY }
     }
+
+    /// Its inverse, tan(phi/2): 0 straight on, at most 1e6 back.
+    pub fn bend(self) -> f64 {
+        (self.sin / self.cos).at_most(MOST_BEND)
+    }
 }
 
 /// Squared speed through a corner, mm²/s², at most `most`: what both factors allow.
 ///
-/// `cosine` of the turn; `deviation`: acceleration times deviation; `midpoint`: half of acceleration times length, both
+/// `half` of the turn; `deviation`: acceleration times deviation; `midpoint`: half of acceleration times length, both
 /// mm²/s².
 #[inline]
-pub fn squared_speed(cosine: f64, deviation: f64, midpoint: f64, most: f64) -> f64 {
+pub fn squared_speed(half: HalfTurn, deviation: f64, midpoint: f64, most: f64) -> f64 {
     // No branches: which of the three holds changes from corner to corner, and a wrong guess costs more than the roots.
-    let half = HalfTurn::of_cosine(cosine);
     // Straight on a factor is infinite, and nothing of it no number, which is left out.
     most.at_most(half.deviation_factor() * deviation).at_most(half.midpoint_factor() * midpoint)
 }
@@ -93,7 +100,7 @@ mod tests {
             {
                 let slow = f64::min(most, half.deviation_factor() * deviation).min(half.midpoint_factor() * midpoint);
                 let wanted = if half.sin > 0.0 && half.cos < 1.0 { slow } else { most };
-                let found = squared_speed(cosine, deviation, midpoint, most);
+                let found = squared_speed(half, deviation, midpoint, most);
                 assert!((found - wanted).abs() <= 1e-12 * most, "{cosine}: {found} {wanted}");
             }
         }
@@ -105,6 +112,7 @@ mod tests {
         assert_eq!((straight.deviation_factor(), straight.midpoint_factor()), (f64::INFINITY, f64::INFINITY));
         let back = HalfTurn::of_cosine(-1.0 - 1e-16);
         assert_eq!((back.deviation_factor(), back.midpoint_factor()), (0.0, 0.0));
+        assert_eq!((straight.bend(), back.bend()), (0.0, MOST_BEND));
         // A right-angle speed of 5 at 1000: by hand 25 * 0.414214/1000 = 0.01035534 mm, and back to 5 mm/s.
         let deviation = deviation_of_right_angle(5.0, 1000.0);
         assert!((deviation - 0.010_355_339).abs() < 1e-9);

@@ -6,7 +6,7 @@
 //! speeding up to brake at once. Measured on whole files and by single moves; the facts are those of the planner of a
 //! `host` controller.
 
-use super::corner::squared_speed;
+use super::corner::{HalfTurn, squared_speed};
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
 use super::{Beside, MOST_ASIDES, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
@@ -40,6 +40,8 @@ struct Waiting {
     length: f64,
     /// Acceleration, mm/s².
     accel: f64,
+    /// tan(phi/2) of the corner at its start, where lengths bound it.
+    bend: f32,
     /// Steps without motion behind it, or [`GOES_ON`].
     behind: u32,
 }
@@ -202,10 +204,10 @@ impl Host {
         let corners = Corners { direction, deviation: own * self.deviation.1, midpoint: 0.25 * ramp };
         let before = &self.before;
         let most = cruise.at_most(before.cruise).at_most(before.reach);
-        let start = corner(rules, &before.corners, &corners, most);
+        let (start, bend) = corner(rules, &before.corners, &corners, most);
         let calm_start = start.at_most(before.calm_reach);
         self.before = Before { corners, cruise, reach: start + ramp, calm_reach: calm_start + calm_ramp };
-        self.waiting.push(Waiting { start, cruise, ramp, calm_start, calm_ramp, length, accel: own, behind });
+        self.waiting.push(Waiting { start, cruise, ramp, calm_start, calm_ramp, length, accel: own, bend, behind });
         if self.waiting.len() >= self.look_at {
             self.look();
         }
@@ -287,6 +289,7 @@ impl Host {
     /// Turns the first `count` moves, whose plan stands, into timings. `end`: squared speed at the start of the next.
     fn hand_out(&mut self, count: usize, end: f64) {
         let mut run = self.waiting.get(..count).unwrap_or_default().iter();
+        let end_bend = self.waiting.get(count).map_or(0.0, |next| next.bend);
         let mut entry = self.entry;
         let (mut accel, mut half) = (f64::NAN, 0.0);
         self.settled.reserve(count);
@@ -300,7 +303,8 @@ impl Host {
                 (accel, half) = (step.accel, 0.5 / step.accel);
             }
             let time = trapezoid::time_by(step.length, entry, top, exit, half);
-            let timing = Timing { entry, top, exit, accel: step.accel, time };
+            let bends = [step.bend, here.map_or(end_bend, |next| next.bend)];
+            let timing = Timing { entry, top, exit, accel: step.accel, time, bends };
             entry = exit;
             if step.behind == 0 && self.arc.is_none() {
                 self.settled.push(timing);
@@ -442,8 +446,9 @@ fn descend(run: &mut [Waiting], peak: f64) {
     }
 }
 
-/// Squared speed through the corner between two moves, mm²/s², at most `most`.
-fn corner(rules: &MotionRules, before: &Corners, now: &Corners, most: f64) -> f64 {
+/// Squared speed through the corner between two moves, mm²/s², at most `most`, and the corner's tan(phi/2) where their
+/// lengths bound it.
+fn corner(rules: &MotionRules, before: &Corners, now: &Corners, most: f64) -> (f64, f32) {
     let (a, b) = (&before.direction, &now.direction);
     let mut least = most;
     let change = (b[3] - a[3]).abs();
@@ -459,10 +464,11 @@ fn corner(rules: &MotionRules, before: &Corners, now: &Corners, most: f64) -> f6
                 least = least.at_most((step / change) * (step / change));
             }
         }
-        return least;
+        return (least, 0.0);
     }
-    let cosine = a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-    squared_speed(cosine, before.deviation.at_most(now.deviation), before.midpoint.at_most(now.midpoint), least)
+    let half = HalfTurn::of_cosine(a[0] * b[0] + a[1] * b[1] + a[2] * b[2]);
+    let (deviation, midpoint) = (before.deviation.at_most(now.deviation), before.midpoint.at_most(now.midpoint));
+    (squared_speed(half, deviation, midpoint, least), half.bend() as f32)
 }
 
 #[cfg(test)]
@@ -484,6 +490,27 @@ mod tests {
             host.line([length * turn.cos(), length * turn.sin(), 0.0], length, e, speed, f64::INFINITY, 0);
             each(host);
         }
+    }
+
+    /// Cut so that the pieces at a right angle have the lengths that hold its speed, moves are executed as they were; at a
+    /// quarter of these it is taken at half of the speed.
+    #[test]
+    fn lengths_that_hold_the_speed_of_a_corner() {
+        let rules = MotionRules { print_accel: 40.0, travel_accel: 40.0, ..MotionRules::of(&Profile::embedded()) };
+        let corner = |moves: &[[f64; 2]]| {
+            let mut host = Host::new(&rules);
+            for &[x, y] in moves {
+                host.line([x, y, 0.0], x + y, 0.05, 20.0, f64::INFINITY, 0);
+            }
+            host.finish();
+            host.settled[moves.len() / 2 - 1]
+        };
+        let whole = corner(&[[8.0, 0.0], [0.0, 8.0]]);
+        assert!((whole.bends[1] - 1.0).abs() < 1e-6 && whole.exit > 1.0, "{whole:?}");
+        let held = whole.held_by()[1];
+        let cut = |end: f64| corner(&[[8.0 - end, 0.0], [end, 0.0], [0.0, end], [0.0, 8.0 - end]]).exit;
+        assert!((cut(held) / whole.exit - 1.0).abs() < 1e-6, "{held} mm: {} of {}", cut(held), whole.exit);
+        assert!((cut(0.25 * held) / whole.exit - 0.5).abs() < 1e-6, "{}", cut(0.25 * held));
     }
 
     #[test]

@@ -27,6 +27,9 @@ use crate::units::{Area, Length};
 const SHORTEST_SHARE: f64 = 0.1;
 const SHORTEST_MM: f64 = 0.1;
 
+/// Pieces have at most this share of the bead area that the controller takes: E is rounded, of short pieces by 0.2 %.
+const AREA_SHARE: f64 = 0.995;
+
 /// Along a path, the flow of the screw may change from full speed back to full speed forward.
 const WIDEST_STEP: f64 = 2.0;
 
@@ -237,7 +240,10 @@ pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, v
     let bounds = Bounds {
         bore_mm: nozzle,
         shortest_mm: (SHORTEST_SHARE * nozzle).max(SHORTEST_MM),
-        max_area_mm2: controller.max_bead_area_per_nozzle_sq.value.map_or(f64::INFINITY, |f| f * nozzle * nozzle),
+        max_area_mm2: controller
+            .max_bead_area_per_nozzle_sq
+            .value
+            .map_or(f64::INFINITY, |f| AREA_SHARE * f * nozzle * nozzle),
         least_mm3,
     };
     Drive::new(Setup {

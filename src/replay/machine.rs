@@ -281,7 +281,7 @@ impl<P: Plan> Machine<P> {
 
 /// The parts of a move: speeding up, cruise, braking; their lengths add up to `distance`.
 fn parts(distance: f64, timing: &Timing) -> [Part; 3] {
-    let Timing { entry, top, exit, accel, time } = *timing;
+    let Timing { entry, top, exit, accel, time, .. } = *timing;
     if top <= 0.0 {
         // No speed is known: the time alone tells.
         let speed = if time > 0.0 { distance / time } else { 0.0 };

@@ -130,7 +130,7 @@ mod tests {
         let top = speed.min((accel * length).sqrt());
         let time = length / top + top / accel;
         let along = [length * (1.0 - along_y * along_y).sqrt(), length * along_y];
-        (along, Timing { entry: 0.0, top, exit: 0.0, accel, time })
+        (along, Timing { top, accel, time, ..Timing::default() })
     }
 
     fn pace(moves: &[(f64, f64, f64)], accel: f64) -> Pace {

@@ -1,14 +1,20 @@
 //! Compensation along the path: a bead as a few pieces, each with the E that brings the stored volume to where the
 //! flow at its end needs it.
 //!
-//! Over a piece E per mm is constant, so the screw's flow goes with the speed. The volume that the screw has to push is
-//! solved for exactly: S(end) = τ A v(end). What the bounds of screw and controller cut off is left in S and so made
-//! good by the next pieces.
+//! Over a piece E per mm is constant, so the screw's flow goes with the speed. Two volumes are solved for exactly: one
+//! that brings the store to S(end) = τ A v(end), and one that lays what is wanted, A L = pushed + S(start) - S(end). The
+//! screw pushes half of their sum. By the first alone a piece whose speed rises and falls lays too little; by the second
+//! alone a store that is off by δ would be off by -δ at the next end, and so on for ever: by half of both half of it is
+//! left, the other way round. What the bounds of screw and controller cut off is left in S and so made good by the next
+//! pieces.
 //!
 //! A piece of a ramp from va to vb with even E strays from the wanted flow in its middle by a share of
 //! (vb - va)²/(8 v²), v the mean speed: from the ends, the surplus of the screw's flow over Q + τ dQ/dt is linear and
 //! sums to zero, and half of it is stored by the middle. A ratio vb/va of 2.6 keeps that at a tenth. Below a quarter of
 //! the top speed lies a sixteenth of the ramp's path, where nothing finer is tried: a ramp is at most two pieces.
+//!
+//! Where a controller bounds a corner by the lengths beside it, the piece there is to be as long as the planned speed needs:
+//! it takes in of the cruise beside it, or all of it.
 
 use super::accel::BRIEF;
 use super::gaps::Marks;
@@ -28,6 +34,11 @@ const LEAST_PUT_RIGHT_MM: f64 = 1.4;
 /// Where a bead has one ramp, what cruises beside it is no piece of its own as long as the stored volume is then short
 /// by this share at most: the shorter the move at a corner, the slower a controller takes the corner.
 const SHORT_OF: f64 = 0.1;
+/// A piece is joined with the next, where that has no length to spare, below this share of the length that the corner's
+/// speed needs: the controller takes the corner at √0.65 = 0.81 of it otherwise. Measured on 26 real files on a host at 0,
+/// 0.5, 0.65 and 0.8: the time as written is off by up to 7.6, 2.9, 0.6 and 0.6 %, and 4.6, 4.4, 4.2 and 4.3 % of the path
+/// (mean) are more than a tenth off; of a small screw (6 mm³/s) 5.8, 4.1, 0.7 and 0.4 %, and 7.2, 5.4, 5.4 and 5.6 %.
+const LEAST_OF_CORNER: f64 = 0.65;
 /// The screw is asked for at most this share of its highest speed.
 const SCREW_SHARE: f64 = 0.98;
 /// Surplus is made good over this time at the present flow, s, by at most this share of the flow.
@@ -107,12 +118,50 @@ impl Sections {
             let first = if before >= after { short - 1 } else { short };
             let (a, b) = (list[first], list[first + 1]);
             // What is too short for a piece of its own does not tell where the longer one has to get.
-            let ready = if a.length >= b.length { a.ready } else { b.ready };
-            let (length, time) = (a.length + b.length, a.time + b.time);
-            self.all[first] =
-                Section { length, v0: a.v0, v1: b.v1, time, ready, fastest: a.fastest.at_least(b.fastest) };
-            self.all.copy_within(first + 2..self.count, first + 1);
-            self.count -= 1;
+            self.join(first, if a.length >= b.length { a.ready } else { b.ready });
+        }
+    }
+
+    /// Joins the section at `first` with the next.
+    fn join(&mut self, first: usize, ready: f64) {
+        let (a, b) = (self.all[first], self.all[first + 1]);
+        let (length, time) = (a.length + b.length, a.time + b.time);
+        self.all[first] = Section { length, v0: a.v0, v1: b.v1, time, ready, fastest: a.fastest.at_least(b.fastest) };
+        self.all.copy_within(first + 2..self.count, first + 1);
+        self.count -= 1;
+    }
+
+    /// Makes the first section and the last as long as the corners there need, mm.
+    fn reach(&mut self, needed: [f64; 2], shortest: f64) {
+        let [at_start, at_end] = needed;
+        self.lengthen(at_start, shortest.at_least(at_end), shortest, |_| (0, 1));
+        self.lengthen(at_end, shortest.at_least(at_start), shortest, |count| (count - 1, count - 2));
+    }
+
+    /// Makes the section at one end longer. `ends`: from the number of sections, it and the one beside it. That keeps
+    /// `shortest`, or `other` where it is the other end.
+    fn lengthen(&mut self, needed: f64, other: f64, shortest: f64, ends: impl Fn(usize) -> (usize, usize)) {
+        while self.count > 1 {
+            let (end, beside) = ends(self.count);
+            let (Section { length, .. }, next) = (self.all[end], self.all[beside]);
+            let missing = needed - length;
+            if missing <= 0.0 {
+                return;
+            }
+            let left = next.length - missing;
+            if next.v0 == next.v1 && left > if self.count == 2 { other } else { shortest } {
+                let time = next.time * missing / next.length;
+                self.all[end].length = needed;
+                self.all[end].time += time;
+                self.all[beside].length = left;
+                self.all[beside].time -= time;
+                return;
+            }
+            if length >= LEAST_OF_CORNER * needed {
+                return;
+            }
+            let first = end.min(beside);
+            self.join(first, self.all[first + 1].ready);
         }
     }
 }
@@ -151,7 +200,7 @@ impl Ramp {
     /// Its speed hardly changes and the store is as it should be: most beads of dense curves are such.
     #[inline]
     pub fn whole(&mut self, step: &Move, marks: Marks, timing: &Timing, area: f64, spring: &mut Spring) -> Option<f64> {
-        let Timing { entry, top, exit, accel, time } = *timing;
+        let Timing { entry, top, exit, accel, time, .. } = *timing;
         let (up, down) = (top - entry, top - exit);
         let Push { melt, bounds, .. } = &self.push;
         let brief = BRIEF * accel * bounds.bore_mm;
@@ -194,7 +243,7 @@ impl Ramp {
 
     /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
     fn cut(&mut self, step: &Move, timing: &Timing, area: f64, spring: &Spring) {
-        let Timing { entry, top, exit, accel, time } = *timing;
+        let Timing { entry, top, exit, accel, time, .. } = *timing;
         let (sections, Push { melt, bounds, .. }) = (&mut self.sections, &self.push);
         sections.count = 0;
         let mean = if time > 0.0 { step.length / time } else { 0.0 };
@@ -256,6 +305,7 @@ impl Ramp {
             divide(top, exit, accel, shortest, sections);
         }
         sections.join_short(shortest);
+        sections.reach(timing.held_by(), shortest);
     }
 
     /// At the end of a run nothing is to be left that would drool: the last piece takes the pressure away.
@@ -289,12 +339,16 @@ impl Push {
         let weights = Weights::new(section.time, v0, v1, lag);
         let flow = area * mean;
         // The inverses are there before the piece before is done, whose outcome is multiplied with them.
-        let (per_flow, per_fill) = (1.0 / (flow * MAKE_GOOD_S), 1.0 / weights.fill);
+        let kept_mm = section.length - weights.fill;
+        let (per_flow, per_fill, per_kept) = (1.0 / (flow * MAKE_GOOD_S), 1.0 / weights.fill, 1.0 / kept_mm);
         // On top of all that the screw keeps up, nothing more is asked.
         let most = if marks.has(Marks::FULL) { 0.0 } else { MAKE_GOOD_SHARE };
         let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(most);
-        let wanted = lag * area * section.ready * (1.0 + good);
-        let solved = if weights.fill > 0.0 { (wanted - spring.stored * weights.kept) * per_fill } else { area };
+        let store = lag * area * section.ready * (1.0 + good);
+        let lay = area * section.length * (1.0 + good);
+        let by_store = (store - spring.stored * weights.kept) * per_fill;
+        let by_laid = (lay - spring.stored * (1.0 - weights.kept)) * per_kept;
+        let solved = if weights.fill > 0.0 && kept_mm > 0.0 { 0.5 * (by_store + by_laid) } else { area };
         let fastest = section.fastest.at_least(mean);
         let mut pushed = self.bounded(solved, section, fastest);
         let mut volume = pushed * section.length;
@@ -379,7 +433,7 @@ mod tests {
     }
 
     #[test]
-    fn pieces_bring_the_stored_volume_to_each_end() {
+    fn what_is_off_is_shared_between_store_and_path() {
         let mut spring = Spring::default();
         let mut ramp = Ramp::new(melt(), bounds());
         // 0 to 50 mm/s at 400 mm/s2 (3.125 mm), then even, then back to 5: by hand tau A v = 0.4 * 0.1 * 50 = 2 mm3.
@@ -388,32 +442,79 @@ mod tests {
         // The screw's 0.98 * 30 = 29.4 mm3/s cut it to 29.4 / 50 = 0.588 mm2: 1.8375 mm3, and S to
         // 0.588 * 400 (0.4 * 0.125 - 0.16 (1 - e^-0.3125)) = 1.660159.
         assert!((volume - 1.8375).abs() < 1e-9 && (spring.stored - 1.660_159).abs() < 1e-6, "{volume}, {spring:?}");
+        // 0.135159 mm3 are missing, 1.3516 % of 2 s of flow: a store of 2.027032 takes 0.129628 mm3/mm, to lay 1.013516 mm3 takes
+        // 0.169104; half of both leaves 1.660159 * 0.606531 + 0.149366 * 7.869387 = 2.182357.
         let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
         ramp.push.piece(&even, 0.1, Marks::NONE, &mut spring);
-        assert!((spring.stored - 2.0).abs() < 0.11, "what was missing is made good, by 5 % at most: {}", spring.stored);
+        assert!((spring.stored - 2.182_357).abs() < 1e-5, "{}", spring.stored);
+        // Likewise -0.555777 and -0.432618: the screw turns back, to 2.182357 * 0.754840 - 0.494198 * 2.593440 = 0.365655.
         let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0, fastest: 50.0 };
         let volume = ramp.push.piece(&down, 0.1, Marks::NONE, &mut spring);
-        assert!((spring.stored - 0.2).abs() < 0.07, "{}", spring.stored);
-        assert!(volume < 0.0, "braking turns the screw back: {volume}");
+        assert!((volume + 0.494_198 * 3.09375).abs() < 1e-4, "{volume}");
+        assert!((spring.stored - 0.365_655).abs() < 1e-4, "{}", spring.stored);
     }
 
-    /// What was missing is made good by 5 % of the store for the flow, τ A v = 0.4 · 0.1 · 50 = 2 mm³, and by nothing where
-    /// the screw keeps up no more.
+    /// A store off by 0.4 mm³ is off by half of it the other way round after an even piece of any length, and so on.
+    #[test]
+    fn a_store_that_is_off_comes_back() {
+        for time in [0.02, 0.2] {
+            let even = Section { length: 50.0 * time, v0: 50.0, v1: 50.0, time, ready: 50.0, fastest: 50.0 };
+            let mut spring = Spring { stored: 2.4, surplus: 0.0 };
+            let mut ramp = Ramp::new(melt(), bounds());
+            let off: Vec<f64> = (0..8)
+                .map(|_| {
+                    spring.surplus = 0.0;
+                    ramp.push.piece(&even, 0.1, Marks::NONE, &mut spring);
+                    spring.stored - 2.0
+                })
+                .collect();
+            // Half for short pieces, at half of the lag a little less.
+            assert!(off[0] < -0.16 && off[0] > -0.22 && off[1] > 0.0 && off[7].abs() < 0.004, "{time}: {off:?}");
+        }
+    }
+
+    /// What was missing is made good by 5 % of the flow, and by nothing where the screw keeps up no more. At a store of
+    /// τ A v = 0.4 · 0.1 · 50 = 2 mm³ 5 % more take 0.112708 mm³/mm by the store and 0.123467 by what is laid, half of both leaves
+    /// 2 · 0.606531 + 0.118087 · 7.869387; 5 % less 0.087293 and 0.076533.
     #[test]
     fn a_full_screw_makes_nothing_good() {
         let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
-        for (marks, surplus, stored) in [(Marks::NONE, -9.0, 2.1), (Marks::FULL, -9.0, 2.0), (Marks::FULL, 9.0, 1.9)] {
+        let cases = [(Marks::NONE, -9.0, 2.142_335), (Marks::FULL, -9.0, 2.0), (Marks::FULL, 9.0, 1.857_665)];
+        for (marks, surplus, stored) in cases {
             let mut spring = Spring { stored: 2.0, surplus };
             Ramp::new(melt(), bounds()).push.piece(&even, 0.1, marks, &mut spring);
-            assert!((spring.stored - stored).abs() < 1e-12, "{marks:?}: {}", spring.stored);
+            assert!((spring.stored - stored).abs() < 1e-5, "{marks:?}: {}", spring.stored);
         }
+    }
+
+    /// 0.5 mm up, 2 mm even, 0.5 mm down.
+    #[test]
+    fn pieces_at_corners_are_as_long_as_these_need() {
+        let reach = |needed| {
+            let mut sections = Sections::default();
+            divide(10.0, 20.0, 300.0, 0.1, &mut sections);
+            sections.push(Section { length: 2.0, v0: 20.0, v1: 20.0, time: 0.1, ready: 20.0, fastest: 20.0 });
+            divide(20.0, 10.0, 300.0, 0.1, &mut sections);
+            sections.reach(needed, 0.1);
+            let time: f64 = sections.list().iter().map(|section| section.time).sum();
+            assert!((time - (0.1 + 2.0 / 30.0)).abs() < 1e-12, "{time}");
+            let rounded = |length: f64| (length * 1e6).round() / 1e6;
+            sections.list().iter().map(|section| rounded(section.length)).collect::<Vec<_>>()
+        };
+        assert_eq!(reach([0.5, 0.0]), [0.5, 2.0, 0.5]);
+        assert_eq!(reach([0.8, 0.6]), [0.8, 1.6, 0.6]);
+        // Nothing to spare is left: 0.5 mm are less than 0.65 mm, and 1 mm is enough.
+        assert_eq!(reach([2.0, 1.0]), [2.0, 1.0]);
+        // 2.5 mm are enough of 3 mm.
+        assert_eq!(reach([3.0, 0.0]), [2.5, 0.5]);
+        assert_eq!(reach([9.0, 9.0]), [3.0]);
     }
 
     #[test]
     fn ramps_longer_than_the_bead_are_shortened_to_it() {
         let step = crate::moves::sample::bead(1.0, 0.1);
         // 0 to 40 mm/s and back to 30 at 1000 mm/s2 would take 0.8 + 0.35 mm.
-        let timing = Timing { entry: 0.0, top: 40.0, exit: 30.0, accel: 1000.0, time: 0.05 };
+        let timing = Timing { entry: 0.0, top: 40.0, exit: 30.0, accel: 1000.0, time: 0.05, bends: [0.0; 2] };
         let mut ramp = Ramp::new(melt(), bounds());
         ramp.cut(&step, &timing, 0.1, &Spring::default());
         let sections = ramp.sections;
