@@ -30,9 +30,14 @@ impl Plan for ByHand {
         let speed = ordered.speed;
         self.settled.push(match self.accel {
             _ if distance == 0.0 => Timing { time: step.time, ..Timing::default() },
-            None => {
-                Timing { entry: speed, top: speed, exit: speed, accel: 1000.0, time: distance / speed, bends: [0.0; 2] }
-            }
+            None => Timing {
+                entry: speed,
+                top: speed,
+                exit: speed,
+                accel: 1000.0,
+                time: distance / speed,
+                by_length: [f32::INFINITY; 2],
+            },
             Some(accel) => {
                 let top = speed.min((accel * distance).sqrt());
                 Timing { top, accel, time: distance / top + top / accel, ..Timing::default() }
@@ -306,7 +311,7 @@ impl Plan for Told {
 fn moves_a_controller_joins_are_laid_with_the_next() {
     // 0.05 mm of bead joined to 0.95 mm of it, then 0.05 mm of bead joined to a travel, at 10 mm/s throughout.
     let steps = moves("G1 X0.05 E.05 F600\nG1 X1 E.95\nG1 X1.05 E.05\nG1 X11\n");
-    let even = |time| Timing { entry: 10.0, top: 10.0, exit: 10.0, accel: 1000.0, time, bends: [0.0; 2] };
+    let even = |time| Timing { entry: 10.0, top: 10.0, exit: 10.0, accel: 1000.0, time, by_length: [f32::INFINITY; 2] };
     let timings = vec![Timing::default(), even(0.1), Timing::default(), even(1.0)];
     let mut machine = Machine::new(Told(timings, 0), &Conditions { lag_s: 0.0, ..CONDITIONS });
     for step in &steps {

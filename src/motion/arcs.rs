@@ -39,7 +39,7 @@ pub(super) fn join(before: Option<Timing>, next: Timing) -> Timing {
             exit: next.exit,
             accel: before.accel.min(next.accel),
             time: before.time + next.time,
-            bends: [before.bends[0], next.bends[1]],
+            by_length: [before.by_length[0], next.by_length[1]],
         },
     }
 }

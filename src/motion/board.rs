@@ -310,8 +310,8 @@ impl Board {
             let top = if peak < top * top { peak.sqrt().at_least(entry_speed).at_least(exit_speed) } else { top };
             let time = trapezoid::time(step.length, entry_speed, top, exit_speed, step.accel);
             self.start = exact_exit;
-            let (accel, bends) = (step.accel, [0.0; 2]);
-            self.hand_out(Timing { entry: entry_speed, top, exit: exit_speed, accel, time, bends }, step.behind);
+            let (accel, by_length) = (step.accel, [f32::INFINITY; 2]);
+            self.hand_out(Timing { entry: entry_speed, top, exit: exit_speed, accel, time, by_length }, step.behind);
         }
     }
 

@@ -4,9 +4,6 @@
 
 use crate::units::Bounded;
 
-/// Largest tan(phi/2), so that a head at rest is held by nothing at a full reversal either.
-const MOST_BEND: f64 = 1e6;
-
 /// c, s of half the turn from the cosine of the whole; both 0..=1.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HalfTurn {
@@ -38,11 +35,6 @@ impl HalfTurn {
     /// v² = (L/2) a cot(phi/2): the circle that touches both moves at their middles, for two moves of length L.
     pub fn midpoint_factor(self) -> f64 {
         if self.sin > 0.0 { self.cos / self.sin } else { f64::INFINITY }
-    }
-
-    /// Its inverse, tan(phi/2): 0 straight on, at most 1e6 back.
-    pub fn bend(self) -> f64 {
-        (self.sin / self.cos).at_most(MOST_BEND)
     }
 }
 
@@ -112,7 +104,6 @@ mod tests {
         assert_eq!((straight.deviation_factor(), straight.midpoint_factor()), (f64::INFINITY, f64::INFINITY));
         let back = HalfTurn::of_cosine(-1.0 - 1e-16);
         assert_eq!((back.deviation_factor(), back.midpoint_factor()), (0.0, 0.0));
-        assert_eq!((straight.bend(), back.bend()), (0.0, MOST_BEND));
         // A right-angle speed of 5 at 1000: by hand 25 * 0.414214/1000 = 0.01035534 mm, and back to 5 mm/s.
         let deviation = deviation_of_right_angle(5.0, 1000.0);
         assert!((deviation - 0.010_355_339).abs() < 1e-9);

@@ -40,8 +40,8 @@ struct Waiting {
     length: f64,
     /// Acceleration, mm/s².
     accel: f64,
-    /// tan(phi/2) of the corner at its start, where lengths bound it.
-    bend: f32,
+    /// As in [`Timing::by_length`], of the corner at its start.
+    by_length: f32,
     /// Steps without motion behind it, or [`GOES_ON`].
     behind: u32,
 }
@@ -204,10 +204,20 @@ impl Host {
         let corners = Corners { direction, deviation: own * self.deviation.1, midpoint: 0.25 * ramp };
         let before = &self.before;
         let most = cruise.at_most(before.cruise).at_most(before.reach);
-        let (start, bend) = corner(rules, &before.corners, &corners, most);
+        let (start, by_length) = corner(rules, &before.corners, &corners, most);
         let calm_start = start.at_most(before.calm_reach);
         self.before = Before { corners, cruise, reach: start + ramp, calm_reach: calm_start + calm_ramp };
-        self.waiting.push(Waiting { start, cruise, ramp, calm_start, calm_ramp, length, accel: own, bend, behind });
+        self.waiting.push(Waiting {
+            start,
+            cruise,
+            ramp,
+            calm_start,
+            calm_ramp,
+            length,
+            accel: own,
+            by_length,
+            behind,
+        });
         if self.waiting.len() >= self.look_at {
             self.look();
         }
@@ -289,7 +299,7 @@ impl Host {
     /// Turns the first `count` moves, whose plan stands, into timings. `end`: squared speed at the start of the next.
     fn hand_out(&mut self, count: usize, end: f64) {
         let mut run = self.waiting.get(..count).unwrap_or_default().iter();
-        let end_bend = self.waiting.get(count).map_or(0.0, |next| next.bend);
+        let end_by_length = self.waiting.get(count).map_or(f32::INFINITY, |next| next.by_length);
         let mut entry = self.entry;
         let (mut accel, mut half) = (f64::NAN, 0.0);
         self.settled.reserve(count);
@@ -303,8 +313,8 @@ impl Host {
                 (accel, half) = (step.accel, 0.5 / step.accel);
             }
             let time = trapezoid::time_by(step.length, entry, top, exit, half);
-            let bends = [step.bend, here.map_or(end_bend, |next| next.bend)];
-            let timing = Timing { entry, top, exit, accel: step.accel, time, bends };
+            let by_length = [step.by_length, here.map_or(end_by_length, |next| next.by_length)];
+            let timing = Timing { entry, top, exit, accel: step.accel, time, by_length };
             entry = exit;
             if step.behind == 0 && self.arc.is_none() {
                 self.settled.push(timing);
@@ -446,8 +456,8 @@ fn descend(run: &mut [Waiting], peak: f64) {
     }
 }
 
-/// Squared speed through the corner between two moves, mm²/s², at most `most`, and the corner's tan(phi/2) where their
-/// lengths bound it.
+/// Squared speed through the corner between two moves, mm²/s², at most `most`, and by what their lengths bound it, as in
+/// [`Timing::by_length`].
 fn corner(rules: &MotionRules, before: &Corners, now: &Corners, most: f64) -> (f64, f32) {
     let (a, b) = (&before.direction, &now.direction);
     let mut least = most;
@@ -464,11 +474,11 @@ fn corner(rules: &MotionRules, before: &Corners, now: &Corners, most: f64) -> (f
                 least = least.at_most((step / change) * (step / change));
             }
         }
-        return (least, 0.0);
+        return (least, f32::INFINITY);
     }
     let half = HalfTurn::of_cosine(a[0] * b[0] + a[1] * b[1] + a[2] * b[2]);
     let (deviation, midpoint) = (before.deviation.at_most(now.deviation), before.midpoint.at_most(now.midpoint));
-    (squared_speed(half, deviation, midpoint, least), half.bend() as f32)
+    (squared_speed(half, deviation, midpoint, least), half.midpoint_factor() as f32)
 }
 
 #[cfg(test)]
@@ -506,7 +516,7 @@ mod tests {
             host.settled[moves.len() / 2 - 1]
         };
         let whole = corner(&[[8.0, 0.0], [0.0, 8.0]]);
-        assert!((whole.bends[1] - 1.0).abs() < 1e-6 && whole.exit > 1.0, "{whole:?}");
+        assert!((whole.by_length[1] - 1.0).abs() < 1e-6 && whole.exit > 1.0, "{whole:?}");
         let held = whole.held_by()[1];
         let cut = |end: f64| corner(&[[8.0 - end, 0.0], [end, 0.0], [0.0, end], [0.0, 8.0 - end]]).exit;
         assert!((cut(held) / whole.exit - 1.0).abs() < 1e-6, "{held} mm: {} of {}", cut(held), whole.exit);

@@ -35,19 +35,19 @@ pub struct Timing {
     pub accel: f64,
     /// Time it takes, s.
     pub time: f64,
-    /// tan(phi/2) at the corners at its start and its end, phi being the turn there, where the controller bounds the speed
-    /// through a corner by the lengths of the moves beside it; 0 elsewhere.
-    pub bends: [f32; 2],
+    /// Factors on half of acceleration times length by which the controller bounds the squared speeds at the corners at its
+    /// start and its end, see [`corner::HalfTurn::midpoint_factor`]; infinite where lengths bound nothing.
+    pub by_length: [f32; 2],
 }
 
 impl Timing {
     /// Lengths that a move takes at its start and at its end so that the corners there are taken at these speeds, mm.
     ///
-    /// From v² = (L/2) a cot(phi/2), see [`corner::HalfTurn::midpoint_factor`].
+    /// 0 at rest.
     pub fn held_by(&self) -> [f64; 2] {
-        let [at_start, at_end] = self.bends.map(f64::from);
-        let twice = 2.0 / self.accel;
-        [twice * at_start * self.entry * self.entry, twice * at_end * self.exit * self.exit]
+        let [at_start, at_end] = self.by_length.map(f64::from);
+        let length = |speed: f64, factor| if speed > 0.0 { 2.0 * speed * speed / (self.accel * factor) } else { 0.0 };
+        [length(self.entry, at_start), length(self.exit, at_end)]
     }
 }
 

@@ -1,5 +1,4 @@
-//! Compensation along the path: a bead as a few pieces, each with the E that brings the stored volume to where the
-//! flow at its end needs it.
+//! Compensation along the path: a bead as a few pieces, each with the E that lets the flow follow the speed.
 //!
 //! Over a piece E per mm is constant, so the screw's flow goes with the speed. Two volumes are solved for exactly: one
 //! that brings the store to S(end) = τ A v(end), and one that lays what is wanted, A L = pushed + S(start) - S(end). The
@@ -339,16 +338,16 @@ impl Push {
         let weights = Weights::new(section.time, v0, v1, lag);
         let flow = area * mean;
         // The inverses are there before the piece before is done, whose outcome is multiplied with them.
-        let kept_mm = section.length - weights.fill;
-        let (per_flow, per_fill, per_kept) = (1.0 / (flow * MAKE_GOOD_S), 1.0 / weights.fill, 1.0 / kept_mm);
+        let laid_mm = section.length - weights.fill;
+        let (per_flow, per_fill, per_laid) = (1.0 / (flow * MAKE_GOOD_S), 1.0 / weights.fill, 1.0 / laid_mm);
         // On top of all that the screw keeps up, nothing more is asked.
         let most = if marks.has(Marks::FULL) { 0.0 } else { MAKE_GOOD_SHARE };
         let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(most);
         let store = lag * area * section.ready * (1.0 + good);
         let lay = area * section.length * (1.0 + good);
         let by_store = (store - spring.stored * weights.kept) * per_fill;
-        let by_laid = (lay - spring.stored * (1.0 - weights.kept)) * per_kept;
-        let solved = if weights.fill > 0.0 && kept_mm > 0.0 { 0.5 * (by_store + by_laid) } else { area };
+        let by_laid = (lay - spring.stored * (1.0 - weights.kept)) * per_laid;
+        let solved = if weights.fill > 0.0 && laid_mm > 0.0 { 0.5 * (by_store + by_laid) } else { area };
         let fastest = section.fastest.at_least(mean);
         let mut pushed = self.bounded(solved, section, fastest);
         let mut volume = pushed * section.length;
@@ -514,7 +513,8 @@ mod tests {
     fn ramps_longer_than_the_bead_are_shortened_to_it() {
         let step = crate::moves::sample::bead(1.0, 0.1);
         // 0 to 40 mm/s and back to 30 at 1000 mm/s2 would take 0.8 + 0.35 mm.
-        let timing = Timing { entry: 0.0, top: 40.0, exit: 30.0, accel: 1000.0, time: 0.05, bends: [0.0; 2] };
+        let timing =
+            Timing { entry: 0.0, top: 40.0, exit: 30.0, accel: 1000.0, time: 0.05, by_length: [f32::INFINITY; 2] };
         let mut ramp = Ramp::new(melt(), bounds());
         ramp.cut(&step, &timing, 0.1, &Spring::default());
         let sections = ramp.sections;
