@@ -27,8 +27,8 @@ use crate::units::{Area, Length};
 const SHORTEST_SHARE: f64 = 0.1;
 const SHORTEST_MM: f64 = 0.1;
 
-/// Pieces have at most this share of the bead area that the controller takes: E is rounded, of short pieces by 0.2 %.
-const AREA_SHARE: f64 = 0.995;
+/// A piece whose ends are both off by half a thousandth along X and Y is shorter by this at most, mm.
+const SHORTER_MM: f64 = 1e-3 * std::f64::consts::SQRT_2;
 
 /// Along a path, the flow of the screw may change from full speed back to full speed forward.
 const WIDEST_STEP: f64 = 2.0;
@@ -233,18 +233,19 @@ pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, v
     let rules = MotionRules::with_e(profile, volumes);
     let melt = melt(profile, capacity);
     let unit = unit(profile, passes);
+    let count = 1.0 / power_of_ten(DECIMALS);
     // A whole step, whatever is rounded.
-    let step = 1.0 / rules.steps_per_mm[3] + 1.0 / power_of_ten(DECIMALS);
+    let step = 1.0 / rules.steps_per_mm[3] + count;
     let beads_differ = controller.accel_words.value == AccelWords::Beads;
     let least_mm3 = volumes.executed.filter(|_| beads_differ).map_or(0.0, |volume| step * volume);
+    let max_area_mm2 = controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle);
     let bounds = Bounds {
         bore_mm: nozzle,
         shortest_mm: (SHORTEST_SHARE * nozzle).max(SHORTEST_MM),
-        max_area_mm2: controller
-            .max_bead_area_per_nozzle_sq
-            .value
-            .map_or(f64::INFINITY, |f| AREA_SHARE * f * nozzle * nozzle),
+        max_area_mm2: max_area_mm2.unwrap_or(f64::INFINITY),
         least_mm3,
+        rounding_mm3: max_area_mm2.map_or(0.0, |area| area * SHORTER_MM)
+            + volumes.executed.map_or(0.0, |volume| count * volume),
     };
     Drive::new(Setup {
         how,
