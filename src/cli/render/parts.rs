@@ -22,6 +22,19 @@ pub fn reason(reason: Reason) -> &'static str {
     }
 }
 
+/// What moves are slowed for.
+pub fn purpose(reason: Reason) -> &'static str {
+    match reason {
+        Reason::PeakCapacity => "to stay within the peak capacity",
+        Reason::SustainedCapacity => "to stay within the sustained capacity",
+        Reason::ScrewSpeed => "to let the screw keep up at stops",
+        Reason::MeltLag => "to let the melt keep up",
+        Reason::Sway => "to keep the part from swaying",
+        Reason::NozzleDrag => "to drag the part less",
+        Reason::LayerTime => "to let layers cool",
+    }
+}
+
 fn short_reason(reason: Reason) -> &'static str {
     match reason {
         Reason::PeakCapacity => "peak",

@@ -18,6 +18,8 @@ pub enum Tense {
 
 /// Places shown of each finding where not everything is asked for.
 const FEW_PLACES: usize = 3;
+/// A print that takes less than this many times as long needs no reason.
+const NOTICEABLY_LONGER: f64 = 1.01;
 
 /// What was done to a file, in as much detail as wanted.
 pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense) -> String {
@@ -88,7 +90,7 @@ fn is_within(summary: &Summary) -> bool {
     asked.peak_demand_mm3_s <= can.peak_capacity_mm3_s && asked.sustained_demand_mm3_s <= can.sustained_capacity_mm3_s
 }
 
-/// Two sentences: what was changed and what it costs.
+/// What was changed, what it costs and what most of that is for.
 pub fn headline(summary: &Summary, tense: Tense) -> String {
     let changes = &summary.changes;
     if summary.provenance.passes.is_empty() {
@@ -154,8 +156,18 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     if before == after {
         format!("{slowed}{lag}\nThe print {takes} {after}, as before.")
     } else {
-        format!("{slowed}{lag}\nThe print {takes} {after} instead of {before}.")
+        let mostly = mostly(summary).map_or_else(String::new, |what| format!(", mostly {what}"));
+        format!("{slowed}{lag}\nThe print {takes} {after} instead of {before}{mostly}.")
     }
+}
+
+/// What takes most of the time that is added, where one reason takes at least half of it.
+fn mostly(summary: &Summary) -> Option<&'static str> {
+    let reasons = &summary.changes.by_reason;
+    let most = reasons.iter().max_by(|a, b| a.time_added_s.total_cmp(&b.time_added_s))?;
+    let added: f64 = reasons.iter().map(|r| r.time_added_s).sum();
+    let is_longer = summary.after.time_s > summary.before.time_s * NOTICEABLY_LONGER;
+    (is_longer && most.time_added_s >= 0.5 * added).then(|| parts::purpose(most.reason))
 }
 
 fn main_table(summary: &Summary) -> String {
