@@ -68,6 +68,36 @@ fn fixtures_come_out_the_same_in_any_blocks_and_threads() {
     }
 }
 
+/// A layer that comes near what may wait: whether it is kept or looked through beforehand goes by how far reading was ahead.
+#[test]
+fn layers_near_what_may_wait_come_out_whole() {
+    let profile = runs::embedded(["screw.e_unit=mm3"]);
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(3).build().expect("threads start");
+    for moves in (13_600..17_400).step_by(200) {
+        let mut input = String::from("G28\nM83\nG1 F1800\n");
+        for (layer, moves) in (1..=4).map(|layer| (layer, if layer == 1 { moves } else { 1500 })) {
+            input += &format!(";LAYER_CHANGE\nG1 Z{}\nG0 X50 Y50\n", 0.5 * f64::from(layer));
+            for k in 0..moves {
+                input += &format!(
+                    "G1 X{:.3} Y{:.3} E0.02\n",
+                    50.0 + 0.25 * f64::from(k % 400),
+                    50.0 + 0.8 * f64::from(k / 400)
+                );
+            }
+        }
+        input += "; the end\n";
+        let options = Options { hash: false, ..Options::default() };
+        let (bytes, summary) = runs::rewrite(input.as_bytes(), &profile, &options).expect("a rewrite");
+        assert!(bytes.ends_with(b"; the end\n") || bytes.windows(10).any(|part| part == b"; the end\n"), "{moves}");
+        for _ in 0..2 {
+            let (other, its_summary) =
+                pool.install(|| runs::rewrite(input.as_bytes(), &profile, &options)).expect("a rewrite");
+            assert!(other == bytes, "{moves} moves: {} and {} bytes", other.len(), bytes.len());
+            assert_eq!(its_summary, summary, "{moves} moves");
+        }
+    }
+}
+
 #[test]
 fn refusals_are_the_same_in_any_blocks() {
     for name in runs::fixtures_in("gcode/bad") {

@@ -32,7 +32,7 @@ pub mod scribe;
 mod stay;
 pub mod survey;
 
-use std::io::{Read, Seek, Write};
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use sha2::{Digest, Sha256};
@@ -389,9 +389,10 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         let mut reader = BlockReader::new(&mut *input, block_size);
         let is_full = AtomicBool::new(false);
         let mut works: Vec<Work<'_, Batch>> = vec![
-            Box::new(|batch| match is_full.load(Ordering::Relaxed) {
-                true => Ok(Next::End),
-                false => batch.fill(&mut reader, hash.as_mut(), &mut bytes),
+        let mut is_stopped = false;
+            Box::new(|batch| {
+                is_stopped = is_full.load(Ordering::Relaxed);
+                if is_stopped { Ok(Next::End) } else { batch.fill(&mut reader, hash.as_mut(), &mut bytes) }
             }),
             Box::new(|batch| {
                 batch.lex();
@@ -419,8 +420,19 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
         ];
         works.extend(behind(&mut scribe, &mut ledger, writes_as, &mut write, &spare, progress));
         ring::run(Batch::all(), works)?;
-        let Some(surveyor) = surveyor.take_if(|_| foresight.is_full()) else { break };
-        foresight.look_through(surveyor, intake.clone(), input, bytes, block_size)?;
+        if !is_stopped {
+            break;
+        }
+        match surveyor.take_if(|_| foresight.is_full()) {
+            Some(surveyor) => foresight.look_through(surveyor, intake.clone(), input, bytes, block_size)?,
+            // The batches that were on their way have begun the next layer.
+            None => {
+                input.seek(SeekFrom::Start(bytes)).map(|_| ()).map_err(|error| Error::io("read the file", error))?
+            }
+        }
+    }
+    if bytes < scan.length {
+        return Err(Error::new(ErrorKind::Changed));
     }
     let mut last = Batch::default();
     intake.finish(&mut last.moves);
