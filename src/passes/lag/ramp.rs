@@ -40,7 +40,7 @@ const SHORT_OF: f64 = 0.1;
 const LEAST_OF_CORNER: f64 = 0.65;
 /// The screw is asked for at most this share of its highest speed.
 const SCREW_SHARE: f64 = 0.98;
-/// Surplus is made good over this time at the present flow, s, by at most this share of the flow.
+/// Surplus is made good over at least this time at the present flow, s, by at most this share of the flow.
 const MAKE_GOOD_S: f64 = 2.0;
 const MAKE_GOOD_SHARE: f64 = 0.05;
 
@@ -253,7 +253,7 @@ impl Ramp {
         let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * bounds.bore_mm;
         let (brief_up, brief_down) = (brief(entry, top), brief(top, exit));
         if step.has(Move::WHOLE) || accel <= 0.0 {
-            sections.push(Section { v0: mean, v1: mean, ..all });
+            sections.push(Section { v0: mean, v1: mean, ready: mean, ..all });
             return;
         }
         if brief_up && brief_down {
@@ -341,7 +341,8 @@ impl Push {
         let flow = area * mean;
         // The inverses are there before the piece before is done, whose outcome is multiplied with them.
         let laid_mm = section.length - weights.fill;
-        let (per_flow, per_fill, per_laid) = (1.0 / (flow * MAKE_GOOD_S), 1.0 / weights.fill, 1.0 / laid_mm);
+        let over = MAKE_GOOD_S.at_least(section.time);
+        let (per_flow, per_fill, per_laid) = (1.0 / (flow * over), 1.0 / weights.fill, 1.0 / laid_mm);
         // On top of all that the screw keeps up, nothing more is asked.
         let most = if marks.has(Marks::FULL) { 0.0 } else { MAKE_GOOD_SHARE };
         let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(most);
