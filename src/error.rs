@@ -71,6 +71,12 @@ pub enum ErrorKind {
     /// Neither the profile nor the file tells how much volume one unit of E is.
     #[error("nothing says how much volume one unit of E is: no virtual diameter in profile or file")]
     NoDiameter,
+    /// E has to stay in the unit of the file, and is to be written in another one.
+    #[error("{what}")]
+    UnitStays {
+        /// What holds it there.
+        what: &'static str,
+    },
     /// A file and the one it is compared with do not go the same path.
     #[error("{what}")]
     PathsDiffer {
@@ -181,6 +187,9 @@ impl ErrorKind {
                  or --set screw.e_unit=mm3 if E is already a volume"
                     .to_owned(),
             ),
+            Self::UnitStays { .. } => Some(
+                "pass --set screw.output_e_unit=as-in-file, or export the file without M200".to_owned(),
+            ),
             Self::PathsDiffer { .. } => {
                 Some("give the very file it was made from; a path may be split, but must be the same".to_owned())
             }
@@ -275,6 +284,7 @@ mod tests {
         ErrorKind::AlreadyRewritten => ErrorKind::AlreadyRewritten,
         ErrorKind::Changed => ErrorKind::Changed,
         ErrorKind::NoDiameter => ErrorKind::NoDiameter,
+        ErrorKind::UnitStays { .. } => ErrorKind::UnitStays { what: "what holds it" },
         ErrorKind::PathsDiffer { .. } => ErrorKind::PathsDiffer { what: what() },
         ErrorKind::Usage { .. } => ErrorKind::Usage { what: what(), help: help() },
         ErrorKind::Profile(_) => ErrorKind::Profile(vec![fault(), fault()]),

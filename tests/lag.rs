@@ -73,7 +73,7 @@ fn rewritten(input: &[u8], profile: &Profile, options: &Options) -> Option<(Vec<
     };
     match done {
         Ok((output, summary)) => Some((output, summary, profile)),
-        Err(error) if matches!(error.kind(), ErrorKind::Unsupported { .. }) => None,
+        Err(error) if matches!(error.kind(), ErrorKind::Unsupported { .. } | ErrorKind::UnitStays { .. }) => None,
         Err(error) => panic!("{error}"),
     }
 }

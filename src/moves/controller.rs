@@ -227,6 +227,11 @@ impl Watch {
         self.named
     }
 
+    /// Whether the controller takes several commands on one line.
+    pub fn takes_several(&self) -> bool {
+        self.several
+    }
+
     /// Looks at an M command. `tool`: the active one.
     pub fn m_command(&mut self, command: Command, words: &Words, tool: u32, found: &mut Vec<Found>) {
         let value = |letter| words.get(letter);

@@ -218,8 +218,8 @@ impl Drive {
         pieces: &mut Vec<EPiece>,
     ) -> Driven {
         let mut driven = Driven::UNTOUCHED;
-        // In the output a unit of E is what this program says; counted lines cannot be taken out.
-        if step.flags & (Move::E_UNIT | Move::FIXED) == Move::E_UNIT && self.count.is_another_unit() {
+        // In the output a unit of E is what this program says.
+        if step.has(Move::E_UNIT) && self.count.is_another_unit() {
             driven.e = ELine::Remove;
             return driven;
         }

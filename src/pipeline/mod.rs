@@ -324,6 +324,7 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let choice = assemble::choice(profile, passes, &capacity, rules.e_volume_mm3);
     if purpose == Purpose::Rewrite {
         rules.lag_taken_out = assemble::lag_taken_out(profile, choice.how);
+        rules.has_own_e_unit = assemble::unit(profile, passes) != Unit::AsInFile;
     }
     let output_volumes = assemble::output_volumes(profile, passes, &rules);
     let drive = match foretells {

@@ -373,15 +373,20 @@ impl Resolver {
         }
         words.fill(found);
         match first.letter {
+            b'M' | b'T' if self.watch.takes_several() && words.commands().iter().any(|c| c.letter == b'G') => {
+                let what = "a G command stands behind another command on one line, where it is not followed".to_owned();
+                let help = "put it on a line of its own".to_owned();
+                Err(Error::new(ErrorKind::Unsupported { what, help }).at(at.all_words()))
+            }
             b'M' => self.m_command(words, first, at),
             b'T' => {
                 self.select_tool(first.value);
                 self.heat.tool();
                 self.feed_user(at);
+                Ok(())
             }
-            _ => return self.g_line(words, at),
+            _ => self.g_line(words, at),
         }
-        Ok(())
     }
 
     /// The line has set limits of motion.

@@ -1,9 +1,9 @@
 //! G and M commands that set modes, positions, factors and tools.
 
 use super::{At, MAX_COORDINATE_MM, Resolver};
-use crate::error::Result;
+use crate::error::{Error, ErrorKind, Result};
 use crate::findings::Code;
-use crate::line::Word;
+use crate::line::{Line, Word};
 use crate::moves::arc::Plane;
 use crate::moves::state::{Motion, State};
 use crate::moves::words::{Command, Words};
@@ -11,9 +11,9 @@ use crate::moves::{Kind, Move};
 use crate::profile::DwellWords;
 
 impl Resolver {
-    pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) {
+    pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) -> Result<()> {
         if self.takes_out_command(words, at) {
-            return;
+            return Ok(());
         }
         if let Some(command) = words.commands().first() {
             let tool = self.state.tool;
@@ -22,7 +22,7 @@ impl Resolver {
             self.fan.m_command(*command, words, self.laid);
         }
         if first.value.fract() != 0.0 || !(0.0..1e6).contains(&first.value) {
-            return;
+            return Ok(());
         }
         // Factors in percent; what is beyond a ten-thousandfold change is a fault of the file.
         let factor = |value: Option<f64>| value.filter(|v| (0.01..=1e6).contains(v)).map(|v| v / 100.0);
@@ -47,16 +47,7 @@ impl Resolver {
                 state.fan = words.get(b'S').map_or(1.0, |s| (s / 255.0).clamp(0.0, 1.0));
             }
             107 => state.fan = 0.0,
-            200 => {
-                let on = words.get(b'S').is_none_or(|s| s != 0.0);
-                if let Some(diameter) = words.get(b'D') {
-                    state.volumetric = on && diameter > 0.0;
-                } else if words.get(b'S').is_some() {
-                    state.volumetric = on;
-                }
-                let blank = self.blank(Kind::Feed, at);
-                self.moves.push(Move { flags: blank.flags | Move::E_UNIT, feed_at: at.line.start, ..blank });
-            }
+            200 => self.e_unit(words, at)?,
             220 => {
                 if words.mentions(b'B') {
                     state.kept_speed_factor = state.speed_factor;
@@ -97,6 +88,27 @@ impl Resolver {
                 }
             }
         }
+        Ok(())
+    }
+
+    /// `M200`: E counts as a volume, or as a length again.
+    fn e_unit(&mut self, words: &Words, at: At<'_>) -> Result<()> {
+        if words.get(b'T').is_some_and(|named| !self.rules.tools.iter().any(|tool| f64::from(*tool) == named)) {
+            return Ok(());
+        }
+        if self.rules.has_own_e_unit && at.line.has(Line::NUMBERED) {
+            let what = "this line says what a unit of E is, and a numbered line cannot be taken out";
+            return Err(Error::new(ErrorKind::UnitStays { what }).at(at.all_words()));
+        }
+        let on = words.get(b'S').is_none_or(|s| s != 0.0);
+        if let Some(diameter) = words.get(b'D') {
+            self.state.volumetric = on && diameter > 0.0;
+        } else if words.get(b'S').is_some() {
+            self.state.volumetric = on;
+        }
+        let blank = self.blank(Kind::Feed, at);
+        self.moves.push(Move { flags: blank.flags | Move::E_UNIT, feed_at: at.line.start, ..blank });
+        Ok(())
     }
 
     /// A line that starts with a G command, or has none and repeats the motion mode.

@@ -104,6 +104,10 @@ impl Resolver {
         if e.abs() < LEAST_E {
             return Ok(Turned { from, units, e: 0.0, volume: 0.0 });
         }
+        if self.state.volumetric && self.rules.has_own_e_unit && !self.is_screw {
+            let what = "another tool counts E as a volume here, by an M200 that has to be taken out for the screw";
+            return Err(Error::new(ErrorKind::UnitStays { what }).at(at.all_words()));
+        }
         let unit_volume = if self.state.volumetric { Some(1.0) } else { self.rules.e_volume_mm3 };
         match unit_volume {
             Some(volume) => Ok(Turned { from, units, e, volume: e * volume }),

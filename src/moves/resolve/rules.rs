@@ -60,6 +60,8 @@ pub struct Rules {
     pub g90_sets_e: bool,
     /// Lines that switch on the controller's own compensation of melt lag and become comments.
     pub lag_taken_out: LagTakenOut,
+    /// The output counts E in a unit of its own, so that lines that say what it is (`M200`) are taken out.
+    pub has_own_e_unit: bool,
     /// E leads the flow, as this program writes it: beads first refill what was turned back before them.
     pub e_leads: bool,
     /// Bed with what the head may go beyond it, least X and Y, largest X and Y, mm; without end where it is not known.
@@ -116,6 +118,7 @@ impl Rules {
             small_bead_mm3: max_bead_area_mm2.map_or(0.0, |area| area * nozzle),
             g90_sets_e: controller.g90_sets_e.value,
             lag_taken_out: LagTakenOut::Nothing,
+            has_own_e_unit: false,
             e_leads: settings.is_rewritten,
             reach_mm: profile.machine.bed_mm.value.map_or(
                 [f64::NEG_INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::INFINITY],
