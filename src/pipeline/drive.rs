@@ -226,8 +226,7 @@ impl Drive {
         if !step.has(Move::SCREW) {
             self.wait(timing.time);
             if step.e != 0.0 {
-                self.resync(step, lines);
-                self.count.set(step.e_count);
+                self.keep(step, lines);
             }
             return driven;
         }
@@ -450,8 +449,7 @@ impl Drive {
         let differs = (volume - step.volume).abs() > 1e-9 * step.volume.abs();
         let kept = !self.rewrites() && !differs;
         if kept && (!step.has(Move::BOUND) || self.start_of(step).is_none()) {
-            self.resync(step, lines);
-            self.count.set(step.e_count);
+            self.keep(step, lines);
             return ELine::Keep;
         }
         let units = self.count.units_by(|| mean_flow(volume, time));
@@ -464,8 +462,27 @@ impl Drive {
         ELine::Pieces(lines_needed)
     }
 
-    /// Where the count of the output has left that of the file and the next E is a position of the file's: sets it back.
-    fn resync(&mut self, step: &Move, lines: &mut LinesBefore<'_>) {
+    /// Most E of the lines of a move that asks for `e`, units of the output. What stays one line has all of it, which is
+    /// told.
+    #[inline]
+    fn most_e(&mut self, step: &Move, e: f64) -> f64 {
+        let most = self.most_e[usize::from(step.length <= 0.0)];
+        if step.flags & (Move::FIXED | Move::WHOLE) == 0 {
+            return most;
+        }
+        if e.abs() > most && self.count.is_another_unit() {
+            self.excess = Some([e, most]);
+        }
+        f64::INFINITY
+    }
+
+    /// The line keeps its E: a distance goes on from where the output counts; before a position of the file's, the count
+    /// is set back to that of the file, where it has left it.
+    fn keep(&mut self, step: &Move, lines: &mut LinesBefore<'_>) {
+        if step.has(Move::E_RELATIVE) {
+            self.count.set(self.count.exact() + step.e / step.flow_factor);
+            return;
+        }
         if let Some(start) = self.start_of(step) {
             self.set_e(start, step, lines);
         }
