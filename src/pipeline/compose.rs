@@ -27,7 +27,7 @@ pub struct LongLine {
     /// Its pieces among those of the block.
     pub first: u32,
     /// Their number, at least 1.
-    pub count: u16,
+    pub count: u32,
     /// End minus start of its path, mm.
     pub delta: [f64; 3],
     /// mm for a unit of length on the line.
@@ -63,7 +63,7 @@ pub fn compose(text: &Edited, e_letter: u8, out: &mut Vec<u8>) {
         apply_between(bytes, from..at, before, out);
         edits = rest;
         let pieces = text.pieces.get(long.first as usize..).unwrap_or_default();
-        let pieces = pieces.get(..usize::from(long.count)).unwrap_or_default();
+        let pieces = pieces.get(..long.count as usize).unwrap_or_default();
         let arc = long.arc.and_then(|arc| text.arcs.get(arc as usize));
         from = write_line(text, &Path { long, arc }, pieces, e_letter, out);
     }
@@ -254,7 +254,7 @@ mod tests {
         String::from_utf8(out).unwrap()
     }
 
-    fn long(delta: [f64; 3], count: u16) -> LongLine {
+    fn long(delta: [f64; 3], count: u32) -> LongLine {
         LongLine { line: 0, at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, feed: None }
     }
 

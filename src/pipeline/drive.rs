@@ -138,6 +138,9 @@ pub struct Drive {
     begun: bool,
     /// A pause has taken the pressure away in the middle of a run: the next bead is charged.
     owed: bool,
+    /// Where the last line that stays one line asks for more E than there may be: how much, and how much that is, units of
+    /// the output.
+    pub excess: Option<[f64; 2]>,
     /// Where the file's own count of E stands, in mm; followed only where nothing else of E is.
     file_e: f64,
     /// What happened.
@@ -183,6 +186,7 @@ impl Drive {
             idle_s: 0.0,
             begun: false,
             owed: false,
+            excess: None,
             file_e: 0.0,
             account: ScrewAccount::default(),
         }
@@ -398,12 +402,13 @@ impl Drive {
         let units = self.count.units_by(|| mean_flow(step.volume, timing.time));
         if let Some(volume) = self.ramp.whole(step, marks, timing, area, &mut self.spring) {
             self.account.lay(volume);
-            if parts((volume * units).abs(), self.most_e[0]) == 1 {
+            let most = self.most_e(step, volume * units);
+            if parts((volume * units).abs(), most) == 1 {
                 return ELine::Word(self.count.word(volume, units, step));
             }
             let first = pieces.len();
-            divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, self.most_e[0], pieces);
-            return ELine::Pieces((pieces.len() - first) as u16);
+            divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
+            return ELine::Pieces((pieces.len() - first) as u32);
         }
         self.in_pieces(step, marks, timing, area, units, pieces)
     }
@@ -420,7 +425,9 @@ impl Drive {
     ) -> ELine {
         let first = pieces.len();
         let mut begun = 0.0;
-        let (count, account, most) = (&mut self.count, &mut self.account, self.most_e[0]);
+        // What stays whole has one piece, of about its volume.
+        let most = self.most_e(step, step.volume * units);
+        let (count, account) = (&mut self.count, &mut self.account);
         self.ramp.pieces(step, marks, timing, area, &mut self.spring, |piece| {
             account.lay(piece.volume);
             divide(count, step, piece, begun, units, most, pieces);
@@ -432,7 +439,7 @@ impl Drive {
                 pieces.truncate(first);
                 ELine::Word(word)
             }
-            Some(list) => ELine::Pieces(list.len() as u16),
+            Some(list) => ELine::Pieces(list.len() as u32),
             None => ELine::Keep,
         }
     }
@@ -453,13 +460,13 @@ impl Drive {
             return ELine::Keep;
         }
         let units = self.count.units_by(|| mean_flow(volume, time));
-        let most = self.most_e[usize::from(step.length <= 0.0)];
+        let most = self.most_e(step, volume * units);
         let lines_needed = parts((volume * units).abs(), most);
-        if lines_needed == 1 || step.flags & (Move::FIXED | Move::ARC | Move::WHOLE) != 0 {
+        if lines_needed == 1 {
             return ELine::Word(self.count.word(volume, units, step));
         }
         divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
-        ELine::Pieces(lines_needed)
+        ELine::Pieces(u32::from(lines_needed))
     }
 
     /// Most E of the lines of a move that asks for `e`, units of the output. What stays one line has all of it, which is
@@ -486,6 +493,7 @@ impl Drive {
         if let Some(start) = self.start_of(step) {
             self.set_e(start, step, lines);
         }
+        self.count.set(step.e_count);
     }
 
     /// The count of the file before a move, in mm, where the move's E is a position and the output counts from another.

@@ -26,7 +26,7 @@ pub enum ELine {
     /// Another number stands there.
     Word(EWord),
     /// The line is written as several; the last so many pieces of the block are its pieces.
-    Pieces(u16),
+    Pieces(u32),
 }
 
 /// What was decided on a move, for what it comes to.
@@ -253,7 +253,7 @@ impl Written {
             ELine::Word(_) => {}
             ELine::Pieces(count) => {
                 let at = line_start(&block.bytes, step.feed_at);
-                let first = (block.pieces.len() - usize::from(count)) as u32;
+                let first = (block.pieces.len() - count as usize) as u32;
                 let feed = match edit {
                     FeedEdit::Keep => None,
                     FeedEdit::Replace(word) | FeedEdit::Insert(word) | FeedEdit::LineBefore(word) => {

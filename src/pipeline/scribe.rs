@@ -224,6 +224,11 @@ impl Scribe {
                 stay.pass(known, step, seconds - waited_s);
             }
             let fed_mm3 = match tells {
+            if let Some([e, most]) = self.drive.excess.take().filter(|_| self.purpose == Purpose::Rewrite) {
+                let detail = format!("{e:.1} units of E in the output, at most {most} in one line");
+                let (layer, z_mm) = (u64::from(step.layer), step.z);
+                self.findings.add(Code::ExcessE, || Place { line, layer, z_mm, time_s: Some(at_s), detail });
+            }
                 true => self.drive.account.fed_mm3 - fed_before,
                 false if step.has(Move::SCREW) => step.melt,
                 false => 0.0,
