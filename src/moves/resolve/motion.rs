@@ -13,8 +13,8 @@ use crate::moves::words::Words;
 use crate::moves::{Kind, Move};
 use crate::units::Bounded;
 
-/// Words that a motion line acts on.
-const MOTION_LETTERS: &[u8] = b"XYZIJKRFE";
+/// Words that a motion line acts on, besides that of the extruder.
+const MOTION_LETTERS: [u8; 8] = *b"XYZIJKRF";
 /// An end further than this from its circle is reported, mm.
 const ARC_END_MM: f64 = 0.05;
 /// Feeds that are believed, units per minute.
@@ -200,9 +200,16 @@ impl Resolver {
             feed,
             room_for_feed,
             machine,
-            twice: words.twice_among(MOTION_LETTERS),
+            twice: words.twice_among(&self.motion_letters()),
         };
         self.advance(&asked, mode, arc, at)
+    }
+
+    /// Words that a motion line acts on.
+    fn motion_letters(&self) -> [u8; 9] {
+        let mut letters = [self.rules.axis; 9];
+        letters[..8].copy_from_slice(&MOTION_LETTERS);
+        letters
     }
 
     /// Checks what is asked for, then commits it. `arc`: the path, where it is one, and its flags.
@@ -416,7 +423,7 @@ impl Resolver {
             let place = at.excerpt((letter.start - at.line.start) as usize, to, "the letter O");
             return Err(Error::new(ErrorKind::Malformed { what }).at(place));
         }
-        if let Some(letter) = words.bare_among(MOTION_LETTERS) {
+        if let Some(letter) = words.bare_among(&self.motion_letters()) {
             let word = at.words().iter().find(|w| w.letter == letter && !w.has_number());
             let start = word.map_or(0, |w| (w.start - at.line.start) as usize);
             return Err(Error::new(ErrorKind::Malformed { what: format!("{} has no number", letter as char) })
