@@ -1,8 +1,8 @@
 //! Compensation at rest: how far the screw turns back when a run of beads ends, and forward before the next.
 //!
-//! While the screw turns at its highest flow R, part of what it gives leaves the nozzle at once. So the volume that
-//! takes the store from S0 to S1 is R t with t = τ ln((R τ - S0) / (R τ - S1)), and back from S0 to 0 it is R t with
-//! t = τ ln(1 + S0 / (R τ)).
+//! Before a run the screw pushes what the store lacks of S = τ Q. While it turns at its highest flow R, part of that leaves
+//! the nozzle at once, and as much is missing from the bead that follows: what is laid is what is wanted. Behind a run it
+//! turns back until nothing is stored, from S0 in t = τ ln(1 + S0 / (R τ)).
 
 use std::collections::VecDeque;
 
@@ -55,9 +55,11 @@ pub fn charge(spring: &mut Spring, flow: f64, melt: &Melt) -> Option<Turn> {
     if wanted - start <= WORTH * full {
         return None;
     }
-    let time = lag * ((rate * lag - start) / (rate * lag - wanted)).ln();
-    spring.surplus += spring.rest(time, rate * time, melt);
-    Some(Turn { volume: rate * time, time })
+    // So much of it leaves the nozzle meanwhile as is missing from the bead's begin then.
+    let volume = wanted - start;
+    let time = volume / rate;
+    spring.surplus += spring.rest(time, volume, melt);
+    Some(Turn { volume, time })
 }
 
 /// Finds the mean flow of what comes next, for each bead that is to be charged.
@@ -123,19 +125,20 @@ mod tests {
 
     #[test]
     fn charge_and_relief_by_hand() {
-        // For 5 mm3/s S = 2 mm3: t = 0.4 ln(12 / 10) = 0.0729286 s, 2.187859 mm3; 0.187859 leave meanwhile.
+        // For 5 mm3/s S = 2 mm3, pushed in 1/15 s: 12 (1 - e^-(1/6)) = 1.842219 are there then, 0.157781 have left.
         let mut spring = Spring::default();
         let turn = charge(&mut spring, 5.0, &MELT).unwrap();
-        assert!((turn.volume - 2.187_859).abs() < 1e-6 && (spring.stored - 2.0).abs() < 1e-9, "{turn:?} {spring:?}");
-        assert!((spring.surplus - 0.187_859).abs() < 1e-6);
-        assert_eq!(charge(&mut spring, 5.0, &MELT), None, "it is there");
-        // Back: t = 0.4 ln(14 / 12) = 0.0616603 s, 1.849808 mm3; 0.150192 leave.
+        assert!((turn.volume - 2.0).abs() < 1e-12 && (spring.stored - 1.842_219).abs() < 1e-6, "{turn:?} {spring:?}");
+        assert!((spring.surplus - 0.157_781).abs() < 1e-6);
+        let there = &mut Spring { stored: 1.95, surplus: 0.0 };
+        assert_eq!(charge(there, 5.0, &MELT), None, "it is there");
+        // Back: t = 0.4 ln(1 + 1.842219 / 12) = 0.0571267 s, 1.713800 mm3; 0.128420 leave.
         let turn = relieve(&mut spring, &MELT).unwrap();
-        assert!((turn.volume + 1.849_808).abs() < 1e-6 && spring.stored.abs() < 1e-9, "{turn:?} {spring:?}");
+        assert!((turn.volume + 1.713_800).abs() < 1e-6 && spring.stored.abs() < 1e-9, "{turn:?} {spring:?}");
         assert_eq!(relieve(&mut spring, &MELT), None);
-        // The next charge takes 5 % of 2 mm3 back: S = 1.9.
-        charge(&mut spring, 5.0, &MELT).unwrap();
-        assert!((spring.stored - 1.9).abs() < 1e-9);
+        // The next charge takes 5 % of 2 mm3 back.
+        let turn = charge(&mut spring, 5.0, &MELT).unwrap();
+        assert!((turn.volume - 1.9).abs() < 1e-9, "{turn:?}");
     }
 
     #[test]
