@@ -120,6 +120,11 @@ impl Limiter {
         self.hand_over(ready);
     }
 
+    /// Accelerations of the file where lower ones are set, for beads and for travels, mm/s².
+    pub fn lowered_from(&self) -> [Option<f64>; 2] {
+        [&self.passes.accels, &self.passes.travels].map(|accels| accels.as_ref().and_then(Accels::lowered_from))
+    }
+
     /// Hands on what each stage has settled.
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
         let mut blocks = Vec::new();

@@ -389,8 +389,8 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     loop {
         let mut reader = BlockReader::new(&mut *input, block_size);
         let is_full = AtomicBool::new(false);
-        let mut works: Vec<Work<'_, Batch>> = vec![
         let mut is_stopped = false;
+        let mut works: Vec<Work<'_, Batch>> = vec![
             Box::new(|batch| {
                 is_stopped = is_full.load(Ordering::Relaxed);
                 if is_stopped { Ok(Next::End) } else { batch.fill(&mut reader, hash.as_mut(), &mut bytes) }
@@ -454,7 +454,11 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     works.extend(behind(&mut scribe, &mut ledger, writes_as, &mut write, &spare, progress));
     ring::run(Batch::all(), works)?;
     intake.resolver.finish();
+    let lowered_from = limits.as_ref().map_or([None; 2], |(_, limiter)| limiter.lowered_from());
+    let put_back = if purpose == Purpose::Rewrite { scribe.put_back(lowered_from) } else { Vec::new() };
     if let Some(output) = &mut output {
+        output.write_all(&put_back).map_err(|error| Error::io("write the output", error))?;
+        written += put_back.len() as u64;
         output.flush().map_err(|error| Error::io("write the output", error))?;
     }
     if !intake.has_commands {

@@ -1,7 +1,7 @@
 //! Fourth line-after-line part: what the lines become, decision after decision.
 
 use super::drive::{Drive, Driven, LinesBefore};
-use super::edits::{Decided, ELine, Outgoing, Written};
+use super::edits::{Decided, ELine, Outgoing, Written, line_end_at};
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
@@ -60,6 +60,10 @@ pub struct Scribe {
     lines: Vec<u8>,
     /// The line that named the motion in force was taken out.
     unnamed: bool,
+    /// How the lines of the file end.
+    line_end: &'static [u8],
+    /// The last line so far has no line end.
+    is_open: bool,
 }
 
 impl Scribe {
@@ -77,7 +81,27 @@ impl Scribe {
             now_s: 0.0,
             lines: Vec::new(),
             unnamed: false,
+            line_end: b"\n",
+            is_open: false,
         }
+    }
+
+    /// Lines behind the last one, that put back what the file had where it was lowered. `accels`: of beads and of travels,
+    /// mm/s².
+    pub fn put_back(&mut self, accels: [Option<f64>; 2]) -> Vec<u8> {
+        let mut text = Vec::new();
+        for (accel, is_travel) in accels.into_iter().zip([false, true]) {
+            let Some(accel) = accel else { continue };
+            let (before, behind): (&[u8], &[u8]) =
+                if self.is_open { (self.line_end, b"") } else { (b"", self.line_end) };
+            text.extend_from_slice(before);
+            text.extend_from_slice(accel_word(self.accel_words, is_travel));
+            text.extend_from_slice(accel.to_string().as_bytes());
+            text.extend_from_slice(behind);
+            self.written.accels += 1;
+            self.written.lines_added += 1;
+        }
+        text
     }
 
     /// Decides on a block whose limits are known.
@@ -182,11 +206,7 @@ impl Scribe {
             }
             if let Some(accel) = ruling.word {
                 let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP);
-                lines.text.extend_from_slice(match self.accel_words {
-                    AccelWords::AllMoves => b"M204 S",
-                    AccelWords::Beads if is_travel => b"M204 T",
-                    AccelWords::Beads => b"M204 P",
-                });
+                lines.text.extend_from_slice(accel_word(self.accel_words, is_travel));
                 lines.text.extend_from_slice(accel.to_string().as_bytes());
                 lines.end();
                 self.written.accels += 1;
@@ -204,6 +224,11 @@ impl Scribe {
                 self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
             };
             driven.rest_s += halted_s;
+            if let Some([e, most]) = self.drive.excess.take().filter(|_| self.purpose == Purpose::Rewrite) {
+                let detail = format!("{e:.1} units of E in the output, at most {most} in one line");
+                let (layer, z_mm) = (u64::from(step.layer), step.z);
+                self.findings.add(Code::ExcessE, || Place { line, layer, z_mm, time_s: Some(at_s), detail });
+            }
             name_motion(&mut self.unnamed, step, driven.e, &mut lines);
             let (edit, speed) = match driven.e {
                 ELine::Remove => (FeedEdit::Keep, step.speed),
@@ -224,11 +249,6 @@ impl Scribe {
                 stay.pass(known, step, seconds - waited_s);
             }
             let fed_mm3 = match tells {
-            if let Some([e, most]) = self.drive.excess.take().filter(|_| self.purpose == Purpose::Rewrite) {
-                let detail = format!("{e:.1} units of E in the output, at most {most} in one line");
-                let (layer, z_mm) = (u64::from(step.layer), step.z);
-                self.findings.add(Code::ExcessE, || Place { line, layer, z_mm, time_s: Some(at_s), detail });
-            }
                 true => self.drive.account.fed_mm3 - fed_before,
                 false if step.has(Move::SCREW) => step.melt,
                 false => 0.0,
@@ -252,12 +272,25 @@ impl Scribe {
                 Purpose::Audit => self.lines.clear(),
             }
         }
+        if let Some(last) = text.lines.last() {
+            self.line_end = line_end_at(&text.bytes, last.end as usize);
+            self.is_open = text.bytes.last() != Some(&b'\n');
+        }
         // The marker came first, but what may be prose stands before it.
         if let [marker, next, ..] = text.edits.as_slice()
             && next.at < marker.at
         {
             text.edits.sort_by_key(|edit| edit.at);
         }
+    }
+}
+
+/// The word for an acceleration, as the controller takes it.
+fn accel_word(words: AccelWords, is_travel: bool) -> &'static [u8] {
+    match words {
+        AccelWords::AllMoves => b"M204 S",
+        AccelWords::Beads if is_travel => b"M204 T",
+        AccelWords::Beads => b"M204 P",
     }
 }
 

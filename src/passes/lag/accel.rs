@@ -130,6 +130,11 @@ impl Accels {
         Self { is_of_travels: true, ..Self::new(AccelWords::Beads, rules).sparing(true) }
     }
 
+    /// Acceleration the file has in force for moves whose word is followed, where a lower one is set.
+    pub fn lowered_from(&self) -> Option<f64> {
+        self.written.map(|_| self.file[usize::from(self.is_of_travels)])
+    }
+
     /// Acceleration the file has in force for a bead.
     pub fn own(&self) -> f64 {
         self.file[0]

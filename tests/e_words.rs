@@ -1,0 +1,212 @@
+//! What the E words of an output push, where the unit is another one, other tools count in theirs, and lines cannot be
+//! divided.
+
+#[path = "support/reader.rs"]
+mod reader;
+#[path = "support/runs.rs"]
+mod runs;
+
+use std::f64::consts::{FRAC_PI_4, PI};
+
+use meltwright::error::ErrorKind;
+use meltwright::pipeline::{Options, Passes};
+use meltwright::profile::Profile;
+use meltwright::summary::Summary;
+
+/// A unit of E of a strand of 1.75 mm, mm³.
+const STRAND: f64 = FRAC_PI_4 * 1.75 * 1.75;
+
+fn profile(more: &[&str]) -> Profile {
+    let set = ["screw.virtual_diameter_mm=1.75", "part.solid_temperature_c=none", "machine.part_moves=none"];
+    runs::embedded(set.into_iter().chain(more.iter().copied()))
+}
+
+fn rewrite(input: &str, more: &[&str]) -> (String, Summary) {
+    let options = Options { hash: false, ..Options::default() };
+    let (output, summary) = runs::rewrite(input.as_bytes(), &profile(more), &options).expect("a rewrite");
+    (String::from_utf8(output).expect("plain text"), summary)
+}
+
+fn refusal(input: &str, more: &[&str]) -> ErrorKind {
+    let options = Options { lenient: true, ..Options::default() };
+    let error = runs::rewrite(input.as_bytes(), &profile(more), &options).expect_err("a refusal");
+    assert!(error.excerpt().is_some(), "{error}");
+    match error.kind() {
+        ErrorKind::UnitStays { what } => ErrorKind::UnitStays { what },
+        other => panic!("{other}"),
+    }
+}
+
+/// The number behind a letter.
+fn word(line: &str, letter: char) -> f64 {
+    let word = line.split([' ', '*']).find_map(|word| word.strip_prefix(letter));
+    word.and_then(|number| number.parse().ok()).unwrap_or_else(|| panic!("no {letter}: {line}"))
+}
+
+fn has(summary: &Summary, code: &str) -> bool {
+    summary.findings.iter().any(|finding| finding.code == code)
+}
+
+/// `M200` makes a unit of E a mm³: where its line stays, E cannot be written in another unit.
+#[test]
+fn a_unit_that_stays_in_force_is_not_counted_in_another() {
+    let numbered = "N1 G28\nN2 M83\nN3 M200 D1.75\nN4 G1 X10 Y10 Z0.3 F3000\nN5 G1 X60 Y10 E25 F1200\n";
+    refusal(numbered, &["controller.preset=board"]);
+    let (kept, summary) = rewrite(numbered, &["controller.preset=board", "screw.output_e_unit=as-in-file"]);
+    assert!(kept.contains("N3 M200 D1.75") && (summary.before.volume_mm3 - 25.0).abs() < 1e-9, "{kept}");
+    assert!((word(kept.lines().find(|line| line.starts_with("N5")).expect("a bead"), 'E') - 25.0).abs() < 1e-9);
+
+    let other = "G28\nM83\nM200 D1.75\nG1 X10 Y10 Z0.3 F3000\nG1 X60 E25 F1200\nT1\nG1 X110 E25\nT0\nG1 X60 E25\n";
+    refusal(other, &["controller.preset=board"]);
+    // What the file says of the other tool alone is left to it, and E of the screw counts as ever.
+    let own = other.replace("M200 D1.75", "M200 T1 D1.75");
+    let (left, _) = rewrite(&own, &["controller.preset=board", "screw.lag_compensated_by=controller"]);
+    assert!(left.contains("M200 T1 D1.75\n") && left.contains("G1 X110 E25\n"), "{left}");
+    let bead = left.lines().find(|line| line.starts_with("G1 X60 ")).expect("a bead");
+    assert!((word(bead, 'E') * FRAC_PI_4 * 100.0 / (25.0 * STRAND) - 1.0).abs() < 1e-4, "{bead}");
+}
+
+/// A screw and another tool share one count of E: what the other one turns by distances, the next place counts from.
+#[test]
+fn places_of_e_count_from_where_another_tool_left_off() {
+    let by_mode = ("M83", "M82");
+    let by_place = ("G91", "G90");
+    for ((to, back), preset) in [(by_mode, "board"), (by_mode, "host"), (by_place, "host")] {
+        let input = format!(
+            "G28\nM82\nG92 E0\nG1 X10 Y10 Z0.3 F3000\nG1 X60 E5 F600\nT1\n{to}\nG1 Y1 E1\n{back}\nT0\nG1 X10 E11\n"
+        );
+        for unit in ["virtual-filament-mm", "mm3", "as-in-file"] {
+            let unit_set = format!("screw.output_e_unit={unit}");
+            let preset = format!("controller.preset={preset}");
+            let (output, _) = rewrite(&input, &[&preset, &unit_set, "screw.lag_compensated_by=controller"]);
+            let per_mm3 = match unit {
+                "mm3" => 1.0,
+                "as-in-file" => 1.0 / STRAND,
+                _ => 1.0 / (FRAC_PI_4 * 100.0),
+            };
+            // 5 units of 1.75 mm, one of the other tool, and 5 again.
+            let last = output.lines().rfind(|line| line.starts_with("G1 X10")).expect("a bead");
+            let wanted = 1.0 + 10.0 * STRAND * per_mm3;
+            assert!((word(last, 'E') - wanted).abs() < 2e-5, "{preset}, {unit}: {last}, {wanted}");
+        }
+    }
+}
+
+/// Circles of 40 mm, 1 mm² of bead: 251 mm³ each, whose E may be off by what lies between screw and nozzle, 0.4 s of 15 mm³/s.
+#[test]
+fn curves_that_stay_whole_are_laid_in_full() {
+    let circle = 2.0 * PI * 40.0;
+    for (name, lines) in [
+        ("no end", "G2 I-40 J0 E104.5\nG2 I-40 J0 E104.5\n"),
+        ("one word of the end", "G2 X90 I-40 J0 E104.5\nG2 X90 I-40 J0 E104.5\n"),
+        ("positions of centres", "G90.1\nG2 X90 Y50 I50 J50 E104.5\nG2 X90 Y50 I50 J50 E104.5\n"),
+    ] {
+        for preset in ["host", "board"] {
+            let input = format!("G28\nM83\nG1 X90 Y50 Z0.5 F900\n{lines}M104 S0\n");
+            let (output, summary) = rewrite(&input, &[&format!("controller.preset={preset}")]);
+            let pushed: Vec<f64> =
+                output.lines().filter(|line| line.starts_with("G2 ")).map(|line| word(line, 'E')).collect();
+            assert_eq!(pushed.len(), 2, "{name}: {output}");
+            let pushed: Vec<f64> = pushed.iter().map(|e| e * FRAC_PI_4 * 100.0).collect();
+            // Half of the 6 mm³ that the store takes is made good for on the second.
+            assert!((pushed[0] - circle - 3.0).abs() < 1.0, "{name}, {preset}: {pushed:?}, {circle}");
+            assert!((pushed[1] - circle - 3.0).abs() < 1.0, "{name}, {preset}: {pushed:?}, {circle}");
+            assert!((summary.before.volume_mm3 - 2.0 * 104.5 * STRAND).abs() < 1e-6);
+        }
+    }
+}
+
+/// A line of an output holds no more E than the controller takes; what cannot be divided is told.
+#[test]
+fn arcs_are_divided_where_they_ask_too_much_e() {
+    let input = |arc: &str| format!("G28\nM83\nG1 X90 Y50 Z0.5 F900\n{arc} E104.5\n");
+    let unit = ["controller.preset=board", "screw.output_e_unit=mm3"];
+    for by in ["file", "none", "controller"] {
+        let by = format!("screw.lag_compensated_by={by}");
+        let more: Vec<&str> = unit.iter().copied().chain([by.as_str()]).collect();
+        let (output, summary) = rewrite(&input("G2 X90 Y50 I-40 J0"), &more);
+        let most =
+            output.lines().filter(|line| line.starts_with("G2 ")).map(|line| word(line, 'E')).fold(0.0, f64::max);
+        assert!(most > 50.0 && most <= 200.0 && !has(&summary, "excess-e"), "{by}: {most}\n{output}");
+        let (whole, summary) = rewrite(&input("G2 I-40 J0"), &more);
+        assert!(whole.contains("G2 I-40 J0 E2") && has(&summary, "excess-e"), "{by}: {whole}");
+    }
+    // Centres as positions count from the origin: the line stays.
+    let absolute = "G28\nM83\nG90.1\nG1 X10 Y0 Z0.5 F900\nG3 X-10 Y0 I0 J0 E30\n";
+    let (output, summary) = rewrite(absolute, &[&unit[..], &["controller.max_e_per_line_mm=50"]].concat());
+    let arcs: Vec<&str> = output.lines().filter(|line| line.starts_with("G3 ")).collect();
+    assert!(matches!(arcs[..], [only] if only.starts_with("G3 X-10 Y0 I0 J0 E")), "{output}");
+    assert!(has(&summary, "excess-e"), "{output}");
+}
+
+/// 12,026 mm³ in lines of at most 0.05 are 240,528 lines, more than 16 bits count.
+#[test]
+fn no_piece_is_lost_however_many_there_are() {
+    let input = "G28\nM83\nG1 X10 Y10 Z0.3 F900\nG1 X200 Y100 E5000 F6\n";
+    let more = ["controller.preset=board", "screw.output_e_unit=mm3", "controller.max_e_per_line_mm=0.05"];
+    let (output, summary) = rewrite(input, &more);
+    let pushed: f64 =
+        output.lines().filter(|line| line.starts_with("G1 ") && line.contains(" E")).map(|line| word(line, 'E')).sum();
+    assert!((pushed / summary.after.volume_mm3 - 1.0).abs() < 0.01, "{pushed} of {}", summary.after.volume_mm3);
+}
+
+/// The extruder is an axis of its own name: its words are read as strictly as any.
+#[test]
+fn words_of_another_extruder_letter() {
+    let more = ["screw.axis=A", "screw.output_e_unit=mm3"];
+    let head = "G28\nM83\nG1 X10 Y10 Z0.3 F900\n";
+    let options = Options::default();
+    let error = runs::rewrite(format!("{head}G1 X20 A\n").as_bytes(), &profile(&more), &options).expect_err("refused");
+    assert!(matches!(error.kind(), ErrorKind::Malformed { what } if what == "A has no number"), "{error}");
+    let (output, _) = rewrite(&format!("{head}G1 X30 A1 A2\n"), &more);
+    let line = output.lines().find(|line| line.starts_with("G1 X30")).expect("a bead");
+    assert_eq!(line.matches('A').count(), 2, "{line}");
+    assert!(line.starts_with("G1 X30 A1 A"), "one of two is written anew: {line}");
+}
+
+/// A motion behind another command is a motion to some controllers: it is not passed over.
+#[test]
+fn a_motion_behind_another_command_is_refused() {
+    let input = "G28\nM83\nG1 X10 Y10 Z0.3 F900\nT0 G1 X60 E5\n";
+    let options = Options::default();
+    let refused = |preset: &str| {
+        let profile = profile(&[&format!("controller.preset={preset}")]);
+        runs::rewrite(input.as_bytes(), &profile, &options).err().map(|error| error.to_string())
+    };
+    assert!(refused("network").is_some_and(|error| error.contains("behind another command")));
+}
+
+/// Accelerations that were lowered are what they were when the print is over, whatever is printed next.
+#[test]
+fn accelerations_are_put_back_at_the_end() {
+    let zigzag: String = (1..=60).map(|k| format!("G1 X{} Y{} E0.9\n", 20 * (k % 2), 0.4 * f64::from(k))).collect();
+    for (preset, end, word) in
+        [("host", "", "M204 S3000\n"), ("board", "M104 S0\n", "M204 P3000\n"), ("host", "; the end", "M204 S3000")]
+    {
+        let preset = format!("controller.preset={preset}");
+        let (output, summary) = rewrite(&format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}{end}"), &[&preset]);
+        assert!(output.contains("M204 ") && output.ends_with(&format!("\n{word}")), "{}", &output[output.len() - 80..]);
+        let lines = output.lines().count() as u64;
+        let changes = &summary.changes;
+        assert_eq!(lines, summary.provenance.input_lines + changes.lines_added - changes.lines_removed, "{preset}");
+    }
+    // A file that sets it itself behind has its own word.
+    let (output, _) = rewrite(&format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}M204 S500\n"), &["controller.preset=host"]);
+    assert!(output.ends_with("M204 S500\n"), "{output}");
+}
+
+/// A charge at rest pushes what the store lacks: 0.4 s of 15 mm³/s.
+#[test]
+fn charges_at_rest_push_what_is_to_be_stored() {
+    let run = |k: u32| format!("G1 X{} E{:.5} F900\nG0 X0 Y{k} F6000\n", 50, 50.0 / STRAND);
+    let input = format!("G28\nM83\nG1 X0 Y0 Z0.5 F6000\n{}", (1..=10).map(run).collect::<String>());
+    let profile = profile(&["screw.lag_compensated_by=none", "screw.output_e_unit=mm3", "controller.preset=host"]);
+    let options =
+        Options { passes: Passes { capacity: true, starts: true, scale: true, ..Passes::NONE }, ..Options::default() };
+    let (output, summary) = runs::rewrite(input.as_bytes(), &profile, &options).expect("a rewrite");
+    let output = String::from_utf8(output).expect("plain text");
+    let first = output.lines().find(|line| line.starts_with("G1 E")).expect("a charge");
+    assert!((word(first, 'E') - 6.0).abs() < 0.8, "{first}");
+    let (wanted, pushed) = (summary.before.volume_mm3, summary.after.volume_mm3);
+    assert!((wanted - 500.0).abs() < 1e-3 && (pushed / wanted - 1.0).abs() < 0.04, "{pushed} for {wanted}");
+}
