@@ -221,3 +221,17 @@ fn every_code_has_a_row() {
         assert!(ROWS.iter().flat_map(|row| row.2).any(|place| place.0 == *code), "{code}");
     }
 }
+
+/// What a screw lays on what another tool has laid is as high as it is above that: 0.5 mm on layers of 0.5 mm.
+#[test]
+fn beads_on_those_of_another_tool_are_as_high_as_they_are_above_them() {
+    let layer = |z: f64| format!("G1 Z{z}\nG1 X10 Y10 F6000\nG1 X60 E25 F1200\nG1 Y60 E25\n");
+    let below: String = [0.5, 1.0, 1.5].into_iter().map(layer).collect();
+    let above: String = [2.0, 2.5].into_iter().map(layer).collect();
+    let file = |tool: u32| format!("M104 S200\nM109 S200\nG21\nG28\nM83\nT{tool}\n{below}T0\n{above}");
+    let profile = profile(&["nozzle.face_mm=2"]);
+    for tool in [0, 1] {
+        let found = audit(file(tool).as_bytes(), &profile);
+        assert!(found.iter().all(|finding| finding.code != "bead-height"), "tool {tool}: {found:?}");
+    }
+}

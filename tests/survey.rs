@@ -315,3 +315,25 @@ fn arcs_are_laid_as_their_chords() {
     close_to(ring.iyy_mm4, 3144.2, 0.6);
     close_to(ring.ixy_mm4, 0.0, 1e-3);
 }
+
+/// The screw begins at 1.5 mm on two layers of another tool, and lays two of its own: 0.5 mm each, the first on firm ground.
+#[test]
+fn layers_on_another_tool_have_their_own_height() {
+    let mut plate = Plate::new();
+    plate.line("T1");
+    for n in 1..=2 {
+        plate.layer(n).square(0.0, 0.0, 20.0);
+    }
+    plate.line("T0");
+    for n in 3..=4 {
+        plate.layer(n).square(0.0, 0.0, 20.0);
+    }
+    let mut profile = plate::profile();
+    profile.screw.tools.value = vec![0];
+    let (layers, _) = plate::run(plate.text.as_bytes(), &profile, &Options::default()).expect("a survey");
+    assert_eq!(layers.len(), 2, "{layers:?}");
+    for layer in &layers {
+        close(layer.height_mm, HEIGHT);
+    }
+    assert!(layers[0].islands[0].on_bed && !layers[1].islands[0].on_bed);
+}

@@ -2,7 +2,7 @@
 
 use super::Seen;
 use crate::findings::{Code, Findings, Place};
-use crate::moves::layers::PLAUSIBLE_MM;
+use crate::moves::layers::{LaidByOthers, PLAUSIBLE_MM};
 use crate::moves::settings::FileSettings;
 use crate::moves::{Kind, Move, Role};
 use crate::profile::{Origin, Profile};
@@ -58,6 +58,7 @@ pub struct Beads {
     height_mm: f64,
     /// Height of the first layer on the bed, mm.
     on_bed_mm: Option<f64>,
+    others: LaidByOthers,
     least_area: f64,
     most_area: f64,
     here: Paths,
@@ -86,6 +87,7 @@ impl Beads {
             first: NOWHERE,
             height_mm: 0.0,
             on_bed_mm: None,
+            others: LaidByOthers::default(),
             least_area: 0.0,
             most_area: f64::INFINITY,
             here: Paths::default(),
@@ -101,7 +103,11 @@ impl Beads {
     #[inline]
     pub fn add(&mut self, seen: &Seen<'_>, findings: &mut Findings) {
         let Seen { step, seconds, .. } = *seen;
-        if step.kind != Kind::Bead || !step.has(Move::SCREW) {
+        if step.kind != Kind::Bead {
+            return;
+        }
+        if !step.has(Move::SCREW) {
+            self.others.lay(step.z);
             return;
         }
         if step.layer != self.layer {
@@ -135,10 +141,12 @@ impl Beads {
             true => 0.0,
             false => rise,
         };
+        let of_others = self.others.below(step.z);
+        let height = height.min(step.z - of_others);
         self.layer = step.layer;
         self.first = seen.place(String::new());
         self.height_mm = if PLAUSIBLE_MM.contains(&height) { height } else { 0.0 };
-        if self.on_bed_mm.is_none() && self.height_mm > 0.0 {
+        if self.on_bed_mm.is_none() && self.height_mm > 0.0 && of_others == 0.0 {
             self.on_bed_mm = Some(self.height_mm);
         }
         (self.least_area, self.most_area) = (0.0, f64::INFINITY);

@@ -15,6 +15,27 @@ const FIRST_GUESS_MM: f64 = 0.2;
 /// Steps outside this range are no layer height, mm.
 pub const PLAUSIBLE_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
 
+/// Heights at which other tools have laid: what a screw lays on them is as high as the rest.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct LaidByOthers {
+    last: f64,
+    before: f64,
+}
+
+impl LaidByOthers {
+    /// Another tool lays at a height, mm.
+    pub fn lay(&mut self, z: f64) {
+        if (z - self.last).abs() > SAME_HEIGHT_MM {
+            (self.before, self.last) = (self.last, z);
+        }
+    }
+
+    /// What others have laid last below a height, mm; 0 is the bed.
+    pub fn below(&self, z: f64) -> f64 {
+        [self.last, self.before].into_iter().filter(|height| *height < z - SAME_HEIGHT_MM).fold(0.0, f64::max)
+    }
+}
+
 /// Counts layers along the stream of beads.
 #[derive(Clone, Debug)]
 pub struct Layers {

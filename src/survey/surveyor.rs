@@ -8,9 +8,9 @@ use super::standing::{Laid, Surface};
 use super::{Island, LayerRecord, Pace, SurveyAccount};
 use crate::motion::Timing;
 use crate::moves::arc::ArcPath;
-use crate::moves::layers::{LEVEL_MM, PLAUSIBLE_MM, SAME_HEIGHT_MM};
+use crate::moves::layers::{LEVEL_MM, LaidByOthers, PLAUSIBLE_MM, SAME_HEIGHT_MM};
 use crate::moves::track::Track;
-use crate::moves::{Move, Role, Side};
+use crate::moves::{Kind, Move, Role, Side};
 use crate::units::Bounded;
 
 /// Side of a cell in bores of the nozzle: beads are a little wider than the bore.
@@ -102,6 +102,7 @@ pub struct Surveyor {
     ground_mm: f64,
     /// Heights at which the last layers of the object were begun, the last one first; 0 is the bed, mm.
     levels: [f64; 4],
+    others: LaidByOthers,
     /// Layers of wide beads in a row.
     wide: u32,
     sections: Vec<Section>,
@@ -130,6 +131,7 @@ impl Surveyor {
             is_fresh: false,
             ground_mm: 0.0,
             levels: [0.0; 4],
+            others: LaidByOthers::default(),
             wide: 0,
             sections: Vec::new(),
             footprint: Footprint::default(),
@@ -157,6 +159,8 @@ impl Surveyor {
                 } else {
                     self.account.loose_volume_mm3 += step.melt;
                 }
+            } else if step.kind == Kind::Bead {
+                self.others.lay(to[2]);
             }
             match &mut self.open {
                 Some(open) => {
@@ -406,6 +410,7 @@ impl Surveyor {
                 (below, storey) = (*below_mm, record.storey);
             }
         }
+        let below = below.at_least(self.others.below(base));
         if storey == 1 {
             self.ground_mm = base;
         }
