@@ -416,6 +416,31 @@ fn drag_is_told_and_clamped_to_the_speed_it_names() {
     assert!(read.beads().filter(|m| m.to[2] < 5.0).all(|m| m.feed == 20.0), "the foot bears it");
 }
 
+/// A tenth as stiff, the same column bears a hundredth of that speed (drag goes with its square root), which is less than the
+/// least.
+#[test]
+fn drag_slows_no_bead_below_the_least_speed() {
+    let mut p = profile(1.5, 4.0);
+    p.machine.part_moves.value = PartMoves::None;
+    let text = column(20, 4.0, 4.0, [8.0, 8.0]).text;
+    let told_by = |p: &Profile| detail(&audit(&text, p), "part-dragged").to_owned();
+    let told = told_by(&p);
+    assert!(told.contains("5.0 mm/s, the least speed, is too much"), "{told}");
+    let stiff = number_before(&told, " times as stiff");
+    p.part.clamp_drag.value = true;
+    let (output, after) = rewrite(&text, &p, SOFT);
+    let clamped = detail(&after, "part-dragged");
+    let by = |told: &str| number_before(told, " mm, 0.80 mm allowed");
+    assert!((by(clamped) / by(&told) - 0.5).abs() < 0.01, "by the root of 5 / 20: {clamped} {told}");
+    assert!((by(clamped) / 0.8 - stiff).abs() < 0.11, "{clamped}");
+    let read = reader::read(output.as_bytes(), &runs::rules(&p));
+    let slowest = read.beads().map(|m| m.feed).fold(f64::INFINITY, f64::min);
+    assert!((slowest - 5.0).abs() < 1e-3, "{slowest}");
+    // As stiff as it says, it is enough.
+    p.feedstock.modulus_mpa.value = Some(1.5 * stiff);
+    assert!(!codes(&rewrite(&text, &p, SOFT).1).contains(&"part-dragged"));
+}
+
 #[test]
 fn corners_that_jolt_are_told() {
     let mut p = profile(0.05, 4.0);

@@ -289,7 +289,8 @@ codes! {
     PartDragged, Warning, "part-dragged",
         "the nozzle drags the part further than it may sway",
         "beads are laid where the part was pulled to and spring back with it, so that walls come out wavy",
-        "set part.clamp_drag = true, or slice with a lower speed or a higher layer";
+        "where the place names a speed, slice with it or set part.clamp_drag = true; where none is low enough, change the \
+         part as it says";
     /// Corners shake the part too far.
     PartJolted, Warning, "part-jolted",
         "jumps of speed at corners shake the part further than it may sway",

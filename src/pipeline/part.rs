@@ -4,7 +4,7 @@ use super::scribe::short;
 use super::stay::Stay;
 use crate::findings::{Code, Findings, Place};
 use crate::profile::Profile;
-use crate::soft::{SoftPlan, Trouble, Warning};
+use crate::soft::{Slowest, SoftPlan, Trouble, Warning};
 use crate::summary::PartFigures;
 
 /// Figures of the part, and what is to be told of it.
@@ -50,34 +50,44 @@ fn warn(warning: &Warning, findings: &mut Findings) {
     let from = format!("from layer {}, z {:.1} mm, up", warning.layer, warning.z_mm);
     let (code, detail) = match warning.what {
         Trouble::TooSoft { accel_mm_s2, least_mm_s2 } => {
-            // The tip goes with h^4 over E w^2: so much of one of them gives the least acceleration.
+            // The tip goes with h^4/(E w^2): so much of one of them gives the least acceleration.
             let ratio = least_mm_s2 / accel_mm_s2.max(1e-9);
-            let detail = format!(
-                "{from}; at worst {} mm/s²: {:.1} times as wide, {:.0} % of the height, {:.1} times as stiff, or \
-                 a bed that stands still",
-                short(accel_mm_s2),
-                ratio.sqrt(),
-                100.0 / ratio.sqrt().sqrt(),
-                ratio
-            );
+            let cure = changed([ratio.sqrt(), ratio.powf(-0.25), ratio]);
+            let detail = format!("{from}; at worst {} mm/s²: {cure}, or a bed that stands still", short(accel_mm_s2));
             (Code::PartSways, detail)
         }
         Trouble::TooHeavy { factor } => {
             let code = if factor < 1.0 { Code::PartSags } else { Code::PartNearlySags };
             (code, format!("{from}; at worst it carries {factor:.2} times its weight"))
         }
-        Trouble::Dragged { by_mm, allowed_mm, speed_mm_s } => {
-            let cure = match speed_mm_s {
-                0.1.. => format!("at most {} mm/s", short(speed_mm_s)),
-                _ => "no lower speed is enough".to_owned(),
+        Trouble::Dragged { by_mm, allowed_mm, bears_mm_s, slowest } => {
+            let cure = match slowest {
+                None => format!("at most {} mm/s", short(bears_mm_s)),
+                // The tip goes with h^3/(E w^3).
+                Some(Slowest { speed_mm_s, by_mm }) => {
+                    let ratio = by_mm / allowed_mm;
+                    let cure = changed([ratio.cbrt(), 1.0 / ratio.cbrt(), ratio]);
+                    format!("{} mm/s, the least speed, is too much for it; {cure}, or higher layers", short(speed_mm_s))
+                }
             };
             (Code::PartDragged, format!("{from}; at worst {by_mm:.2} mm, {allowed_mm:.2} mm allowed: {cure}"))
         }
         Trouble::Jolted { most_mm_s, step_mm_s, is_lowered } => {
             let rule = if is_lowered { "the lowest rule that is set" } else { "the rule" };
-            let detail = format!("{from}; at most {} mm/s, {rule} allows {} mm/s", short(most_mm_s), short(step_mm_s));
+            let detail = format!("{from}; at most {most_mm_s:.2} mm/s, {rule} allows {step_mm_s:.2} mm/s");
             (Code::PartJolted, detail)
         }
     };
     findings.add(code, || Place { line: 0, layer: u64::from(warning.layer), z_mm: warning.z_mm, time_s: None, detail });
+}
+
+/// What a part would have to be instead, on the safe side: width, height and stiffness, times what they are.
+fn changed([width, height, stiffness]: [f64; 3]) -> String {
+    let up = |times: f64| (10.0 * times).ceil() / 10.0;
+    format!(
+        "{:.1} times as wide, {:.0} % of the height, {:.1} times as stiff",
+        up(width),
+        (100.0 * height).floor(),
+        up(stiffness)
+    )
 }

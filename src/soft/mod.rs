@@ -142,6 +142,15 @@ pub struct Warning {
     pub what: Trouble,
 }
 
+/// What the nozzle's drag does at the least speed to which beads are slowed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Slowest {
+    /// That speed, mm/s.
+    pub speed_mm_s: f64,
+    /// How far the part is dragged at it, mm.
+    pub by_mm: f64,
+}
+
 /// What is wrong with a part.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Trouble {
@@ -164,7 +173,9 @@ pub enum Trouble {
         /// How far it may go, mm.
         allowed_mm: f64,
         /// Speed at which it would be within that, mm/s.
-        speed_mm_s: f64,
+        bears_mm_s: f64,
+        /// The least speed, where that is still too fast.
+        slowest: Option<Slowest>,
     },
     /// The controller's jumps of speed at corners shake it further than it may sway.
     Jolted {

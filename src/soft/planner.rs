@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use super::bands::{Band, keep_least, keep_most};
 use super::terms::Terms;
-use super::{KnownLimits, LayerLimits, SoftPlan, Trouble, Warning};
+use super::{KnownLimits, LayerLimits, Slowest, SoftPlan, Trouble, Warning};
 use crate::physics::buckling::Tower;
 use crate::physics::drag;
 use crate::physics::stand::{Footing, Response, Stand};
@@ -301,29 +301,13 @@ impl SoftPlanner {
             bears[axis] = Some(limit);
         }
         let give = response.x.give_mm_per_n.max(response.y.give_mm_per_n);
-        let fastest = record.fastest_mm_s;
-        let (mut drag_mm, mut drag_speed) = (0.0, f64::INFINITY);
         if let Some(melt) = terms.melt {
             let face = width * (0.5 * terms.face_mm).max(0.0);
-            if let Ok(force) = drag::force_n(melt, fastest, island.height_mm, face) {
-                drag_mm = force * give;
-                keep_most(&mut self.open.drag_mm, Some(drag_mm));
-                if drag_mm > allowed {
-                    let speed = drag::speed_limit(melt, island.height_mm, face, give, allowed).unwrap_or(f64::INFINITY);
-                    drag_speed = speed;
-                }
-            }
+            let by = |speed: f64| drag::force_n(melt, speed, island.height_mm, face).map_or(0.0, |force| force * give);
+            self.drag(record, by, allowed, || drag::speed_limit(melt, island.height_mm, face, give, allowed).ok());
         }
-        let (least, clamp) = (terms.least_mm_s2, terms.clamp_drag);
-        let is_lowered = terms.lowers_corners;
-        if drag_speed.is_finite() {
-            if clamp {
-                self.limits.drag_mm_s = self.limits.drag_mm_s.min(drag_speed as f32);
-            } else {
-                let trouble = Trouble::Dragged { by_mm: drag_mm, allowed_mm: allowed, speed_mm_s: drag_speed };
-                self.warn(record, trouble);
-            }
-        }
+        let terms = &self.terms;
+        let (least, is_lowered) = (terms.least_mm_s2, terms.lowers_corners);
         for (axis, limit) in bears.into_iter().enumerate() {
             let Some(Limit { accel_mm_s2, speed_step_mm_s }) = limit else { continue };
             let held = if axis == 0 { &mut self.open.accel_x_mm_s2 } else { &mut self.open.accel_y_mm_s2 };
@@ -338,6 +322,34 @@ impl SoftPlanner {
             if speed_step_mm_s < step_mm_s {
                 self.warn(record, Trouble::Jolted { most_mm_s: speed_step_mm_s, step_mm_s, is_lowered });
             }
+        }
+    }
+
+    /// Takes the drag of the nozzle on an island into the limits of its layer. `by`: how far it goes at a speed, mm;
+    /// `bears`: speed at which that is what is allowed, mm/s.
+    fn drag(
+        &mut self,
+        record: &LayerRecord,
+        by: impl Fn(f64) -> f64,
+        allowed_mm: f64,
+        bears: impl Fn() -> Option<f64>,
+    ) {
+        let fastest = record.fastest_mm_s;
+        let by_mm = by(fastest);
+        keep_most(&mut self.open.drag_mm, Some(by_mm));
+        let Some(bears_mm_s) = (by_mm > allowed_mm).then(bears).flatten().filter(|speed| speed.is_finite()) else {
+            return;
+        };
+        let slowest_mm_s = self.terms.least_mm_s.min(fastest);
+        let is_clamped = self.terms.clamp_drag;
+        if is_clamped {
+            self.limits.drag_mm_s = self.limits.drag_mm_s.min(bears_mm_s.max(slowest_mm_s) as f32);
+        }
+        let is_enough = bears_mm_s >= slowest_mm_s;
+        if !(is_clamped && is_enough) {
+            let slowest = (!is_enough).then(|| Slowest { speed_mm_s: slowest_mm_s, by_mm: by(slowest_mm_s) });
+            let by_mm = slowest.filter(|_| is_clamped).map_or(by_mm, |slowest| slowest.by_mm);
+            self.warn(record, Trouble::Dragged { by_mm, allowed_mm, bears_mm_s, slowest });
         }
     }
 
