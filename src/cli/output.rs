@@ -64,7 +64,7 @@ pub fn hook_error(error: &Error) {
 
 /// Standard output for G-code.
 pub fn gcode() -> impl Write + Send {
-    // Blocks come in hundreds of kilobytes; the line buffer of `Stdout` passes them through.
+    // What comes as a whole block passes through the line buffer of `Stdout`.
     io::stdout()
 }
 

@@ -60,8 +60,8 @@ pub fn deviation_of_right_angle(speed: f64, accel: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// S. Jeon, cornering algorithm article, 2011: table of the check values, section 9, for a = 1000 mm/s² and a
-    /// deviation of 0.05 mm. First column: angle between the moves, degrees, 180 minus the turn.
+    /// S. Jeon, article on the cornering algorithm, 2011, its formula for a = 1000 mm/s² and a deviation of 0.05 mm. First
+    /// column: angle between the moves, degrees, 180 minus the turn.
     #[test]
     fn published_corner_speeds() {
         let rows = [

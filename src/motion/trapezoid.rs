@@ -9,7 +9,7 @@ use crate::units::Bounded;
 /// `start` and `end` are squared speeds, mm²/s²; `ramp` is 2 a L, mm²/s². Meaningful for |start - end| <= ramp.
 ///
 /// # Source
-/// Uniform acceleration; table "Trapezoid" of the check values.
+/// Uniform acceleration: v² = v0² + 2 a s.
 pub fn peak_sq(start: f64, end: f64, ramp: f64) -> f64 {
     0.5 * (start + end + ramp)
 }
@@ -27,7 +27,7 @@ pub fn peak_sq(start: f64, end: f64, ramp: f64) -> f64 {
 /// Where rounding leaves less than nothing for the cruise, it takes no time.
 ///
 /// # Source
-/// Uniform acceleration; table "Trapezoid" of the check values.
+/// Uniform acceleration: v² = v0² + 2 a s.
 pub fn time(length: f64, entry: f64, top: f64, exit: f64, accel: f64) -> f64 {
     time_by(length, entry, top, exit, 0.5 / accel)
 }
@@ -44,7 +44,7 @@ pub fn time_by(length: f64, entry: f64, top: f64, exit: f64, half: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// Table "Trapezoid" of the check values, section 9: length, entry, exit, asked speed, acceleration, peak, time.
+    /// By hand from v² = v0² + 2 a s: length, entry, exit, asked speed, acceleration, peak, time.
     #[test]
     fn closed_forms() {
         let rows: [[f64; 7]; 5] = [

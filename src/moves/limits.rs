@@ -152,7 +152,7 @@ mod tests {
         assert_eq!(limits.print_accel, Some(700.0), "a value that is not above zero changes nothing");
     }
 
-    /// The table of controller rules: `M204 S`, or P and T together, of which the smaller counts; the rest is unknown.
+    /// Common practice, no source: `M204 S`, or P and T together, of which the smaller counts; the rest is unknown.
     #[test]
     fn a_controller_with_named_commands_knows_one_form() {
         let mut limits = MotionLimits::default();

@@ -10,7 +10,7 @@ use crate::moves::{Kind, Move};
 use crate::physics::melt::Melt;
 use crate::units::VolumeFlow;
 
-/// Time over which a controller that compensates spreads a jump of the extruder, s (planner facts: 0.040 s by default).
+/// Time over which a controller that compensates spreads a jump of the extruder, s (0.040 s unless it is set, common practice, no source).
 const SMOOTHING_S: f64 = 0.040;
 /// Flows closer to zero than this do not turn the screw, mm³/s.
 const STANDS_MM3_S: f64 = 1e-9;

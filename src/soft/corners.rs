@@ -10,7 +10,7 @@ use crate::profile::Corner;
 const LEAST_SPEED_MM_S: f64 = 0.2;
 /// Lowest jump by axis, mm/s: boards do not run slower than some steps a second anyway.
 const LEAST_STEP_MM_S: f64 = 0.5;
-/// Lowest deviation that boards take, mm (controller rules: 0.01 to 0.3).
+/// Lowest deviation that boards take, mm (0.01 to 0.3, common practice, no source).
 const LEAST_DEVIATION_MM: f64 = 0.01;
 
 /// Largest jump along an axis for each mm/s of speed at a right angle.

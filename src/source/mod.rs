@@ -1,4 +1,4 @@
-//! Bytes in, bytes out: the only part of the library that touches the file system.
+//! Bytes in, bytes out: with `profile/find.rs` the only part of the library that touches the file system.
 //!
 //! [`Input`] makes a file or a stream seekable and refuses what is not plain G-code text; [`Replacement`] puts
 //! a finished file in the place of another, or leaves everything as it was.
