@@ -14,6 +14,7 @@ use meltwright::demand::capacity::Capacity;
 use meltwright::pipeline::{self, Options};
 use meltwright::profile::Profile;
 use meltwright::summary::Summary;
+use meltwright::summary::course::Series;
 
 fn profile(more: &[&str]) -> Profile {
     runs::embedded(["screw.virtual_diameter_mm=1.75"].into_iter().chain(more.iter().copied()))
@@ -59,6 +60,28 @@ fn an_output_is_judged_as_its_account_tells() {
         assert!(judged.stops.runs.abs_diff(written.stops.runs) <= written.stops.runs / 20, "{way}: {:?}", judged.stops);
         assert!(judged.part.is_none(), "{way}");
     }
+}
+
+/// Whoever tells what an output asks at most tells the same, and why its capacity is another one than that of the file before:
+/// 12 mm³ of 60 s are 0.2 mm³/s.
+#[test]
+fn an_output_asks_the_same_wherever_it_is_told() {
+    let input =
+        std::fs::read(concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/demo/casting_pads.gcode")).expect("a demo");
+    let profile = profile(&["controller.preset=host"]);
+    let options = Options { hash: false, course: true, again: true, ..Options::default() };
+    let output = runs::rewrite(&input, &profile, &options).expect("a rewrite").0;
+    let judged = pipeline::audit(&mut Cursor::new(&output), &profile, &options, &mut |_| {}).expect("an audit");
+    let highest = |series: &Series| series.bins().iter().map(|bin| bin.peak_mm3_s).fold(0.0, f64::max);
+    let asked = judged.before.peak_demand_mm3_s;
+    assert!((29.0..=30.0 + 1e-6).contains(&asked), "{asked}");
+    assert_eq!(highest(&judged.course.as_ref().expect("a course").before), asked);
+    assert_eq!(highest(&judged.outline.as_ref().expect("an outline").demand), asked);
+    let told = judged.findings.iter().find(|finding| finding.code == "rewritten").expect("the finding");
+    assert_eq!(
+        told.places[0].detail,
+        "30.0 mm³/s at once, 18.2 mm³/s on average: 18.0 mm³/s kept up, and 12.0 mm³ stored before the nozzle over 60 s"
+    );
 }
 
 /// E of a position is in inches too where the file goes over to them.

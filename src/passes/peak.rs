@@ -10,10 +10,29 @@ fn counted(step: &Move, capacity: &Capacity) -> f64 {
     step.volume.abs() - capacity.leeway_mm3
 }
 
-/// What a move asks at a speed, mm³/s.
+/// What a move asks at a speed, mm³/s. What the leeway hides is left out only where it lies above what the screw gives, so
+/// that all below is told as it is.
+#[inline]
 pub fn demand(step: &Move, speed: f64, capacity: &Capacity) -> f64 {
     let distance = step.distance();
-    if distance > 0.0 { speed * counted(step, capacity).at_least(0.0) / distance } else { 0.0 }
+    if distance <= 0.0 {
+        return 0.0;
+    }
+    let whole = step.volume.abs() / distance * speed;
+    match most(step.kind, capacity) {
+        Some((flow, _)) if whole > flow => (counted(step, capacity) / distance * speed).at_least(flow),
+        _ => whole,
+    }
+}
+
+/// The flow a move may ask, and why no more.
+#[inline]
+fn most(kind: Kind, capacity: &Capacity) -> Option<(f64, Reason)> {
+    match kind {
+        Kind::Bead => Some((capacity.peak_mm3_s, Reason::PeakCapacity)),
+        Kind::EIn | Kind::EOut | Kind::MovingEOut => Some((capacity.screw_mm3_s, Reason::ScrewSpeed)),
+        _ => None,
+    }
 }
 
 /// The speed at which the move asks just what the screw gives; `None` where nothing bounds it.
@@ -25,11 +44,7 @@ pub fn limit(step: &Move, capacity: &Capacity) -> Option<(f64, Reason)> {
     if !step.has(Move::SCREW) || volume <= 0.0 {
         return None;
     }
-    let (flow, reason) = match step.kind {
-        Kind::Bead => (capacity.peak_mm3_s, Reason::PeakCapacity),
-        Kind::EIn | Kind::EOut | Kind::MovingEOut => (capacity.screw_mm3_s, Reason::ScrewSpeed),
-        _ => return None,
-    };
+    let (flow, reason) = most(step.kind, capacity)?;
     Some((flow * step.distance() / volume, reason))
 }
 
@@ -44,4 +59,25 @@ pub fn judge(step: &Move, top: f64, capacity: &Capacity) -> Verdict {
         verdict.limit(speed, reason);
     }
     verdict
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moves::sample;
+    use crate::profile::Profile;
+
+    /// Of 10 mm with 5 mm³, of which 1 mm³ is let through, at a capacity of 30 mm³/s.
+    #[test]
+    fn what_is_let_through_is_left_out_above_the_capacity_only() {
+        let mut capacity = Capacity::of(&Profile::embedded());
+        (capacity.peak_mm3_s, capacity.leeway_mm3) = (30.0, 1.0);
+        let step = sample::bead(10.0, 5.0);
+        for (speed, asked) in [(40.0, 20.0), (60.0, 30.0), (70.0, 30.0), (75.0, 30.0), (100.0, 40.0)] {
+            let told = demand(&step, speed, &capacity);
+            assert!((told - asked).abs() < 1e-9, "{speed} mm/s: {told}");
+            let (most, _) = limit(&step, &capacity).expect("a limit");
+            assert_eq!(told > 30.000_001, speed > most * 1.000_001, "{speed} mm/s of {most}");
+        }
+    }
 }

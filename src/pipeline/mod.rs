@@ -39,7 +39,7 @@ use sha2::{Digest, Sha256};
 
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
-use crate::findings::{Code, Finding, Level};
+use crate::findings::{Code, Finding, Level, Place};
 use crate::hopper::HopperPlan;
 use crate::inspect::Inspection;
 use crate::inspect::beads::Beads;
@@ -52,7 +52,7 @@ use crate::passes::e_count::{DECIMALS, Unit};
 use crate::profile::{Excess, Profile};
 use crate::soft::Terms;
 use crate::source::block::BlockReader;
-use crate::summary::course::Course;
+use crate::summary::course::{Course, Outline};
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
 use crate::survey::Surveyor;
@@ -294,6 +294,23 @@ fn capacity_and_passes(profile: &Profile, passes: Passes, e_mm3: Option<f64>) ->
     }
 }
 
+/// The capacity by which an output is judged, in words: what it has beyond that of other files.
+fn told_of_capacity(profile: &Profile, capacity: &Capacity) -> String {
+    let (peak, sustained) = (capacity.peak_mm3_s, capacity.sustained_mm3_s);
+    let kept_up = Capacity::of(profile).sustained_mm3_s;
+    let stored = (sustained - kept_up) * capacity.window_s;
+    let of_which = match stored < 0.05 {
+        true => String::new(),
+        false => {
+            format!(
+                ": {kept_up:.1} mm³/s kept up, and {stored:.1} mm³ stored before the nozzle over {} s",
+                capacity.window_s
+            )
+        }
+    };
+    format!("{peak:.1} mm³/s at once, {sustained:.1} mm³/s on average{of_which}")
+}
+
 /// Runs a file through all stations. `refills`: where a pause goes, if any are written.
 fn run<R: Read + Seek + Send, W: Write + Send>(
     input: &mut R,
@@ -365,15 +382,15 @@ fn run<R: Read + Seek + Send, W: Write + Send>(
     let tally = Tally::new(&capacity);
     let mut ledger = Ledger::new(tally, granules, inspection);
     if scan.settings.is_rewritten {
-        ledger.findings.add_for_file(Code::Rewritten);
+        ledger.findings.add(Code::Rewritten, || Place::of_file(told_of_capacity(profile, &capacity)));
     }
     if purpose == Purpose::Audit {
         ledger.beads = (!scan.settings.is_rewritten).then(|| Box::new(Beads::new(profile, &scan.settings)));
-        ledger.outline = Some(Box::default());
+        ledger.outline = Some(Box::new(Outline::new(&capacity)));
         ledger.braking = Some(Braking::new(profile, own_rules));
         ledger.capacity = passes.capacity.then(|| capacity.clone());
     }
-    ledger.course = options.course.then(|| Box::new(Course::new(capacity.peak_mm3_s)));
+    ledger.course = options.course.then(|| Box::new(Course::new(&capacity)));
     let e_letter = profile.screw.axis.value.to_ascii_uppercase();
     let mut hash = options.hash.then(Sha256::new);
     let mut output = output.map(|output| Hashed { output, hash: options.hash.then(Sha256::new) });

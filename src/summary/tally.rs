@@ -5,7 +5,7 @@ use crate::demand::average::MovingAverage;
 use crate::demand::capacity::Capacity;
 use crate::motion::Timing;
 use crate::moves::{Kind, Move, Role};
-use crate::passes::{ROUNDING, Reason, Verdict};
+use crate::passes::{ROUNDING, Reason, Verdict, peak};
 use crate::units::Bounded;
 use crate::units::{Density, Volume};
 
@@ -79,8 +79,7 @@ pub struct Executed<'a> {
 /// Sums over one file, before and after.
 #[derive(Clone, Debug)]
 pub struct Tally {
-    peak_capacity: f64,
-    leeway_mm3: f64,
+    capacity: Capacity,
     /// Upper edges of the bins, mm³/s.
     edges: [f64; EDGES.len()],
     slowed: u64,
@@ -105,8 +104,7 @@ impl Tally {
     /// Sums against a capacity.
     pub fn new(capacity: &Capacity) -> Self {
         Self {
-            peak_capacity: capacity.peak_mm3_s,
-            leeway_mm3: capacity.leeway_mm3,
+            capacity: capacity.clone(),
             edges: EDGES.map(|edge| edge * capacity.peak_mm3_s * ROUNDING),
             slowed: 0,
             figures: Figures::default(),
@@ -187,8 +185,8 @@ impl Tally {
         let volume = step.volume;
         self.figures.bead_volume_mm3 += volume;
         self.figures.bead_path_mm += step.length;
-        let area = (volume - self.leeway_mm3).at_least(0.0) / step.length;
-        let (flow_before, flow_after) = (area * done.before.top, area * done.after.top);
+        let [flow_before, flow_after] =
+            [done.before.top, done.after.top].map(|speed| peak::demand(step, speed, &self.capacity));
         // Beads of one role and layer follow each other: they are added up before they are sorted in.
         if (step.role, step.layer) != self.run_of {
             self.end_run();
@@ -221,7 +219,7 @@ impl Tally {
                 sum.1 += time;
             }
         };
-        let at_peak = (step.volume / self.peak_capacity).at_most(after);
+        let at_peak = (step.volume / self.capacity.peak_mm3_s).at_most(after);
         if reason == Reason::SustainedCapacity && step.kind == Kind::Bead && at_peak > before * ROUNDING {
             add(Reason::PeakCapacity, at_peak - before);
             add(reason, after - at_peak);
@@ -274,8 +272,8 @@ impl Tally {
             reason,
             speed_before_mm_s: step.speed,
             speed_after_mm_s: speed,
-            demand_before_mm3_s: step.flow_at(done.before.top),
-            demand_after_mm3_s: step.flow_at(done.after.top),
+            demand_before_mm3_s: peak::demand(step, done.before.top, &self.capacity),
+            demand_after_mm3_s: peak::demand(step, done.after.top, &self.capacity),
             time_added_s: added,
         };
         self.largest.insert(at, change);

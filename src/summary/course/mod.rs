@@ -15,9 +15,11 @@ pub use outline::Outline;
 pub use series::{Bin, Series};
 
 use super::tally::Executed;
+use crate::demand::capacity::Capacity;
 use crate::moves::arc::ArcPath;
 use crate::moves::track::Track;
 use crate::moves::{Kind, Move, Side};
+use crate::passes::peak;
 
 /// Steps of the distribution of demand, share of the peak capacity.
 const FLOW_STEP: f64 = 0.02;
@@ -79,12 +81,12 @@ pub struct Course {
     pub samples: Samples,
     /// What stands in some layers.
     pub grounds: Grounds,
-    peak_mm3_s: f64,
+    capacity: Capacity,
 }
 
 impl Course {
-    /// Before the first move. `peak_mm3_s`: peak capacity.
-    pub fn new(peak_mm3_s: f64) -> Self {
+    /// Before the first move.
+    pub fn new(capacity: &Capacity) -> Self {
         Self {
             before: Series::default(),
             after: Series::default(),
@@ -93,7 +95,7 @@ impl Course {
             layers: LayerTimes::default(),
             samples: Samples::default(),
             grounds: Grounds::default(),
-            peak_mm3_s,
+            capacity: capacity.clone(),
         }
     }
 
@@ -117,8 +119,10 @@ impl Course {
         let is_bead = own && step.kind == Kind::Bead && step.length > 0.0;
         let (mut flow_before, mut flow_after) = (0.0, 0.0);
         if is_bead {
-            (flow_before, flow_after) = (step.flow_at(done.before.top), step.flow_at(done.after.top));
-            let shares = [flow_before / self.peak_mm3_s, flow_after / self.peak_mm3_s];
+            let capacity = &self.capacity;
+            flow_before = peak::demand(step, done.before.top, capacity);
+            flow_after = peak::demand(step, done.after.top, capacity);
+            let shares = [flow_before, flow_after].map(|flow| flow / capacity.peak_mm3_s);
             self.flows_before.add(shares[0], done.before.time);
             self.flows_after.add(shares[1], done.after.time);
             if step.layer != self.layers.layer() {
