@@ -161,6 +161,11 @@ fn an_audit_of_the_demo() {
     }
     let peak = format!("{:.1} mm³/s", account["before"]["peak_demand_mm3_s"].as_f64().expect("a figure"));
     assert!(page.contains(&format!("<dd>{peak}</dd>")) && ran.stdout.contains(&peak));
+    let asked = |key: &str| account["before"][key].as_f64().expect("a figure");
+    let told = format!("Single beads ask up to {:.1} mm³/s (at ", asked("peak_demand_mm3_s"));
+    assert!(page.contains(&told), "{told}");
+    let told = format!("the mean over 1 min reaches {:.1} mm³/s (at ", asked("sustained_demand_mm3_s"));
+    assert!(page.contains(&told), "{told}");
     assert!(page.contains("Do not print this file as it is: 2 errors"));
     assert!(page.contains(account["provenance"]["input_sha256"].as_str().expect("a hash")));
     assert!(page.len() < 600_000, "{}", page.len());

@@ -3,7 +3,7 @@
 use meltwright::findings::Code;
 use meltwright::profile::{Output, Profile};
 use meltwright::summary::course::{Course, LayerSpan, Series};
-use meltwright::summary::{Band, PartFigures, Summary};
+use meltwright::summary::{Band, Figures, PartFigures, Summary};
 
 use super::chart::{Axis, Chart, Level, Line, Zone};
 use super::markup::{Column, Grid, Html};
@@ -69,15 +69,17 @@ impl Sources<'_> {
 
     /// Demand against time, before and after.
     pub fn demand(&self) -> Html {
-        let mut plots = self.demand_of("demand", "Demand of the file as it came", &self.course.before);
+        let Summary { before, after, .. } = self.summary;
+        let mut plots = self.demand_of("demand", "Demand of the file as it came", &self.course.before, before);
         if self.differs() {
             let title = format!("Demand {}", self.output);
-            plots.add(self.demand_of("demand-after", &title, &self.course.after));
+            plots.add(self.demand_of("demand-after", &title, &self.course.after, after));
         }
         plots
     }
 
-    fn demand_of(&self, id: &'static str, title: &str, series: &Series) -> Html {
+    /// The plot of a series; the highest values are those of the `figures`, which no step of time blurs.
+    fn demand_of(&self, id: &'static str, title: &str, series: &Series, figures: &Figures) -> Html {
         let record = &self.summary.provenance;
         let (unit_s, x) = clock(self.longest_s());
         let peaks = || series.bins().iter().map(|bin| bin.peak_mm3_s);
@@ -85,8 +87,8 @@ impl Sources<'_> {
         let means = series.average(window_s);
         let all = [&self.course.before, &self.course.after].into_iter().flat_map(|series| series.bins());
         let highest = all.map(|bin| bin.peak_mm3_s).fold(record.peak_capacity_mm3_s, f64::max);
-        let (at, peak) = largest(peaks());
-        let (mean_at, mean) = largest(means.iter().copied());
+        let (at, mean_at) = (largest(peaks()).0, largest(means.iter().copied()).0);
+        let (peak, mean) = (figures.peak_demand_mm3_s, figures.sustained_demand_mm3_s);
         let when = |index: usize| time(index as f64 * series.width_s());
         let against = |asked: f64, given: f64| {
             let relation = if asked > given * (1.0 + 1e-6) { "more than" } else { "within" };
@@ -98,7 +100,7 @@ impl Sources<'_> {
             flow(peak),
             when(at),
             against(peak, record.peak_capacity_mm3_s),
-            time(window_s),
+            time(record.sustained_window_s),
             flow(mean),
             when(mean_at),
             against(mean, record.sustained_capacity_mm3_s),
