@@ -75,7 +75,7 @@ fn a_screw_as_json() {
     assert!((number("melt_flow_mm3_s") / number("pressure_mpa") - 24.5437).abs() < 1e-4);
     assert_eq!(found["basis"], "estimated from geometry");
     assert_eq!(found["index"], 1.0);
-    assert!(number("capacity_mm3_s") > number("derated_capacity_mm3_s"));
+    assert!(number("lowest_limit_mm3_s") > number("capacity_mm3_s"));
     assert!(ran.stderr.contains("Estimated from geometry"), "the text makes room for the JSON");
 }
 

@@ -45,6 +45,8 @@ pub struct Setup {
     pub melting_limit: Option<VolumeFlow>,
     /// Pressure the head, the seals or the drive bear.
     pub pressure_limit: Option<Pressure>,
+    /// Share of the lowest limit that is counted on, above 0.
+    pub derate: f64,
 }
 
 /// What bounds the output.
@@ -91,9 +93,11 @@ pub struct Estimate {
     /// All limits that are known, as laid.
     pub limits: Vec<(Limit, VolumeFlow)>,
     /// The lowest of them.
-    pub capacity: VolumeFlow,
+    pub lowest: VolumeFlow,
     /// Which one that is.
     pub limiting: Limit,
+    /// The share of it that is counted on.
+    pub capacity: VolumeFlow,
     /// What a turn gives as long as neither melting nor pressure bounds it, as laid.
     pub specific_output: SpecificOutput,
     /// Speed that gives the capacity, as if output were proportional to it.
@@ -130,7 +134,8 @@ impl Estimate {
         let by_pressure = |pressure| (Limit::Pressure, setup.die.flow(pressure, setup.melt) * as_laid);
         limits.extend(setup.pressure_limit.map(by_pressure));
         let lowest = limits.iter().copied().reduce(|least, next| if next.1 < least.1 { next } else { least });
-        let (limiting, capacity) = lowest.unwrap_or((Limit::Pumping, VolumeFlow::ZERO));
+        let (limiting, lowest) = lowest.unwrap_or((Limit::Pumping, VolumeFlow::ZERO));
+        let capacity = lowest * above_zero("the share of the lowest limit", setup.derate)?;
         let specific_output = SpecificOutput::from_mm3_rev(from_turning * 60.0 / rpm);
         let channel_rate = channel.shear_rate(setup.speed);
         let melt_volume = channel.volume() + before_metering(setup)? + setup.head;
@@ -144,8 +149,9 @@ impl Estimate {
             residence_s: melt_volume.as_mm3() / (capacity.as_mm3_s() / as_laid),
             melt_volume,
             limits,
-            capacity,
+            lowest,
             limiting,
+            capacity,
             specific_output,
             speed_at_capacity: RotationSpeed::from_rpm(capacity.as_mm3_s() / specific_output.as_mm3_rev() * 60.0),
             mass_per_min: Volume::from_mm3(capacity.as_mm3_s() * 60.0) * solid,
@@ -208,6 +214,7 @@ mod tests {
             speed: RotationSpeed::from_rpm(60.0),
             melting_limit: None,
             pressure_limit: None,
+            derate: 1.0,
         }
     }
 
@@ -236,6 +243,18 @@ mod tests {
         assert!((found.residence_s - 333.53).abs() < 0.005, "{}", found.residence_s);
         assert!((found.speed_at_capacity.as_rpm() - 11.164).abs() < 0.0005, "{:?}", found.speed_at_capacity);
         assert!((found.specific_output.as_mm3_rev() - 161.2345).abs() < 0.0001);
+    }
+
+    /// Nine tenths of 30 mm³/s take 333.53 s / 0.9, at 0.9 times the speed, and give 0.9 times 1.8 g/min.
+    #[test]
+    fn all_at_the_capacity_is_of_what_is_counted_on() {
+        let found =
+            Estimate::of(&Setup { melting_limit: Some(VolumeFlow::from_mm3_s(30.0)), derate: 0.9, ..setup() }).unwrap();
+        assert_eq!((found.lowest.as_mm3_s(), found.capacity.as_mm3_s()), (30.0, 27.0));
+        assert!((found.residence_s - 370.59).abs() < 0.005, "{}", found.residence_s);
+        assert!((found.speed_at_capacity.as_rpm() - 10.0475).abs() < 0.0005, "{:?}", found.speed_at_capacity);
+        assert!((found.mass_per_min.as_g() - 1.62).abs() < 1e-12, "{:?}", found.mass_per_min);
+        assert!(Estimate::of(&Setup { derate: 0.0, ..setup() }).is_err());
     }
 
     #[test]

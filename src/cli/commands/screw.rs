@@ -40,13 +40,7 @@ pub fn run(args: &ScrewArgs) -> Result<Exit> {
     let setup = setup(args, &chosen.profile, &library, &mut assumed)?;
     let estimate = Estimate::of(&setup).map_err(no_answer)?;
     let nozzle = args.nozzle_bore.unwrap_or(chosen.profile.nozzle.diameter_mm.value);
-    let report = Report {
-        setup: &setup,
-        estimate: &estimate,
-        assumptions: &assumed.list,
-        derate: chosen.profile.screw.derate.value,
-        nozzle_mm: nozzle,
-    };
+    let report = Report { setup: &setup, estimate: &estimate, assumptions: &assumed.list, nozzle_mm: nozzle };
     if let Some(path) = &args.plot {
         write_text(path, &screw::figure(&report).svg())?;
     }
@@ -119,6 +113,7 @@ fn setup(args: &ScrewArgs, profile: &Profile, library: &Library, assumed: &mut A
         speed: RotationSpeed::from_rpm(speed),
         melting_limit: melting.value.map(VolumeFlow::from_mm3_s),
         pressure_limit: args.max_pressure.map(Pressure::from_mpa),
+        derate: profile.screw.derate.value,
     })
 }
 

@@ -35,8 +35,6 @@ pub struct Report<'a> {
     pub estimate: &'a Estimate,
     /// What was not given.
     pub assumptions: &'a [Assumption],
-    /// Share of the capacity the profile uses.
-    pub derate: f64,
     /// Bore of the nozzle, mm.
     pub nozzle_mm: f64,
 }
@@ -45,7 +43,7 @@ pub struct Report<'a> {
 pub fn text(report: &Report<'_>) -> String {
     let Report { setup, estimate, .. } = report;
     let headline = format!(
-        "Estimated from geometry: {} as laid ({} g/min), limited by {}.",
+        "Estimated from geometry: a capacity of {} as laid ({} g/min), limited by {}.",
         flow(estimate.capacity),
         decimal(estimate.mass_per_min.as_g(), 1),
         words(estimate.limiting)
@@ -56,7 +54,7 @@ pub fn text(report: &Report<'_>) -> String {
         decimal(setup.speed.as_rpm(), 0),
         point(report).text()
     ));
-    text.push_str(&format!("\nCapacity by limit, as laid\n{}", limits(report).text()));
+    text.push_str(&format!("\nLimits and capacity, as laid\n{}", limits(report).text()));
     text.push_str(&format!("\nScrew and nozzle\n{}", figure(report).text()));
     let mut table = Table::new([Align::Left, Align::Left, Align::Left]);
     for assumption in report.assumptions {
@@ -105,7 +103,7 @@ fn point(report: &Report<'_>) -> Table {
 }
 
 fn limits(report: &Report<'_>) -> Table {
-    let Report { setup, estimate, derate, .. } = report;
+    let Report { setup, estimate, .. } = report;
     let mut table = Table::new([Align::Left, Align::Right, Align::Left]);
     for (limit, bound) in &estimate.limits {
         let note = if *limit == estimate.limiting { "the lowest" } else { "" };
@@ -118,9 +116,9 @@ fn limits(report: &Report<'_>) -> Table {
     if setup.pressure_limit.is_none() {
         unknown(&mut table, Limit::Pressure, "--max-pressure");
     }
-    let speed = estimate.speed_at_capacity.as_rpm() * derate;
-    let used = format!("the lowest times {}, at about {} rev/min", decimal(*derate, 2), decimal(speed, 1));
-    table.row(["capacity", &flow(estimate.capacity * *derate), &used]);
+    let (share, speed) = (decimal(setup.derate, 2), decimal(estimate.speed_at_capacity.as_rpm(), 1));
+    let used = format!("the lowest times {share}, at about {speed} rev/min");
+    table.row(["capacity", &flow(estimate.capacity), &used]);
     table
 }
 
@@ -233,8 +231,10 @@ pub struct Account<'a> {
     densities: Densities,
     limits: Vec<Bound>,
     limiting: Limit,
+    /// The lowest of the limits.
+    lowest_limit_mm3_s: VolumeFlow,
+    /// What the profile counts on: the lowest limit times `screw.derate`.
     capacity_mm3_s: VolumeFlow,
-    derated_capacity_mm3_s: VolumeFlow,
     mass_g_min: f64,
     speed_at_capacity_rpm: RotationSpeed,
     specific_output_mm3_rev: SpecificOutput,
@@ -263,8 +263,8 @@ pub fn account<'a>(report: &Report<'a>) -> Account<'a> {
         densities: setup.densities,
         limits: bounds.collect(),
         limiting: estimate.limiting,
+        lowest_limit_mm3_s: estimate.lowest,
         capacity_mm3_s: estimate.capacity,
-        derated_capacity_mm3_s: estimate.capacity * report.derate,
         mass_g_min: estimate.mass_per_min.as_g(),
         speed_at_capacity_rpm: estimate.speed_at_capacity,
         specific_output_mm3_rev: estimate.specific_output,
