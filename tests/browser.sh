@@ -51,7 +51,9 @@ for report in "$@"; do
     if grep CONSOLE "$folder/log.txt" >&2; then fail "the console is not empty"; fi
     # A print without beads has no layers to show. The words are written by the script once a layer is drawn.
     if grep -q 'id="layer-info"' "$report"; then
-        grep -q 'id="layer-told"[^>]*>Layer [0-9]*, z [0-9.]* mm: [0-9]* beads' "$name-dom.txt" || fail "no layer is drawn"
+        counts='[0-9]\{1,3\}\(,[0-9]\{3\}\)*'
+        grep -q "id=\"layer-told\"[^>]*>Layer [0-9]*, z [0-9.]* mm: $counts beads, $counts mm long" "$name-dom.txt" ||
+            fail "no layer is drawn"
         grep -q 'aria-valuetext="layer [0-9]' "$name-dom.txt" || fail "the slider does not say its layer"
         if grep -q 'id="layer-choice" hidden' "$name-dom.txt"; then fail "the layers cannot be chosen"; fi
     fi

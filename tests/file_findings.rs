@@ -120,7 +120,7 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
     ("low-flow", &[], &[("low-flow", 7, "37 % of the time below 0.5 mm³/s, first here")]),
     ("low-flow", &["part.least_flow_mm3_s=0.3"], &[]),
     // What follows the last bead is no rest.
-    ("long-rest", &[], &[("long-rest", 8, "200 s without a bead before it")]),
+    ("long-rest", &[], &[("long-rest", 8, "3 min 20 s without a bead before it")]),
     // 20 of 21 layers without it: 95.2 %.
     ("fan-off", &["part.air_w_m2_k=60"], &[("fan-off", 0, "off for 95 % of the volume; 60 W/(m² K) counted on")]),
     ("fan-off", &["part.air_w_m2_k=10"], &[]),

@@ -120,7 +120,7 @@ fn a_limit_of_e_says_what_it_leaves() {
     assert_eq!(first(&findings), Some((6, "75 instead of 100 mm/s: at most 120 units of E/s".to_owned())));
     let slow = ["machine.axis_accel_mm_s2=[3000, 3000, 200, 500]", "machine.axis_speed_mm_s=[300, 300, 20, 500]"];
     let findings = audit(&motion("e-limit"), &profile("board", &slow)).findings;
-    assert_eq!(first(&findings), Some((6, "312 instead of 3000 mm/s²: at most 500 units of E/s²".to_owned())));
+    assert_eq!(first(&findings), Some((6, "312 instead of 3,000 mm/s²: at most 500 units of E/s²".to_owned())));
     let free = ["machine.axis_accel_mm_s2=none", "machine.axis_speed_mm_s=none"];
     assert_eq!(first(&audit(&motion("e-limit"), &profile("board", &free)).findings), None);
     // The file itself may raise it.
@@ -138,14 +138,14 @@ fn steps_that_come_too_fast_are_named() {
     let limit = "controller.max_step_rate_hz=7000";
     // E of line 9: 3 units, 20 of them a second, 500 steps each.
     let expected = [
-        (9, "E: 10000 steps a second, at most 7000".to_owned()),
-        (6, "X: 8000 steps a second, at most 7000".to_owned()),
+        (9, "E: 10,000 steps a second, at most 7,000".to_owned()),
+        (6, "X: 8,000 steps a second, at most 7,000".to_owned()),
     ];
     assert_eq!(found(&[limit]), expected);
     // Line 5 at 100 mm/s goes 10, 10 and 0.4 mm: (10 + 10)/14.148 · 8000.
     let belts = found(&[limit, "machine.kinematics=crossed-belts"]);
     let diagonal = belts.iter().find(|place| place.0 == 5).expect("the diagonal");
-    assert_eq!(diagonal.1, "Y: 11309 steps a second, at most 7000");
+    assert_eq!(diagonal.1, "Y: 11,309 steps a second, at most 7,000");
     assert_eq!(belts.len(), 3);
     let delta = found(&[limit, "machine.kinematics=delta"]);
     assert_eq!(delta, expected[..1]);

@@ -1,6 +1,7 @@
 //! What the reader should know or act on: typed, counted, deduplicated, each with a remedy.
 
 mod codes;
+pub mod number;
 
 use serde::Serialize;
 

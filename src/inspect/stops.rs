@@ -9,6 +9,7 @@
 use serde::Serialize;
 
 use super::Seen;
+use crate::findings::number::{counted, time};
 use crate::findings::{Code, Findings, Place};
 use crate::moves::Kind;
 use crate::profile::Profile;
@@ -169,7 +170,7 @@ impl Stops {
     pub fn finish(self, total_mm3: f64, is_mended: bool, findings: &mut Findings) -> StopFigures {
         let figures = self.figures;
         if figures.longest_idle_s > LONG_REST_S {
-            let detail = format!("{:.0} s without a bead before it", figures.longest_idle_s);
+            let detail = format!("{} without a bead before it", time(figures.longest_idle_s));
             findings.add(Code::LongRest, || Place { detail, ..self.behind });
         }
         if !is_mended && total_mm3 > 0.0 && figures.drool_mm3 > TOLD_DROOL * total_mm3 {
@@ -180,8 +181,8 @@ impl Stops {
                     mm3 if mm3 < 1000.0 => format!("about {mm3:.1} mm³"),
                     mm3 => format!("about {:.1} cm³", mm3 * 1e-3),
                 };
-                let stops = figures.runs;
-                Place::of_file(format!("{amount}, {percent:.0} % of the print, in {stops} stops; melt lag {lag_s} s"))
+                let stops = counted(figures.runs, "stop");
+                Place::of_file(format!("{amount}, {percent:.0} % of the print, in {stops}; melt lag {lag_s} s"))
             });
         }
         figures
@@ -241,6 +242,17 @@ mod tests {
         assert_eq!((figures.runs, figures.decompressions), (2, 0));
         assert!((figures.longest_idle_s - 0.4).abs() < 1e-12 && figures.longest_idle_line == 3);
         assert_eq!(told, ["about 6.5 mm³, 4 % of the print, in 2 stops; melt lag 0.4 s"]);
+    }
+
+    /// Each stop of 0.4 s lets out 4 (1 - 1/e) = 2.528 mm³.
+    #[test]
+    fn many_stops_and_long_waits_are_told_for_people() {
+        let stop = [(Kind::Bead, 50.0, 5.0), (Kind::Travel, 0.0, 0.4)];
+        let mut moves = stop.repeat(1200);
+        moves.extend([(Kind::Dwell, 0.0, 7500.0), (Kind::Bead, 50.0, 5.0)]);
+        let told = run(&moves).1;
+        assert_eq!(told[0], "2 h 5 min without a bead before it");
+        assert_eq!(told[1], "about 3.0 cm³, 5 % of the print, in 1,201 stops; melt lag 0.4 s");
     }
 
     /// A charge along the path, an even bead, and a relief along the path: 4 mm³ are there when 4 (1 - 1/e) are turned back in

@@ -6,6 +6,7 @@ use super::granules::Granules;
 use super::planning::Besides;
 use super::scribe::short;
 use crate::demand::capacity::Capacity;
+use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
 use crate::inspect::beads::Beads;
 use crate::inspect::{self, Inspection};
@@ -189,7 +190,8 @@ fn report_braking(findings: &mut Findings, step: &Move, seen: &Seen, (line, at_s
     }
     if let Some(rate) = &seen.step_rate {
         findings.add_weighted(Code::StepRate, rate.rate_hz, || {
-            place(format!("{}: {:.0} steps a second, at most {:.0}", rate.axis, rate.rate_hz, rate.most_hz))
+            let (asked, most) = (decimal(rate.rate_hz, 0), decimal(rate.most_hz, 0));
+            place(format!("{}: {asked} steps a second, at most {most}", rate.axis))
         });
     }
 }

@@ -5,6 +5,7 @@ use super::edits::{Decided, ELine, Outgoing, Written, line_end_at};
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
+use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
 use crate::line::number::write_fixed;
 use crate::moves::named::RIGHT_ANGLE_SPEED;
@@ -381,5 +382,5 @@ fn report_unbounded(findings: &mut Findings, bears: f64, step: &Move, accel: f64
 
 /// A figure with one decimal where it has few digits before it.
 pub fn short(value: f64) -> String {
-    if value < 10.0 { format!("{value:.1}") } else { format!("{value:.0}") }
+    decimal(value, if value < 10.0 { 1 } else { 0 })
 }

@@ -10,7 +10,6 @@ pub mod hopper;
 pub mod html;
 pub mod json;
 mod layout;
-mod number;
 mod part;
 mod parts;
 pub mod plot;
@@ -24,6 +23,8 @@ pub mod spark;
 pub mod summary;
 pub mod weigh;
 pub mod why;
+
+use meltwright::findings::number;
 
 #[cfg(test)]
 mod sample;

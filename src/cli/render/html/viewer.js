@@ -6,6 +6,7 @@
   const [picture, slider, number, side, fit, told] =
     ["layer-picture", "layer-slider", "layer-number", "layer-side", "layer-fit", "layer-told"].map(find);
   const layers = info.layers;
+  const counted = (value) => Math.round(value).toLocaleString("en");
   let chosen = 0;
 
   // Runs of beads: a class before, a class after, and points in hundredths of a millimetre.
@@ -167,7 +168,7 @@
     const which = side ? Number(side.value) : 0;
     const above = layer.mm > 0 ? (100 * layer.above[which]) / layer.mm : 0;
     told.textContent =
-      `Layer ${layer.n}, z ${layer.z.toFixed(2)} mm: ${layer.beads} beads, ${Math.round(layer.mm)} mm long, ` +
+      `Layer ${layer.n}, z ${layer.z.toFixed(2)} mm: ${counted(layer.beads)} beads, ${counted(layer.mm)} mm long, ` +
       `demand up to ${Math.round(100 * layer.top[which])} % of the capacity, ` +
       `${above.toFixed(above > 0 && above < 10 ? 1 : 0)} % of the length above it; ` +
       `${layer.isles} ${layer.isles === 1 ? "island" : "islands"}.` +
