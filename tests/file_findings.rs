@@ -60,7 +60,7 @@ const REACH: &str = "machine.reach_mm=[0, 0, 0, 220, 220, 250]";
 type Expected = &'static [(&'static str, u64, &'static str)];
 
 /// The rim of the gap, pi 1 0.2, is smaller than the bore, pi/4.
-const NEAR: &str = "0.20 mm above the bed, a bore of 1 mm wants 0.25 mm";
+const NEAR: &str = "0.20 mm above the bed, at least 0.25 mm for the 1 mm nozzle of the profile";
 
 const ROWS: &[(&str, &[&str], Expected)] = &[
     ("clean", &["part.air_w_m2_k=10"], &[]),
@@ -88,7 +88,11 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
         &[],
         &[
             ("first-layer-near", 6, NEAR),
-            ("first-layer-overfilled", 6, "4.04 mm wide at 0.20 mm above the bed, nozzle face 2.00 mm"),
+            (
+                "first-layer-overfilled",
+                6,
+                "4.04 mm wide at 0.20 mm above the bed, face 2.00 mm of the 1 mm nozzle of the profile",
+            ),
         ],
     ),
     // One and a half faces of 3 mm are 4.5 mm.
@@ -102,19 +106,25 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
         "bead-width",
         &[],
         &[
-            ("bead-width", 8, "0.51 mm wide on average, 0.70 to 2.00 mm"),
-            ("bead-width", 10, "0.51 mm wide on average, 0.70 to 2.00 mm"),
+            ("bead-width", 8, "0.51 mm wide on average, 0.70 to 2.00 mm for the 1 mm nozzle of the profile"),
+            ("bead-width", 10, "0.51 mm wide on average, 0.70 to 2.00 mm for the 1 mm nozzle of the profile"),
         ],
     ),
     (
         "bead-width",
         &["nozzle.diameter_mm=0.6"],
-        &[("bead-height", 8, "0.50 mm high, at most 0.48 mm"), ("bead-height", 10, "0.50 mm high, at most 0.48 mm")],
+        &[
+            ("bead-height", 8, "0.50 mm high, at most 0.48 mm for the 0.6 mm nozzle of the profile"),
+            ("bead-height", 10, "0.50 mm high, at most 0.48 mm for the 0.6 mm nozzle of the profile"),
+        ],
     ),
     (
         "bead-height",
         &[],
-        &[("bead-height", 8, "0.90 mm high, at most 0.80 mm"), ("bead-height", 10, "0.90 mm high, at most 0.80 mm")],
+        &[
+            ("bead-height", 8, "0.90 mm high, at most 0.80 mm for the 1 mm nozzle of the profile"),
+            ("bead-height", 10, "0.90 mm high, at most 0.80 mm for the 1 mm nozzle of the profile"),
+        ],
     ),
     // 5 s at 10 mm³/s, then 3 s at 0.4 mm³/s; without inertia 3 of 8 s.
     ("low-flow", &[], &[("low-flow", 7, "37 % of the time below 0.5 mm³/s, first here")]),

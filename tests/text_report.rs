@@ -61,7 +61,10 @@ fn wide_beads_along_arcs_are_true_of_the_file() {
     let found: serde_json::Value = serde_json::from_str(&ran.stdout).expect("JSON");
     let findings = found["findings"].as_array().expect("a list");
     let wide = findings.iter().find(|finding| finding["code"] == "bead-width").expect("a finding");
-    assert_eq!(wide["places"][0]["detail"], "1.04 mm wide on average, 0.28 to 0.80 mm");
+    assert_eq!(
+        wide["places"][0]["detail"],
+        "1.04 mm wide on average, 0.28 to 0.80 mm for the 0.4 mm nozzle of the file"
+    );
 }
 
 /// What this looks for is a fault of few files: in real ones, sliced for other machines, it is told where it is so.

@@ -50,8 +50,8 @@ impl Paths {
 pub struct Beads {
     bore_mm: f64,
     face_mm: f64,
-    /// Whether the bore is known well enough to judge by.
-    is_judged: bool,
+    /// Where the bore comes from; `None` where it is not known well enough to judge by.
+    bore_of: Option<&'static str>,
     least_flow_mm3_s: f64,
     layer: u32,
     first: Place,
@@ -81,7 +81,11 @@ impl Beads {
         Self {
             bore_mm,
             face_mm: profile.nozzle.face_mm.value.filter(|_| is_set).unwrap_or(FACE * bore_mm).max(bore_mm),
-            is_judged: is_set || settings.nozzle_diameter_mm.is_some(),
+            bore_of: match settings.nozzle_diameter_mm {
+                _ if is_set => Some("profile"),
+                Some(_) => Some("file"),
+                None => None,
+            },
             least_flow_mm3_s: profile.part.least_flow_mm3_s.value,
             layer: 0,
             first: NOWHERE,
@@ -160,41 +164,45 @@ impl Beads {
     /// A layer is over.
     fn end(&mut self, findings: &mut Findings) {
         let here = std::mem::take(&mut self.here);
-        if !self.is_judged || here.all_mm <= 0.0 || self.height_mm <= 0.0 {
-            return;
-        }
+        let Some(bore_of) = self.bore_of.filter(|_| here.all_mm > 0.0 && self.height_mm > 0.0) else { return };
+        let bore = self.bore_mm;
+        let nozzle = || format!("the {bore} mm nozzle of the {bore_of}");
         let width = width(here.mm3 / here.all_mm, self.height_mm);
         if self.layer == 1 {
             // The gap lets as much through as the bore where its rim, pi d h, is as large as the bore, pi d²/4.
             let least = FREE_GAP * self.bore_mm;
             if self.height_mm < least - 1e-9 {
-                let (height, bore) = (self.height_mm, self.bore_mm);
-                let detail = format!("{height:.2} mm above the bed, a bore of {bore} mm wants {least:.2} mm");
+                let height = self.height_mm;
+                let detail = format!("{height:.2} mm above the bed, at least {least:.2} mm for {}", nozzle());
                 findings.add(Code::FirstLayerNear, || Place { detail, ..self.first.clone() });
             }
             // It is told of on its own: the gap is what is set wrong there.
             if here.wide_mm > MUCH * here.all_mm {
                 let (gap, face) = (self.height_mm, self.face_mm);
-                let detail = format!("{width:.2} mm wide at {gap:.2} mm above the bed, nozzle face {face:.2} mm");
+                let detail =
+                    format!("{width:.2} mm wide at {gap:.2} mm above the bed, face {face:.2} mm of {}", nozzle());
                 findings.add(Code::FirstLayerOverfilled, || Place { detail, ..self.first.clone() });
             }
             return;
         }
         self.all.add(&here);
         let is_high = self.height_mm > MOST_HEIGHT * self.bore_mm + 1e-9;
-        let (height, bore, face) = (self.height_mm, self.bore_mm, self.face_mm);
+        let (height, face) = (self.height_mm, self.face_mm);
         if is_high {
             self.high_mm += here.all_mm;
             findings.add_weighted(Code::BeadHeight, height, || {
                 let most = MOST_HEIGHT * bore;
-                Place { detail: format!("{height:.2} mm high, at most {most:.2} mm"), ..self.first.clone() }
+                Place {
+                    detail: format!("{height:.2} mm high, at most {most:.2} mm for {}", nozzle()),
+                    ..self.first.clone()
+                }
             });
         }
         if here.thin_mm > MUCH * here.all_mm || here.wide_mm > MUCH * here.all_mm {
             let least = LEAST_WIDTH * bore;
             let off = (width / face).max(least / width.max(1e-6));
             findings.add_weighted(Code::BeadWidth, off, || {
-                let detail = format!("{width:.2} mm wide on average, {least:.2} to {face:.2} mm");
+                let detail = format!("{width:.2} mm wide on average, {least:.2} to {face:.2} mm for {}", nozzle());
                 Place { detail, ..self.first.clone() }
             });
         }
