@@ -166,6 +166,11 @@ fn an_audit_of_the_demo() {
     assert!(page.contains(&told), "{told}");
     let told = format!("the mean over 1 min reaches {:.1} mm³/s (at ", asked("sustained_demand_mm3_s"));
     assert!(page.contains(&told), "{told}");
+    // The bed is set up before the first bead, in no layer.
+    let first = &account["findings"].as_array().expect("findings").iter().find(|f| f["code"] == "command-skipped");
+    let line = &first.expect("a skipped command")["places"][0]["line"];
+    let row = format!("class=\"n\">{line}</th><td class=\"n\">0</td>");
+    assert!(page.contains(&row) && ran.stdout.contains(&format!("line {line}  layer 0 ")), "{row}");
     assert!(page.contains("Do not print this file as it is: 2 errors"));
     assert!(page.contains(account["provenance"]["input_sha256"].as_str().expect("a hash")));
     assert!(page.len() < 600_000, "{}", page.len());

@@ -1,6 +1,6 @@
 //! What the part bears, layer by layer.
 
-use meltwright::summary::PartFigures;
+use meltwright::summary::{Band, PartFigures};
 
 use super::layout::{Align, Table};
 use super::number::{counted, decimal, time};
@@ -43,26 +43,8 @@ pub fn table(part: &PartFigures) -> String {
     table.row(heads.into_iter().take(shown));
     let units = ["", "mm", "mm/s²", "mm/s²", "mm", "Hz", "mm", "carried", "s", "s", "s"];
     table.row(units.into_iter().take(shown));
-    let figure = |value: Option<f64>, decimals: usize| value.map_or_else(|| "-".to_owned(), |v| large(v, decimals));
     for band in bands {
-        let layers = match band.first_layer == band.last_layer {
-            true => band.first_layer.to_string(),
-            false => format!("{}-{}", band.first_layer, band.last_layer),
-        };
-        let cells = [
-            layers,
-            decimal(band.z_mm, 1),
-            band.accel_x_mm_s2.map_or_else(|| "-".to_owned(), round),
-            band.accel_y_mm_s2.map_or_else(|| "-".to_owned(), round),
-            figure(band.sway_mm, 2),
-            figure(band.frequency_hz, 1),
-            figure(band.drag_mm, 2),
-            band.weight_factor.map_or_else(|| "-".to_owned(), |factor| format!("{} x", large(factor, 1))),
-            decimal(band.time_before_s, 1),
-            decimal(band.least_time_s, 1),
-            band.time_after_s.map_or_else(|| "-".to_owned(), |time_s| decimal(time_s, 1)),
-        ];
-        table.row(cells.into_iter().take(shown));
+        table.row(cells(band).into_iter().take(shown));
     }
     let [low, middle, high] = part.modulus_band_mpa.map(|mpa| decimal(mpa, 2));
     format!(
@@ -71,20 +53,61 @@ pub fn table(part: &PartFigures) -> String {
     )
 }
 
+/// Cells of a band: layers, height, accelerations along X and Y, sway, frequency, drag, weight carried, shortest layer, what it
+/// needs, and what it takes then.
+pub fn cells(band: &Band) -> [String; 11] {
+    let known = |value: Option<f64>, words: &dyn Fn(f64) -> String| value.map_or_else(|| "-".to_owned(), words);
+    let figure = |value, decimals| known(value, &|value| large(value, decimals));
+    let layers = match band.first_layer == band.last_layer {
+        true => band.first_layer.to_string(),
+        false => format!("{}-{}", band.first_layer, band.last_layer),
+    };
+    [
+        layers,
+        decimal(band.z_mm, 1),
+        known(band.accel_x_mm_s2, &round),
+        known(band.accel_y_mm_s2, &round),
+        figure(band.sway_mm, 2),
+        figure(band.frequency_hz, 1),
+        figure(band.drag_mm, 2),
+        known(band.weight_factor, &|factor| format!("{} x", large(factor, 1))),
+        decimal(band.time_before_s, 1),
+        decimal(band.least_time_s, 1),
+        known(band.time_after_s, &|time_s| decimal(time_s, 1)),
+    ]
+}
+
 /// An acceleration in words.
 fn acceleration(mm_s2: f64) -> String {
     let figure = round(mm_s2);
-    if figure == FREE { "any acceleration".to_owned() } else { format!("{figure} mm/s²") }
+    if figure == ANY { "any acceleration".to_owned() } else { format!("{figure} mm/s²") }
 }
 
 /// What stands for more than any machine reaches.
-const FREE: &str = "free";
+const ANY: &str = "any";
 
 fn round(value: f64) -> String {
-    if value >= 100_000.0 { FREE.to_owned() } else { decimal(value, if value < 10.0 { 1 } else { 0 }) }
+    if value >= 100_000.0 { ANY.to_owned() } else { decimal(value, if value < 10.0 { 1 } else { 0 }) }
 }
 
 fn large(value: f64, decimals: usize) -> String {
     // Far beyond what bends like a beam.
     if value >= 100.0 { "> 99".to_owned() } else { decimal(value, decimals) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_beyond_any_machine_is_told_as_words() {
+        let mut band = Band { first_layer: 3, last_layer: 5, z_mm: 1.25, ..Band::default() };
+        (band.accel_x_mm_s2, band.accel_y_mm_s2) = (Some(100_000.0), Some(8.04));
+        (band.frequency_hz, band.weight_factor, band.time_before_s) = (Some(768.0), Some(99.94), 12.34);
+        let told = ["3-5", "1.2", "any", "8.0", "-", "> 99", "-", "99.9 x", "12.3", "0.0", "-"];
+        assert_eq!(cells(&band), told);
+        (band.last_layer, band.accel_y_mm_s2, band.time_after_s) = (3, Some(99_999.4), Some(14.0));
+        assert_eq!(cells(&band)[0], "3");
+        assert_eq!((cells(&band)[3].as_str(), cells(&band)[10].as_str()), ("99,999", "14.0"));
+    }
 }

@@ -385,7 +385,7 @@ impl Sources<'_> {
         });
         let told = format!(
             "Highest acceleration at which the part sways by no more than {} of the bead width, on the low side of its \
-             modulus ({} MPa).{softest} Where there is no line the part bears any.",
+             modulus ({} MPa).{softest} Where there is no line the part bears any acceleration.",
             percent(self.profile.part.sway_share.value),
             decimal(part.modulus_mpa, 2)
         );

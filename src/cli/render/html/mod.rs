@@ -16,7 +16,7 @@ use meltwright::summary::{Finding, Level, PlaceKind, Summary};
 use super::number::{count, counted, decimal, flow, time, volume};
 use super::parts::{CAUTIONS, reason};
 use super::summary::Tense;
-use super::{audit, parts, summary};
+use super::{audit, part, parts, summary};
 use crate::cli::plan::{Job, Sink};
 use figures::Sources;
 use markup::{Column, Grid, Html};
@@ -258,7 +258,7 @@ impl Report<'_> {
             let at = place.time_s.or_else(about);
             grid.row([
                 if place.line > 0 { place.line.to_string() } else { "whole file".to_owned() },
-                some(place.layer > 0, count(place.layer)),
+                some(place.layer > 0 || place.line > 0, count(place.layer)),
                 some(place.layer > 0 || place.line > 0, decimal(place.z_mm, 2)),
                 at.map_or_else(|| "-".to_owned(), time),
                 place.detail.clone(),
@@ -289,7 +289,7 @@ impl Report<'_> {
             "sway, mm",
             "swings, Hz",
             "drag, mm",
-            "carries its weight, times",
+            "weight carried",
             "shortest layer, s",
             "needs, s",
             "then, s",
@@ -299,34 +299,8 @@ impl Report<'_> {
         let column = |place: usize| if place == 0 { Column::Words } else { Column::Figures };
         let heads = heads.iter().take(shown).enumerate().map(|(place, head)| (*head, column(place)));
         let mut grid = Grid::new("The part in figures, worst of each band of layers", heads);
-        let figure = |value: Option<f64>, decimals: usize| match value {
-            Some(value) if value >= 100_000.0 => "any".to_owned(),
-            Some(value) => decimal(value, if value >= 100.0 { 0 } else { decimals }),
-            None => "-".to_owned(),
-        };
         for band in part.bands.list() {
-            let layers = match band.first_layer == band.last_layer {
-                true => band.first_layer.to_string(),
-                false => format!("{} to {}", band.first_layer, band.last_layer),
-            };
-            let cells = [
-                layers,
-                decimal(band.z_mm, 1),
-                figure(band.accel_x_mm_s2, 1),
-                figure(band.accel_y_mm_s2, 1),
-                figure(band.sway_mm, 2),
-                figure(band.frequency_hz, 1),
-                figure(band.drag_mm, 2),
-                // Many times its weight is worked out roughly only.
-                match band.weight_factor {
-                    Some(factor) if factor >= 100.0 => "over 99".to_owned(),
-                    factor => figure(factor, 1),
-                },
-                decimal(band.time_before_s, 1),
-                decimal(band.least_time_s, 1),
-                figure(band.time_after_s, 1),
-            ];
-            grid.row(cells.into_iter().take(shown));
+            grid.row(part::cells(band).into_iter().take(shown));
         }
         grid.html()
     }
