@@ -38,6 +38,8 @@ pub struct Finding {
     pub count: u64,
     /// Where: at most ten places, worst or first.
     pub places: Vec<Place>,
+    /// Whether the places come worst first; otherwise as they do in the file.
+    pub worst_first: bool,
 }
 
 /// A place in the input.
@@ -189,6 +191,11 @@ impl Findings {
                 why: code.why().to_owned(),
                 help: code.help().to_owned(),
                 count: entry.count,
+                worst_first: entry
+                    .places
+                    .first()
+                    .zip(entry.places.last())
+                    .is_some_and(|(first, last)| first.0 > last.0),
                 places: entry.places.into_iter().map(|(_, place)| place).collect(),
             })
             .collect();
@@ -212,11 +219,13 @@ mod tests {
             findings.add_weighted(Code::PeakDemand, (line % 50) as f64, || place(line));
         }
         findings.add(Code::Exponent, || place(7));
+        findings.add(Code::Exponent, || place(8));
         let list = findings.into_list();
         assert_eq!((list[0].code, list[0].count), ("peak-demand", 100));
         let lines: Vec<u64> = list[0].places.iter().map(|p| p.line).collect();
         assert_eq!(lines, [49, 99, 48, 98, 47, 97, 46, 96, 45, 95]);
         assert_eq!((list[1].code, list[1].places[0].line), ("exponent", 7));
+        assert_eq!((list[0].worst_first, list[1].worst_first), (true, false));
     }
 
     #[test]

@@ -248,6 +248,7 @@ fn copy<R: Read + Seek + Send, W: Write + Send>(
                 help: error.kind().help().unwrap_or_else(|| "nothing needs to be done".to_owned()),
                 count: 1,
                 places: Vec::new(),
+                worst_first: false,
             }],
             provenance: Record { input_bytes: copied, output_bytes: copied, ..Record::of_this_program() },
             ..Summary::default()

@@ -146,10 +146,11 @@ pub fn findings(findings: &[Finding], places: usize, why: bool) -> String {
     let mut text = "\nFindings\n".to_owned();
     for finding in findings {
         let level = level(finding.level);
-        let times = if finding.count > 1 { format!(" ({} times)", count(finding.count)) } else { String::new() };
+        let places = || finding.places.iter().take(places);
+        let order = if finding.worst_first && places().count() > 1 { ", worst first" } else { "" };
+        let times = if finding.count > 1 { format!(" ({} times{order})", count(finding.count)) } else { String::new() };
         let what = format!("{}{times} [{}]", finding.what, finding.code);
         text.push_str(&paragraph(&format!("  {level}: "), &what));
-        let places = || finding.places.iter().take(places);
         let timed = places().any(|place| place.time_s.is_some());
         let mut table = Table::new([Align::Left; 5]);
         for place in places() {

@@ -114,6 +114,7 @@ pub fn pads() -> Summary {
                 help: "let the rewrite split it, or shorten the purge in the start commands".to_owned(),
                 count: 1,
                 places: vec![place(14, 0.0)],
+                worst_first: false,
             },
             Finding {
                 level: Level::Warning,
@@ -125,6 +126,7 @@ pub fn pads() -> Summary {
                     .to_owned(),
                 count: 1_284,
                 places: (1..=10).map(|n| place(181_204 + n, 10.5)).collect(),
+                worst_first: true,
             },
         ],
         provenance: Record {

@@ -268,8 +268,12 @@ impl Report<'_> {
         let whole = finding.places.iter().all(|place| place.line == 0);
         let summary = match finding.count.saturating_sub(shown) {
             _ if whole && shown == 1 => return Html::element("p", &[], said(&first.detail)),
+            0 if finding.worst_first => format!("{}, worst first", counted(shown, "place")),
             0 => counted(shown, "place"),
-            more => format!("The {} that count most, and {} more", counted(shown, "place"), count(more)),
+            more if finding.worst_first => {
+                format!("The {} that count most, worst first, and {} more", counted(shown, "place"), count(more))
+            }
+            more => format!("The first {}, and {} more", counted(shown, "place"), count(more)),
         };
         let mut inside = Html::words("summary", &summary);
         inside.add(grid.html());
