@@ -16,6 +16,8 @@ const WIDE: f64 = 60.0;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Scale {
     Even,
+    /// Evenly, with whole numbers only.
+    Whole,
     Powers,
 }
 
@@ -41,6 +43,11 @@ impl Axis {
         Self { label: label.to_owned(), low, high, scale: Scale::Even }
     }
 
+    /// The same axis for what is counted.
+    pub fn counted(self) -> Self {
+        Self { scale: Scale::Whole, ..self }
+    }
+
     /// Around `values`: from zero, or by powers where they differ much.
     pub fn around(label: &str, values: impl Iterator<Item = f64>) -> Self {
         let (mut low, mut high) = (f64::INFINITY, 0.0_f64);
@@ -61,7 +68,7 @@ impl Axis {
     /// Where a value stands, 0 to 1 on the axis.
     fn share(&self, value: f64) -> f64 {
         let share = match self.scale {
-            Scale::Even => (value - self.low) / (self.high - self.low),
+            Scale::Even | Scale::Whole => (value - self.low) / (self.high - self.low),
             Scale::Powers => (value.max(self.low).log10() - self.low.log10()) / (self.high.log10() - self.low.log10()),
         };
         share.clamp(0.0, 1.0)
@@ -70,8 +77,12 @@ impl Axis {
     /// Values to be labelled, with their labels.
     fn ticks(&self) -> Vec<(f64, String)> {
         match self.scale {
-            Scale::Even => {
-                let step = step((self.high - self.low) / 6.0);
+            Scale::Even | Scale::Whole => {
+                let about = (self.high - self.low) / 6.0;
+                let step = match self.scale {
+                    Scale::Whole => whole_step(about),
+                    _ => step(about),
+                };
                 let first = (self.low / step).ceil() as i64;
                 let last = (self.high / step * (1.0 + 1e-9)).floor() as i64;
                 (first..=last.min(first + 20)).map(|k| k as f64 * step).map(|at| (at, figure(at, step))).collect()
@@ -101,6 +112,12 @@ fn step(about: f64) -> f64 {
         .into_iter()
         .find(|step| *step >= about * 0.999)
         .unwrap_or(10.0 * power)
+}
+
+/// An easy step of about this size from one whole number to another.
+fn whole_step(about: f64) -> f64 {
+    let easy = step(about.max(1.0));
+    if easy == 2.5 { 5.0 } else { easy }
 }
 
 /// A figure beside an axis, as fine as the step asks, without needless zeros.
@@ -352,6 +369,12 @@ mod tests {
             assert_eq!(labels(&Axis::from_zero("s", odd)), labels(&Axis::from_zero("s", 1.0)));
         }
         assert!(!labels(&Axis::around("s", std::iter::empty())).is_empty());
+        let layers = |last: f64| labels(&Axis::between("layer", 0.5, last + 0.5).counted());
+        assert_eq!(layers(1.0), ["1"]);
+        assert_eq!(layers(5.0), ["1", "2", "3", "4", "5"]);
+        assert_eq!(layers(12.0), ["2", "4", "6", "8", "10", "12"]);
+        assert_eq!(layers(14.0), ["5", "10"]);
+        assert_eq!(layers(150.0), ["25", "50", "75", "100", "125", "150"]);
     }
 
     #[test]

@@ -341,7 +341,7 @@ impl Sources<'_> {
             id: "layer-time",
             title: "Layer time".to_owned(),
             told: format!("The shortest layer takes {}; {need}.{joined}", time(shortest)),
-            x: Axis::between("layer", 0.5, f64::from(last) + 0.5),
+            x: Axis::between("layer", 0.5, f64::from(last) + 0.5).counted(),
             y: Axis::around("time of a layer, s", values),
             lines,
             levels: Vec::new(),
@@ -364,7 +364,7 @@ impl Sources<'_> {
         if bands.windows(2).any(|pair| pair[1].z_mm < pair[0].z_mm) {
             let ends = bands.iter().map(|band| [f64::from(band.first_layer) - 1.0, f64::from(band.last_layer)]);
             let last = bands.last().map_or(1.0, |band| f64::from(band.last_layer));
-            return (Axis::from_zero("layer", last), ends.collect());
+            return (Axis::from_zero("layer", last).counted(), ends.collect());
         }
         let starts = std::iter::once(0.0).chain(bands.iter().map(|band| band.z_mm));
         let ends = starts.zip(bands).map(|(from, band)| [from, band.z_mm]).collect();
