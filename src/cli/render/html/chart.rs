@@ -260,10 +260,16 @@ impl Chart {
         way
     }
 
-    /// Whether a line runs where a label at the right end would stand.
-    fn is_crowded(&self, upright: f64) -> bool {
-        let right = SIZE[0] - ROOM[2] - 0.35 * (SIZE[0] - ROOM[0] - ROOM[2]);
-        let near = |at: [f64; 2]| at[0] > right && (upright - CLOSE..upright + 4.0).contains(&at[1]);
+    /// Whether a line, or another level than `own`, runs where a label at the right or left end would stand.
+    fn is_crowded(&self, own: &Level, upright: f64, at_right: bool) -> bool {
+        let wide = 0.35 * (SIZE[0] - ROOM[0] - ROOM[2]);
+        let [left, right] = [ROOM[0] + wide, SIZE[0] - ROOM[2] - wide];
+        let beside = |x: f64| if at_right { x > right } else { x < left };
+        let hides = |y: f64| (upright - CLOSE..upright + 4.0).contains(&y);
+        let near = |at: [f64; 2]| beside(at[0]) && hides(at[1]);
+        if self.levels.iter().any(|other| other.at != own.at && hides(self.place(self.x.low, other.at)[1])) {
+            return true;
+        }
         let mut pieces = self.lines.iter().flat_map(|line| line.points.windows(2));
         pieces.any(|piece| {
             let [from, to] = [piece[0], piece[1]].map(|[x, y]| self.place(x, y));
@@ -283,11 +289,16 @@ impl Chart {
         for level in levels {
             let y = self.place(self.x.low, level.at)[1];
             drawn.add(path("level", &format!("M{} {y:.1}H{right}", ROOM[0])));
-            let under = above.is_some_and(|above| y - above < CLOSE) || y < ROOM[1] + CLOSE;
-            let upright = if under { y + 14.0 } else { y - 5.0 };
-            match self.is_crowded(upright) {
-                true => drawn.add(label("start", ROOM[0] + 6.0, upright, "name", &level.name)),
-                false => drawn.add(label("end", right - 3.0, upright, "name", &level.name)),
+            let no_room = above.is_some_and(|above| y - above < CLOSE) || y < ROOM[1] + CLOSE;
+            let spots = [(false, true), (true, true), (false, false), (true, false)];
+            let mut spots = spots.into_iter().filter(|(under, _)| *under || !no_room);
+            let upright_of = |under: bool| if under { y + 14.0 } else { y - 5.0 };
+            // Where lines run everywhere, the first is as good as any.
+            let is_free = |(under, at_right): &(bool, bool)| !self.is_crowded(level, upright_of(*under), *at_right);
+            let (under, at_right) = spots.find(is_free).unwrap_or((no_room, true));
+            match at_right {
+                true => drawn.add(label("end", right - 3.0, upright_of(under), "name", &level.name)),
+                false => drawn.add(label("start", ROOM[0] + 6.0, upright_of(under), "name", &level.name)),
             }
             above = Some(if under { y + CLOSE } else { y });
         }
@@ -375,6 +386,34 @@ mod tests {
         assert_eq!(layers(12.0), ["2", "4", "6", "8", "10", "12"]);
         assert_eq!(layers(14.0), ["5", "10"]);
         assert_eq!(layers(150.0), ["25", "50", "75", "100", "125", "150"]);
+    }
+
+    /// The field is 218 high and begins at 26, so that a level at 8 of 10 lies at 69.6, and one at 7.5 at 80.5.
+    #[test]
+    fn names_of_levels_stand_where_no_line_runs() {
+        let named = |points: Vec<[f64; 2]>, at: &[f64]| {
+            let chart = Chart {
+                id: "test",
+                title: "Test".to_owned(),
+                told: String::new(),
+                x: Axis::from_zero("s", 10.0),
+                y: Axis::from_zero("g", 10.0),
+                lines: vec![Line { name: "line".to_owned(), style: 1, points }],
+                levels: at.iter().map(|at| Level { name: format!("most {at}"), at: *at }).collect(),
+                marks: None,
+                zone: None,
+            };
+            chart.levels().into_string()
+        };
+        let across = |y: f64| vec![[0.0, y], [10.0, y]];
+        let [end, start] = ["x=\"699.0\" y=\"{}\" text-anchor=\"end\"", "x=\"70.0\" y=\"{}\" text-anchor=\"start\""];
+        let stands = |drawn: &str, side: &str, y: &str| assert!(drawn.contains(&side.replace("{}", y)), "{drawn}");
+        stands(&named(across(7.7), &[8.0]), end, "64.6");
+        stands(&named(across(8.5), &[8.0]), end, "83.6");
+        stands(&named(vec![[5.0, 8.5], [10.0, 8.5], [10.0, 7.5], [5.0, 7.5]], &[8.0]), start, "64.6");
+        let both = named(across(8.5), &[8.0, 7.5]);
+        stands(&both, end, "64.6");
+        stands(&both, end, "94.5");
     }
 
     #[test]

@@ -14,6 +14,9 @@ const ROWS: usize = 12;
 /// Accelerations from here on bound nothing, mm/s².
 const FREE_MM_S2: f64 = 100_000.0;
 
+/// Room above the highest level, for its name, as a share of what is below.
+const HEADROOM: f64 = 1.12;
+
 /// What the plots are made of.
 #[derive(Clone, Copy, Debug)]
 pub struct Sources<'a> {
@@ -112,7 +115,7 @@ impl Sources<'_> {
             title: title.to_owned(),
             told,
             x: Axis::from_zero(x, self.longest_s() / unit_s),
-            y: Axis::from_zero("demand, mm³/s", highest * 1.08),
+            y: Axis::from_zero("demand, mm³/s", highest * HEADROOM),
             lines: vec![
                 Line { name: "highest of any bead".to_owned(), style: 1, points: steps(series, unit_s, peaks()) },
                 Line {
@@ -175,7 +178,7 @@ impl Sources<'_> {
             title: "Screw speed".to_owned(),
             told,
             x: Axis::from_zero(x, self.longest_s() / unit_s),
-            y: Axis::from_zero("screw speed, rev/min", highest * 1.08),
+            y: Axis::from_zero("screw speed, rev/min", highest * HEADROOM),
             lines,
             levels: vec![Level { name: format!("highest speed {} rev/min", decimal(most, 0)), at: most }],
             marks: None,
@@ -220,7 +223,7 @@ impl Sources<'_> {
                 decimal(last[0], 0)
             ),
             x: Axis::from_zero("screw speed, rev/min", right * 1.05),
-            y: Axis::from_zero("output, mm³/s", last[1].max(peak) * 1.12),
+            y: Axis::from_zero("output, mm³/s", last[1].max(peak) * HEADROOM),
             lines: vec![Line { name: "output".to_owned(), style: 2, points: line }],
             levels: self.capacities(),
             marks: Some((format!("highest screw speed, {} rev/min", decimal(most, 0)), vec![most])),
@@ -286,7 +289,7 @@ impl Sources<'_> {
                 decimal(left, 0)
             ),
             x,
-            y: Axis::from_zero("in the hopper, g", usable * 1.12),
+            y: Axis::from_zero("in the hopper, g", usable * HEADROOM),
             lines: vec![Line { name: "in the hopper".to_owned(), style: 2, points }],
             levels: vec![Level { name: format!("margin {} g", decimal(margin, 0)), at: margin }],
             marks: Some(("refill".to_owned(), plan.refills.iter().map(|refill| refill.time_s / unit_s).collect())),
