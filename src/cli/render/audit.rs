@@ -2,6 +2,7 @@
 
 use meltwright::summary::{Level, Summary};
 
+use super::demand::{Demand, relation};
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, flow, percent, time, volume};
 use super::{hopper, part, parts, spark};
@@ -43,22 +44,40 @@ fn headline(summary: &Summary) -> String {
 
 /// How far the demand goes.
 pub fn asks(summary: &Summary) -> String {
-    let (asked, given) = (summary.before.peak_demand_mm3_s, summary.provenance.peak_capacity_mm3_s);
-    let relation = if asked > given { "more than" } else { "within" };
-    format!("the file asks up to {}, {relation} the {} the screw can give.", flow(asked), flow(given))
+    let (asked, given) = (&summary.before, &summary.provenance);
+    match Demand::of(summary) {
+        Demand::Beads => {
+            let (asked, given) = (asked.peak_demand_mm3_s, given.peak_capacity_mm3_s);
+            let relation = relation(asked, given);
+            format!("the file asks up to {}, {relation} the {} the screw can give.", flow(asked), flow(given))
+        }
+        Demand::AtRest => {
+            let (asked, given) = (asked.sustained_demand_mm3_s, given.sustained_capacity_mm3_s);
+            let relation = relation(asked, given);
+            format!(
+                "the screw turns at rest only, for {} on average, {relation} the {} it can keep up.",
+                flow(asked),
+                flow(given)
+            )
+        }
+        Demand::None => "the file holds no bead of the screw.".to_owned(),
+        Demand::Unknown => "what the file asks of the screw is not known.".to_owned(),
+    }
 }
 
 fn main_table(summary: &Summary) -> String {
     let (figures, record) = (&summary.before, &summary.provenance);
     let mut table = Table::new([Align::Left, Align::Right, Align::Right, Align::Right, Align::Left]);
     table.row(["", "asked", "capacity", "share", ""]);
-    let against = |what: &str, asked: f64, given: f64, over: String| {
-        [what.to_owned(), flow(asked), flow(given), percent(asked / given), over]
+    let against = |what: &str, asked: Option<f64>, given: f64, over: String| {
+        let known = |words: &dyn Fn(f64) -> String| asked.map_or_else(|| "-".to_owned(), words);
+        [what.to_owned(), known(&flow), flow(given), known(&|asked| percent(asked / given)), over]
     };
-    table.row(against("peak demand", figures.peak_demand_mm3_s, record.peak_capacity_mm3_s, String::new()));
+    let [peak, sustained] = Demand::of(summary).known(figures);
+    table.row(against("peak demand", peak, record.peak_capacity_mm3_s, String::new()));
     table.row(against(
         "sustained demand",
-        figures.sustained_demand_mm3_s,
+        sustained,
         record.sustained_capacity_mm3_s,
         format!("over {}", time(record.sustained_window_s)),
     ));
@@ -83,6 +102,8 @@ fn main_table(summary: &Summary) -> String {
 
 #[cfg(test)]
 mod tests {
+    use meltwright::summary::Allowed;
+
     use super::*;
     use crate::cli::render::{layout::WIDTH, sample};
 
@@ -105,6 +126,23 @@ mod tests {
     #[test]
     fn everything() {
         insta::assert_snapshot!(shown(&sample::pads(), Detail::All));
+    }
+
+    /// Without a bead no demand is within a capacity.
+    #[test]
+    fn what_is_not_asked_is_not_compared() {
+        let mut summary = sample::calm();
+        summary.before.beads = 0;
+        let told = shown(&summary, Detail::Normal);
+        assert!(told.contains("the screw turns at rest only, for 17.4 mm³/s on average, more than the"), "{told}");
+        assert!(told.contains("  peak demand                -  21.0 mm³/s      -\n"), "{told}");
+        assert!(told.contains("  sustained demand  17.4 mm³/s  16.0 mm³/s  109 %  over 1 min\n"), "{told}");
+        summary.before.sustained_demand_mm3_s = 0.0;
+        let told = shown(&summary, Detail::Normal);
+        assert!(told.contains("Nothing to remark; the file holds no bead of the screw.\n"), "{told}");
+        assert!(told.contains("  sustained demand           -  16.0 mm³/s      -  over 1 min\n"), "{told}");
+        summary.allowed = vec![Allowed { code: "switched-extruder", level: Level::Error, count: 1 }];
+        assert!(shown(&summary, Detail::Normal).contains("; what the file asks of the screw is not known.\n"));
     }
 
     #[test]

@@ -4,6 +4,7 @@ pub mod audit;
 pub mod blend;
 pub mod changeover;
 pub mod controller;
+mod demand;
 pub mod error;
 pub mod feedstock;
 pub mod hopper;

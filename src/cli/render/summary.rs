@@ -2,6 +2,7 @@
 
 use meltwright::summary::{Figures, Reason, Summary};
 
+use super::demand::Demand;
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, flow, time, volume};
 use super::{hopper, part, parts, replay};
@@ -110,6 +111,7 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     };
     let turns = changes.by_reason.iter().filter(|r| r.reason == Reason::ScrewSpeed).map(|r| r.moves).sum();
     let beads = changes.moves_slowed.saturating_sub(turns);
+    let asked = Demand::of(summary);
     let lag = match summary.screw.lag_compensation {
         "along-path" => "E follows the flow along each bead, ahead of the lag of the melt",
         "at-rest" => "Fixed reversals gave way to turns of the screw that the melt asks for",
@@ -117,13 +119,17 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
         _ => "",
     };
     let slowed = match (beads, turns) {
+        (0, 0) if asked == Demand::Unknown => "What the file asks of the screw is not known.".to_owned(),
         (0, 0) => {
             let rest = match changes.lines_split {
                 _ if !lag.is_empty() => String::new(),
                 0 => format!("; {nothing}"),
                 n => format!("; {} with much E {} written as several", counted(n, "line"), were(n)),
             };
-            format!("No move asks more than the screw can give{rest}.")
+            match asked {
+                Demand::None => format!("The file holds no bead of the screw{rest}."),
+                _ => format!("No move asks more than the screw can give{rest}."),
+            }
         }
         (0, turns) => format!("{} asked a faster screw than there is and {} slowed.", turned(turns), were(turns)),
         (beads, turns) => {
@@ -148,10 +154,13 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
             )
         }
     };
-    let lag = if lag.is_empty() { String::new() } else { format!("\n{lag}.") };
     if lag.is_empty() && beads + turns == 0 {
         return slowed;
     }
+    let lag = match asked {
+        Demand::Beads if !lag.is_empty() => format!("\n{lag}."),
+        _ => String::new(),
+    };
     let (before, after) = (time(summary.before.time_s), time(summary.after.time_s));
     if before == after {
         format!("{slowed}{lag}\nThe print {takes} {after}, as before.")
@@ -178,17 +187,13 @@ fn main_table(summary: &Summary) -> String {
         [what.to_owned(), f(before), f(after), String::new(), String::new()]
     };
     table.row(plain(&|f| time(f.time_s), "time"));
-    table.row([
-        "peak demand".to_owned(),
-        flow(before.peak_demand_mm3_s),
-        flow(after.peak_demand_mm3_s),
-        flow(record.peak_capacity_mm3_s),
-        String::new(),
-    ]);
+    let demand = Demand::of(summary);
+    let [[peak, sustained], [peak_then, sustained_then]] = [before, after].map(|figures| demand.words(figures));
+    table.row(["peak demand".to_owned(), peak, peak_then, flow(record.peak_capacity_mm3_s), String::new()]);
     table.row([
         "sustained demand".to_owned(),
-        flow(before.sustained_demand_mm3_s),
-        flow(after.sustained_demand_mm3_s),
+        sustained,
+        sustained_then,
         flow(record.sustained_capacity_mm3_s),
         format!("over {}", time(record.sustained_window_s)),
     ]);
@@ -289,6 +294,8 @@ fn record(summary: &Summary) -> String {
 
 #[cfg(test)]
 mod tests {
+    use meltwright::summary::{Allowed, Level};
+
     use super::*;
     use crate::cli::render::{layout::WIDTH, sample};
 
@@ -357,6 +364,20 @@ mod tests {
         lines.push(headline(&summary, Tense::Was));
         lines.push(headline(&summary, Tense::Would));
         insta::assert_snapshot!(lines.join("\n"));
+    }
+
+    #[test]
+    fn a_file_without_beads_is_not_praised() {
+        let mut summary = sample::calm();
+        (summary.before.beads, summary.before.sustained_demand_mm3_s) = (0, 0.0);
+        let told = shown(&summary, Detail::Normal, Tense::Was);
+        assert!(told.contains("The file holds no bead of the screw; nothing was changed.\n"), "{told}");
+        assert!(told.contains("  peak demand                -           -  21.0 mm³/s\n"), "{told}");
+        summary.screw.lag_compensation = "along-path";
+        assert!(!shown(&summary, Detail::Headline, Tense::Would).contains("E follows"));
+        summary.allowed = vec![Allowed { code: "switched-extruder", level: Level::Error, count: 1 }];
+        let told = headline(&summary, Tense::Was);
+        assert!(told.starts_with("What the file asks of the screw is not known."), "{told}");
     }
 
     #[test]

@@ -7,6 +7,7 @@ use meltwright::summary::{Band, Figures, PartFigures, Summary};
 
 use super::chart::{Axis, Chart, Level, Line, Zone};
 use super::markup::{Column, Grid, Html};
+use crate::cli::render::demand::{Demand, relation};
 use crate::cli::render::number::{counted, decimal, flow, percent, time};
 
 /// Rows of the tables below plots over time.
@@ -93,23 +94,27 @@ impl Sources<'_> {
         let (at, mean_at) = (largest(peaks()).0, largest(means.iter().copied()).0);
         let (peak, mean) = (figures.peak_demand_mm3_s, figures.sustained_demand_mm3_s);
         let when = |index: usize| time(index as f64 * series.width_s());
-        let against = |asked: f64, given: f64| {
-            let relation = if asked > given * (1.0 + 1e-6) { "more than" } else { "within" };
-            format!("{relation} the capacity of {}", flow(given))
+        let against = |asked: f64, given: f64| format!("{} the capacity of {}", relation(asked, given), flow(given));
+        let on_average = || {
+            format!(
+                "the mean over {} reaches {} (at {}), {}",
+                time(record.sustained_window_s),
+                flow(mean),
+                when(mean_at),
+                against(mean, record.sustained_capacity_mm3_s)
+            )
         };
-        let told = format!(
-            "Single beads ask up to {} (at {}), {}; the mean over {} reaches {} (at {}), {}. The print takes {}; each \
-             step of the line is {} wide.",
-            flow(peak),
-            when(at),
-            against(peak, record.peak_capacity_mm3_s),
-            time(record.sustained_window_s),
-            flow(mean),
-            when(mean_at),
-            against(mean, record.sustained_capacity_mm3_s),
-            time(series.end_s()),
-            time(series.width_s()),
-        );
+        let asked = match Demand::of(self.summary) {
+            Demand::Beads => {
+                let against = against(peak, record.peak_capacity_mm3_s);
+                format!("Single beads ask up to {} (at {}), {against}; {}", flow(peak), when(at), on_average())
+            }
+            Demand::AtRest => format!("The screw turns at rest only; {}", on_average()),
+            Demand::None => "There is no bead of the screw".to_owned(),
+            Demand::Unknown => "What is asked of the screw is not known".to_owned(),
+        };
+        let (end, step) = (time(series.end_s()), time(series.width_s()));
+        let told = format!("{asked}. The print takes {end}; each step of the line is {step} wide.");
         let chart = Chart {
             id,
             title: title.to_owned(),
@@ -141,8 +146,11 @@ impl Sources<'_> {
         }
     }
 
-    /// Screw speed against time.
+    /// Screw speed against time; nothing for a print without beads.
     pub fn screw(&self) -> Html {
+        if Demand::of(self.summary) != Demand::Beads {
+            return Html::new();
+        }
         let screw = &self.profile.screw;
         let most = screw.max_speed_rpm.value;
         let (unit_s, x) = clock(self.longest_s());

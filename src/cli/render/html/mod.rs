@@ -13,6 +13,7 @@ use meltwright::pipeline::expectations::expectations;
 use meltwright::profile::{Profile, Provenance};
 use meltwright::summary::{Finding, Level, PlaceKind, Summary};
 
+use super::demand::Demand;
 use super::number::{count, counted, decimal, flow, time, volume};
 use super::parts::{CAUTIONS, reason};
 use super::summary::Tense;
@@ -176,14 +177,16 @@ impl Report<'_> {
             Some(_) if before != after => format!("{before}, then {after}"),
             _ => before,
         };
+        let demand = Demand::of(found);
+        let [[peak, sustained], [peak_then, sustained_then]] = [before, after].map(|figures| demand.words(figures));
         let mut rows = vec![
             ("Time", then(time(before.time_s), time(after.time_s))),
             ("Mass", then(format!("{} g", decimal(before.mass_g, 1)), format!("{} g", decimal(after.mass_g, 1)))),
             ("Volume", then(volume(before.volume_mm3), volume(after.volume_mm3))),
             ("Layers", count(before.layers)),
-            ("Peak demand", then(flow(before.peak_demand_mm3_s), flow(after.peak_demand_mm3_s))),
+            ("Peak demand", then(peak, peak_then)),
             ("Peak capacity", flow(record.peak_capacity_mm3_s)),
-            ("Sustained demand", then(flow(before.sustained_demand_mm3_s), flow(after.sustained_demand_mm3_s))),
+            ("Sustained demand", then(sustained, sustained_then)),
             (
                 "Sustained capacity",
                 format!("{} over {}", flow(record.sustained_capacity_mm3_s), time(record.sustained_window_s)),

@@ -1,0 +1,53 @@
+//! What is known of the demand of a file: without a bead there is none that could be within a capacity.
+
+use meltwright::findings::Code;
+use meltwright::summary::{Figures, Summary};
+
+use super::number::flow;
+
+/// What the demand of a file comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Demand {
+    /// Beads of the screw.
+    Beads,
+    /// Turns of the screw at rest alone.
+    AtRest,
+    /// The screw is not asked for anything.
+    None,
+    /// The file does not say how much it asks.
+    Unknown,
+}
+
+impl Demand {
+    /// That of the file as it came.
+    pub fn of(summary: &Summary) -> Self {
+        let Summary { before, findings, allowed, .. } = summary;
+        let mut told = findings.iter().map(|one| one.code).chain(allowed.iter().map(|one| one.code));
+        match before.beads {
+            1.. => Self::Beads,
+            0 if told.any(|code| code == Code::SwitchedExtruder.name()) => Self::Unknown,
+            0 if before.sustained_demand_mm3_s > 0.0 => Self::AtRest,
+            0 => Self::None,
+        }
+    }
+
+    /// Peak and sustained demand, where there are such.
+    pub fn known(self, figures: &Figures) -> [Option<f64>; 2] {
+        let (peak, sustained) = (Some(figures.peak_demand_mm3_s), Some(figures.sustained_demand_mm3_s));
+        match self {
+            Self::Beads => [peak, sustained],
+            Self::AtRest => [None, sustained],
+            Self::None | Self::Unknown => [None, None],
+        }
+    }
+
+    /// The same in words.
+    pub fn words(self, figures: &Figures) -> [String; 2] {
+        self.known(figures).map(|asked| asked.map_or_else(|| "-".to_owned(), flow))
+    }
+}
+
+/// How a demand stands to what the screw gives.
+pub fn relation(asked: f64, given: f64) -> &'static str {
+    if asked > given * (1.0 + 1e-6) { "more than" } else { "within" }
+}
