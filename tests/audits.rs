@@ -13,7 +13,7 @@ use std::io::Cursor;
 use meltwright::passes::Reason;
 use meltwright::pipeline::{self, Options};
 use meltwright::profile::Profile;
-use meltwright::summary::{Changes, Share, Summary};
+use meltwright::summary::{Changes, Figures, Share, Summary};
 
 fn profile(more: &[&str]) -> Profile {
     let set = [
@@ -227,4 +227,30 @@ fn demands_are_reported_where_the_figures_are_above() {
         }
     }
     assert!(seen.iter().all(|times| *times > 20), "{seen:?}");
+}
+
+/// Of each kind of move there is one that counts nowhere else: a bead, a travel, a turn at rest, one along a way, and a bead of
+/// another tool. All moves are among them, before and after, and all that a rewrite adds or spares is told.
+#[test]
+fn moves_and_times_add_up() {
+    let kinds =
+        "G28\nM83\nG1 Z0.3 F3000\nG1 X20 E1 F900\nG1 X30 E-0.5\nG1 E0.5 F600\nG0 X50 F6000\nT1\nG1 X60 E1 F900\n";
+    let profile = profile(&["part.solid_temperature_c=none"]);
+    let [full, _] = audits(kinds.as_bytes(), &profile).expect("an audit");
+    let Figures { moves, beads, travels, e_only, other_moves, .. } = full.before;
+    assert_eq!([beads, e_only, other_moves, moves - travels], [1, 1, 2, 4]);
+    let demo = std::fs::read(concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/demo/casting_pads.gcode")).expect("a demo");
+    for way in ["file", "none", "controller"] {
+        let profile = self::profile(&[&format!("screw.lag_compensated_by={way}")]);
+        let written = runs::rewrite(&demo, &profile, &Options::default()).expect("a rewrite").1;
+        for figures in [&written.before, &written.after] {
+            let Figures { moves, beads, travels, e_only, other_moves, .. } = figures;
+            assert_eq!(*moves, beads + travels + e_only + other_moves, "{way}: {figures:?}");
+        }
+        assert_eq!(written.before.other_moves, 744, "{way}");
+        let by_reason: f64 = written.changes.by_reason.iter().map(|reason| reason.time_added_s).sum();
+        let longer = written.after.time_s - written.before.time_s;
+        let told = by_reason + written.changes.other_time_s;
+        assert!((told - longer).abs() < 1e-6 * longer, "{way}: {told} of {longer} s");
+    }
 }

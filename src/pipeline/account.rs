@@ -94,6 +94,7 @@ pub fn summary(
     after.beads += written.beads_added;
     after.e_only = after.e_only + written.e_only_added + turns - written.e_only_removed;
     after.travels += written.stripped;
+    after.other_moves = after.other_moves + written.other_added - written.stripped;
     after.moves = after.moves + written.beads_added + written.e_only_added + written.other_added + turns + pauses.ways;
     after.moves -= written.e_only_removed;
     changes.feeds_written = written.feeds;

@@ -80,6 +80,9 @@ pub struct Figures {
     pub travels: u64,
     /// Turns of the screw without motion.
     pub e_only: u64,
+    /// Moves that turn the screw back along a way, and moves of other tools that push anything; with beads, travels and turns
+    /// without motion these are all moves.
+    pub other_moves: u64,
     /// Volume of the beads alone, mm³.
     pub bead_volume_mm3: f64,
     /// Path length of the beads, mm.
@@ -96,6 +99,9 @@ pub struct Changes {
     pub moves_slowed: u64,
     /// The same by reason; a move slowed for two reasons counts for both.
     pub by_reason: Vec<ReasonCount>,
+    /// Time that all else adds, s: stops, and moves beside those that were slowed; below zero where stops that were taken out
+    /// spare more. With the times by reason, and rounding, it is what the print takes longer.
+    pub other_time_s: f64,
     /// Lines in which a feed was written.
     pub feeds_written: u64,
     /// Lines in which an acceleration was written.

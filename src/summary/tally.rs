@@ -97,6 +97,8 @@ pub struct Tally {
     layers_per_band: u32,
     histogram: [(f64, f64, f64, f64); EDGES.len() + 1],
     reasons: [(u64, f64); Reason::ALL.len()],
+    /// Time added by what no reason stands for, s.
+    other_s: f64,
     largest: Vec<LargestChange>,
 }
 
@@ -119,6 +121,7 @@ impl Tally {
             layers_per_band: 1,
             histogram: Default::default(),
             reasons: Default::default(),
+            other_s: 0.0,
             largest: Vec::with_capacity(LARGEST + 1),
         }
     }
@@ -141,15 +144,16 @@ impl Tally {
             | Kind::Feed
             | Kind::FeedUser => {
                 self.average(before, after, 0.0);
+                self.other_s += after - before;
                 return;
             }
-            Kind::Bead => self.figures.beads += u64::from(step.has(Move::SCREW)),
+            Kind::Bead if step.has(Move::SCREW) => self.figures.beads += 1,
             Kind::Travel => {
                 self.figures.travels += 1;
                 self.figures.travel_path_mm += step.length;
             }
-            Kind::EIn | Kind::EOut => self.figures.e_only += u64::from(step.has(Move::SCREW)),
-            Kind::MovingEOut => {}
+            Kind::EIn | Kind::EOut if step.has(Move::SCREW) => self.figures.e_only += 1,
+            Kind::Bead | Kind::EIn | Kind::EOut | Kind::MovingEOut => self.figures.other_moves += 1,
         }
         self.figures.moves += 1;
         let melt = if step.has(Move::SCREW) { step.melt } else { 0.0 };
@@ -166,6 +170,8 @@ impl Tally {
         {
             sum.0 += 1;
             sum.1 += after - before;
+        } else {
+            self.other_s += after - before;
         }
     }
 
@@ -320,6 +326,7 @@ impl Tally {
         let changes = Changes {
             moves_slowed: self.slowed,
             by_reason,
+            other_time_s: self.other_s,
             roles: roles.map(|(role, part)| part.share(role.name().to_owned())).collect(),
             layer_bands: bands.collect(),
             histogram: histogram.collect(),

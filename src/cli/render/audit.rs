@@ -20,7 +20,7 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
     text.push_str(&summary.part.as_ref().map_or_else(String::new, part::table));
     let changes = &summary.changes;
     if detail == Detail::All {
-        text.push_str(&parts::reasons("What a rewrite would slow down", &changes.by_reason));
+        text.push_str(&parts::reasons("What a rewrite would slow down", changes));
         text.push_str(&parts::shares("By role, now and then", &changes.roles));
         text.push_str(&parts::shares("By layers, now and then", &changes.layer_bands));
         text.push_str(&parts::histogram(&changes.histogram));

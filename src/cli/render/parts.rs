@@ -1,6 +1,6 @@
 //! Sections that several reports share.
 
-use meltwright::summary::{Allowed, AssumedValue, Bin, Finding, LargestChange, Reason, ReasonCount, Share};
+use meltwright::summary::{Allowed, AssumedValue, Bin, Changes, Finding, LargestChange, Reason, Share};
 
 use super::layout::{Align, Table, bar, paragraph};
 use super::number::{count, counted, decimal, percent, time, volume};
@@ -47,14 +47,27 @@ fn short_reason(reason: Reason) -> &'static str {
     }
 }
 
+/// Time that is added or spared, and by what where no reason stands for it; `None` where it is next to nothing.
+pub fn other_time(changes: &Changes) -> Option<(&'static str, String)> {
+    let added = changes.other_time_s;
+    let (what, sign) = match added < 0.0 {
+        true => ("spared by stops taken out", "-"),
+        false => ("stops, and moves beside slowed ones", "+"),
+    };
+    (added.abs() >= 0.05).then(|| (what, format!("{sign} {}", time(added.abs()))))
+}
+
 /// Why moves were slowed.
-pub fn reasons(title: &str, reasons: &[ReasonCount]) -> String {
-    if reasons.is_empty() {
+pub fn reasons(title: &str, changes: &Changes) -> String {
+    if changes.by_reason.is_empty() {
         return String::new();
     }
     let mut table = Table::new([Align::Left, Align::Right, Align::Right]);
-    for r in reasons {
+    for r in &changes.by_reason {
         table.row([reason(r.reason).to_owned(), counted(r.moves, "move"), format!("+ {}", time(r.time_added_s))]);
+    }
+    if let Some((what, added)) = other_time(changes) {
+        table.row([what.to_owned(), String::new(), added]);
     }
     format!("\n{title}\n{}", table.text())
 }

@@ -39,7 +39,7 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
         Tense::Was => "Why moves were slowed",
         Tense::Would => "Why moves would be slowed",
     };
-    text.push_str(&parts::reasons(title, &changes.by_reason));
+    text.push_str(&parts::reasons(title, changes));
     text.push_str(&screw(summary, tense));
     if let Some(figures) = &summary.part {
         text.push_str(&part::brief(figures));

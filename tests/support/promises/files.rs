@@ -156,8 +156,11 @@ pub fn no_figures(summary: &Summary) -> Vec<String> {
         match value {
             // The last bin of a histogram has no upper edge.
             Value::Null if !path.ends_with(".to") => found.push(format!("{path} is not finite")),
-            // Heights may lie below the bed.
-            Value::Number(number) if !path.ends_with(".z_mm") && number.as_f64().is_none_or(|n| n < 0.0) => {
+            // Heights may lie below the bed, and stops that are taken out spare time.
+            Value::Number(number)
+                if ![".z_mm", ".other_time_s"].iter().any(|end| path.ends_with(end))
+                    && number.as_f64().is_none_or(|n| n < 0.0) =>
+            {
                 found.push(format!("{path} = {number}"));
             }
             Value::Array(items) => items.iter().for_each(|item| look(&format!("{path}[]"), item, found)),

@@ -363,7 +363,10 @@ impl Report<'_> {
             [("reason", Column::Words), ("moves", Column::Figures), ("time added", Column::Figures)],
         );
         for sum in &changes.by_reason {
-            reasons.row([reason(sum.reason).to_owned(), count(sum.moves), time(sum.time_added_s)]);
+            reasons.row([reason(sum.reason).to_owned(), count(sum.moves), format!("+ {}", time(sum.time_added_s))]);
+        }
+        if let Some((what, added)) = parts::other_time(changes).filter(|_| !changes.by_reason.is_empty()) {
+            reasons.row([what.to_owned(), String::new(), added]);
         }
         let heads = [
             ("", Column::Words),
