@@ -66,6 +66,7 @@ const HOMES: &[(&str, Option<&[&str]>)] = &[
     ("plotters", Some(&["cli/"])),
     ("schemars", None),
     ("serde_json", Some(&["cli/"])),
+    ("terminal_size", Some(&["cli/output.rs"])),
     ("csv", Some(&["weigh/"])),
     ("nom", Some(&["line/"])),
     ("rayon", Some(&["pipeline/", "cli/work.rs"])),

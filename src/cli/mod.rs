@@ -56,6 +56,9 @@ impl From<&Error> for Exit {
 
 /// Runs the tool with `argv`, its own name first.
 pub fn run(argv: Vec<OsString>) -> Exit {
+    if let Some(columns) = output::columns() {
+        render::layout::keep_to(columns);
+    }
     let as_hook = argv.get(1).is_some_and(|command| command == "hook");
     let args = match Args::try_parse_from(argv) {
         Ok(args) => args,

@@ -46,6 +46,12 @@ pub fn to_stderr(text: &str) {
     let _ = io::stderr().lock().write_all(text.as_bytes());
 }
 
+/// Columns of the terminal that reads standard output, if one does.
+pub fn columns() -> Option<usize> {
+    let (terminal_size::Width(columns), _) = terminal_size::terminal_size_of(io::stdout())?;
+    Some(usize::from(columns))
+}
+
 /// Shows an error.
 pub fn error(error: &Error) {
     to_stderr(&render::error::text(error, render::error::Names::Shown, colour()));

@@ -1,7 +1,26 @@
 //! Columns, paragraphs and bars of plain text.
 
+use std::ops::Range;
+use std::sync::OnceLock;
+
 /// Widest line of a report, characters.
 pub const WIDTH: usize = 98;
+/// Terminals that words are broken for; in narrower ones the tables would not stand anyway.
+const NARROW: Range<usize> = 60..WIDTH;
+
+/// Columns that words keep to, where that was asked for.
+static COLUMNS: OnceLock<usize> = OnceLock::new();
+
+/// Has words keep to a terminal of so many columns, where it is narrow. What goes elsewhere is never broken differently.
+pub fn keep_to(columns: usize) {
+    if NARROW.contains(&columns) {
+        COLUMNS.get_or_init(|| columns);
+    }
+}
+
+fn columns() -> usize {
+    COLUMNS.get().copied().unwrap_or(WIDTH)
+}
 
 /// Where a column's text stands.
 #[derive(Clone, Copy, Debug)]
@@ -45,7 +64,7 @@ impl Table {
             for (place, ((cell, width), align)) in row.iter().zip(&widths).zip(&self.columns).enumerate() {
                 line.push_str("  ");
                 let at = line.chars().count();
-                if place + 1 == row.len() && matches!(align, Align::Left) && at + cell.chars().count() > WIDTH {
+                if place + 1 == row.len() && matches!(align, Align::Left) && at + cell.chars().count() > columns() {
                     let indent = at + cell.chars().take_while(|letter| *letter == ' ').count();
                     let wrapped = paragraph(&" ".repeat(indent), cell);
                     line.push_str(wrapped.get(at..).unwrap_or_default().trim_end());
@@ -63,15 +82,19 @@ impl Table {
     }
 }
 
-/// `words` broken at spaces to [`WIDTH`], the first line behind `first`, the others behind as many spaces.
+/// `words` broken at spaces to [`WIDTH`] or the terminal, the first line behind `first`, the others behind as many spaces.
 pub fn paragraph(first: &str, words: &str) -> String {
+    broken(first, words, columns())
+}
+
+fn broken(first: &str, words: &str, columns: usize) -> String {
     let indent = first.chars().count();
     let mut text = first.to_owned();
     let mut column = indent;
     for word in words.split_whitespace() {
         let width = word.chars().count();
         if column > indent {
-            if column + 1 + width > WIDTH {
+            if column + 1 + width > columns {
                 text.push('\n');
                 text.push_str(&" ".repeat(indent));
                 column = indent;
@@ -121,6 +144,9 @@ mod tests {
         assert!(text.lines().count() > 2);
         assert!(text.lines().all(|line| line.chars().count() <= WIDTH));
         assert!(text.lines().skip(1).all(|line| line.starts_with("        word")));
+        let text = broken("  note: ", &"word ".repeat(60), 62);
+        // Eleven words of four and ten spaces behind eight columns.
+        assert!(text.lines().rev().skip(1).all(|line| line.chars().count() == 62), "{text}");
         let long = "x".repeat(200);
         assert_eq!(paragraph("", &long), format!("{long}\n"));
     }

@@ -10,7 +10,7 @@ pub mod feedstock;
 pub mod hopper;
 pub mod html;
 pub mod json;
-mod layout;
+pub mod layout;
 mod part;
 mod parts;
 pub mod plot;

@@ -2,7 +2,7 @@
 
 use meltwright::summary::{Band, PartFigures};
 
-use super::layout::{Align, Table};
+use super::layout::{Align, Table, paragraph};
 use super::number::{counted, decimal, time};
 
 /// A few lines: where the part bears least, and what its layers wait.
@@ -47,10 +47,10 @@ pub fn table(part: &PartFigures) -> String {
         table.row(cells(band).into_iter().take(shown));
     }
     let [low, middle, high] = part.modulus_band_mpa.map(|mpa| decimal(mpa, 2));
-    format!(
-        "\nWhat the part bears, worst of each band of layers (modulus {low} MPa, of {low} to {high}, middle {middle})\n{}",
-        table.text()
-    )
+    let title = format!(
+        "What the part bears, worst of each band of layers (modulus {low} MPa, of {low} to {high}, middle {middle})"
+    );
+    format!("\n{}{}", paragraph("", &title), table.text())
 }
 
 /// Cells of a band: layers, height, accelerations along X and Y, sway, frequency, drag, weight carried, shortest layer, what it

@@ -209,7 +209,11 @@ impl Report<'_> {
         }
         let allowed = parts::allowed(&self.summary.allowed);
         if !allowed.is_empty() {
-            all.add(Html::element("p", &[("class", "allowed")], said(allowed.trim())));
+            all.add(Html::element(
+                "p",
+                &[("class", "allowed")],
+                said(&allowed.split_whitespace().collect::<Vec<_>>().join(" ")),
+            ));
         }
         all
     }
