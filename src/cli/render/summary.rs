@@ -111,6 +111,8 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     };
     let turns = changes.by_reason.iter().filter(|r| r.reason == Reason::ScrewSpeed).map(|r| r.moves).sum();
     let beads = changes.moves_slowed.saturating_sub(turns);
+    let eases = |reason| matches!(reason, Reason::MeltLag | Reason::Sway);
+    let eased: u64 = changes.by_reason.iter().filter(|r| eases(r.reason)).map(|r| r.moves).sum();
     let asked = Demand::of(summary);
     let lag = match summary.screw.lag_compensation {
         "along-path" => "E follows the flow along each bead, ahead of the lag of the melt",
@@ -121,10 +123,11 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     let slowed = match (beads, turns) {
         (0, 0) if asked == Demand::Unknown => "What the file asks of the screw is not known.".to_owned(),
         (0, 0) => {
-            let rest = match changes.lines_split {
+            let rest = match (changes.lines_split, eased) {
                 _ if !lag.is_empty() => String::new(),
-                0 => format!("; {nothing}"),
-                n => format!("; {} with much E {} written as several", counted(n, "line"), were(n)),
+                (0, 0) => format!("; {nothing}"),
+                (n, 0) => format!("; {} with much E {} written as several", counted(n, "line"), were(n)),
+                (_, n) => format!("; changes of speed {} made slower at {}", were(2), counted(n, "move")),
             };
             match asked {
                 Demand::None => format!("The file holds no bead of the screw{rest}."),
@@ -154,7 +157,7 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
             )
         }
     };
-    if lag.is_empty() && beads + turns == 0 {
+    if lag.is_empty() && beads + turns + eased == 0 {
         return slowed;
     }
     let lag = match asked {
@@ -170,13 +173,12 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     }
 }
 
-/// What takes most of the time that is added, where one reason takes at least half of it.
+/// What the print mostly takes longer for, where one reason takes at least half of that time.
 fn mostly(summary: &Summary) -> Option<&'static str> {
-    let reasons = &summary.changes.by_reason;
-    let most = reasons.iter().max_by(|a, b| a.time_added_s.total_cmp(&b.time_added_s))?;
-    let added: f64 = reasons.iter().map(|r| r.time_added_s).sum();
-    let is_longer = summary.after.time_s > summary.before.time_s * NOTICEABLY_LONGER;
-    (is_longer && most.time_added_s >= 0.5 * added).then(|| parts::purpose(most.reason))
+    let most = summary.changes.by_reason.iter().max_by(|a, b| a.time_added_s.total_cmp(&b.time_added_s))?;
+    let (before, after) = (summary.before.time_s, summary.after.time_s);
+    let is_most = after > before * NOTICEABLY_LONGER && most.time_added_s >= 0.5 * (after - before);
+    is_most.then(|| parts::purpose(most.reason))
 }
 
 fn main_table(summary: &Summary) -> String {
@@ -298,6 +300,7 @@ mod tests {
 
     use super::*;
     use crate::cli::render::{layout::WIDTH, sample};
+    use meltwright::summary::ReasonCount;
 
     fn shown(summary: &Summary, detail: Detail, tense: Tense) -> String {
         let text = text(Some("pads.gcode"), summary, detail, tense);
@@ -348,6 +351,11 @@ mod tests {
         let mut summary = sample::calm();
         summary.changes.lines_split = 1;
         let mut lines = vec![headline(&summary, Tense::Was)];
+        summary.changes.lines_split = 0;
+        summary.changes.by_reason = vec![ReasonCount { reason: Reason::Sway, moves: 104, time_added_s: 100.0 }];
+        summary.after.time_s += 120.0;
+        lines.push(headline(&summary, Tense::Was));
+        summary.after.time_s -= 120.0;
         summary.changes = sample::pads().changes;
         summary.changes.moves_slowed = 1;
         summary.changes.by_reason.retain(|r| r.reason == Reason::ScrewSpeed);
