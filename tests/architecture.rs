@@ -25,7 +25,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("survey", &["motion", "moves", "units"]),
     ("demand", &["physics", "profile", "units"]),
     ("soft", &["demand", "physics", "profile", "survey", "units"]),
-    ("weigh", &["demand", "error", "physics", "profile", "units"]),
+    ("weigh", &["demand", "error", "moves", "physics", "profile", "units"]),
     ("passes", &["demand", "motion", "moves", "profile", "soft", "units"]),
     ("replay", &["demand", "error", "motion", "moves", "physics", "profile", "units"]),
     ("summary", &["demand", "findings", "hopper", "inspect", "motion", "moves", "passes", "replay", "soft", "units"]),

@@ -17,10 +17,10 @@ fn sheet(rows: &str) -> String {
 
 #[test]
 fn a_plan_passes_the_audit_on_every_controller() {
-    for unit in ["virtual-filament-mm", "screw-turns", "mm3"] {
+    for unit in ["virtual-filament-mm", "screw-turns", "mm3", "as-in-file"] {
         for (preset, axis) in [("host", "E"), ("board", "E"), ("network", "E"), ("custom", "A")] {
             let bench = Bench::new();
-            let (unit, preset) = (format!("screw.e_unit={unit}"), format!("controller.preset={preset}"));
+            let (unit, preset) = (format!("screw.output_e_unit={unit}"), format!("controller.preset={preset}"));
             let axis = format!("screw.axis={axis}");
             let set = ["--set", &unit, "--set", &preset, "--set", &axis, "--set", "screw.virtual_diameter_mm=1.75"];
             let stops = ["--stops", "3", "--repeats", "2"];
@@ -38,10 +38,41 @@ fn a_plan_passes_the_audit_on_every_controller() {
     }
 }
 
+/// On a strand of 10 mm, 78.540 mm² a unit, whatever the sliced files count on: at 15 mm³ a turn 5.2360 turns.
+#[test]
+fn a_plan_counts_e_as_the_controller_is_told() {
+    let bench = Bench::new();
+    let set = ["--set", "screw.virtual_diameter_mm=1.75"];
+    let controller = bench.run(&[&["controller"][..], &set].concat()).code(0).stdout;
+    assert!(controller.contains("pushes 78.540 mm³, 5.2360 turns of the screw"), "{controller}");
+    // As the help shows it: neither the folder nor a strand has to be there.
+    for set in [&set[..], &[]] {
+        let folder = if set.is_empty() { "bench/" } else { "other/bench/" };
+        let told = bench.run(&[&["weigh", "plan", "-o", folder, "--speeds", "60", "--seconds", "30"], set].concat());
+        assert!(told.code(0).stdout.contains("78.54 mm³, 5.236 turns of the screw"));
+        let gcode = read(&bench.path(folder).join("weigh.gcode"));
+        assert!(gcode.contains(" 1 E = 78.53981633974483 mm3\n"), "{gcode}");
+        // 30 turns are 450 mm³, 5.72958 units.
+        assert!(gcode.contains("\nG1 E5.72958 F11.459\n"), "{gcode}");
+        // What the test asks for is told alike by audits, also of what a rewrite makes of it: 3 runs, the purge before
+        // them and the 20 s before the stop, 170 turns.
+        let volume = |name: &str, again: &[&str]| {
+            let audit = [&["audit", name, "--json", "-"], again, set].concat();
+            let account: serde_json::Value = serde_json::from_str(&bench.run(&audit).stdout).expect("JSON");
+            account["before"]["volume_mm3"].as_f64().expect("a number")
+        };
+        let name = format!("{folder}weigh.gcode");
+        assert!((volume(&name, &[]) - 170.0 * 15.0).abs() < 0.1, "{}", volume(&name, &[]));
+        let output = format!("{folder}out.gcode");
+        bench.run(&[&["rewrite", &name, "-o", &output, "--passes", "scale"], set].concat()).code(0);
+        assert!((volume(&output, &["--again"]) - 170.0 * 15.0).abs() < 0.1);
+    }
+}
+
 #[test]
 fn a_plan_is_told_cautions_first() {
     let bench = Bench::new();
-    let set = ["--set", "screw.e_unit=screw-turns", "--set", "screw.specific_output_mm3_rev=400"];
+    let set = ["--set", "screw.output_e_unit=screw-turns", "--set", "screw.specific_output_mm3_rev=400"];
     let set =
         [&set[..], &["--set", "screw.sustained_flow_mm3_s=none", "--set", "screw.melting_limit_mm3_s=none"]].concat();
     let ran = bench.run(
@@ -65,7 +96,7 @@ fn a_plan_is_told_cautions_first() {
 #[test]
 fn a_filled_in_plan_is_a_sound_sheet() {
     let bench = Bench::new();
-    let set = ["--set", "screw.e_unit=screw-turns", "--set", "feedstock.lot=\"B, 7\""];
+    let set = ["--set", "screw.output_e_unit=screw-turns", "--set", "feedstock.lot=\"B, 7\""];
     bench.run(&[&["weigh", "plan", "-o", "."][..], &set].concat()).code(0);
     let empty = bench.run(&["weigh", "fit", "weigh.csv"]);
     assert_snapshot!("unfilled_sheet", empty.shown());
@@ -89,7 +120,7 @@ fn plans_that_cannot_be_are_refused() {
         &["--seconds", "2"],
         &["--temperature", "260"],
         &["--pause-command", "m0 ; wait"],
-        &["--set", "screw.e_unit=virtual-filament-mm"],
+        &["--set", "screw.output_e_unit=as-in-file"],
         &["--stops", "500"],
         &["--speeds", "0.5"],
         &["--turn-mm3", "0"],
@@ -97,7 +128,7 @@ fn plans_that_cannot_be_are_refused() {
     let mut said = String::new();
     for case in cases {
         let bench = Bench::new();
-        let unit: &[&str] = if case[0] == "--set" { &[] } else { &["--set", "screw.e_unit=screw-turns"] };
+        let unit: &[&str] = if case[0] == "--set" { &[] } else { &["--set", "screw.output_e_unit=screw-turns"] };
         let ran = bench.run(&[&["weigh", "plan", "-o", "."], case, unit].concat()).code(2);
         assert!(bench.names().is_empty() && ran.stdout.is_empty());
         said.push_str(&format!("{}\n{}\n", case.join(" "), ran.stderr));
@@ -108,7 +139,7 @@ fn plans_that_cannot_be_are_refused() {
 #[test]
 fn nothing_is_written_over() {
     let bench = Bench::new();
-    let plan = ["weigh", "plan", "-o", "test.gcode", "--set", "screw.e_unit=mm3"];
+    let plan = ["weigh", "plan", "-o", "test.gcode", "--set", "screw.output_e_unit=mm3"];
     bench.file("test.csv", "filled in");
     assert!(bench.run(&plan).code(2).stderr.contains("test.csv exists already"));
     assert_eq!((bench.names(), read(&bench.path("test.csv"))), (vec!["test.csv".to_owned()], "filled in".to_owned()));
@@ -183,9 +214,27 @@ fn the_account_as_json() {
         |value: &serde_json::Value, truth: f64, room: f64| (value.as_f64().expect("a number") - truth).abs() < room;
     assert!(near(&account["slow_mm3_rev"], 23.0, 0.3) && near(&account["fall_mm3_rev_per_rpm"], 0.035, 0.005));
     assert!(near(&account["melt_lag"]["seconds"], 0.45, 0.05));
-    let plan = bench.run(&["weigh", "plan", "-o", "t.gcode", "--json", "-", "--set", "screw.e_unit=mm3"]).code(0);
+    let plan =
+        bench.run(&["weigh", "plan", "-o", "t.gcode", "--json", "-", "--set", "screw.output_e_unit=mm3"]).code(0);
     let plan: serde_json::Value = serde_json::from_str(&plan.stdout).expect("JSON");
     assert_eq!((plan["runs"].as_array().map(Vec::len), plan["turn_mm3"].as_f64()), (Some(15), Some(15.0)));
+}
+
+/// Weighings that no curve fits give no measured value, and a drool that gives no lag is spoken of once.
+#[test]
+fn what_weighings_do_not_show_is_not_said() {
+    let bench = Bench::new();
+    let jumping = "run,20,60,10\nrun,20,60,10.1\nrun,40,60,8\nrun,40,60,8.1\nrun,60,60,27\nrun,60,60,27.1\n";
+    bench.file("jumping.csv", sheet(jumping));
+    let section = bench.run(&["weigh", "fit", "jumping.csv", "-o", "-"]).code(0).stdout;
+    assert!(section.starts_with("# Weighed, but no curve fits") && section.contains("provenance = \"assumed\""));
+    assert!(!section.contains("measured"), "{section}");
+
+    let steady = "run,60,60,16.8\nrun,60,60,16.9\nrun,30,60,8.4\nrun,30,60,8.4\n";
+    // 50 g at 1.12 g/cm³ are 44643 mm³, at 15 mm³/s nearly an hour.
+    bench.file("drool.csv", sheet(&format!("{steady}drool,60,60,50\n")));
+    let told = bench.run(&["weigh", "fit", "drool.csv"]).code(0).stdout;
+    assert!(told.contains("it was left out") && !told.contains("five melt lags"), "{told}");
 }
 
 #[test]

@@ -13,8 +13,8 @@ pub struct FileSettings {
     pub layer_height_mm: Option<f64>,
     /// This program wrote the file: it carries the marker of an earlier run.
     pub is_rewritten: bool,
-    /// Volume of one unit of E as the marker of an earlier run states it, mm³.
-    pub rewritten_e_mm3: Option<f64>,
+    /// Volume of one unit of E as this program stated it when it wrote the file, mm³.
+    pub stated_e_mm3: Option<f64>,
     /// The file marks its layers by comments.
     pub marks_layers: bool,
 }

@@ -113,9 +113,11 @@ pub fn summary(
     if is_written && run.choice.how != How::Not {
         keys.push("screw.melt_lag_s");
     }
-    if is_written && assemble::unit(profile, run.passes) != Unit::AsInFile {
+    let output_unit = profile.screw.output_e_unit.value;
+    let counts_anew = is_written && assemble::unit(profile, run.passes) != Unit::AsInFile;
+    if counts_anew || run.settings.is_rewritten && output_unit != OutputUnit::AsInFile {
         keys.push("screw.output_e_unit");
-        if profile.screw.output_e_unit.value == OutputUnit::VirtualFilament {
+        if output_unit == OutputUnit::VirtualFilament {
             keys.push("screw.output_diameter_mm");
         }
     }
@@ -253,7 +255,7 @@ pub fn note_stale(profile: &Profile, findings: &mut Findings) {
 /// What one unit of E is, and where that comes from.
 pub fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
     let screw = &profile.screw;
-    if let Some(volume) = settings.rewritten_e_mm3 {
+    if let Some(volume) = settings.stated_e_mm3 {
         return format!("{} mm³ (stated in the file)", (volume * 1e3).round() / 1e3);
     }
     match screw.e_unit.value {

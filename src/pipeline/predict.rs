@@ -39,7 +39,7 @@ pub fn predict<R: Read + Seek>(
     let scan = prescan(input)?;
     let screw = &profile.screw;
     let by_turns = screw.output_e_unit.value == OutputUnit::ScrewTurns;
-    let states_unit = scan.settings.rewritten_e_mm3.is_some();
+    let states_unit = scan.settings.stated_e_mm3.is_some();
     if scan.settings.is_rewritten && !states_unit && by_turns && matches!(screw.output.value, Output::Curve(_)) {
         return Err(Error::new(ErrorKind::Unsupported {
             what: "E of this rewritten file counts turns along an output curve, which gives no volume".to_owned(),
@@ -59,11 +59,7 @@ pub fn predict<R: Read + Seek>(
         volume_mm3,
         mass_g: (Volume::from_mm3(volume_mm3) * density).as_g(),
         rewritten: scan.settings.is_rewritten,
-        counts_turns: if scan.settings.is_rewritten && states_unit {
-            by_turns
-        } else {
-            screw.e_unit.value == EUnit::ScrewTurns
-        },
+        counts_turns: if states_unit { by_turns } else { screw.e_unit.value == EUnit::ScrewTurns },
     })
 }
 

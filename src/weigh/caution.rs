@@ -73,7 +73,8 @@ fn conditions(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) 
 fn weighings(fit: &Fit, add: &mut impl FnMut(String, &str)) {
     if !fit.curve.fits {
         add(
-            "no curve fits these weighings; the one below is the simplest, and its bands are too narrow".to_owned(),
+            "no curve fits these weighings; the one below is the simplest, its bands are too narrow, and it counts as assumed"
+                .to_owned(),
             "see why under the reasons, and weigh again before printing by it",
         );
     }
@@ -183,6 +184,7 @@ fn drool(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
             format!("the drool gives a melt lag of {:.0} s, more than a profile takes; it was left out", lag.seconds),
             "check mass and stops of the drool: only what comes out after the screw has stopped counts",
         );
+        return;
     }
     if let Some(step) = fit.scale_resolution_g {
         let small = sheet.drools.iter().filter(|drool| drool.mass_g < DROOL_STEPS * step).count();

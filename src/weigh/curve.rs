@@ -115,15 +115,15 @@ impl Curve {
             let reason = "One speed only: whether the output of a turn changes with speed cannot be seen.";
             return Some(Self::simple(&evidence.straight, &evidence, &groups, vec![reason.to_owned()]));
         }
-        let slope = evidence.bent.as_ref().and_then(|fit| fit.coefficients.get(1)).copied().unwrap_or(0.0);
-        let change = slope * (last.rpm - first.rpm) / evidence.mean;
-        let moves = format!(
-            "The output of a turn {} by {:.1} % from {} to {} rev/min",
-            if change < 0.0 { "falls" } else { "rises" },
-            change.abs() * 100.0,
-            short(first.rpm),
-            short(last.rpm)
-        );
+        let range = format!("from {} to {} rev/min", short(first.rpm), short(last.rpm));
+        let [start, end] = [first, last]
+            .map(|group| evidence.bent.as_ref().map_or(evidence.mean, |line| line.value_at(&[1.0, group.rpm])));
+        let moves = if start.min(end) <= 0.0 {
+            format!("An evenly changing output of a turn would be below nothing somewhere {range}")
+        } else {
+            let way = if end < start { "falls" } else { "rises" };
+            format!("The output of a turn {way} by {:.1} % {range}", 100.0 * (end / start - 1.0).abs())
+        };
         // A drooping curve that can be printed by.
         let bent = evidence.bent.as_ref().filter(|fit| rises_to(fit, last.rpm));
         Some(if evidence.repeats.1 < REPEATS {
@@ -133,22 +133,22 @@ impl Curve {
         })
     }
 
-    /// The information criterion decides.
+    /// The information criterion decides: one repeat says next to nothing of scatter.
     fn without_repeats(evidence: &Evidence, groups: &[Group], bent: Option<&LeastSquares>, moves: &str) -> Self {
         let simple = |fit, reason| Self::simple(fit, evidence, groups, vec![reason]);
         let straight = &evidence.straight;
+        let with = if evidence.repeats.1 == 0 { "without repeats" } else { "with a single repeat" };
         let Some(gain) = evidence.criterion_gain() else {
             let count = evidence.points;
-            let reason = format!(
-                "{count} weighings without repeats cannot tell a bend from scatter; the simplest curve is taken."
-            );
+            let reason =
+                format!("{count} weighings {with} cannot tell a bend from scatter; the simplest curve is taken.");
             return simple(straight, reason);
         };
         match bent {
             _ if gain < CRITERION => simple(
                 straight,
                 format!(
-                    "{moves}; without repeats that is no proof of a bend, for which the corrected information criterion \
+                    "{moves}; {with} that is no proof of a bend, for which the corrected information criterion \
                      would have to fall by 2 (it changes by {:+.1}).",
                     -gain
                 ),
@@ -372,6 +372,11 @@ mod tests {
         assert!(matches!(Curve::choose(&falling, 0.0).expect("points").model, Model::Drooping { .. }));
         let few = points(&[(20.0, 20.0), (40.0, 18.0), (60.0, 16.0)]);
         assert!(matches!(Curve::choose(&few, 0.0).expect("points").model, Model::Proportional { .. }));
+        let reasons = |rows: &[(f64, f64)]| Curve::choose(&points(rows), 0.0).expect("points").reasons.join(" ");
+        assert!(reasons(&[(24.0, 20.0), (48.0, 19.0), (96.0, 18.0)]).starts_with("3 weighings without repeats cannot"));
+        assert!(
+            reasons(&[(24.0, 20.0), (24.0, 20.2), (48.0, 19.0)]).starts_with("3 weighings with a single repeat cannot")
+        );
     }
 
     #[test]
@@ -386,6 +391,12 @@ mod tests {
         let jumping = [(20.0, 10.0), (20.0, 10.1), (40.0, 4.0), (40.0, 4.1), (60.0, 9.0), (60.0, 9.1)];
         assert!(reasons(&jumping).contains("without order"), "{}", reasons(&jumping));
         assert!(reasons(&[(20.0, 10.0), (20.0, 10.1)]).contains("One speed only"));
+        // From 30 to 3, nine tenths of the 30, though more than all of their mean.
+        let falling = [(20.0, 29.9), (20.0, 30.1), (100.0, 2.9), (100.0, 3.1)];
+        assert!(reasons(&falling).starts_with("The output of a turn falls by 90.0 % from 20 to 100 rev/min"));
+        // The line through 30, 2, 2 and 2 at 20, 40, 60 and 80 is 21.6 at first and -3.6 at last.
+        let gone = [20.0, 40.0, 60.0, 80.0].map(|rpm| [(rpm, if rpm < 30.0 { 30.0 } else { 2.0 }); 2]).concat();
+        assert!(reasons(&gone).contains("somewhere from 20 to 80 rev/min") || reasons(&gone).contains("smooth rising"));
     }
 
     #[test]

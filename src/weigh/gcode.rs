@@ -5,6 +5,7 @@
 //! word that may end it (`G90`).
 
 use super::plan::{CAUTIONS, EWords, LONGEST_LINE, Pause, Plan, PlannedRun, STEPS};
+use crate::moves::resolve::{MARKER_E, TEST_MARKER};
 
 impl Plan {
     /// The G-code of the test: ASCII, upper case, one command a line, at most 80 characters.
@@ -15,17 +16,27 @@ impl Plan {
 
 fn text(plan: &Plan) -> String {
     let mut file = File { text: String::new(), e: plan.e };
-    file.comment(&format!("Purge test by meltwright {}: weighs what the screw gives", env!("CARGO_PKG_VERSION")));
+    let marker = String::from_utf8_lossy(TEST_MARKER);
+    file.line(&format!("{marker} {}{MARKER_E}{} mm3", env!("CARGO_PKG_VERSION"), plan.e_mm3));
+    file.comment("Weighs what the screw gives");
     file.comment("CAUTION");
     for caution in CAUTIONS {
         file.comment(caution);
     }
     if let Some(volume) = plan.turn_mm3 {
         file.comment(&format!(
+            "One unit of E is taken to push {} mm3, {} turns of the screw, as the controller has to be set for all files \
+             this program writes.",
+            decimal(plan.e_mm3, 3),
+            decimal(plan.e_mm3 / volume, 4)
+        ));
+        file.comment(&format!(
             "One turn of the screw is taken as {} mm3 of E. Mark the coupling and count the turns of one run; if they \
              are not those named below, write the file again with the volume that one turn really counts for.",
             decimal(volume, 4)
         ));
+    } else {
+        file.comment("One unit of E is taken as one turn of the screw.");
     }
     if plan.e.tool != 0 {
         file.line(&format!("T{}", plan.e.tool));
@@ -193,10 +204,10 @@ mod tests {
 
     #[test]
     fn lines_keep_to_the_rules() {
-        for unit in ["virtual-filament-mm", "screw-turns", "mm3"] {
+        for unit in ["virtual-filament-mm", "screw-turns", "mm3", "as-in-file"] {
             for preset in ["host", "board", "network", "custom"] {
                 let set = [
-                    format!("screw.e_unit={unit}"),
+                    format!("screw.output_e_unit={unit}"),
                     format!("controller.preset={preset}"),
                     "screw.virtual_diameter_mm=1.75".to_owned(),
                 ];
@@ -224,25 +235,31 @@ mod tests {
             settle_s: 0.0,
             ..PlanOptions::default()
         };
-        let found = extrusions(&plan(&["screw.e_unit=mm3"], &options).gcode(), 'E');
+        let found = extrusions(&plan(&["screw.output_e_unit=mm3"], &options).gcode(), 'E');
         let run: Vec<_> = found.iter().take(9).collect();
         assert_eq!(run.iter().map(|(e, _)| e).sum::<f64>(), 450.0);
         assert_eq!((run[0].1, run[1].1), (Some(900.0), None));
         // In turns: 30 at F 60.
-        let found = extrusions(&plan(&["screw.e_unit=screw-turns", "screw.axis=A"], &options).gcode(), 'A');
+        let found = extrusions(&plan(&["screw.output_e_unit=screw-turns", "screw.axis=A"], &options).gcode(), 'A');
         assert_eq!(found[0], (30.0, Some(60.0)));
         // In millimetres of a strand of 1.75 mm, 2.405281875 mm²: 450 / 2.405281875 = 187.08826 in four lines.
-        let set = ["screw.e_unit=virtual-filament-mm", "screw.virtual_diameter_mm=1.75"];
+        let set = ["screw.output_e_unit=as-in-file", "screw.virtual_diameter_mm=1.75"];
         let found = extrusions(&plan(&set, &options).gcode(), 'E');
         let sum: f64 = found.iter().take(4).map(|(e, _)| e).sum();
         assert!((sum - 187.088_26).abs() < 1e-9, "{sum}");
         assert_eq!(found[0].1, Some(374.177));
+        // On a strand of 10 mm, whatever the file was sliced for: 450 / 78.539816 = 5.72958 in one line, at 15 / 78.54 * 60.
+        let plan = plan(&["screw.virtual_diameter_mm=1.75"], &options);
+        assert_eq!(extrusions(&plan.gcode(), 'E')[0], (5.72958, Some(11.459)));
+        assert!((plan.e_mm3 - 78.539_816_34).abs() < 1e-8);
+        let words = plan.gcode().replace("\n; ", " ").replace("\n;  ", " ");
+        assert!(words.contains("push 78.54 mm3, 5.236 turns of the screw"), "{words}");
     }
 
     #[test]
     fn pauses_as_asked() {
         let mut options = PlanOptions { pause: Pause::Dwell(20.5), ..PlanOptions::default() };
-        let set = ["screw.e_unit=mm3", "screw.peak_flow_mm3_s=40", "screw.sustained_flow_mm3_s=none"];
+        let set = ["screw.output_e_unit=mm3", "screw.peak_flow_mm3_s=40", "screw.sustained_flow_mm3_s=none"];
         let text = plan(&set, &options).gcode();
         // One before the runs, one after each of 15, one after the drool.
         assert_eq!(text.matches("G4 P20500\n").count(), 17);
@@ -260,7 +277,7 @@ mod tests {
             settle_s: 0.0,
             ..PlanOptions::default()
         };
-        let plan = plan(&["screw.e_unit=screw-turns", "controller.max_e_only_mm=none"], &options);
+        let plan = plan(&["screw.output_e_unit=screw-turns", "controller.max_e_only_mm=none"], &options);
         let bursts: Vec<u32> = plan.runs.iter().map(|run| run.bursts).collect();
         assert_eq!(bursts, [1, 3]);
         // Three of 33.3 s; the drool's 20 s are shorter, so the rests are 60 - 20 s.

@@ -6,9 +6,10 @@ use super::conditions::FeedMode;
 use super::sheet::{SHEET_COLUMNS, SHEET_SETTINGS};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
+use crate::moves::resolve::output_e_volume_mm3;
 use crate::physics::screw::output_from_curve;
-use crate::profile::{EUnit, Output, Profile, Provenance, Stated};
-use crate::units::{Area, Density, Length, RotationSpeed, SpecificOutput, Volume, VolumeFlow};
+use crate::profile::{EUnit, Output, OutputUnit, Profile, Provenance, Stated};
+use crate::units::{Density, RotationSpeed, SpecificOutput, Volume, VolumeFlow};
 
 /// What to mind during the test; plain ASCII without parentheses, since it stands in the G-code as well.
 pub const CAUTIONS: [&str; 7] = [
@@ -181,6 +182,8 @@ pub struct Plan {
     pub pause: Pause,
     /// Least time without a turning screw between bursts and runs, s; 0 if nothing runs in bursts.
     pub rest_s: f64,
+    /// Volume that one unit of E is taken to push, mm³; where E counts turns along a curve, that of a turn at its fastest point.
+    pub e_mm3: f64,
     /// Volume that one turn counts for in E, mm³; `None` if E counts turns.
     pub turn_mm3: Option<f64>,
     /// Whether that volume is measured.
@@ -202,7 +205,7 @@ impl Plan {
     ///
     /// # Errors
     /// [`ErrorKind::Usage`] for a speed above the profile's highest, a temperature outside of the feedstock's range, an
-    /// option out of its range, or an E unit whose volume is not known.
+    /// option out of its range, or E on a strand whose diameter is not known.
     pub fn new(profile: &Profile, options: &PlanOptions) -> Result<Self> {
         check(options)?;
         let screw = &profile.screw;
@@ -259,7 +262,7 @@ impl Plan {
             expected_g: grams(flow(fastest), lag) * f64::from(options.stops),
         };
         let settle = planned(0, middle, options.settle_s);
-        let (e, turn) = e_words(profile, options)?;
+        let Meaning { words: e, e_mm3, turn_mm3: turn } = meaning(profile, options)?;
         let slowest = speeds.first().copied().unwrap_or(1.0);
         if e.per_turn * slowest < 1.0 {
             return Err(usage(
@@ -303,6 +306,7 @@ impl Plan {
             drool,
             pause: options.pause.clone(),
             rest_s,
+            e_mm3,
             turn_mm3: turn.as_ref().map(|turn| turn.value),
             turn_provenance: turn.map_or(Provenance::Measured, |turn| turn.provenance),
             most_lines,
@@ -362,7 +366,7 @@ fn check(options: &PlanOptions) -> Result<()> {
         within("--seconds", seconds, 5.0, 3600.0, " s")?;
     }
     if let Some(volume) = options.turn_mm3 {
-        within("--turn-mm3", volume, 0.01, 1e5, " mm3")?;
+        within("--turn-mm3", volume, 0.01, 1e5, " mm³")?;
     }
     match &options.pause {
         Pause::Dwell(seconds) => within("--pause", *seconds, 1.0, 3600.0, " s"),
@@ -422,13 +426,21 @@ fn temperature(options: &PlanOptions, profile: &Profile) -> Result<f64> {
         return Ok(wanted);
     }
     Err(usage(
-        format!("{wanted} C is outside of the feedstock's range, {least} to {most} C"),
+        format!("{wanted} °C is outside of the feedstock's range, {least} to {most} °C"),
         "give a temperature within the range; or, if the data sheet of the feedstock allows it, correct the range in the profile",
     ))
 }
 
-/// How E words are made, and the volume one turn counts for where E is no turn.
-fn e_words(profile: &Profile, options: &PlanOptions) -> Result<(EWords, Option<Stated<f64>>)> {
+/// What E of the test means: that of the files this program writes, for which the controller is set.
+struct Meaning {
+    words: EWords,
+    /// Volume of one unit, mm³.
+    e_mm3: f64,
+    /// Volume that one turn counts for, mm³; `None` where E counts turns.
+    turn_mm3: Option<Stated<f64>>,
+}
+
+fn meaning(profile: &Profile, options: &PlanOptions) -> Result<Meaning> {
     let screw = &profile.screw;
     let controller = &profile.controller;
     let most = match (controller.max_e_only_mm.value, controller.max_e_per_line_mm.value) {
@@ -441,37 +453,28 @@ fn e_words(profile: &Profile, options: &PlanOptions) -> Result<(EWords, Option<S
         most,
         tool: screw.tools.value.first().copied().unwrap_or(0),
     };
-    let of_profile = match &screw.output.value {
-        Output::Constant(volume) => Some(*volume),
-        Output::Curve(points) => points.last().filter(|[rpm, _]| *rpm > 0.0).map(|[rpm, flow]| flow * 60.0 / rpm),
+    let output = &screw.output;
+    let counts_turns = match screw.output_e_unit.value {
+        OutputUnit::ScrewTurns => true,
+        OutputUnit::AsInFile => screw.e_unit.value == EUnit::ScrewTurns,
+        OutputUnit::VirtualFilament | OutputUnit::Mm3 => false,
     };
-    let (origin, provenance) = (screw.output.origin, screw.output.provenance);
-    let turn = match options.turn_mm3 {
-        Some(volume) => Some(Stated { value: volume, provenance: Provenance::Measured, origin }),
-        None => of_profile.map(|value| Stated { value, provenance, origin }),
-    };
-    let turn = turn.ok_or_else(|| {
-        usage(
-            "nothing says how much volume one turn counts for".to_owned(),
-            "name it with --turn-mm3, or set screw.specific_output_mm3_rev",
-        )
-    });
-    match screw.e_unit.value {
-        EUnit::ScrewTurns => Ok((words(1.0), None)),
-        EUnit::Mm3 => turn.map(|turn| (words(turn.value), Some(turn))),
-        EUnit::VirtualFilament => {
-            let turn = turn?;
-            let diameter = screw.virtual_diameter_mm.value.ok_or_else(|| {
-                usage(
-                    "E counts millimetres of a virtual strand, but the profile does not give its diameter".to_owned(),
-                    "set screw.virtual_diameter_mm in the profile to the filament diameter the slicing profile was given, \
-                     or pass --set screw.virtual_diameter_mm=1.75",
-                )
-            })?;
-            let area = Area::of_circle(Length::from_mm(diameter)).as_mm2();
-            Ok((words(turn.value / area), Some(turn)))
-        }
+    if counts_turns {
+        return Ok(Meaning { words: words(1.0), e_mm3: output.value.per_turn_mm3(), turn_mm3: None });
     }
+    let e_mm3 = output_e_volume_mm3(profile).ok_or_else(|| {
+        usage(
+            "E counts millimetres of a virtual strand, but the profile does not give its diameter".to_owned(),
+            "set screw.virtual_diameter_mm in the profile to the filament diameter the slicing profile was given, \
+             or pass --set screw.virtual_diameter_mm=1.75",
+        )
+    })?;
+    let (value, provenance) = match options.turn_mm3 {
+        Some(volume) => (volume, Provenance::Measured),
+        None => (output.value.per_turn_mm3(), output.provenance),
+    };
+    let turn_mm3 = Some(Stated { value, provenance, origin: output.origin });
+    Ok(Meaning { words: words(value / e_mm3), e_mm3, turn_mm3 })
 }
 
 fn usage(what: String, help: &str) -> Error {

@@ -31,21 +31,26 @@ pub(super) fn screw(curve: &Curve, lag: Option<&MeltLag>, conditions: &Condition
             ("screw.output_curve", "specific_output_mm3_rev", list(&points(curve)))
         }
     };
+    // What no curve fits is known no better than before.
+    let (provenance, head) = if curve.fits {
+        (Provenance::Measured, "Measured by weighing.")
+    } else {
+        (Provenance::Assumed, "Weighed, but no curve fits: assumed until it has been weighed again.")
+    };
     let mut text = format!(
-        "# Measured by weighing. Put these lines into the [screw] section of your profile, in place of what\n\
-         # it says of the same keys; {other} has to go from it.\n[screw]\n{}\n",
-        measured(key, value, note)
+        "# {head} Put these lines into the [screw] section of\n# your profile, in place of what it says of the same keys; \
+         {other} has to go from it.\n[screw]\n{}\n",
+        stated(key, value, provenance, note)
     );
     if let Some(lag) = lag.filter(|lag| lag.fits_profile()) {
         let note = format!("{conditions}; {}", lag.words());
-        text.push_str(&format!("{}\n", measured("screw.melt_lag_s", number(lag.seconds), note)));
+        text.push_str(&format!("{}\n", stated("screw.melt_lag_s", number(lag.seconds), provenance, note)));
     }
     text
 }
 
-fn measured(key: &'static str, value: String, note: String) -> String {
-    let (provenance, origin) = (Provenance::Measured, Origin::Profile);
-    Entry { key, value, provenance, origin, note: Some(note) }.line()
+fn stated(key: &'static str, value: String, provenance: Provenance, note: String) -> String {
+    Entry { key, value, provenance, origin: Origin::Profile, note: Some(note) }.line()
 }
 
 /// Points whose straight connection stands for the curve, rising in both coordinates.

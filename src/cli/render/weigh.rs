@@ -131,10 +131,17 @@ fn notes(plan: &Plan) -> Vec<String> {
     if let Some(volume) = plan.turn_mm3 {
         let assumed = if plan.turn_provenance == Provenance::Assumed { ", which is assumed" } else { "" };
         notes.push(format!(
+            "one unit of E is taken to push {} mm³, {} turns of the screw: set the controller as `meltwright controller` says.",
+            decimal(plan.e_mm3, 3),
+            decimal(plan.e_mm3 / volume, 4)
+        ));
+        notes.push(format!(
             "the file asks for turns by volume and takes one turn as {} mm³ of E{assumed}. Mark the coupling and count the \
              turns of one run; if they differ, write the test again with --turn-mm3.",
             decimal(volume, 2)
         ));
+    } else {
+        notes.push("one unit of E is taken as one turn of the screw.".to_owned());
     }
     if plan.runs.iter().any(|run| run.bursts > 1) {
         notes.push(format!(

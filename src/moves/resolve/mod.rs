@@ -9,7 +9,7 @@ mod modal;
 mod motion;
 mod rules;
 
-pub use rules::{LagTakenOut, Rules, sliced_e_volume_mm3};
+pub use rules::{LagTakenOut, Rules, output_e_volume_mm3, sliced_e_volume_mm3};
 
 use super::controller::{Found, Watch};
 use super::fan::Fan;
@@ -29,7 +29,9 @@ use crate::line::{Block, Line, LineKind, Word};
 
 /// Start of the comment that marks a rewritten file.
 pub const MARKER: &[u8] = b"; rewritten by meltwright";
-/// What stands before the volume of one unit of E, mm³, in the marker.
+/// Start of the comment that marks a purge test, which no pass has changed.
+pub const TEST_MARKER: &[u8] = b"; purge test by meltwright";
+/// What stands before the volume of one unit of E, mm³, in both.
 pub const MARKER_E: &str = ", 1 E = ";
 /// Largest coordinate that is believed, mm: a kilometre.
 const MAX_COORDINATE_MM: f64 = 1e6;

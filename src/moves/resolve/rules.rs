@@ -5,7 +5,7 @@ use crate::moves::fan::Fan;
 use crate::moves::heat::Heat;
 use crate::moves::settings::FileSettings;
 use crate::moves::setup::Setup;
-use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Preset, Profile};
+use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, OutputUnit, Preset, Profile};
 use crate::units::{Area, Length};
 
 /// What a controller that plans on a host waits at `M84` and `M18`, s. Measured on whole files.
@@ -89,6 +89,18 @@ pub fn sliced_e_volume_mm3(profile: &Profile, strand_mm: Option<f64>) -> Option<
     }
 }
 
+/// What a unit of E pushes in what this program writes, mm³; where it is a turn along a curve, at the fastest point. `None` when
+/// nothing tells.
+pub fn output_e_volume_mm3(profile: &Profile) -> Option<f64> {
+    let screw = &profile.screw;
+    match screw.output_e_unit.value {
+        OutputUnit::AsInFile => sliced_e_volume_mm3(profile, None),
+        OutputUnit::Mm3 => Some(1.0),
+        OutputUnit::VirtualFilament => Some(Area::of_circle(Length::from_mm(screw.output_diameter_mm.value)).as_mm2()),
+        OutputUnit::ScrewTurns => Some(screw.output.value.per_turn_mm3()),
+    }
+}
+
 impl Rules {
     /// Gathers the rules; the strand diameter comes from the profile, else from the file.
     pub fn new(profile: &Profile, settings: &FileSettings, lenient: bool) -> Self {
@@ -100,7 +112,7 @@ impl Rules {
         let max_bead_area_mm2 = controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle);
         Self {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
-            e_volume_mm3: settings.rewritten_e_mm3.or(sliced_e_volume_mm3),
+            e_volume_mm3: settings.stated_e_mm3.or(sliced_e_volume_mm3),
             sliced_e_volume_mm3,
             axis: screw.axis.value.to_ascii_uppercase(),
             tools: screw.tools.value.clone(),
