@@ -104,7 +104,7 @@ pub(super) fn command(text: &str) -> Result<(), Complaint> {
 /// Output curve: at least one point, all above zero, rising in both.
 pub(super) fn curve(points: &[([f64; 2], Range<usize>)], whole: Range<usize>) -> Result<(), Refusal> {
     const HELP: &str = "weigh the output at several screw speeds and list them from slow to fast: \
-                        [[rev/min, mm3/s], ...]; leave out points where the screw slipped or starved";
+                        [[rev/min, mm³/s], ...]; leave out points where the screw slipped or starved";
     if points.is_empty() {
         return Err(Complaint::new("must have at least one point", "no point").help(HELP).at(whole));
     }
@@ -114,12 +114,12 @@ pub(super) fn curve(points: &[([f64; 2], Range<usize>)], whole: Range<usize>) ->
         let (what, label) = if index == 0 && (*speed <= 0.0 || *flow <= 0.0) {
             (
                 "must have screw speeds and flows above zero",
-                format!("{} rev/min, {} mm3/s", decimal(*speed), decimal(*flow)),
+                format!("{} rev/min, {} mm³/s", decimal(*speed), decimal(*flow)),
             )
         } else if *speed <= speed_before {
             ("must rise in screw speed", format!("{} after {} rev/min", decimal(*speed), decimal(speed_before)))
         } else if *flow <= flow_before {
-            ("must rise in flow", format!("{} after {} mm3/s", decimal(*flow), decimal(flow_before)))
+            ("must rise in flow", format!("{} after {} mm³/s", decimal(*flow), decimal(flow_before)))
         } else {
             before = *point;
             continue;
@@ -147,7 +147,7 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
             keys: ["feedstock.nozzle_temperature_min_c", "feedstock.nozzle_temperature_max_c"],
             complaint: Complaint::new(
                 "feedstock.nozzle_temperature_min_c must not be above feedstock.nozzle_temperature_max_c",
-                format!("lowest {} C, highest {} C", decimal(least), decimal(most)),
+                format!("lowest {} °C, highest {} °C", decimal(least), decimal(most)),
             )
             .help("set both ends of the range from the data sheet of the feedstock"),
         });
@@ -157,7 +157,7 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
             keys: ["feedstock.drying_temperature_c", "feedstock.nozzle_temperature_min_c"],
             complaint: Complaint::new(
                 "feedstock.drying_temperature_c must be below feedstock.nozzle_temperature_min_c",
-                format!("drying at {} C, printing from {} C", decimal(drying), decimal(least)),
+                format!("drying at {} °C, printing from {} °C", decimal(drying), decimal(least)),
             )
             .help("granules that dry near the melting range stick together; see the data sheet of the feedstock"),
         });
@@ -244,7 +244,7 @@ impl Profile {
             add(
                 "screw.sustained_flow_mm3_s",
                 format!(
-                    "the sustained flow ({} mm3/s) is above the peak flow ({} mm3/s) and is limited to it",
+                    "the sustained flow ({} mm³/s) is above the peak flow ({} mm³/s) and is limited to it",
                     decimal(sustained),
                     decimal(peak)
                 ),

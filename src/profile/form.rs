@@ -49,6 +49,8 @@ pub(super) struct Flag;
 pub(super) struct Word<T>(std::marker::PhantomData<T>);
 /// One number for each axis, X, Y, Z, E.
 pub(super) struct Axes;
+/// Least X, Y, then largest X, Y.
+pub(super) struct Rectangle;
 /// Least X, Y, Z, then largest X, Y, Z.
 pub(super) struct Reach;
 /// A list of tool numbers.
@@ -162,6 +164,11 @@ impl Form for Number {
                     wrong_type("a number", node).with_help(format!("write {} without quotes", quote(text.trim())))
                 );
             }
+            DeValue::String(text) if number_before_unit(text.trim()).is_some() => {
+                let number = number_before_unit(text.trim()).unwrap_or_default();
+                let help = format!("write {number} alone, in the unit of the key");
+                return Err(wrong_type("a number", node).with_help(help));
+            }
             _ => None,
         };
         match number {
@@ -268,6 +275,18 @@ impl Form for Axes {
 
     fn read(node: &Node<'_>) -> Result<[f64; 4], Refusal> {
         numbers(node, "four numbers [x, y, z, e]")
+    }
+
+    fn write(value: &[f64; 4]) -> Option<String> {
+        Some(numbers_text(value))
+    }
+}
+
+impl Form for Rectangle {
+    type Value = [f64; 4];
+
+    fn read(node: &Node<'_>) -> Result<[f64; 4], Refusal> {
+        numbers(node, "four numbers [least x, least y, largest x, largest y]")
     }
 
     fn write(value: &[f64; 4]) -> Option<String> {
@@ -389,7 +408,7 @@ impl Form for OutputCurve {
     type Value = Output;
 
     fn read(node: &Node<'_>) -> Result<Output, Refusal> {
-        const EXPECTED: &str = "a list of points [rev/min, mm3/s]";
+        const EXPECTED: &str = "a list of points [rev/min, mm³/s]";
         let DeValue::Array(items) = node.get_ref() else {
             return Err(wrong_type(EXPECTED, node));
         };
@@ -516,6 +535,15 @@ pub(super) fn looks_like_comma_decimal(text: &str) -> bool {
     let digits = |part: &str| !part.is_empty() && part.bytes().all(|byte| byte.is_ascii_digit());
     let unsigned = text.trim().trim_start_matches(['+', '-']);
     unsigned.split_once(',').is_some_and(|(whole, fraction)| digits(whole) && digits(fraction))
+}
+
+/// The number in `5 rpm` or `5rpm`.
+pub(super) fn number_before_unit(value: &str) -> Option<&str> {
+    let end = value.find(|c: char| !c.is_ascii_digit() && !"+-.".contains(c))?;
+    let (number, unit) = value.split_at(end);
+    let unit = unit.trim_start();
+    (number.parse::<f64>().is_ok() && unit.starts_with(|c: char| c.is_alphabetic() || "%°".contains(c)))
+        .then_some(number)
 }
 
 /// What to do about a decimal with a comma.

@@ -6,7 +6,7 @@ use super::check::{above_zero, any, command, each_above_zero, if_some, name, rea
 use super::fault::{Complaint, Refusal};
 use super::form::{
     Axes, AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, FindingNames, Flag, Form, Node, Number, OrNone,
-    OutputCurve, Reach, Text, Tools, Word,
+    OutputCurve, Reach, Rectangle, Text, Tools, Word,
 };
 use super::{
     AccelWords, ArcForm, Audit, Controller, CornerWords, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock,
@@ -99,20 +99,20 @@ keys! {
             |v| above_zero(*v, 5000.0, "mm/s", "the highest speed the machine is set to, in mm/s (not mm/min)"),
             "highest speed along the path, mm/s";
         max_accel_mm_s2: "max_accel_mm_s2" as Number,
-            |v| above_zero(*v, 200_000.0, "mm/s2", "the highest acceleration the machine is set to, in mm/s2"),
-            "highest acceleration along the path, mm/s2";
+            |v| above_zero(*v, 200_000.0, "mm/s²", "the highest acceleration the machine is set to, in mm/s²"),
+            "highest acceleration along the path, mm/s²";
         corner: "corner" as CornerRule, any,
             "how the controller limits speed at corners";
         axis_speed_mm_s: "axis_speed_mm_s" as OrNone<Axes>,
             |v| if_some(v, |v| each_above_zero(v, 1e6, "mm/s", "\"none\" if the controller knows no limit by axis")),
             "highest speed by axis [x, y, z, e], mm/s, or \"none\"";
         axis_accel_mm_s2: "axis_accel_mm_s2" as OrNone<Axes>,
-            |v| if_some(v, |v| each_above_zero(v, 1e7, "mm/s2", "\"none\" if the controller knows no limit by axis")),
-            "highest acceleration by axis [x, y, z, e], mm/s2, or \"none\"";
+            |v| if_some(v, |v| each_above_zero(v, 1e7, "mm/s²", "\"none\" if the controller knows no limit by axis")),
+            "highest acceleration by axis [x, y, z, e], mm/s², or \"none\"";
         steps_per_mm: "steps_per_mm" as Axes,
             |v| each_above_zero(v, 1e6, "", "motor steps for one mm of the axis, as the machine is set"),
             "motor steps for one mm of [x, y, z] and one unit of e";
-        bed_mm: "bed_mm" as OrNone<Axes>,
+        bed_mm: "bed_mm" as OrNone<Rectangle>,
             |v| if_some(v, bed),
             "bed as the machine counts it, [least x, least y, largest x, largest y], mm, or \"none\"";
         reach_mm: "reach_mm" as OrNone<Reach>,
@@ -221,8 +221,8 @@ keys! {
         motors_off_unhomes: "motors_off_unhomes" as Flag, any,
             "whether M84 and M18 make the axes count as not homed: true or false";
         min_extrude_temperature_c: "min_extrude_temperature_c" as OrNone<Number>,
-            |v| if_some(v, |v| within(*v, 0.0, 500.0, "C", "\"none\" if the screw turns at any temperature")),
-            "least nozzle temperature at which the controller turns the extruder, C, or \"none\"";
+            |v| if_some(v, |v| within(*v, 0.0, 500.0, "°C", "\"none\" if the screw turns at any temperature")),
+            "least nozzle temperature at which the controller turns the extruder, °C, or \"none\"";
         max_absolute_e: "max_absolute_e" as OrNone<Number>,
             |v| if_some(v, |v| above_zero(*v, 1e12, "", "\"none\" switches the check off")),
             "largest absolute E that is still held finely enough, in the unit of E, or \"none\"";
@@ -233,24 +233,24 @@ keys! {
     }
     screw: Screw {
         output: "specific_output_mm3_rev" as ConstantOutput, output_above_zero,
-            "output of one turn, the same at every speed, mm3/rev";
+            "output of one turn, the same at every speed, mm³/rev";
             | "output_curve" as OutputCurve, any,
-            "output against screw speed: [[rev/min, mm3/s], ...], rising in both";
+            "output against screw speed: [[rev/min, mm³/s], ...], rising in both";
         max_speed_rpm: "max_speed_rpm" as Number,
             |v| above_zero(*v, 10_000.0, "rev/min", "the highest speed the drive holds without losing steps, in rev/min"),
             "highest screw speed, rev/min";
         melting_limit_mm3_s: "melting_limit_mm3_s" as OrNone<Number>,
-            |v| if_some(v, |v| above_zero(*v, 1e5, "mm3/s", "\"none\" if no melting limit is known")),
-            "what the barrel can melt, mm3/s, or \"none\"";
+            |v| if_some(v, |v| above_zero(*v, 1e5, "mm³/s", "\"none\" if no melting limit is known")),
+            "what the barrel can melt, mm³/s, or \"none\"";
         derate: "derate" as Number,
             |v| above_zero(*v, 1.0, "", "the share of the computed capacity that is used; 1 uses all of it, 0.9 keeps a tenth back"),
             "share of the computed capacity that is used, above 0 and up to 1";
         peak_flow_mm3_s: "peak_flow_mm3_s" as OrNone<Number>,
-            |v| if_some(v, |v| above_zero(*v, 1e5, "mm3/s", "\"none\" computes it from output, speed and melting limit")),
-            "capacity for single moves, mm3/s, or \"none\"; wins over everything computed";
+            |v| if_some(v, |v| above_zero(*v, 1e5, "mm³/s", "\"none\" computes it from output, speed and melting limit")),
+            "capacity for single moves, mm³/s, or \"none\"; wins over everything computed";
         sustained_flow_mm3_s: "sustained_flow_mm3_s" as OrNone<Number>,
-            |v| if_some(v, |v| above_zero(*v, 1e5, "mm3/s", "\"none\" takes the peak capacity")),
-            "capacity for the moving average, mm3/s, or \"none\"";
+            |v| if_some(v, |v| above_zero(*v, 1e5, "mm³/s", "\"none\" takes the peak capacity")),
+            "capacity for the moving average, mm³/s, or \"none\"";
         sustained_window_s: "sustained_window_s" as Number,
             |v| above_zero(*v, 3600.0, "s", "the time over which flow is averaged; a minute suits most heads"),
             "window of the moving average, s";
@@ -266,8 +266,8 @@ keys! {
             |v| if_some(v, |v| above_zero(*v, 1.0, "", "a share of the flow: 0.2 for a fifth; \"none\" leaves accelerations alone")),
             "with lag_compensated_by \"none\": share by which flow may be astray on ramps, up to 1, or \"none\"";
         max_flow_step_mm3_s: "max_flow_step_mm3_s" as OrNone<Number>,
-            |v| if_some(v, |v| within(*v, 0.01, 1e5, "mm3/s", "\"none\" leaves such beads alone")),
-            "with lag_compensated_by \"none\": largest jump of flow where the bead area changes, mm3/s, or \"none\"";
+            |v| if_some(v, |v| within(*v, 0.01, 1e5, "mm³/s", "\"none\" leaves such beads alone")),
+            "with lag_compensated_by \"none\": largest jump of flow where the bead area changes, mm³/s, or \"none\"";
         max_reverse_turns: "max_reverse_turns" as Number,
             |v| within(*v, 0.0, 20.0, "rev", "a reversed screw relieves pressure and then sucks air; half a turn is plenty"),
             "farthest the screw is turned back at one time, turns";
@@ -303,8 +303,8 @@ keys! {
         lot: "lot" as OrNone<Text>, |v| if_some(v, |v| name(v)),
             "lot of the feedstock, text or \"none\"";
         density_g_cm3: "density_g_cm3" as Number,
-            |v| within(*v, 0.5, 5.0, "g/cm3", "density of the solid from the data sheet, in g/cm3 (1120 kg/m3 is 1.12)"),
-            "density at room temperature, g/cm3";
+            |v| within(*v, 0.5, 5.0, "g/cm³", "density of the solid from the data sheet, in g/cm³ (1120 kg/m³ is 1.12)"),
+            "density at room temperature, g/cm³";
         shore_a: "shore_a" as Number,
             |v| within(*v, 0.0, 100.0, "Shore A", "other scales have keys of their own, feedstock.shore_oo and feedstock.shore_d; very hard grades are 100"),
             "hardness, Shore A";
@@ -335,14 +335,14 @@ keys! {
             |v| within(*v, 0.05, 1.5, "", "how the viscosity falls with shear: 1 not at all, 0.3 to 0.6 for most melts"),
             "exponent of the melt's power law";
         nozzle_temperature_min_c: "nozzle_temperature_min_c" as Number,
-            |v| within(*v, 20.0, 500.0, "C", "from the data sheet of the feedstock, in degrees Celsius"),
-            "lowest nozzle temperature, C";
+            |v| within(*v, 20.0, 500.0, "°C", "from the data sheet of the feedstock, in degrees Celsius"),
+            "lowest nozzle temperature, °C";
         nozzle_temperature_max_c: "nozzle_temperature_max_c" as Number,
-            |v| within(*v, 20.0, 500.0, "C", "from the data sheet of the feedstock, in degrees Celsius"),
-            "highest nozzle temperature, C";
+            |v| within(*v, 20.0, 500.0, "°C", "from the data sheet of the feedstock, in degrees Celsius"),
+            "highest nozzle temperature, °C";
         drying_temperature_c: "drying_temperature_c" as OrNone<Number>,
-            |v| if_some(v, |v| within(*v, 20.0, 250.0, "C", "\"none\" if the feedstock needs no drying")),
-            "drying temperature, C, or \"none\"";
+            |v| if_some(v, |v| within(*v, 20.0, 250.0, "°C", "\"none\" if the feedstock needs no drying")),
+            "drying temperature, °C, or \"none\"";
         drying_time_h: "drying_time_h" as OrNone<Number>,
             |v| if_some(v, |v| above_zero(*v, 240.0, "h", "\"none\" if the feedstock needs no drying")),
             "drying time, h, or \"none\"";
@@ -361,16 +361,16 @@ keys! {
             |v| within(*v, 0.0, 1e6, "g", "what must be left in the hopper when it is refilled; 0 runs it empty"),
             "least content at which the hopper is refilled, g";
         bulk_density_g_cm3: "bulk_density_g_cm3" as OrNone<Number>,
-            |v| if_some(v, |v| within(*v, 0.05, 5.0, "g/cm3", "weigh a litre as poured: 560 g are 0.56; \"none\" takes 0.55 of the solid")),
-            "density of the granules as poured, g/cm3, or \"none\"";
+            |v| if_some(v, |v| within(*v, 0.05, 5.0, "g/cm³", "weigh a litre as poured: 560 g are 0.56; \"none\" takes 0.55 of the solid")),
+            "density of the granules as poured, g/cm³, or \"none\"";
         cost_per_kg: "cost_per_kg" as OrNone<Number>,
             |v| if_some(v, |v| within(*v, 0.0, 1e6, "", "\"none\" if cost is of no interest")),
             "cost of a kilogram of feedstock in your own currency, or \"none\"";
         pause_command: "pause_command" as OrNone<Text>, |v| if_some(v, |v| command(v)),
             "a line your controller knows that parks the head and waits, written at refills, or \"none\"";
         purge_mm3: "purge_mm3" as Number,
-            |v| within(*v, 0.0, 1e5, "mm3", "what leaves the nozzle at the park position after a refill; 0 purges nothing"),
-            "melt pushed out at the park position after each refill, mm3";
+            |v| within(*v, 0.0, 1e5, "mm³", "what leaves the nozzle at the park position after a refill; 0 purges nothing"),
+            "melt pushed out at the park position after each refill, mm³";
     }
     part: Part {
         sway_share: "sway_share" as Number,
@@ -380,25 +380,25 @@ keys! {
             |v| within(*v, 1.0, 4.0, "", "2 for an acceleration that sets in at once, 4 for the worst reversal"),
             "dynamic deflection over the static one";
         least_accel_mm_s2: "least_accel_mm_s2" as Number,
-            |v| within(*v, 1.0, 1e5, "mm/s2", "below this no acceleration is set: the print would take for ever"),
-            "least acceleration that is set for a soft part, mm/s2";
+            |v| within(*v, 1.0, 1e5, "mm/s²", "below this no acceleration is set: the print would take for ever"),
+            "least acceleration that is set for a soft part, mm/s²";
         clamp_drag: "clamp_drag" as Flag, any,
             "whether beads are slowed where the nozzle would drag the part further than it may sway";
         solid_temperature_c: "solid_temperature_c" as OrNone<Number>,
-            |v| if_some(v, |v| within(*v, 0.0, 400.0, "C", "the temperature at which a bead bears the next one; \"none\" gives layers no time to cool")),
-            "temperature to which a layer is to cool before the next, C, or \"none\"";
+            |v| if_some(v, |v| within(*v, 0.0, 400.0, "°C", "the temperature at which a bead bears the next one; \"none\" gives layers no time to cool")),
+            "temperature to which a layer is to cool before the next, °C, or \"none\"";
         air_temperature_c: "air_temperature_c" as Number,
-            |v| within(*v, -50.0, 200.0, "C", "the air around the part"),
-            "temperature of the air around the part, C";
+            |v| within(*v, -50.0, 200.0, "°C", "the air around the part"),
+            "temperature of the air around the part, °C";
         air_w_m2_k: "air_w_m2_k" as Number,
-            |v| within(*v, 0.5, 1000.0, "W/(m2 K)", "2 to 25 for still air, more with a fan"),
-            "what the air takes from the part, W/(m2 K)";
+            |v| within(*v, 0.5, 1000.0, "W/(m² K)", "2 to 25 for still air, more with a fan"),
+            "what the air takes from the part, W/(m² K)";
         least_speed_mm_s: "least_speed_mm_s" as Number,
             |v| above_zero(*v, 1000.0, "mm/s", "the slowest speed that still lays an even bead"),
             "least speed to which beads are slowed for cooling, mm/s";
         least_flow_mm3_s: "least_flow_mm3_s" as Number,
-            |v| within(*v, 0.0, 1e4, "mm3/s", "the lowest flow the screw holds evenly; 0 if it holds any"),
-            "least flow to which beads are slowed for cooling, mm3/s";
+            |v| within(*v, 0.0, 1e4, "mm³/s", "the lowest flow the screw holds evenly; 0 if it holds any"),
+            "least flow to which beads are slowed for cooling, mm³/s";
     }
     audit: Audit {
         allow: "allow" as FindingNames, any,
@@ -425,7 +425,7 @@ fn output_above_zero(output: &Output) -> Result<(), Complaint> {
         Output::Constant(volume) => above_zero(
             *volume,
             1e5,
-            "mm3/rev",
+            "mm³/rev",
             "weigh what a number of turns puts out and divide its volume by the turns",
         ),
         Output::Curve(_) => Ok(()),

@@ -22,7 +22,7 @@ use std::str::FromStr;
 use toml::de::{DeTable, DeValue};
 
 use super::fault::{Complaint, Faults, Refusal, Source, Where, nearest, quote};
-use super::form::{Form, Node, Text, Word, comma_help, looks_like_comma_decimal, wrong_type};
+use super::form::{Form, Node, Text, Word, comma_help, looks_like_comma_decimal, number_before_unit, wrong_type};
 use super::keys::{KEYS, Key, blank};
 use super::{Origin, Profile, Provenance, check, presets};
 use crate::error::{Error, ErrorKind, ProfileFault, Result};
@@ -223,6 +223,12 @@ fn syntax_refusal(message: &str, span: Range<usize>, start: usize, line: &str) -
             return Complaint::new("this key has no value", "value missing").at(span);
         }
         if what.starts_with("string values must be quoted") {
+            if let Some(number) = number_before_unit(value) {
+                let complaint = Complaint::new("this is neither a number nor text in quotes", "a number with a unit");
+                let help =
+                    format!("write {number} alone, in the unit of the key; text is written \"{}\"", quote(value));
+                return complaint.help(help).at(marked);
+            }
             let complaint = Complaint::new("text must stand in quotes", "not a number, true or false");
             return complaint.help(format!("write \"{}\"", quote(value))).at(marked);
         }
