@@ -46,6 +46,13 @@ fn a_record_reads_back() {
     let assumed = record["profile"]["assumed"].as_array().expect("a list");
     assert!(!assumed.iter().any(|key| key.as_str() == Some("screw.max_speed_rpm")));
     assert!(assumed.iter().any(|key| key.as_str() == Some("feedstock.density_g_cm3")));
+    // What a rewrite rests on as well, and the highest flow of the screw by which its output is judged: 15 mm³ with each of
+    // 90 turns a minute.
+    for key in ["screw.melt_lag_s", "screw.output_e_unit", "screw.output_diameter_mm"] {
+        assert_eq!(assumed.iter().filter(|assumed| assumed.as_str() == Some(key)).count(), 1, "{key}");
+    }
+    assert_eq!(record["rewritten"]["peak_capacity_mm3_s"].as_float(), Some(22.5));
+    assert!(record["sliced"]["peak_capacity_mm3_s"].as_float() < Some(22.5));
     assert_eq!(record["sliced"]["findings"]["peak-demand"].as_integer(), Some(1));
     assert_eq!(record["sliced"]["errors"].as_integer().map(|errors| errors > 0), Some(true));
     assert!(record["rewritten"].get("findings").is_none(), "its E words are not those of the beads");
@@ -67,6 +74,13 @@ fn records_do_not_run_over_anything() {
     bench.file("old.toml", "kept");
     bench.run(&with_e(&["record", "pads.gcode", "-o", "old.toml"])).code(2);
     assert_eq!(read(&bench.path("old.toml")), "kept");
+    // A file that was sliced, and one that was made from another.
+    bench.file("other.gcode", PADS.replacen("X", "X1", 1));
+    let unmarked = bench.run(&with_e(&["record", "pads.gcode", "--rewritten", "other.gcode"])).code(2);
+    assert!(unmarked.stderr.contains("does not bear the mark"), "{}", unmarked.stderr);
+    bench.run(&with_e(&["rewrite", "other.gcode", "-o", "of-other.gcode"])).code(0);
+    let of_other = bench.run(&with_e(&["record", "pads.gcode", "--rewritten", "of-other.gcode"])).code(1);
+    assert!(of_other.stdout.is_empty() && of_other.stderr.contains("of-other.gcode"), "{}", of_other.stderr);
     let same = bench.run(&with_e(&["record", "pads.gcode", "--rewritten", "pads.gcode"])).code(2);
     assert!(same.stderr.contains("is the same as"), "{}", same.stderr);
     bench.run(&with_e(&["record", "pads.gcode", "--rewritten", "-"])).code(2);

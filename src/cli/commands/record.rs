@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use meltwright::error::{Error, ErrorKind, Result};
-use meltwright::pipeline::{self, Options};
+use meltwright::pipeline::prescan::prescan;
+use meltwright::pipeline::{self, Options, Original};
 use meltwright::profile::Profile;
 use meltwright::source::Input;
 use meltwright::summary::Summary;
@@ -28,45 +29,67 @@ pub fn run(args: &RecordArgs) -> Result<Exit> {
             help: "name the file, for example --rewritten pads-screw.gcode".to_owned(),
         }));
     }
+    let to_json = args.json.as_deref().map(plan::json);
+    plan::json_beside(to_json.as_ref(), source.path().into_iter().chain(args.rewritten.as_deref()))?;
     let chosen = plan::choose(&args.profile, source.path())?;
     let profile = &chosen.profile;
-    let sliced = judged(&source, profile, args.lenient, false)?;
+    let mut input = open(&source)?;
+    let sliced = judged(&mut input, &source, profile, args.lenient, false)?;
     let rewritten = match &args.rewritten {
         Some(path) => {
-            Some((path.display().to_string(), judged(&Source::File(path.clone()), profile, args.lenient, true)?))
+            let output = Source::File(path.clone());
+            let mut file = open(&output)?;
+            let summary = judged(&mut file, &output, profile, args.lenient, true)?;
+            let is_marked = prescan(&mut file)?.settings.is_rewritten;
+            refuse_other(&output, &summary, is_marked, &source, &sliced)?;
+            // Its path is followed beside that of the file it is said to be made from.
+            let beside = Original { input: &mut input, path: source.path() };
+            let options = Options { lenient: args.lenient, ..Options::default() };
+            pipeline::replay(&mut file, Some(beside), profile, &options, &mut |_| {})
+                .map_err(|error| error.in_file(path))?;
+            Some((output.name(), summary))
         }
         None => None,
     };
-    if let Some((name, summary)) = &rewritten
-        && summary.provenance.input_sha256 == sliced.provenance.input_sha256
-    {
-        return Err(Error::new(ErrorKind::Usage {
-            what: format!("{name} is the same as {}", source.name()),
-            help: "name the file that `meltwright rewrite` wrote, or leave --rewritten out".to_owned(),
-        }));
-    }
     let name = source.name();
     let record = Record::new(&name, &sliced, rewritten.as_ref(), profile, &chosen.origin);
-    match (&args.json, &args.output) {
-        (Some(path), _) => match plan::json(path) {
-            Json::Stdout => output::to_stdout(&json::alone(&record)?)?,
-            Json::File(path) => write_text(&path, &json::alone(&record)?)?,
-        },
+    match (to_json, &args.output) {
+        (Some(Json::Stdout), _) => output::to_stdout(&json::alone(&record)?)?,
+        (Some(Json::File(path)), _) => write_text(&path, &json::alone(&record)?)?,
         (None, Some(path)) if path != Path::new("-") => write_new(path, &toml(&record))?,
         (None, _) => output::to_stdout(&toml(&record))?,
     }
     Ok(Exit::Done)
 }
 
-fn judged(source: &Source, profile: &Profile, lenient: bool, again: bool) -> Result<Summary> {
-    let mut input = match source {
-        Source::Stdin => Input::spooled(&mut std::io::stdin().lock())?,
-        Source::File(path) => Input::open(path)?,
+fn open(source: &Source) -> Result<Input> {
+    match source {
+        Source::Stdin => Input::spooled(&mut std::io::stdin().lock()),
+        Source::File(path) => Input::open(path),
+    }
+}
+
+/// Refuses a file that this program did not write, or that is the other one.
+fn refuse_other(output: &Source, made: &Summary, is_marked: bool, source: &Source, sliced: &Summary) -> Result<()> {
+    let (name, other) = (output.name(), source.name());
+    let wrong = if made.provenance.input_sha256 == sliced.provenance.input_sha256 {
+        format!("{name} is the same as {other}")
+    } else if !is_marked {
+        format!("{name} does not bear the mark of a file that was rewritten")
+    } else {
+        return Ok(());
     };
+    Err(Error::new(ErrorKind::Usage {
+        what: wrong,
+        help: "name the file that `meltwright rewrite` wrote, or leave --rewritten out".to_owned(),
+    }))
+}
+
+fn judged(input: &mut Input, source: &Source, profile: &Profile, lenient: bool, again: bool) -> Result<Summary> {
     let progress = Progress::new(true);
     let bar = progress.start(source.name(), input.len());
     let options = Options { lenient, again, ..Options::default() };
-    let summary = pipeline::audit(&mut input, profile, &options, &mut |done| bar.at(done));
+    let summary = pipeline::audit(input, profile, &options, &mut |done| bar.at(done));
     drop(bar);
     summary.map_err(|error| work::in_source(error, source))
 }

@@ -41,6 +41,10 @@ struct FileRecord<'a> {
     beads: u64,
     peak_demand_mm3_s: f64,
     sustained_demand_mm3_s: f64,
+    /// What the peak of this file is judged by: E of a rewritten one may ask for the highest speed of the screw.
+    peak_capacity_mm3_s: f64,
+    /// The same of the sustained demand.
+    sustained_capacity_mm3_s: f64,
     /// What was found in the file as it was sliced. The E words of a rewritten one ask what the melt needs, not what
     /// beads take, so that its demand is not judged as theirs.
     #[serde(flatten, skip_serializing_if = "Option::is_none")]
@@ -113,6 +117,13 @@ impl<'a> Record<'a> {
         origin: &'a str,
     ) -> Self {
         let record = &sliced.provenance;
+        let mut assumed: Vec<&str> = sliced.assumed.iter().map(|value| value.key.as_str()).collect();
+        let of_output = rewritten.iter().flat_map(|(_, summary)| &summary.assumed);
+        for key in of_output.map(|value| value.key.as_str()) {
+            if !assumed.contains(&key) {
+                assumed.push(key);
+            }
+        }
         Self {
             tool: Tool { name: record.tool, version: record.version },
             sliced: FileRecord { found: Some(Found::of(sliced)), ..FileRecord::of(name, sliced) },
@@ -124,7 +135,7 @@ impl<'a> Record<'a> {
                 sustained_capacity_mm3_s: record.sustained_capacity_mm3_s,
                 values: values(profile),
             },
-            assumed: sliced.assumed.iter().map(|value| value.key.as_str()).collect(),
+            assumed,
         }
     }
 }
@@ -158,6 +169,8 @@ impl<'a> FileRecord<'a> {
             beads: figures.beads,
             peak_demand_mm3_s: figures.peak_demand_mm3_s,
             sustained_demand_mm3_s: figures.sustained_demand_mm3_s,
+            peak_capacity_mm3_s: record.peak_capacity_mm3_s,
+            sustained_capacity_mm3_s: record.sustained_capacity_mm3_s,
             found: None,
         }
     }
@@ -175,6 +188,8 @@ impl<'a> FileRecord<'a> {
             ("volume_mm3", self.volume_mm3),
             ("peak_demand_mm3_s", self.peak_demand_mm3_s),
             ("sustained_demand_mm3_s", self.sustained_demand_mm3_s),
+            ("peak_capacity_mm3_s", self.peak_capacity_mm3_s),
+            ("sustained_capacity_mm3_s", self.sustained_capacity_mm3_s),
         ];
         figures.into_iter().for_each(|(key, value)| line(key, format!("{value:?}")));
         let counts = [("layers", self.layers), ("beads", self.beads)];
