@@ -176,7 +176,7 @@ pub enum By {
 
 /// `meltwright blend`
 #[derive(Debug, ClapArgs)]
-#[command(after_help = BLEND_EXAMPLES)]
+#[command(after_help = BLEND_EXAMPLES, allow_negative_numbers = true)]
 pub struct BlendArgs {
     /// Shares that add up to 100, each with a grade
     #[arg(required = true, value_name = "SHARE:GRADE")]
@@ -240,16 +240,16 @@ pub struct ChangeoverArgs {
 
 /// `meltwright reconcile`
 #[derive(Debug, ClapArgs)]
-#[command(after_help = RECONCILE_EXAMPLES)]
+#[command(after_help = RECONCILE_EXAMPLES, allow_negative_numbers = true)]
 pub struct ReconcileArgs {
     /// The file that was printed, sliced or rewritten; - for standard input
     #[arg(value_name = "FILE")]
     pub file: PathBuf,
     /// What everything it laid weighs, g
-    #[arg(long, value_name = "G", value_parser = above_zero, allow_hyphen_values = true)]
+    #[arg(long, value_name = "G", value_parser = above_zero)]
     pub weighed: f64,
     /// Step of the scale, g
-    #[arg(long, value_name = "G", value_parser = above_zero, allow_hyphen_values = true, default_value_t = 0.1)]
+    #[arg(long, value_name = "G", value_parser = above_zero, default_value_t = 0.1)]
     pub resolution: f64,
     /// Pass lines of the file over that cannot be read, instead of stopping
     #[arg(long)]

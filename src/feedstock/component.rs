@@ -94,9 +94,9 @@ impl Component {
         let Some((share, rest)) = text.split_once(':') else {
             return Err(usage(format!("`{}` is no entry of a recipe", shown(text)), FORM));
         };
-        let share = number("the share", share.trim().trim_end_matches('%').trim(), 0.0, 100.0)?;
         let mut words = rest.split(',').map(str::trim);
         let grade = words.next().unwrap_or_default();
+        let share = number("the share", share.trim().trim_end_matches('%').trim(), 0.0, 100.0, grade)?;
         if grade.is_empty() {
             return Err(usage(format!("`{}` names no grade", shown(text)), FORM));
         }
@@ -106,7 +106,7 @@ impl Component {
                 let what = format!("`{}` in `{}` is not key=value", shown(word), shown(text));
                 return Err(usage(what, format!("write decimals with a point; {FORM}")));
             };
-            typed.take(&key.trim().to_lowercase().replace('_', "-"), value.trim())?;
+            typed.take(&key.trim().to_lowercase().replace('_', "-"), value.trim(), grade)?;
         }
         // The library knows neither, and that they are unknown is not what has to be said of them.
         if is_refused(grade) {
@@ -140,7 +140,10 @@ struct Typed {
 }
 
 impl Typed {
-    fn take(&mut self, key: &str, value: &str) -> Result<()> {
+    /// `grade`: whose values these are.
+    fn take(&mut self, key: &str, value: &str, grade: &str) -> Result<()> {
+        let within = |what: &str, value, least, most| within(what, value, least, most, grade);
+        let number = |what: &str, value, least, most| number(what, value, least, most, grade);
         match key {
             "name" => self.name = Some(plain(value)?),
             "family" => self.family = Some(plain(value)?.to_lowercase()),
@@ -259,26 +262,25 @@ fn plain(text: &str) -> Result<String> {
 }
 
 /// A number above `least` and up to `most`.
-fn number(what: &str, text: &str, least: f64, most: f64) -> Result<f64> {
-    let value = read(what, text)?;
-    if value > least && value <= most {
-        return Ok(value);
-    }
-    Err(usage(format!("{what} must be above {least} and at most {most}, but is {value}"), FORM))
+fn number(what: &str, text: &str, least: f64, most: f64, grade: &str) -> Result<f64> {
+    let range = format!("above {least} and at most {most}");
+    read(what, text, grade, &range, |value| value > least && value <= most)
 }
 
 /// A number from `least` to `most`.
-fn within(what: &str, text: &str, least: f64, most: f64) -> Result<f64> {
-    let value = read(what, text)?;
-    if (least..=most).contains(&value) {
-        return Ok(value);
-    }
-    Err(usage(format!("{what} must lie between {least} and {most}, but is {value}"), FORM))
+fn within(what: &str, text: &str, least: f64, most: f64, grade: &str) -> Result<f64> {
+    read(what, text, grade, &format!("from {least} to {most}"), |value| (least..=most).contains(&value))
 }
 
-fn read(what: &str, text: &str) -> Result<f64> {
+fn read(what: &str, text: &str, grade: &str, range: &str, fits: impl Fn(f64) -> bool) -> Result<f64> {
     let value = text.parse::<f64>().ok().filter(|value| value.is_finite());
-    value.ok_or_else(|| usage(format!("{what} must be a number, but is `{}`", shown(text)), FORM))
+    let of = format!("{what} of `{}`", shown(grade));
+    let help = || format!("write a number {range}, with decimals behind a point");
+    match value {
+        Some(value) if fits(value) => Ok(value),
+        Some(value) => Err(usage(format!("{of} must be {range}, but is {value}"), help())),
+        None => Err(usage(format!("{of} must be a number, but is `{}`", shown(text)), help())),
+    }
 }
 
 /// Typed text as it may be shown: short and printable.
@@ -316,18 +318,19 @@ mod tests {
             ("", "no entry of a recipe"),
             ("tpe-30a", "no entry of a recipe"),
             ("70:", "names no grade"),
-            ("-5:tpe-30a", "the share must be above 0"),
-            ("0:tpe-30a", "the share must be above 0"),
+            ("-5:tpe-30a", "the share of `tpe-30a` must be above 0 and at most 100, but is -5"),
+            ("0:tpe-30a", "the share of `tpe-30a` must be above 0"),
+            ("50:tpe-30a,output=0", "output (mm³/rev) of `tpe-30a` must be above 0 and at most 100000, but is 0"),
             ("nan:tpe-30a", "must be a number"),
             ("1e999:tpe-30a", "must be a number"),
             ("70,5:tpe-30a", "must be a number"),
             ("70:tpe-31", "no grade `tpe-31`"),
             ("70:tpe-30a,density=1,12", "`12` in `70:tpe-30a,density=1,12` is not key=value"),
-            ("70:tpe-30a,density=-1", "density (g/cm³) must lie between"),
+            ("70:tpe-30a,density=-1", "density (g/cm³) of `tpe-30a` must be from 0.5 to 5, but is -1"),
             ("70:tpe-30a,densty=1", "no value `densty`"),
             ("70:own", "the density of `own` is not known"),
             ("70:tpe-30a,bulk=1.2", "is above its density"),
-            ("70:tpe-30a,shore-a=120", "shore-a must lie between"),
+            ("70:tpe-30a,shore-a=130", "shore-a of `tpe-30a` must be from 0 to 99, but is 130"),
             ("70:tpe-30a,nozzle-min=240", "is above the highest"),
             ("70:own,density=1,nozzle-min=240", "only one end"),
             ("70:own,density=1,drying-c=80", "needs a temperature and a time"),
@@ -340,6 +343,8 @@ mod tests {
             assert!(error.to_string().contains(said), "{text}: {error}");
             assert!(error.kind().help().is_some_and(|help| !help.is_empty()), "{text}");
         }
+        let help = parse("70:tpe-30a,shore-a=130").unwrap_err().kind().help();
+        assert_eq!(help.as_deref(), Some("write a number from 0 to 99, with decimals behind a point"));
     }
 
     proptest! {

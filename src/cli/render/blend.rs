@@ -1,7 +1,7 @@
 //! A blend in words.
 
 use meltwright::feedstock::blend::{Blend, OutputBasis, Weighing};
-use meltwright::feedstock::component::Dryness;
+use meltwright::feedstock::component::{Component, Dryness};
 use meltwright::units::Mass;
 
 use super::feedstock::{drying, significant, window};
@@ -108,11 +108,18 @@ fn figures(blend: &Blend) -> Table {
     };
     let (low, high) = (decimal(band.low.as_mm3_rev(), 1), decimal(band.high.as_mm3_rev(), 1));
     row("output", format!("{low} to {high} mm³/rev"), why);
+    let knows_all = |known: fn(&Component) -> bool| blend.parts.iter().all(|part| known(&part.component));
     if let Some(common) = blend.nozzle_c {
-        row("nozzle", format!("{} °C", window(common)), "suits all components");
+        let suits = knows_all(|component| component.nozzle_c.is_some());
+        let why = if suits { "suits all components" } else { "suits the components whose range is known" };
+        row("nozzle", format!("{} °C", window(common)), why);
     }
     match blend.dryness {
-        Dryness::Needed(needed) => row("drying", drying(needed), "lowest temperature, longest time"),
+        Dryness::Needed(needed) => {
+            let suits = knows_all(|component| component.dryness != Dryness::Unknown);
+            let known = if suits { "" } else { ", of the components known" };
+            row("drying", drying(needed), &format!("lowest temperature, longest time{known}"));
+        }
         Dryness::NotNeeded => row("drying", "none".to_owned(), ""),
         Dryness::Unknown => row("drying", "not known".to_owned(), ""),
     }
@@ -122,7 +129,7 @@ fn figures(blend: &Blend) -> Table {
 /// A band of hardness; Shore A ends where it says nothing any more.
 fn hardness(low: f64, high: f64) -> String {
     let spoken = |value: f64| {
-        if value > HARDEST_A { format!("above {HARDEST_A}A") } else { format!("{}A", decimal(value.max(0.0), 0)) }
+        if value > HARDEST_A { format!("above {HARDEST_A}A") } else { format!("{}A", decimal(value.max(0.0), 1)) }
     };
     let (low, high) = (spoken(low), spoken(high));
     if low == high { low } else { format!("{low} to {high}") }
@@ -153,7 +160,6 @@ mod tests {
     use super::*;
     use insta::assert_snapshot;
     use meltwright::feedstock::blend::Basis;
-    use meltwright::feedstock::component::Component;
     use meltwright::feedstock::library::Library;
     use meltwright::units::SpecificOutput;
 
@@ -180,10 +186,17 @@ mod tests {
     }
 
     #[test]
+    fn what_is_not_known_suits_nothing() {
+        let text = report(&["50:own,name=lot7,shore-a=10,density=0.9", "50:tpu-85a"], Order::Kilogram);
+        assert!(text.contains("suits the components whose range is known"), "{text}");
+        assert!(text.contains("longest time, of the components known"), "{text}");
+    }
+
+    #[test]
     fn hardness_ends_where_the_scale_does() {
-        assert_eq!(hardness(24.6, 68.4), "25A to 68A");
-        assert_eq!(hardness(90.0, 99.0), "90A to above 95A");
+        assert_eq!(hardness(24.6, 68.4), "24.6A to 68.4A");
+        assert_eq!(hardness(90.0, 99.0), "90.0A to above 95A");
         assert_eq!(hardness(98.0, 99.9), "above 95A");
-        assert_eq!(hardness(-3.0, 2.0), "0A to 2A");
+        assert_eq!(hardness(-3.0, 2.0), "0.0A to 2.0A");
     }
 }
