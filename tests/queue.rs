@@ -231,3 +231,19 @@ fn the_lines_for_many_machines_share_a_queue_out() {
 fn lines_of(path: &Path) -> Vec<Value> {
     lines(&read(path))
 }
+
+/// What was audited before without a report has none: it is audited again, once.
+#[test]
+fn a_report_that_is_missing_is_written() {
+    let bench = queue();
+    bench.run(&arguments(&["--jsonl", "results.jsonl"])).code(1);
+    let with_reports = arguments(&["--jsonl", "results.jsonl", "--html", "reports/"]);
+    bench.run(&with_reports).code(1);
+    for name in ["z.html", "calm.html", "much.html"] {
+        assert!(bench.path("reports").join(name).is_file(), "{name}");
+    }
+    let found = lines(&read(&bench.path("results.jsonl"))).len();
+    bench.run(&with_reports).code(1);
+    // The broken file is told of each time.
+    assert_eq!(lines(&read(&bench.path("results.jsonl"))).len(), found + 1);
+}

@@ -277,7 +277,20 @@ fn where_reports_go() {
     assert!(ran.stderr.contains("name a file, for example --html report.html"), "{}", ran.stderr);
     let ran = run(&["audit", "a.v2.gcode", "--html", "./a.v2.gcode"]).code(2);
     assert!(ran.stderr.contains("the report would be written over"), "{}", ran.stderr);
-    run(&["rewrite", "b.gcode", "-o", "out.gcode", "--html", "out.gcode"]).code(2);
+    run(&["rewrite", "b.gcode", "-o", "out.gcode", "--html", "./out.gcode"]).code(2);
+    for json in [
+        &["audit", "b.gcode", "--json", "./b.gcode"][..],
+        &["audit", "b.gcode", "--jsonl", "b.gcode"],
+        &["rewrite", "b.gcode", "-o", "out.gcode", "--json", "./out.gcode"],
+        &["audit", "b.gcode", "--html", "b.html", "--json", "b.html"],
+        &["replay", "b.gcode", "--json", "b.gcode"],
+        &["record", "b.gcode", "--json", "b.gcode"],
+        &["reconcile", "b.gcode", "--weighed", "5", "--json", "b.gcode"],
+    ] {
+        let ran = run(json).code(2);
+        assert!(ran.stderr.contains("the JSON would be written over "), "{json:?}: {}", ran.stderr);
+    }
+    assert_eq!(read(&bench.path("b.gcode")), CALM);
     run(&["audit", "a.v2.gcode", "b.gcode", "--html", "both.html"]).code(2);
     run(&["audit", "b.gcode", "more/b.gcode", "--html", "reports"]).code(2);
     assert_eq!(bench.names(), ["a.v2.gcode", "b.gcode", "more", "reports"]);

@@ -82,6 +82,14 @@ pub struct Job {
     pub html: Option<PathBuf>,
 }
 
+impl Job {
+    /// Files that it reads and writes as G-code.
+    fn gcode(&self) -> impl Iterator<Item = &Path> {
+        let to = if let Sink::File(path) = &self.sink { Some(path.as_path()) } else { None };
+        self.source.path().into_iter().chain(to)
+    }
+}
+
 /// How much is said.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Detail {
@@ -147,6 +155,7 @@ impl Plan {
         }
         let mut jobs = jobs(sources, sinks, &args.profile, args.replay)?;
         reports(&mut jobs, args.html.as_deref())?;
+        json_apart(json.as_ref(), &jobs)?;
         let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
         Ok(Self {
             jobs,
@@ -170,6 +179,7 @@ impl Plan {
         let json = args.json.as_deref().or(args.jsonl.as_deref()).map(json);
         let mut jobs = jobs(sources, sinks, &args.profile, false)?;
         reports(&mut jobs, args.html.as_deref())?;
+        json_apart(json.as_ref(), &jobs)?;
         let course = args.html.is_some();
         // Who names the input in full is told all else in full, too.
         let foretell = names_input(&args.loudness, json.as_ref()) || course;
@@ -276,7 +286,36 @@ fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
         }
         job.html = Some(target);
     }
-    Ok(())
+    let mut written = jobs.iter().filter_map(|job| job.html.as_deref());
+    written.try_for_each(|path| apart(path, jobs.iter().flat_map(Job::gcode), "report", "--html report.html"))
+}
+
+/// Whether JSON goes to a file of its own.
+fn json_apart(json: Option<&Json>, jobs: &[Job]) -> Result<()> {
+    let reports = jobs.iter().filter_map(|job| job.html.as_deref());
+    json_beside(json, jobs.iter().flat_map(Job::gcode).chain(reports))
+}
+
+/// The same for other files that are read or written.
+///
+/// # Errors
+/// [`ErrorKind::Usage`] where it would be written over one of them.
+pub fn json_beside<'a>(json: Option<&Json>, files: impl IntoIterator<Item = &'a Path>) -> Result<()> {
+    match json {
+        Some(Json::File(path)) => apart(path, files, "JSON", "--json account.json"),
+        Some(Json::Stdout) | None => Ok(()),
+    }
+}
+
+/// What is written goes over none of these files. `example`: of an option that names another one.
+fn apart<'a>(path: &Path, files: impl IntoIterator<Item = &'a Path>, what: &str, example: &str) -> Result<()> {
+    match files.into_iter().find(|file| is_same_file(file, path)) {
+        Some(file) => Err(usage(
+            &format!("the {what} would be written over {}", file.display()),
+            &format!("name another file, for example {example}"),
+        )),
+        None => Ok(()),
+    }
 }
 
 fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
@@ -374,7 +413,11 @@ fn into_folder(sources: &[Source], folder: &Path) -> Result<Vec<Sink>> {
 
 /// The path behind all links, or as typed where it does not exist.
 fn identity(path: &Path) -> PathBuf {
-    path.canonicalize().unwrap_or_else(|_| path.to_owned())
+    let in_folder = || {
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        Some(folder.canonicalize().ok()?.join(path.file_name()?))
+    };
+    path.canonicalize().ok().or_else(in_folder).unwrap_or_else(|| path.to_owned())
 }
 
 /// Whether two paths lead to one file.

@@ -40,7 +40,8 @@ pub fn run(plan: &Plan, strictness: &Strictness, least: Level, to: &Json) -> Res
     let mut broken: Option<Error> = None;
     work::all(
         &plan.jobs,
-        |job| match known.of(job, strictness) {
+        // One without its report is audited again.
+        |job| match known.of(job, strictness).filter(|_| job.html.as_ref().is_none_or(|report| report.exists())) {
             Some(level) => Ok(Judged::Before(level)),
             None => work::one(job, &plan.options, &progress).map(|summary| Judged::Now(Box::new(summary))),
         },

@@ -22,6 +22,7 @@ use crate::cli::{Exit, work};
 /// When numbers or profile are wrong, or the file cannot be read or lays nothing.
 pub fn run(args: &ReconcileArgs) -> Result<Exit> {
     let source = Source::typed(&args.file);
+    plan::json_beside(args.json.as_deref().map(plan::json).as_ref(), source.path())?;
     let chosen = plan::choose(&args.profile, source.path())?;
     let profile = &chosen.profile;
     let mut input = match &source {

@@ -25,6 +25,8 @@ pub fn run(args: &ReplayArgs) -> Result<Exit> {
             help: "name one of them as a file".to_owned(),
         }));
     }
+    let to_json = args.json.as_deref().map(plan::json);
+    plan::json_beside(to_json.as_ref(), source.path().into_iter().chain(against.as_ref().and_then(Source::path)))?;
     let chosen = plan::choose(&args.profile, source.path())?;
     let mut input = open(&source)?;
     let mut original = against.as_ref().map(open).transpose()?;
@@ -37,7 +39,6 @@ pub fn run(args: &ReplayArgs) -> Result<Exit> {
     drop(bar);
     let account = account?;
     let against = against.map(|against| against.name());
-    let to_json = args.json.as_deref().map(plan::json);
     let text = replay::text(&source.name(), against.as_deref(), &account, &chosen.origin);
     output::to(plan::text(false, to_json.as_ref()), &text)?;
     if let Some(to) = to_json {
