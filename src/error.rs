@@ -136,7 +136,10 @@ impl Excerpt {
     pub fn new(line_number: u64, line: &[u8], start: usize, end: usize, label: &str) -> Self {
         let end = end.min(line.len());
         let start = start.min(end);
-        let from = start.saturating_sub(Self::WINDOW / 2);
+        let cut = start.saturating_sub(Self::WINDOW / 2);
+        // From the start of a word on, if one starts before the mark.
+        let is_start = |at: &usize| *at == 0 || line[at - 1].is_ascii_whitespace();
+        let from = (cut..=start).find(is_start).unwrap_or(cut);
         let to = (from + Self::WINDOW).min(line.len());
         let text: String = line[from..to]
             .iter()
@@ -176,7 +179,7 @@ impl ErrorKind {
                     .to_owned(),
             ),
             Self::AlreadyRewritten => Some(
-                "export the file again and rewrite the fresh copy, or pass --again to let marked files through unchanged; an audit judges them"
+                "name the file it was made from, or export it again; `rewrite`, `hook` and `audit` take it with --again"
                     .to_owned(),
             ),
             Self::Changed => Some(

@@ -54,13 +54,33 @@ fn a_hook_keeps_the_original_and_never_loses_it() {
     bench.run(&[&arguments[..], &["--again"]].concat()).code(0);
     assert_eq!(read(&kept), PADS);
     assert_eq!(std::fs::read_dir(bench.path("kept")).unwrap().count(), 1, "nothing is left behind");
+    // A file of that name made anew takes nobody's place either.
+    let anew = format!("; made anew\n{PADS}");
+    bench.file("my pads.gcode", &anew);
+    bench.run(&arguments).code(0);
+    assert_eq!((read(&kept), read(&bench.path("kept/my pads-2.gcode"))), (PADS.to_owned(), anew));
     // Without the copy nothing is rewritten.
     bench.file("other", PADS);
-    let ran = bench.run(&["hook", "--keep", "no/folder/x", E[0], E[1], "other"]).code(1);
-    assert!(ran.stderr.starts_with("meltwright: "), "{}", ran.stderr);
-    assert_eq!(read(&bench.path("other")), PADS);
-    bench.run(&["hook", "--keep", "other", E[0], E[1], "other"]).code(2);
-    assert_eq!(read(&bench.path("other")), PADS);
+    for keep in ["other", "other/folder"] {
+        let ran = bench.run(&["hook", "--keep", keep, E[0], E[1], "other"]);
+        assert!(ran.stderr.starts_with("meltwright: "), "{}", ran.stderr);
+        assert_eq!(read(&bench.path("other")), PADS);
+    }
+}
+
+#[test]
+fn a_folder_that_is_not_there_is_made_and_never_taken_for_a_file() {
+    let bench = Bench::new();
+    for name in ["one.gcode", "two.gcode"] {
+        bench.file(name, format!("; {name}\n{PADS}"));
+        bench.run(&["hook", "--keep", "kept/here", "--report", "told/", E[0], E[1], name]).code(0);
+        assert_eq!(read(&bench.path("kept/here").join(name)), format!("; {name}\n{PADS}"));
+        assert!(read(&bench.path("told").join(format!("{name}.txt"))).contains("peak demand"));
+    }
+    bench.file("one.gcode", PADS);
+    bench.file("two.gcode", PADS);
+    bench.run(&with_e(&["rewrite", "one.gcode", "two.gcode", "-o", "ready/", "--html", "pages/"])).code(0);
+    assert!(bench.path("ready/two.gcode").is_file() && bench.path("pages/one.html").is_file());
 }
 
 #[test]
@@ -212,14 +232,17 @@ fn a_report_goes_beside_the_file_or_into_a_folder_but_never_over_a_file() {
     bench.run(&["hook", "--report", "reports", E[0], E[1], "pads ø.1.gcode"]).code(0);
     assert_eq!(read(&reports.join("pads ø.1.gcode.txt")), beside);
 
-    for arguments in [&["--report", "other"][..], &["--report", "./other"], &["--keep", "kept", "--report", "kept"]] {
+    for arguments in
+        [&["--report", "other"][..], &["--report", "./other"], &["--keep", "kept", "--report", "kept/other"]]
+    {
         bench.file("other", PADS);
         let ran = bench.run(&[&["hook"], arguments, &E, &["other"]].concat()).code(2);
         assert!(ran.stderr.starts_with("meltwright: the report would be written over "), "{}", ran.stderr);
         assert_eq!(read(&bench.path("other")), PADS);
     }
     bench.run(&["hook", "--report", "x", "--report-beside", E[0], E[1], "other"]).code(2);
-    assert_eq!(bench.names(), ["other", "pads ø.1.gcode", "pads ø.1.gcode.report.txt", "reports"]);
+    assert_eq!(bench.names(), ["kept", "other", "pads ø.1.gcode", "pads ø.1.gcode.report.txt", "reports"]);
+    assert_eq!(std::fs::read_dir(bench.path("kept")).unwrap().count(), 0);
 }
 
 #[test]
@@ -292,7 +315,8 @@ fn a_name_that_is_no_text_is_rewritten() {
         .unwrap();
     assert!(status.success());
     assert_ne!(read(&path), PADS);
-    assert_eq!(read(&bench.path("kept")), PADS);
+    let kept: Vec<_> = std::fs::read_dir(bench.path("kept")).unwrap().map(|entry| entry.unwrap().path()).collect();
+    assert_eq!(kept.iter().map(|path| read(path)).collect::<Vec<_>>(), [PADS]);
 }
 
 #[test]

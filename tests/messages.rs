@@ -86,7 +86,7 @@ const TYPED: &[&str] = &[
     "hook below",
     "hook pads.gcode --polish",
     "hook pads.gcode --keep pads.gcode",
-    "hook pads.gcode --keep gone/x",
+    "hook pads.gcode --keep pads.gcode/x",
     "hook pads.gcode --report pads.gcode",
     "hook pads.gcode --report x --report-beside",
     "hook marked.gcode",

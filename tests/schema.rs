@@ -118,7 +118,7 @@ fn weighings_screws_and_feedstock() {
     let bench = Bench::new();
     bench.file("pads.csv", SHEET);
     let run = |arguments: &[&str]| bench.run(arguments).code(0).stdout;
-    check(&bench, "weigh-plan", &run(&["weigh", "plan", "-o", "t.gcode", "--json", "-", "--set", "screw.e_unit=mm3"]));
+    check(&bench, "weigh-plan", &run(&["weigh", "plan", "-o", "t.gcode", "--json", "-"]));
     check(&bench, "weigh-fit", &run(&["weigh", "fit", "pads.csv", "--json", "-"]));
     let screw = ["screw", "--bore", "16", "--depth", "1.6", "--length", "60", "--feedstock", "tpe-30a", "--json", "-"];
     check(&bench, "screw", &run(&screw));

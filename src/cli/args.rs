@@ -35,7 +35,7 @@ Examples:
   Write a new file with the shop's own profile and one value changed:
     meltwright rewrite pads.gcode -o pads-screw.gcode --profile shop.toml \\
         --set screw.max_speed_rpm=90
-  Several files into an existing folder, account of each as a line of JSON:
+  Several files into a folder, account of each as a line of JSON:
     meltwright rewrite pads-*.gcode -o ready/ --json account.jsonl
   In a pipe:
     cat pads.gcode | meltwright rewrite - > pads-screw.gcode";
@@ -224,7 +224,7 @@ pub struct RewriteArgs {
     /// Sliced files; - for standard input
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// Where to write: a file, an existing folder, or - for standard output (usual for one file)
+    /// Where to write: a file, a folder (it is there, or ends in /), or - for standard output (usual for one file)
     #[arg(short, long, value_name = "OUT", conflicts_with = "in_place")]
     pub output: Option<PathBuf>,
     /// Replace each file by its rewritten form
@@ -246,7 +246,7 @@ pub struct RewriteArgs {
     /// several files
     #[arg(long, value_name = "PATH")]
     pub json: Option<PathBuf>,
-    /// Write a report to look at to this HTML file; for several files, into this existing folder
+    /// Write a report to look at to this HTML file; for several files, into this folder
     #[arg(long, value_name = "PATH")]
     pub html: Option<PathBuf>,
     #[command(flatten)]
@@ -265,8 +265,9 @@ pub struct HookArgs {
     /// Print the very line to enter in the slicing program, as this system quotes it
     #[arg(long, conflicts_with = "file")]
     pub install_help: bool,
-    /// Keep the file as it came at this path, or in this folder under its own name
-    #[arg(long, value_name = "PATH")]
+    /// Keep the file as it came in this folder, which is made if need be, under its own name; one of
+    /// that name is left, the next gets a number
+    #[arg(long, value_name = "FOLDER")]
     pub keep: Option<PathBuf>,
     #[command(flatten)]
     pub profile: ProfileChoice,
@@ -274,7 +275,8 @@ pub struct HookArgs {
     pub strictness: Strictness,
     #[command(flatten)]
     pub chosen: PassChoice,
-    /// Write what was changed to this text file, or into this folder under the name of the file
+    /// Write what was changed to this text file, or into this folder (it is there, or ends in /)
+    /// under the name of the file
     #[arg(long, value_name = "PATH")]
     pub report: Option<PathBuf>,
     /// Write what was changed to a text file beside the file, with .report.txt behind its name
@@ -313,7 +315,7 @@ pub struct AuditArgs {
     /// several files
     #[arg(long, value_name = "PATH")]
     pub json: Option<PathBuf>,
-    /// Write a report to look at to this HTML file; for several files, into this existing folder
+    /// Write a report to look at to this HTML file; for several files, into this folder
     #[arg(long, value_name = "PATH")]
     pub html: Option<PathBuf>,
     /// Exit with code 3 on these findings too: warnings, or notes and warnings

@@ -54,7 +54,7 @@ pub fn columns() -> Option<usize> {
 
 /// Shows an error.
 pub fn error(error: &Error) {
-    to_stderr(&render::error::text(error, render::error::Names::Shown, colour()));
+    to_stderr(&render::error::text(error, colour()));
 }
 
 /// Shows a warning that does not change the outcome.
@@ -62,10 +62,9 @@ pub fn warning(text: &str) {
     to_stderr(&render::error::warning(text, colour()));
 }
 
-/// Shows an error of a hook: one plain line, then the details without the odd name of the file.
+/// Shows an error of a hook.
 pub fn hook_error(error: &Error) {
-    to_stderr(&render::error::hook_first_line(error));
-    to_stderr(&render::error::text(error, render::error::Names::Hidden, colour()));
+    to_stderr(&render::error::hook(error, colour()));
 }
 
 /// Standard output for G-code.

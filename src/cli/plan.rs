@@ -255,9 +255,12 @@ fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
     if is_dash(html) {
         return Err(usage("a report cannot go to standard output", "name a file, for example --html report.html"));
     }
-    let into = html.is_dir();
+    let into = is_folder(html)?;
     if jobs.len() > 1 && !into {
-        return Err(usage("reports of several files cannot go to one file", "pass --html with an existing folder"));
+        return Err(usage(
+            "reports of several files cannot go to one file",
+            "pass --html with a folder, such as reports/",
+        ));
     }
     let mut names = HashSet::new();
     for job in &mut *jobs {
@@ -273,16 +276,6 @@ fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
             target.push(name);
             // Not `with_extension`: a name may hold further dots.
             target.as_mut_os_string().push(".html");
-        }
-        let mut gcode: Vec<&Path> = job.source.path().into_iter().collect();
-        if let Sink::File(path) = &job.sink {
-            gcode.push(path);
-        }
-        if let Some(path) = gcode.iter().find(|path| is_same_file(path, &target)) {
-            return Err(usage(
-                &format!("the report would be written over {}", path.display()),
-                "name another file, for example --html report.html",
-            ));
         }
         job.html = Some(target);
     }
@@ -361,14 +354,15 @@ fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
 }
 
 fn elsewhere(sources: &[Source], output: Option<&Path>) -> Result<Vec<Sink>> {
-    let several = || usage("several files cannot go to one place", "pass --in-place, or -o with an existing folder");
+    let several =
+        || usage("several files cannot go to one place", "pass --in-place, or -o with a folder, such as ready/");
     let Some(output) = output else {
         return match sources {
             [_] => Ok(vec![Sink::Stdout]),
             _ => Err(several()),
         };
     };
-    let sinks = if output.is_dir() {
+    let sinks = if is_folder(output)? {
         into_folder(sources, output)?
     } else if sources.len() > 1 {
         return Err(several());
@@ -411,7 +405,7 @@ fn into_folder(sources: &[Source], folder: &Path) -> Result<Vec<Sink>> {
     Ok(sinks)
 }
 
-/// The path behind all links, or as typed where it does not exist.
+/// The path behind all links; of a file that does not exist yet, that of its folder and its name.
 fn identity(path: &Path) -> PathBuf {
     let in_folder = || {
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
@@ -432,6 +426,26 @@ pub fn is_same_file(one: &Path, other: &Path) -> bool {
         }
     }
     identity(one) == identity(other)
+}
+
+/// Whether a path is that of a folder. One that ends as only folders do is made.
+///
+/// # Errors
+/// When it cannot be made.
+pub fn is_folder(path: &Path) -> Result<bool> {
+    let last = path.as_os_str().as_encoded_bytes().last();
+    if last.is_some_and(|byte| std::path::is_separator(char::from(*byte))) {
+        make_folder(path)?;
+    }
+    Ok(path.is_dir())
+}
+
+/// Makes a folder with those around it, unless it is there.
+///
+/// # Errors
+/// When that cannot be done.
+pub fn make_folder(path: &Path) -> Result<()> {
+    std::fs::create_dir_all(path).map_err(|error| Error::io("make the folder", error).in_file(path))
 }
 
 /// Whether a path stands for a stream of the process.

@@ -9,14 +9,14 @@ use super::args::{Loudness, ProfileChoice};
 
 const EXAMPLES: &str = "\
 Examples:
-  Write the purge test and its sheet into a folder:
+  Write the purge test and its sheet into a folder, which is made if it is not there:
     meltwright weigh plan -o bench/
   After the test, with the masses filled in:
     meltwright weigh fit bench/weigh.csv";
 
 const PLAN_EXAMPLES: &str = "\
 Examples:
-  Five speeds up to the highest of the profile, three times each, into an existing folder:
+  Five speeds up to the highest of the profile, three times each, into a folder:
     meltwright weigh plan -o bench/ --profile shop.toml
   Four speeds, two minutes each, and a command of your controller that waits for you:
     meltwright weigh plan -o lot-118.gcode --speeds 30,60,90,120 --seconds 120 \\
@@ -78,9 +78,9 @@ impl From<Feed> for FeedMode {
 
 /// `meltwright weigh plan`
 #[derive(Debug, ClapArgs)]
-#[command(after_help = PLAN_EXAMPLES)]
+#[command(after_help = PLAN_EXAMPLES, allow_negative_numbers = true)]
 pub struct PlanArgs {
-    /// An existing folder, or the G-code file to write
+    /// A folder (it is there, or ends in /), or the G-code file to write
     #[arg(short, long, value_name = "FOLDER_OR_FILE")]
     pub output: PathBuf,
     /// Screw speeds in rev/min, with commas between [default: five even steps up to the highest]

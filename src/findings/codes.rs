@@ -274,7 +274,7 @@ codes! {
     ToolNotScrew, Note, "tool-not-screw",
         "moves belong to tools that are not named as screws in the profile: they were left alone",
         "if one of them is a screw, its demand was not judged",
-        "name all screws in screw.tools, for example --set screw.tools=[0,1]";
+        "name those that are screws in screw.tools, as it stands beside each tool";
     /// The part carries its own weight with little margin.
     PartNearlySags, Warning, "part-nearly-sags",
         "the part carries its own weight with little margin, and warm stuff creeps",

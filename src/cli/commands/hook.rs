@@ -1,15 +1,16 @@
 //! `meltwright hook`: called by a slicing program with the path of a temporary file.
 //!
 //! Nothing on standard output; nothing at all on success unless asked; an exit code other than 0 only when the
-//! file was left as it was. The name of the file is a passing one and is not shown.
+//! file was left as it was. The name of the file is a passing one, shown only where something is wrong.
 
-use std::fs::File;
+use std::ffi::OsString;
+use std::fs::{self, File};
+use std::io;
 use std::path::{Path, PathBuf};
 
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
-use meltwright::source::Replacement;
 use meltwright::summary::Summary;
 
 use super::write_text;
@@ -25,18 +26,17 @@ pub fn run(args: &HookArgs) -> Exit {
         return install_help(args);
     }
     let rewritten = plan::hook(args).and_then(|(job, options)| {
-        let report = report(args)?;
-        let kept = kept(args)?;
-        Ok((work::one(&job, &options, &Progress::new(args.verbose))?, kept, report))
+        let mut kept = kept(args)?;
+        let report = report(args, kept.as_ref().map(|kept| kept.path.as_path()))?;
+        let summary = work::one(&job, &options, &Progress::new(args.verbose))?;
+        if let Some(kept) = &mut kept {
+            // What went through unchanged is no original.
+            kept.is_original = !summary.provenance.passes.is_empty();
+        }
+        Ok((summary, report))
     });
     match rewritten {
-        Ok((summary, kept, report)) => {
-            // What went through unchanged is no original.
-            if let Some(kept) = kept.filter(|_| !summary.provenance.passes.is_empty())
-                && let Err(error) = kept.commit()
-            {
-                output::warning(&format!("the file was rewritten, but its original could not be kept: {error}"));
-            }
+        Ok((summary, report)) => {
             tell(args, &summary, report.as_deref());
             Exit::Done
         }
@@ -47,47 +47,84 @@ pub fn run(args: &HookArgs) -> Exit {
     }
 }
 
-/// A copy of the file as it came, where that was asked for; it takes its place when the file was rewritten, so that an
-/// earlier original outlives a refusal. Without the copy nothing is rewritten.
-fn kept(args: &HookArgs) -> Result<Option<Replacement>> {
-    let (Some(keep), Some(file)) = (&args.keep, &args.file) else { return Ok(None) };
-    let to = into(keep, file, "");
-    if plan::is_same_file(&to, file) {
+/// A copy of the file as it came, gone again unless the file was rewritten.
+struct Kept {
+    path: PathBuf,
+    is_original: bool,
+}
+
+impl Drop for Kept {
+    fn drop(&mut self) {
+        if !self.is_original {
+            let _ = fs::remove_file(&self.path);
+        }
+    }
+}
+
+/// Keeps a copy of the file, where that was asked for, under a name that no other file has. Without it nothing is rewritten.
+fn kept(args: &HookArgs) -> Result<Option<Kept>> {
+    let (Some(folder), Some(file)) = (&args.keep, &args.file) else { return Ok(None) };
+    let failed = |path: &Path| {
+        let path = path.to_owned();
+        move |error| Error::io("keep a copy of the file", error).in_file(&path)
+    };
+    let mut original = File::open(file).map_err(|error| Error::io("open the file", error).in_file(file))?;
+    if folder.is_file() {
         return Err(Error::new(ErrorKind::Usage {
-            what: format!("{} is the file itself", to.display()),
-            help: "name another path, or another folder, for --keep".to_owned(),
+            what: format!("{} is a file", folder.display()),
+            help: "name a folder for --keep: each file is kept there under its own name".to_owned(),
         }));
     }
-    let mut copy = Replacement::for_target(&to)?;
-    let copied = File::open(file).and_then(|mut file| std::io::copy(&mut file, &mut copy));
-    copied.map_err(|error| Error::io("keep a copy of the file", error).in_file(&to))?;
-    Ok(Some(copy))
+    plan::make_folder(folder)?;
+    for number in 1_u32.. {
+        let path = folder.join(numbered(file, number));
+        let mut copy = match File::create_new(&path) {
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => continue,
+            opened => opened.map_err(failed(&path))?,
+        };
+        let kept = Kept { path, is_original: false };
+        let copied = io::copy(&mut original, &mut copy);
+        // Some systems remove no open file.
+        drop(copy);
+        copied.map_err(failed(&kept.path))?;
+        return Ok(Some(kept));
+    }
+    Ok(None)
+}
+
+/// The name of a file; from the second on with its number before the ending: `pads-2.gcode`.
+fn numbered(file: &Path, number: u32) -> OsString {
+    let name = file.file_name().unwrap_or_default();
+    if number == 1 {
+        return name.to_owned();
+    }
+    let mut numbered = Path::new(name).file_stem().unwrap_or_default().to_owned();
+    numbered.push(format!("-{number}"));
+    if let Some(ending) = Path::new(name).extension() {
+        numbered.push(".");
+        numbered.push(ending);
+    }
+    numbered
 }
 
 /// Where the report goes, if one is wanted: never over the file or its kept original.
-fn report(args: &HookArgs) -> Result<Option<PathBuf>> {
+fn report(args: &HookArgs, kept: Option<&Path>) -> Result<Option<PathBuf>> {
     let Some(file) = &args.file else { return Ok(None) };
     let to = match &args.report {
-        Some(path) => into(path, file, ".txt"),
+        Some(path) if plan::is_folder(path)? => {
+            path.join(with_ending(Path::new(file.file_name().unwrap_or_default()), ".txt"))
+        }
+        Some(path) => path.clone(),
         None if args.report_beside => with_ending(file, ".report.txt"),
         None => return Ok(None),
     };
-    let kept = args.keep.as_ref().map(|keep| into(keep, file, ""));
-    if plan::is_same_file(&to, file) || kept.is_some_and(|kept| kept == to || plan::is_same_file(&to, &kept)) {
+    if [Some(file.as_path()), kept].into_iter().flatten().any(|path| plan::is_same_file(&to, path)) {
         return Err(Error::new(ErrorKind::Usage {
             what: format!("the report would be written over {}", to.display()),
             help: "name another path, or another folder, for --report".to_owned(),
         }));
     }
     Ok(Some(to))
-}
-
-/// `path`, or where it is a folder, the name of `file` in it with an ending of its own.
-fn into(path: &Path, file: &Path, ending: &str) -> PathBuf {
-    match file.file_name() {
-        Some(name) if path.is_dir() => with_ending(&path.join(name), ending),
-        _ => path.to_owned(),
-    }
 }
 
 /// Not `with_extension`: a name may hold further dots.
@@ -173,7 +210,17 @@ fn tell(args: &HookArgs, found: &Summary, report: Option<&Path>) {
 
 #[cfg(test)]
 mod tests {
-    use super::quoted;
+    use std::path::Path;
+
+    use super::{numbered, quoted};
+
+    #[test]
+    fn names_of_kept_files() {
+        for (file, second) in [("a/pads.gcode", "pads-2.gcode"), (".4711.gcode.pp", ".4711.gcode-2.pp"), ("x", "x-2")] {
+            assert_eq!(numbered(Path::new(file), 2), second);
+        }
+        assert_eq!(numbered(Path::new("a/pads.gcode"), 1), "pads.gcode");
+    }
 
     #[test]
     fn words_are_quoted_where_a_shell_would_split_them() {

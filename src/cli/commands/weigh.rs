@@ -45,11 +45,12 @@ fn plan(args: &PlanArgs) -> Result<()> {
         turn_mm3: args.turn_mm3,
         feed_mode: args.feed.into(),
     };
+    let json = args.json.as_deref().map(plan::json);
+    plan::json_beside(json.as_ref(), [gcode.as_path(), &sheet])?;
     let planned = Plan::new(&chosen.profile, &options)?;
     write_text(&gcode, &planned.gcode())?;
     write_text(&sheet, &planned.sheet())?;
     let names = [gcode.display().to_string(), sheet.display().to_string()];
-    let json = args.json.as_deref().map(plan::json);
     output::to(plan::text(false, json.as_ref()), &weigh::plan(&planned, &names))?;
     if let Some(to) = &json {
         write_json(to, &weigh::plan_json(&planned, &names)?)?;
@@ -59,12 +60,12 @@ fn plan(args: &PlanArgs) -> Result<()> {
 
 /// The G-code file and the sheet, neither of which exists yet.
 fn targets(output: &Path) -> Result<(PathBuf, PathBuf)> {
-    let gcode = if output.is_dir() { output.join(GCODE_NAME) } else { output.to_owned() };
+    let gcode = if plan::is_folder(output)? { output.join(GCODE_NAME) } else { output.to_owned() };
     let ending = gcode.extension().map(|ending| ending.to_ascii_lowercase());
     if plan::is_dash(output) || ending.is_some_and(|ending| ending == SHEET_ENDING) {
         return Err(usage(
             "the test is two files, a G-code file and a sheet beside it".to_owned(),
-            "pass -o with an existing folder, or with the name of the G-code file",
+            "pass -o with a folder (bench/), or with the name of the G-code file",
         ));
     }
     let sheet = gcode.with_extension(SHEET_ENDING);
@@ -107,6 +108,8 @@ fn fit(args: &FitArgs) -> Result<()> {
     }
     let from_stdin = plan::is_dash(&args.sheet);
     let path = (!from_stdin).then_some(args.sheet.as_path());
+    let others = [path, args.plot.as_deref(), args.output.as_deref().filter(|_| !section_out)];
+    plan::json_beside(json.as_ref(), others.into_iter().flatten())?;
     let chosen = plan::choose(&args.profile, path)?;
     let judged = read(path).and_then(|bytes| Sheet::read(&bytes)).and_then(|sheet| Fit::new(&sheet, &chosen.profile));
     let fitted = judged.map_err(|error| match path {

@@ -12,27 +12,15 @@ use super::layout::{WIDTH, paragraph};
 
 /// Longest first line of a hook's error, characters; what dialogs show of it.
 const HOOK_LINE: usize = 200;
-/// Room in it for what is wrong; the rest is for what to do.
-const HOOK_WHAT: usize = 110;
-
-/// Whether the file is named.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Names {
-    /// It is.
-    Shown,
-    /// It is not: its name means nothing to the reader.
-    Hidden,
-}
+/// Room in it for the file and what is wrong; the rest is for what to do.
+const HOOK_WHAT: usize = 130;
+/// Room for the name of the file.
+const HOOK_NAME: usize = 40;
 
 /// The whole error; of a profile, every fault.
-pub fn text(error: &Error, names: Names, colour: bool) -> String {
-    let file = match names {
-        Names::Shown => error.file().map(|path| path.display().to_string()),
-        Names::Hidden => None,
-    };
+pub fn text(error: &Error, colour: bool) -> String {
+    let file = error.file().map(|path| path.display().to_string());
     if let ErrorKind::Profile(faults) = error.kind() {
-        // A profile has a name of its own, also when a hook shows it.
-        let file = error.file().map(|path| path.display().to_string());
         return profile(faults, file.as_deref(), colour);
     }
     let what = error.kind().to_string();
@@ -52,11 +40,15 @@ pub fn warning(what: &str, colour: bool) -> String {
     format!("{}\n", renderer(colour).render(&[group]))
 }
 
-/// First line of a hook's error.
-pub fn hook_first_line(error: &Error) -> String {
+/// What a hook says: one plain line that tells the file, what is wrong and what to do; below it what it has no room for.
+pub fn hook(error: &Error, colour: bool) -> String {
     let mut what = error.kind().to_string();
     if let Some(excerpt) = error.excerpt() {
         what = format!("line {}: {what}", excerpt.line);
+    }
+    let file = error.file().filter(|_| !matches!(error.kind(), ErrorKind::Profile(_)));
+    if let Some(path) = file {
+        what = format!("{}: {what}", cut(&ascii(&short(path)), HOOK_NAME));
     }
     let help = match error.kind() {
         ErrorKind::Profile(_) => Some(match error.file() {
@@ -65,18 +57,24 @@ pub fn hook_first_line(error: &Error) -> String {
         }),
         _ => help(error),
     };
-    hook_line(&what, &help.unwrap_or_else(|| LEFT.to_owned()))
+    let help = help.unwrap_or_else(|| LEFT.to_owned());
+    let first = hook_line(&what, &help);
+    let is_whole = first == format!("{HOOK}{what}; {help}\n");
+    let says_all = is_whole && error.excerpt().is_none() && !matches!(error.kind(), ErrorKind::Profile(_));
+    if says_all { first } else { first + &text(error, colour) }
 }
 
 /// `meltwright: WHAT; HELP` in plain ASCII and at most [`HOOK_LINE`] characters.
 pub fn hook_line(what: &str, help: &str) -> String {
-    let mut line = format!("meltwright: {}; ", cut(&ascii(what), HOOK_WHAT));
+    let mut line = format!("{HOOK}{}; ", cut(&ascii(what), HOOK_WHAT));
     let room = HOOK_LINE - line.len();
-    line.push_str(&cut(&ascii(help), room));
+    line.push_str(&clause(&ascii(help), room));
     line.push('\n');
     line
 }
 
+/// What all of these lines begin with.
+const HOOK: &str = "meltwright: ";
 const LEFT: &str = "the file was left as it was";
 
 /// What to do, also for errors of the system.
@@ -246,6 +244,18 @@ fn cut(text: &str, room: usize) -> String {
     format!("{head}...")
 }
 
+/// ASCII `text`, or as many whole clauses of it as there is room for.
+fn clause(text: &str, room: usize) -> Cow<'_, str> {
+    if text.len() <= room {
+        return Cow::Borrowed(text);
+    }
+    let ends = ["; ", ", ", " (", ": "].into_iter().flat_map(|end| text.match_indices(end)).map(|(at, _)| at);
+    match ends.filter(|at| *at <= room).max().and_then(|at| text.get(..at)) {
+        Some(whole) => Cow::Borrowed(whole),
+        None => Cow::Owned(cut(text, room)),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -278,14 +288,7 @@ mod tests {
 
     #[test]
     fn a_line_of_gcode() {
-        insta::assert_snapshot!(text(&malformed(), Names::Shown, false));
-    }
-
-    #[test]
-    fn a_line_of_gcode_without_the_name() {
-        let text = text(&malformed(), Names::Hidden, false);
-        assert!(!text.contains("pads.gcode"));
-        assert!(text.contains("181204 | G1 X12.3 Y4.5.6 E0.01"));
+        insta::assert_snapshot!(text(&malformed(), false));
     }
 
     #[test]
@@ -294,12 +297,12 @@ mod tests {
         let error = Error::new(ErrorKind::Malformed { what: "`1.2.3` is not a number".to_owned() })
             .at(Excerpt::new(7, &line, 401, 406, "value of X"))
             .in_file(Path::new("pads.gcode"));
-        insta::assert_snapshot!(text(&error, Names::Shown, false));
+        insta::assert_snapshot!(text(&error, false));
     }
 
     #[test]
     fn all_faults_of_a_profile() {
-        insta::assert_snapshot!(text(&faults(), Names::Shown, false));
+        insta::assert_snapshot!(text(&faults(), false));
     }
 
     #[test]
@@ -317,7 +320,7 @@ mod tests {
             .map(|kind| {
                 let error =
                     Error::io("replace the file", io::Error::new(kind, "the reason")).in_file(Path::new("pads.gcode"));
-                text(&error, Names::Shown, false)
+                text(&error, false)
             })
             .collect();
         insta::assert_snapshot!(texts.concat());
@@ -334,8 +337,8 @@ mod tests {
 
     #[test]
     fn colour_only_when_asked() {
-        assert!(text(&malformed(), Names::Shown, true).contains('\u{1b}'));
-        assert!(!text(&malformed(), Names::Shown, false).contains('\u{1b}'));
+        assert!(text(&malformed(), true).contains('\u{1b}'));
+        assert!(!text(&malformed(), false).contains('\u{1b}'));
         assert_eq!(warning("mind this", false), "warning: mind this\n");
     }
 
@@ -345,26 +348,29 @@ mod tests {
         excerpt.text = "µ".to_owned();
         (excerpt.start, excerpt.end) = (1, 400);
         let error = Error::new(ErrorKind::NoDiameter).at(excerpt);
-        assert!(text(&error, Names::Shown, false).contains("virtual diameter"));
+        assert!(text(&error, false).contains("virtual diameter"));
     }
 
     #[test]
-    fn first_lines_of_a_hook() {
+    fn what_a_hook_says() {
+        let gone = || Error::io("open the file", io::ErrorKind::NotFound.into());
         let errors = [
             malformed(),
             faults(),
-            Error::new(ErrorKind::NoDiameter),
+            Error::new(ErrorKind::NoDiameter).in_file(Path::new("/tmp/.4711.gcode.pp")),
             Error::new(ErrorKind::AlreadyRewritten),
             Error::new(ErrorKind::Unsupported {
                 what: "38 mm³/s at 210 °C – ".repeat(20), help: "ask ".repeat(90)
             }),
-            Error::io("read the file", io::ErrorKind::NotFound.into()),
+            gone(),
+            gone().in_file(Path::new("no/pads.gcode")),
         ];
-        let lines: Vec<String> = errors.iter().map(hook_first_line).collect();
-        for line in &lines {
-            assert!(line.is_ascii() && line.trim_end().len() <= HOOK_LINE, "{line}");
-            assert_eq!(line.matches('\n').count(), 1);
+        let said: Vec<String> = errors.iter().map(|error| hook(error, false)).collect();
+        for text in &said {
+            let first = text.lines().next().unwrap_or_default();
+            assert!(first.is_ascii() && first.len() <= HOOK_LINE, "{first}");
         }
-        insta::assert_snapshot!(lines.concat());
+        assert_eq!(said[6], "meltwright: pads.gcode: cannot open the file: entity not found; check the path\n");
+        insta::assert_snapshot!(said.join("\n"));
     }
 }

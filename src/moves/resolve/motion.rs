@@ -258,7 +258,12 @@ impl Resolver {
         self.laid += melt;
         if !self.is_screw && e != 0.0 {
             let tool = self.state.tool;
-            self.found(Code::ToolNotScrew, at, || format!("tool {tool}"));
+            let screws = std::mem::take(&mut self.rules.tools);
+            self.found(Code::ToolNotScrew, at, || {
+                let tools: Vec<String> = screws.iter().chain([&tool]).map(u32::to_string).collect();
+                format!("tool {tool}: --set screw.tools=[{}]", tools.join(","))
+            });
+            self.rules.tools = screws;
         }
         let roomy = at.line.code_end - at.line.start <= self.watch.roomy_line;
         let (feed_at, feed_len, feed_flags) = match &asked.feed {
