@@ -149,15 +149,6 @@ impl Findings {
         }
     }
 
-    /// Lines of the places that have no time yet, in order.
-    pub fn untimed_lines(&self) -> Vec<u64> {
-        let places = self.entries.iter().flat_map(|entry| &entry.places).map(|(_, place)| place);
-        let mut lines: Vec<u64> = places.filter(|p| p.time_s.is_none() && p.line > 0).map(|p| p.line).collect();
-        lines.sort_unstable();
-        lines.dedup();
-        lines
-    }
-
     /// Gives places without a time the one of their line, where `time_of` knows it.
     pub fn set_times(&mut self, time_of: impl Fn(u64) -> Option<f64>) {
         for (_, place) in self.entries.iter_mut().flat_map(|entry| &mut entry.places) {

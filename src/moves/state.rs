@@ -62,10 +62,6 @@ pub struct State {
     pub tool: u32,
     /// Limits of motion that the file has set.
     pub limits: MotionLimits,
-    /// Set temperature of the nozzle, °C, once the file has set one.
-    pub nozzle_temperature_c: Option<f64>,
-    /// Part fan, 0..=1.
-    pub fan: f64,
 }
 
 impl State {
@@ -93,8 +89,6 @@ impl State {
             volumetric: false,
             tool: 0,
             limits: MotionLimits::default(),
-            nozzle_temperature_c: None,
-            fan: 0.0,
         }
     }
 

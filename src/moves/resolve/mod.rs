@@ -152,11 +152,6 @@ impl Resolver {
         }
     }
 
-    /// The modal state after the lines so far.
-    pub fn state(&self) -> &State {
-        &self.state
-    }
-
     /// Layers begun so far.
     pub fn layer_count(&self) -> u32 {
         self.layers.count()

@@ -34,19 +34,9 @@ impl Resolver {
                 let place = self.place(at, String::from("M101"));
                 self.switched_on.get_or_insert(place);
             }
-            104 | 109 => {
-                if let Some(temperature) = words.get(b'S').or_else(|| words.get(b'R')) {
-                    state.nozzle_temperature_c = Some(temperature);
-                }
-                if first.value == 109.0 {
-                    self.stop(at);
-                }
-            }
-            // Fan numbers above 0 are other fans.
-            106 if words.get(b'P').unwrap_or(0.0) == 0.0 => {
-                state.fan = words.get(b'S').map_or(1.0, |s| (s / 255.0).clamp(0.0, 1.0));
-            }
-            107 => state.fan = 0.0,
+            // Nozzle and fan are followed by what judges them.
+            104 | 106 | 107 => {}
+            109 => self.stop(at),
             200 => self.e_unit(words, at)?,
             220 => {
                 if words.mentions(b'B') {
@@ -459,8 +449,8 @@ mod tests {
     use crate::profile::Profile;
 
     #[test]
-    fn temperature_fan_limits_and_factors_are_followed() {
-        let text = "M104 S205\nM106 S51\nM106 P2 S255\nM204 P800 T1200\nM205 X10\nM220 S50\nM221 S120\nM221 T1 S90\n";
+    fn limits_and_factors_are_followed() {
+        let text = "M204 P800 T1200\nM205 X10\nM220 S50\nM221 S120\nM221 T1 S90\n";
         let settings = FileSettings::default();
         let board = Profile::load("[controller]\npreset = \"board\"\n", "board.toml").unwrap();
         let rules = Rules::new(&board, &settings, false);
@@ -468,9 +458,7 @@ mod tests {
         let mut block = Block { bytes: text.into(), first_line: 1, ..Block::default() };
         block.lex();
         resolver.resolve(&block, &mut Vec::new()).unwrap();
-        let state = resolver.state();
-        assert_eq!(state.nozzle_temperature_c, Some(205.0));
-        assert!((state.fan - 0.2).abs() < 1e-12, "51 of 255, and the second fan is another: {}", state.fan);
+        let state = &resolver.state;
         assert_eq!((state.limits.print_accel, state.limits.travel_accel), (Some(800.0), Some(1200.0)));
         assert_eq!(state.limits.axis_step[0], Some(10.0));
         assert_eq!((state.speed_factor, state.flow_factor), (0.5, 1.2));
