@@ -127,7 +127,7 @@ fn a_hook_names_the_line_it_stumbled_over() {
     bench.file("broken", BROKEN);
     let ran = bench.run(&["hook", E[0], E[1], "broken"]).code(1);
     assert!(ran.stdout.is_empty());
-    assert!(ran.stderr.starts_with("meltwright: line 3: "), "{}", ran.stderr);
+    assert!(ran.stderr.starts_with("meltwright: broken: line 3: "), "{}", ran.stderr);
     assert_eq!(read(&bench.path("broken")), BROKEN);
     assert_eq!(bench.names(), ["broken"]);
 }

@@ -208,7 +208,7 @@ fn bad_input_exits_2_and_names_the_cure() {
         ),
         (vec!["blend"], "SHARE:GRADE"),
         (vec!["blend", "60:tpe-30a", "30:tpe-60a"], "add up to 90, not to 100"),
-        (vec!["blend", "--", "-60:tpe-30a", "160:tpe-60a"], "the share must be above 0"),
+        (vec!["blend", "--", "-60:tpe-30a", "160:tpe-60a"], "must be above 0 and at most 100"),
         (vec!["blend", "100:tpe-3"], "did you mean"),
         (vec!["blend", "100:tpe-30a,shor-a=3"], "did you mean `shore-a`?"),
         (vec!["blend", "50:tpe-30a", "50:chocolate-dark"], "they are not mixed"),

@@ -403,7 +403,7 @@ fn bad_park_positions_are_named() {
         (&["machine.park_x_mm=5"][..], "must both be set, or neither"),
         (&["machine.park_y_mm=5"], "must both be set, or neither"),
         (&["machine.park_x_mm=99999", "machine.park_y_mm=5"], "must lie between -10000 and 10000 mm"),
-        (&["hopper.purge_mm3=-1"], "must lie between 0 and 100000 mm3"),
+        (&["hopper.purge_mm3=-1"], "must lie between 0 and 100000 mm³"),
         (&["machine.park_lift_mm=-1"], "must lie between 0 and 1000 mm"),
         (&["machine.park_speed_mm_s=0"], "must be above zero"),
         (

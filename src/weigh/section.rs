@@ -38,7 +38,7 @@ pub(super) fn screw(curve: &Curve, lag: Option<&MeltLag>, conditions: &Condition
         (Provenance::Assumed, "Weighed, but no curve fits: assumed until it has been weighed again.")
     };
     let mut text = format!(
-        "# {head} Put these lines into the [screw] section of\n# your profile, in place of what it says of the same keys; \
+        "# {head}\n# Put these lines into the [screw] section of your profile, in place of what it says of the same\n# keys; \
          {other} has to go from it.\n[screw]\n{}\n",
         stated(key, value, provenance, note)
     );
