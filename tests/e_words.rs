@@ -210,3 +210,30 @@ fn charges_at_rest_push_what_is_to_be_stored() {
     let (wanted, pushed) = (summary.before.volume_mm3, summary.after.volume_mm3);
     assert!((wanted - 500.0).abs() < 1e-3 && (pushed / wanted - 1.0).abs() < 0.04, "{pushed} for {wanted}");
 }
+
+/// M221 by the controller: on a network board none of it for lines without motion, and 200 % at most. 5 units of 1.75 mm are
+/// 12.026 mm³.
+#[test]
+fn factors_on_e_hold_as_the_controller_has_them() {
+    let input = "G28\nM83\nM221 S300\nG1 X10 Y10 Z0.5 F3000\nG1 E5 F300\nG1 X60 E5 F600\nM104 S0\n";
+    let more = ["screw.output_e_unit=mm3", "screw.lag_compensated_by=controller"];
+    for (preset, at_rest, along) in [("host", 3.0, 3.0), ("board", 3.0, 3.0), ("network", 1.0, 2.0)] {
+        let (output, summary) = rewrite(input, &[&more[..], &[&format!("controller.preset={preset}")]].concat());
+        let wanted = (at_rest + along) * 5.0 * STRAND;
+        assert!((summary.before.volume_mm3 - wanted).abs() < 1e-6, "{preset}: {}", summary.before.volume_mm3);
+        // What is written is scaled by the controller, and so the word is that of the file in the other unit.
+        for start in ["G1 E", "G1 X60"] {
+            let line = output.lines().find(|line| line.starts_with(start)).expect("a line");
+            assert!((word(line, 'E') - 5.0 * STRAND).abs() < 1e-4, "{preset}: {line}");
+        }
+    }
+    // A charge of 6 mm³ at 200 % is a word of 3, of 6 where it is not scaled.
+    let run = "G28\nM83\nM221 S200\nG1 X10 Y10 Z0.5 F3000\nG1 X60 E10.39 F900\nM104 S0\n";
+    for (preset, part) in [("board", 2.0), ("network", 1.0)] {
+        let preset = format!("controller.preset={preset}");
+        let (output, _) = rewrite(run, &["screw.output_e_unit=mm3", "screw.lag_compensated_by=none", &preset]);
+        let charge = output.lines().find(|line| line.starts_with("G1 E")).expect("a charge");
+        let pushed = word(charge, 'E') * part;
+        assert!((pushed - 6.0).abs() < 0.8, "{preset}: {charge}");
+    }
+}

@@ -257,6 +257,7 @@ pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, v
         e_only_speed: rules.e_only_speed,
         e_only_accel: rules.e_only_accel,
         letter: profile.screw.axis.value.to_ascii_uppercase(),
+        flow_factor_at_rest: controller.flow_factor_at_rest.value,
     })
 }
 

@@ -134,6 +134,7 @@ pub struct Drive {
     e_accel: f64,
     e_speed: f64,
     letter: u8,
+    flow_factor_at_rest: bool,
     idle_s: f64,
     begun: bool,
     /// A pause has taken the pressure away in the middle of a run: the next bead is charged.
@@ -168,6 +169,8 @@ pub struct Setup {
     pub e_only_accel: f64,
     /// Letter of the extruder axis.
     pub letter: u8,
+    /// The controller's factor on E also holds for lines without motion.
+    pub flow_factor_at_rest: bool,
 }
 
 impl Drive {
@@ -183,6 +186,7 @@ impl Drive {
             e_speed: setup.e_only_speed,
             e_accel: setup.e_only_accel,
             letter: setup.letter,
+            flow_factor_at_rest: setup.flow_factor_at_rest,
             idle_s: 0.0,
             begun: false,
             owed: false,
@@ -522,6 +526,7 @@ impl Drive {
         let parts = parts(units, self.most_e[1]);
         self.account.turn_lines += u64::from(parts);
         let mut time = 0.0;
+        let step = &Move { flow_factor: if self.flow_factor_at_rest { step.flow_factor } else { 1.0 }, ..*step };
         for k in 0..parts {
             let word = self.count.word(turn.volume / f64::from(parts), per_mm3, step);
             lines.text.extend_from_slice(b"G1 ");

@@ -156,6 +156,11 @@ keys! {
             "how corner rules are written: \"named\" (a named command), \"by-rule\" (M205 X Y or J) or \"none\"";
         g90_sets_e: "g90_sets_e" as Flag, any,
             "whether G90 also makes E absolute and ends M83: true or false";
+        flow_factor_at_rest: "flow_factor_at_rest" as Flag, any,
+            "whether M221 also scales E in lines without motion: true or false";
+        max_flow_percent: "max_flow_percent" as OrNone<Number>,
+            |v| if_some(v, |v| within(*v, 1.0, 1e6, "%", "\"none\" for no limit")),
+            "largest factor on E that M221 sets, %, or \"none\"";
         limit_words: "limit_words" as Word<LimitWords>, any,
             "commands that set limits of motion: \"named\", \"per-second\" or \"per-minute\"";
         min_cruise_share: "min_cruise_share" as Number,

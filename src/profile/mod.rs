@@ -254,6 +254,10 @@ pub struct Controller {
     pub corner_words: Stated<CornerWords>,
     /// Whether `G90` also makes E absolute (and ends `M83`).
     pub g90_sets_e: Stated<bool>,
+    /// Whether `M221` also scales E in lines without motion.
+    pub flow_factor_at_rest: Stated<bool>,
+    /// Largest factor that `M221` sets, %.
+    pub max_flow_percent: Stated<Option<f64>>,
     /// Commands that set limits of motion.
     pub limit_words: Stated<LimitWords>,
     /// Share of a short move that is spent cruising, 0..1.

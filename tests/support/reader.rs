@@ -94,6 +94,8 @@ pub struct Rules {
     pub motors_off_s: f64,
     /// `G90` makes E absolute again after `M83`.
     pub g90_sets_e: bool,
+    /// `M221` scales E without motion too, and up to this, %.
+    pub flow_percent: (bool, f64),
 }
 
 /// What was read.
@@ -319,7 +321,7 @@ fn run(words: &[Word], line: usize, state: &mut State, rules: &Rules, out: &mut 
                 if let Some(percent) = value(words, b'S') {
                     let tool = value(words, b'T').map_or(state.tool, |t| t as u32);
                     state.flow_percent.retain(|entry| entry.0 != tool);
-                    state.flow_percent.push((tool, percent));
+                    state.flow_percent.push((tool, percent.min(rules.flow_percent.1)));
                 }
                 return;
             }
@@ -436,7 +438,9 @@ fn go(words: &[Word], line: usize, motion: Option<u32>, state: &mut State, rules
         out.idle_turns += usize::from(value(words, rules.axis).is_some());
         return;
     }
-    let percent = state.flow_percent.iter().find(|entry| entry.0 == state.tool).map_or(100.0, |entry| entry.1);
+    let scaled = length > 0.0 || rules.flow_percent.0;
+    let percent =
+        state.flow_percent.iter().find(|entry| scaled && entry.0 == state.tool).map_or(100.0, |entry| entry.1);
     let e = e * percent / 100.0;
     out.moves.push(Move {
         line,

@@ -110,6 +110,10 @@ pub fn rules(profile: &Profile) -> Rules {
             Preset::Board | Preset::Network => 0.0,
         },
         g90_sets_e: profile.controller.g90_sets_e.value,
+        flow_percent: (
+            profile.controller.flow_factor_at_rest.value,
+            profile.controller.max_flow_percent.value.unwrap_or(f64::INFINITY),
+        ),
     }
 }
 

@@ -235,6 +235,7 @@ impl Resolver {
 
     /// Sets the factor on E of the named tool, or of the active one.
     fn set_flow_factor(&mut self, tool: Option<f64>, factor: f64) {
+        let factor = factor.min(self.rules.max_flow_factor);
         let tool = tool.filter(|t| (0.0..100.0).contains(t)).map_or(self.state.tool, |t| t as u32);
         self.flow_by_tool.retain(|entry| entry.0 != tool);
         self.flow_by_tool.push((tool, factor));
@@ -332,7 +333,7 @@ impl Resolver {
             let relative = self.state.e_is_relative();
             let given = words.get(axis_e).map(|e| e * self.state.unit_mm).filter(|e| e.is_finite());
             if let Some(e) = given.filter(|_| is_curve) {
-                curve = Some(self.turned(e, relative, at)?);
+                curve = Some(self.turned(e, relative, true, at)?);
             }
             let to = self.state.target([words.get(b'X'), words.get(b'Y'), words.get(b'Z')], false);
             if to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {

@@ -92,15 +92,21 @@ impl Resolver {
         }
     }
 
-    /// What an E word of `word` mm does.
+    /// Factor on E of a line with motion, or of one without.
     #[inline(always)]
-    pub(super) fn turned(&self, word: f64, relative: bool, at: At<'_>) -> Result<Turned> {
+    fn flow_factor(&self, moves: bool) -> f64 {
+        if moves || self.rules.flow_factor_at_rest { self.state.flow_factor } else { 1.0 }
+    }
+
+    /// What an E word of `word` mm does on a line with motion, or on one without.
+    #[inline(always)]
+    pub(super) fn turned(&self, word: f64, relative: bool, moves: bool, at: At<'_>) -> Result<Turned> {
         let from = if relative { self.state.e } else { self.e_start(word) };
         let units = word - if relative { 0.0 } else { from };
         if units.is_nan() || units.abs() > MAX_COORDINATE_MM {
             return Err(at.malformed("this line turns the extruder by more than a kilometre"));
         }
-        let e = units * self.state.flow_factor;
+        let e = units * self.flow_factor(moves);
         if e.abs() < LEAST_E {
             return Ok(Turned { from, units, e: 0.0, volume: 0.0 });
         }
@@ -229,7 +235,7 @@ impl Resolver {
         };
         let relative = self.state.e_is_relative();
         let Turned { from: e_from, units, e, volume } = match asked.e {
-            Some(e) => self.turned(e * self.state.unit_mm, relative, at)?,
+            Some(e) => self.turned(e * self.state.unit_mm, relative, path > 0.0, at)?,
             None => Turned { from: self.state.e, units: 0.0, e: 0.0, volume: 0.0 },
         };
         let kind = match (path > 0.0, e > 0.0, e < 0.0) {
@@ -285,6 +291,7 @@ impl Resolver {
             delta,
             length: path,
             e,
+            flow_factor: self.flow_factor(path > 0.0),
             volume,
             melt,
             time: if speed > 0.0 { distance / speed } else { 0.0 },

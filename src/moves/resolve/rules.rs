@@ -58,6 +58,10 @@ pub struct Rules {
     pub small_bead_mm3: f64,
     /// `G90` also makes E absolute.
     pub g90_sets_e: bool,
+    /// `M221` also scales E in lines without motion.
+    pub flow_factor_at_rest: bool,
+    /// Largest factor that `M221` sets.
+    pub max_flow_factor: f64,
     /// Lines that switch on the controller's own compensation of melt lag and become comments.
     pub lag_taken_out: LagTakenOut,
     /// The output counts E in a unit of its own, so that lines that say what it is (`M200`) are taken out.
@@ -129,6 +133,8 @@ impl Rules {
             max_bead_area_mm2,
             small_bead_mm3: max_bead_area_mm2.map_or(0.0, |area| area * nozzle),
             g90_sets_e: controller.g90_sets_e.value,
+            flow_factor_at_rest: controller.flow_factor_at_rest.value,
+            max_flow_factor: controller.max_flow_percent.value.map_or(f64::INFINITY, |percent| percent / 100.0),
             lag_taken_out: LagTakenOut::Nothing,
             has_own_e_unit: false,
             e_leads: settings.is_rewritten,
