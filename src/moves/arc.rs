@@ -212,8 +212,8 @@ fn centre_from_radius(from: [f64; 2], to: [f64; 2], r: f64, clockwise: bool) -> 
 mod tests {
     use super::*;
 
-    /// Sources: the RS-274/NGC rules of NISTIR 6556 (centre of an R arc, larger arc for R < 0); rows marked "public" come from public tests of
-    /// other interpreters, the rest follow from the rules by hand.
+    /// Sources: the RS-274/NGC rules of NISTIR 6556 (centre of an R arc, larger arc for R < 0); rows marked "public" come from
+    /// public tests of other interpreters, the rest follow from the rules by hand.
     #[test]
     fn radius_form_follows_rs274ngc() {
         /// Clockwise, from, to, R, centre, sweep in degrees, length.

@@ -109,10 +109,12 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
         (Tense::Was, _) => "were",
         (Tense::Would, _) => "would be",
     };
-    let turns = changes.by_reason.iter().filter(|r| r.reason == Reason::ScrewSpeed).map(|r| r.moves).sum();
+    let moves_for = |reasons: &[Reason]| -> u64 {
+        changes.by_reason.iter().filter(|r| reasons.contains(&r.reason)).map(|r| r.moves).sum()
+    };
+    let turns = moves_for(&[Reason::ScrewSpeed]);
     let beads = changes.moves_slowed.saturating_sub(turns);
-    let eases = |reason| matches!(reason, Reason::MeltLag | Reason::Sway);
-    let eased: u64 = changes.by_reason.iter().filter(|r| eases(r.reason)).map(|r| r.moves).sum();
+    let eased = moves_for(&[Reason::MeltLag, Reason::Sway]);
     let asked = Demand::of(summary);
     let lag = match summary.screw.lag_compensation {
         "along-path" => "E follows the flow along each bead, ahead of the lag of the melt",
@@ -140,9 +142,9 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
                 0 => String::new(),
                 n => format!(", {} as well", turned(n)),
             };
-            let has = |reasons: &[Reason]| changes.by_reason.iter().any(|r| r.moves > 0 && reasons.contains(&r.reason));
-            let by_part = has(&[Reason::NozzleDrag, Reason::LayerTime]);
-            let asked = match (has(&[Reason::PeakCapacity, Reason::SustainedCapacity]), by_part) {
+            let by_screw = moves_for(&[Reason::PeakCapacity, Reason::SustainedCapacity]) > 0;
+            let by_part = moves_for(&[Reason::NozzleDrag, Reason::LayerTime]) > 0;
+            let asked = match (by_screw, by_part) {
                 (true, true) => "asked more than screw or part can take",
                 (false, true) => "went faster than the part bears or cools",
                 // Stops that a rewrite takes out keep some beads from their feeds.
@@ -296,11 +298,10 @@ fn record(summary: &Summary) -> String {
 
 #[cfg(test)]
 mod tests {
-    use meltwright::summary::{Allowed, Level};
+    use meltwright::summary::{Allowed, Level, ReasonCount};
 
     use super::*;
     use crate::cli::render::{layout::WIDTH, sample};
-    use meltwright::summary::ReasonCount;
 
     fn shown(summary: &Summary, detail: Detail, tense: Tense) -> String {
         let text = text(Some("pads.gcode"), summary, detail, tense);
