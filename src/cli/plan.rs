@@ -1,6 +1,6 @@
 //! What the command line means once the files, the profile and the system are known.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -8,6 +8,7 @@ use std::sync::Arc;
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::pipeline::{Options, Passes};
 use meltwright::profile::{Env, Found, Profile, find};
+use meltwright::source::Input;
 
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
 use super::folders::sliced_in;
@@ -33,6 +34,17 @@ impl Source {
         match self {
             Self::Stdin => None,
             Self::File(path) => Some(path),
+        }
+    }
+
+    /// Opens it.
+    ///
+    /// # Errors
+    /// As [`Input::open`] and [`Input::spooled`].
+    pub fn open(&self) -> Result<Input> {
+        match self {
+            Self::Stdin => Input::spooled(&mut std::io::stdin().lock()),
+            Self::File(path) => Input::open(path),
         }
     }
 
@@ -279,8 +291,14 @@ fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
         }
         job.html = Some(target);
     }
-    let mut written = jobs.iter().filter_map(|job| job.html.as_deref());
-    written.try_for_each(|path| apart(path, jobs.iter().flat_map(Job::gcode), "report", "--html report.html"))
+    // Of thousands of files each is looked up once.
+    let gcode: HashMap<Identity, &Path> =
+        jobs.iter().flat_map(Job::gcode).map(|path| (Identity::of(path), path)).collect();
+    let mut reports = jobs.iter().filter_map(|job| job.html.as_deref());
+    match reports.find_map(|path| gcode.get(&Identity::of(path))) {
+        Some(file) => Err(written_over(file, "report", "--html report.html")),
+        None => Ok(()),
+    }
 }
 
 /// Whether JSON goes to a file of its own.
@@ -294,21 +312,20 @@ fn json_apart(json: Option<&Json>, jobs: &[Job]) -> Result<()> {
 /// # Errors
 /// [`ErrorKind::Usage`] where it would be written over one of them.
 pub fn json_beside<'a>(json: Option<&Json>, files: impl IntoIterator<Item = &'a Path>) -> Result<()> {
-    match json {
-        Some(Json::File(path)) => apart(path, files, "JSON", "--json account.json"),
-        Some(Json::Stdout) | None => Ok(()),
+    let Some(Json::File(json)) = json else { return Ok(()) };
+    let json = Identity::of(json);
+    match files.into_iter().find(|file| Identity::of(file) == json) {
+        Some(file) => Err(written_over(file, "JSON", "--json account.json")),
+        None => Ok(()),
     }
 }
 
-/// What is written goes over none of these files. `example`: of an option that names another one.
-fn apart<'a>(path: &Path, files: impl IntoIterator<Item = &'a Path>, what: &str, example: &str) -> Result<()> {
-    match files.into_iter().find(|file| is_same_file(file, path)) {
-        Some(file) => Err(usage(
-            &format!("the {what} would be written over {}", file.display()),
-            &format!("name another file, for example {example}"),
-        )),
-        None => Ok(()),
-    }
+/// What is written would go over a file. `example`: of an option that names another one.
+fn written_over(file: &Path, what: &str, example: &str) -> Error {
+    usage(
+        &format!("the {what} would be written over {}", file.display()),
+        &format!("name another file, for example {example}"),
+    )
 }
 
 fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
@@ -414,18 +431,33 @@ fn identity(path: &Path) -> PathBuf {
     path.canonicalize().ok().or_else(in_folder).unwrap_or_else(|| path.to_owned())
 }
 
+/// What tells a file from others, whatever it is called.
+#[derive(PartialEq, Eq, Hash)]
+enum Identity {
+    /// Device and number of a file that is there.
+    #[cfg(unix)]
+    Inode(u64, u64),
+    Path(PathBuf),
+}
+
+impl Identity {
+    fn of(path: &Path) -> Self {
+        #[cfg(unix)]
+        {
+            use std::os::unix::fs::MetadataExt;
+            if let Ok(found) = path.metadata()
+                && found.is_file()
+            {
+                return Self::Inode(found.dev(), found.ino());
+            }
+        }
+        Self::Path(identity(path))
+    }
+}
+
 /// Whether two paths lead to one file.
 pub fn is_same_file(one: &Path, other: &Path) -> bool {
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::MetadataExt;
-        if let (Ok(one), Ok(other)) = (one.metadata(), other.metadata())
-            && one.is_file()
-        {
-            return (one.dev(), one.ino()) == (other.dev(), other.ino());
-        }
-    }
-    identity(one) == identity(other)
+    Identity::of(one) == Identity::of(other)
 }
 
 /// Whether a path is that of a folder. One that ends as only folders do is made.

@@ -20,10 +20,7 @@ use super::progress::Progress;
 /// # Errors
 /// Those of reading, rewriting and writing, with the file they are about.
 pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary> {
-    let mut input = match &job.source {
-        Source::Stdin => Input::spooled(&mut std::io::stdin().lock())?,
-        Source::File(path) => Input::open(path)?,
-    };
+    let mut input = job.source.open()?;
     let bar = progress.start(job.source.name(), input.len());
     let step = &mut |done| bar.at(done);
     let profile = &job.profile.profile;

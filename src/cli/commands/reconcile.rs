@@ -6,7 +6,6 @@ use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::hopper::reconcile::{Reconciliation, Verdict};
 use meltwright::pipeline::predict::predict;
 use meltwright::profile::{Entry, Origin, Output, Profile, Provenance};
-use meltwright::source::Input;
 use meltwright::weigh::Conditions;
 
 use super::tell;
@@ -25,10 +24,7 @@ pub fn run(args: &ReconcileArgs) -> Result<Exit> {
     plan::json_beside(args.json.as_deref().map(plan::json).as_ref(), source.path())?;
     let chosen = plan::choose(&args.profile, source.path())?;
     let profile = &chosen.profile;
-    let mut input = match &source {
-        Source::Stdin => Input::spooled(&mut std::io::stdin().lock())?,
-        Source::File(path) => Input::open(path)?,
-    };
+    let mut input = source.open()?;
     let progress = Progress::new(true);
     let bar = progress.start(source.name(), input.len());
     let prediction = predict(&mut input, profile, args.lenient, &mut |done| bar.at(done));

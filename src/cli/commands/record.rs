@@ -33,12 +33,12 @@ pub fn run(args: &RecordArgs) -> Result<Exit> {
     plan::json_beside(to_json.as_ref(), source.path().into_iter().chain(args.rewritten.as_deref()))?;
     let chosen = plan::choose(&args.profile, source.path())?;
     let profile = &chosen.profile;
-    let mut input = open(&source)?;
+    let mut input = source.open()?;
     let sliced = judged(&mut input, &source, profile, args.lenient, false)?;
     let rewritten = match &args.rewritten {
         Some(path) => {
             let output = Source::File(path.clone());
-            let mut file = open(&output)?;
+            let mut file = output.open()?;
             let summary = judged(&mut file, &output, profile, args.lenient, true)?;
             let is_marked = prescan(&mut file)?.settings.is_rewritten;
             refuse_other(&output, &summary, is_marked, &source, &sliced)?;
@@ -60,13 +60,6 @@ pub fn run(args: &RecordArgs) -> Result<Exit> {
         (None, _) => output::to_stdout(&toml(&record))?,
     }
     Ok(Exit::Done)
-}
-
-fn open(source: &Source) -> Result<Input> {
-    match source {
-        Source::Stdin => Input::spooled(&mut std::io::stdin().lock()),
-        Source::File(path) => Input::open(path),
-    }
 }
 
 /// Refuses a file that this program did not write, or that is the other one.

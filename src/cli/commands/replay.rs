@@ -2,7 +2,6 @@
 
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::pipeline::{self, Options, Original};
-use meltwright::source::Input;
 
 use super::write_text;
 use crate::cli::args::ReplayArgs;
@@ -28,8 +27,8 @@ pub fn run(args: &ReplayArgs) -> Result<Exit> {
     let to_json = args.json.as_deref().map(plan::json);
     plan::json_beside(to_json.as_ref(), source.path().into_iter().chain(against.as_ref().and_then(Source::path)))?;
     let chosen = plan::choose(&args.profile, source.path())?;
-    let mut input = open(&source)?;
-    let mut original = against.as_ref().map(open).transpose()?;
+    let mut input = source.open()?;
+    let mut original = against.as_ref().map(Source::open).transpose()?;
     let beside = original.as_mut().map(|input| Original { input, path: against.as_ref().and_then(Source::path) });
     let progress = Progress::new(true);
     let bar = progress.start(source.name(), input.len());
@@ -49,11 +48,4 @@ pub fn run(args: &ReplayArgs) -> Result<Exit> {
         }
     }
     Ok(Exit::Done)
-}
-
-fn open(source: &Source) -> Result<Input> {
-    match source {
-        Source::Stdin => Input::spooled(&mut std::io::stdin().lock()),
-        Source::File(path) => Input::open(path),
-    }
 }
