@@ -8,6 +8,7 @@ use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 
 use super::material_args::{BlendArgs, ChangeoverArgs, FeedstockArgs, ReconcileArgs, ScrewArgs};
+use super::numbers::whole;
 use super::record_args::{ControllerArgs, RecordArgs, SchemaArgs};
 use super::shell_args::{CompletionArgs, ManualArgs};
 use super::weigh_args::WeighArgs;
@@ -199,7 +200,7 @@ pub struct PassChoice {
 #[derive(Debug, ClapArgs)]
 pub struct Workers {
     /// Threads to work with; the result does not depend on it [default: one for each core]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=512))]
+    #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = whole::<u16>(1..=512))]
     pub threads: Option<u16>,
 }
 

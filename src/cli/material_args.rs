@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args as ClapArgs, Subcommand, ValueEnum};
 
 use super::args::ProfileChoice;
+use super::numbers::{above_zero, not_below_zero, percent, whole};
 
 const FEEDSTOCK_EXAMPLES: &str = "\
 Examples:
@@ -82,7 +83,7 @@ pub struct ScrewArgs {
     #[arg(long, value_name = "MM", value_parser = above_zero, help_heading = "Screw")]
     pub lead: Option<f64>,
     /// Number of flights side by side
-    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=4),
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = whole::<u32>(1..=4),
         help_heading = "Screw")]
     pub flights: u32,
     /// Width of a flight's land, mm [default: a tenth of the bore]
@@ -211,7 +212,7 @@ pub struct ChangeoverArgs {
     #[arg(long, value_name = "CM3", value_parser = above_zero)]
     pub melt_volume: f64,
     /// Stirred tanks in a row the barrel behaves like; 1 stirs all of it, 50 pushes a plug
-    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=50))]
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = whole::<u32>(1..=50))]
     pub tanks: u32,
     /// Granules that stay below the hopper when it is changed: in the feed zone and the cup, g
     #[arg(long, value_name = "G", default_value_t = 0.0, value_parser = not_below_zero)]
@@ -223,7 +224,7 @@ pub struct ChangeoverArgs {
     #[arg(long, value_name = "FILE", requires = "at_layer")]
     pub file: Option<PathBuf>,
     /// Layer from which the new recipe is wanted, counted from 1
-    #[arg(long, value_name = "N", requires = "file")]
+    #[arg(long, value_name = "N", requires = "file", value_parser = whole::<u64>(1..=10_000_000))]
     pub at_layer: Option<u64>,
     /// Share of the new recipe wanted where that layer begins, %
     #[arg(long, value_name = "PERCENT", default_value_t = 95.0, value_parser = percent)]
@@ -292,31 +293,6 @@ pub enum FeedstockAction {
     },
 }
 
-fn above_zero(text: &str) -> Result<f64, String> {
-    let value = number(text)?;
-    if value > 0.0 { Ok(value) } else { Err("it must be above zero".to_owned()) }
-}
-
-fn not_below_zero(text: &str) -> Result<f64, String> {
-    let value = number(text)?;
-    if value >= 0.0 { Ok(value) } else { Err("it must not be below zero".to_owned()) }
-}
-
-fn percent(text: &str) -> Result<f64, String> {
-    let value = number(text)?;
-    if (0.1..=99.9).contains(&value) { Ok(value) } else { Err("it must lie between 0.1 and 99.9".to_owned()) }
-}
-
-fn number(text: &str) -> Result<f64, String> {
-    let text = text.trim();
-    match text.parse::<f64>() {
-        Ok(value) if value.is_finite() && value.abs() <= 1e9 => Ok(value),
-        Ok(_) => Err("it is out of all proportion".to_owned()),
-        Err(_) if text.contains(',') => Err(format!("write decimals with a point: {}", text.replace(',', "."))),
-        Err(_) => Err("it is not a number".to_owned()),
-    }
-}
-
 fn point(text: &str) -> Result<[f64; 2], String> {
     let Some((rate, viscosity)) = text.split_once(':') else {
         return Err("write shear rate and viscosity with a colon between, e.g. 100:900".to_owned());
@@ -329,21 +305,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn numbers_say_what_is_wrong() {
-        assert_eq!(above_zero(" 1.5 "), Ok(1.5));
-        assert_eq!(not_below_zero("0"), Ok(0.0));
+    fn a_point_has_two_numbers() {
         assert_eq!(point("100:900"), Ok([100.0, 900.0]));
-        let said = |text| above_zero(text).unwrap_err();
-        assert_eq!(said("1,5"), "write decimals with a point: 1.5");
-        for (text, part) in [("0", "above zero"), ("-3", "above zero"), ("nan", "proportion"), ("1e99", "proportion")] {
-            assert!(said(text).contains(part), "{text}");
-        }
-        for text in ["0", "100", "101"] {
-            assert!(percent(text).is_err(), "{text}");
-        }
-        for text in ["", "x", "16mm"] {
-            assert_eq!(said(text), "it is not a number");
-        }
         for text in ["100", "100:", ":", "100:0", "a:b", "1:2:3"] {
             assert!(point(text).is_err(), "{text}");
         }

@@ -7,6 +7,7 @@ mod args;
 mod commands;
 mod folders;
 mod material_args;
+mod numbers;
 mod output;
 mod plan;
 mod progress;

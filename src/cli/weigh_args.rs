@@ -3,9 +3,10 @@
 use std::path::PathBuf;
 
 use clap::{Args as ClapArgs, Subcommand, ValueEnum};
-use meltwright::weigh::FeedMode;
+use meltwright::weigh::{FeedMode, REPEATS, STOPS};
 
 use super::args::{Loudness, ProfileChoice};
+use super::numbers::{decimal, whole};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -84,35 +85,35 @@ pub struct PlanArgs {
     #[arg(short, long, value_name = "FOLDER_OR_FILE")]
     pub output: PathBuf,
     /// Screw speeds in rev/min, with commas between [default: five even steps up to the highest]
-    #[arg(long, value_name = "RPM,..", value_delimiter = ',')]
+    #[arg(long, value_name = "RPM,..", value_delimiter = ',', value_parser = decimal)]
     pub speeds: Vec<f64>,
     /// Runs at each speed
-    #[arg(long, value_name = "N", default_value_t = 3)]
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = whole(REPEATS))]
     pub repeats: u32,
     /// Time of each run [default: what 12 g take, from 30 to 300 s]
-    #[arg(long, value_name = "S")]
+    #[arg(long, value_name = "S", value_parser = decimal)]
     pub seconds: Option<f64>,
     /// Nozzle temperature [default: the middle of the feedstock's range]
-    #[arg(long, value_name = "C")]
+    #[arg(long, value_name = "C", value_parser = decimal)]
     pub temperature: Option<f64>,
     /// Wait at temperature before the first turn
-    #[arg(long, value_name = "S", default_value_t = 300.0)]
+    #[arg(long, value_name = "S", value_parser = decimal, default_value_t = 300.0)]
     pub soak: f64,
     /// Purge before the first run
-    #[arg(long, value_name = "S", default_value_t = 60.0)]
+    #[arg(long, value_name = "S", value_parser = decimal, default_value_t = 60.0)]
     pub settle: f64,
     /// Pause after each run, to cut and weigh
-    #[arg(long, value_name = "S", default_value_t = 45.0, conflicts_with = "pause_command")]
+    #[arg(long, value_name = "S", default_value_t = 45.0, value_parser = decimal, conflicts_with = "pause_command")]
     pub pause: f64,
     /// Command by which your controller waits for you, instead of a pause of set length
     #[arg(long, value_name = "COMMAND")]
     pub pause_command: Option<String>,
     /// Stops whose drool is collected together; more for a small screw or a coarse scale
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = whole(STOPS))]
     pub stops: u32,
     /// Volume that one turn counts for in the E of the controller [default: what the profile says
     /// one turn puts out]
-    #[arg(long, value_name = "MM3")]
+    #[arg(long, value_name = "MM3", value_parser = decimal)]
     pub turn_mm3: Option<f64>,
     /// How granules get into the screw, for the sheet
     #[arg(long, value_name = "MODE", value_enum, default_value_t = Feed::Gravity)]

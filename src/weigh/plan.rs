@@ -1,5 +1,7 @@
 //! A purge test: which speeds, how long, what to expect.
 
+use std::ops::RangeInclusive;
+
 use serde::Serialize;
 
 use super::conditions::FeedMode;
@@ -25,6 +27,11 @@ pub const CAUTIONS: [&str; 7] = [
     "The manual of the machine, local codes and licensed practice come before anything said here.",
 ];
 
+/// Runs that a test may have at each speed.
+pub const REPEATS: RangeInclusive<u32> = 1..=20;
+/// Stops whose drool may be collected together.
+pub const STOPS: RangeInclusive<u32> = 1..=100;
+
 /// Longest line of G-code, characters: the shortest line buffer of common controllers holds 96.
 pub(super) const LONGEST_LINE: usize = 80;
 /// E is written in steps of this many to the unit: five decimals, the most that all controllers read.
@@ -34,7 +41,7 @@ const SPEEDS: u32 = 5;
 /// Mass a run aims at if no time is named, g: the ten that a weighing needs, and a fifth more.
 const AIM_G: f64 = 12.0;
 /// Times of a run if none is named, s.
-const SECONDS: std::ops::RangeInclusive<f64> = 30.0..=300.0;
+const SECONDS: RangeInclusive<f64> = 30.0..=300.0;
 /// How long the screw turns before a stop whose drool is collected, s: many melt lags.
 const BEFORE_STOP_S: f64 = 20.0;
 /// Least time to collect a drool, s.
@@ -358,8 +365,9 @@ fn check(options: &PlanOptions) -> Result<()> {
             "see meltwright weigh plan --help",
         ))
     };
-    within("--repeats", f64::from(options.repeats), 1.0, 20.0, "")?;
-    within("--stops", f64::from(options.stops), 1.0, 100.0, "")?;
+    for (name, value, range) in [("--repeats", options.repeats, REPEATS), ("--stops", options.stops, STOPS)] {
+        within(name, f64::from(value), f64::from(*range.start()), f64::from(*range.end()), "")?;
+    }
     within("--soak", options.soak_s, 0.0, 7200.0, " s")?;
     within("--settle", options.settle_s, 0.0, 3600.0, " s")?;
     if let Some(seconds) = options.seconds {

@@ -1,0 +1,75 @@
+//! Numbers as typed, with words of our own for what is wrong with them.
+
+use std::fmt::Display;
+use std::ops::RangeInclusive;
+
+/// Above zero.
+pub fn above_zero(text: &str) -> Result<f64, String> {
+    let value = decimal(text)?;
+    if value > 0.0 { Ok(value) } else { Err("it must be above zero".to_owned()) }
+}
+
+/// Zero or above.
+pub fn not_below_zero(text: &str) -> Result<f64, String> {
+    let value = decimal(text)?;
+    if value >= 0.0 { Ok(value) } else { Err("it must not be below zero".to_owned()) }
+}
+
+/// A share in %, neither nothing nor all.
+pub fn percent(text: &str) -> Result<f64, String> {
+    let value = decimal(text)?;
+    if (0.1..=99.9).contains(&value) { Ok(value) } else { Err("it must lie between 0.1 and 99.9".to_owned()) }
+}
+
+/// With a decimal point, within reason.
+pub fn decimal(text: &str) -> Result<f64, String> {
+    let text = text.trim();
+    match text.parse::<f64>() {
+        Ok(value) if value.is_finite() && value.abs() <= 1e9 => Ok(value),
+        Ok(_) => Err("it is out of all proportion".to_owned()),
+        Err(_) if text.contains(',') => Err(format!("write decimals with a point: {}", text.replace(',', "."))),
+        Err(_) => Err("it is not a number".to_owned()),
+    }
+}
+
+/// A whole number of a range.
+pub fn whole<N>(range: RangeInclusive<N>) -> impl Fn(&str) -> Result<N, String> + Clone
+where
+    N: std::str::FromStr + PartialOrd + Display + Clone,
+{
+    move |text| match text.trim().parse() {
+        Ok(value) if range.contains(&value) => Ok(value),
+        _ => Err(format!("it must be a whole number from {} to {}", range.start(), range.end())),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_say_what_is_wrong() {
+        assert_eq!(above_zero(" 1.5 "), Ok(1.5));
+        assert_eq!(not_below_zero("0"), Ok(0.0));
+        let said = |text| above_zero(text).unwrap_err();
+        assert_eq!(said("1,5"), "write decimals with a point: 1.5");
+        for (text, part) in [("0", "above zero"), ("-3", "above zero"), ("nan", "proportion"), ("1e99", "proportion")] {
+            assert!(said(text).contains(part), "{text}");
+        }
+        for text in ["0", "100", "101"] {
+            assert!(percent(text).is_err(), "{text}");
+        }
+        for text in ["", "x", "16mm"] {
+            assert_eq!(said(text), "it is not a number");
+        }
+    }
+
+    #[test]
+    fn whole_numbers_keep_to_their_range() {
+        let threads = whole::<u16>(1..=512);
+        assert_eq!((threads("1"), threads(" 512 ")), (Ok(1), Ok(512)));
+        for text in ["0", "513", "-2", "1.5", "1e2", "99999999999", "", "x"] {
+            assert_eq!(threads(text).unwrap_err(), "it must be a whole number from 1 to 512", "{text}");
+        }
+    }
+}
