@@ -224,7 +224,7 @@ pub struct ChangeoverArgs {
     #[arg(long, value_name = "FILE", requires = "at_layer")]
     pub file: Option<PathBuf>,
     /// Layer from which the new recipe is wanted, counted from 1
-    #[arg(long, value_name = "N", requires = "file", value_parser = whole::<u64>(1..=10_000_000))]
+    #[arg(long, value_name = "N", requires = "file", value_parser = whole::<u64>(0..=10_000_000))]
     pub at_layer: Option<u64>,
     /// Share of the new recipe wanted where that layer begins, %
     #[arg(long, value_name = "PERCENT", default_value_t = 95.0, value_parser = percent)]
