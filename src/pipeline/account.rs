@@ -4,16 +4,14 @@ use std::io::Read;
 
 use sha2::{Digest, Sha256};
 
-use super::Passes;
-use super::assemble::{self, Choice};
+use super::assemble;
 use super::drive::{How, ScrewAccount};
 use super::ledger::Ledger;
 use super::part;
+use super::run::Run;
 use super::scribe::Scribe;
-use crate::demand::capacity::Capacity;
 use crate::error::{Error, Result};
 use crate::findings::{Code, Findings, Place};
-use crate::motion::rules::EVolumes;
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
@@ -23,22 +21,6 @@ use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
 use crate::units::{Density, Volume};
 use crate::weigh::stale;
 
-/// What a run was done with.
-pub struct Run<'a> {
-    /// The profile.
-    pub profile: &'a Profile,
-    /// Settings of the file.
-    pub settings: &'a FileSettings,
-    /// What the screw gives.
-    pub capacity: &'a Capacity,
-    /// Passes that ran.
-    pub passes: Passes,
-    /// How the lag was made up for.
-    pub choice: Choice,
-    /// What units of E push in the file and in the output.
-    pub output_volumes: EVolumes,
-}
-
 /// Gathers the account of a finished run. `soft`: what is known of the part.
 pub fn summary(
     run: &Run<'_>,
@@ -47,7 +29,7 @@ pub fn summary(
     (scribe, ledger): (Scribe, Ledger),
     record: Record,
 ) -> Summary {
-    let Run { profile, capacity, .. } = *run;
+    let Run { profile, ref capacity, .. } = *run;
     let Scribe { written, findings: mut demands, drive, pauses, stay, .. } = scribe;
     let Ledger { tally, findings: reported, granules, beads, inspection, clock, mut course, mut outline, .. } = ledger;
     demands.merge(reported);

@@ -1,6 +1,6 @@
 //! What goes round: a block at a time, from the reader to the writer.
 
-use std::io::{Read, Write};
+use std::io::Read;
 use std::sync::{Mutex, PoisonError};
 
 use sha2::{Digest, Sha256};
@@ -13,7 +13,7 @@ use super::judge::Judge;
 use super::limiter::Limiter;
 use super::ring::Next;
 use super::survey::Surveyed;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::line::Block;
 use crate::source::block::BlockReader;
 use crate::survey::Surveyor;
@@ -125,18 +125,10 @@ impl Batch {
         }
     }
 
-    /// Writes what was composed; says how many bytes.
-    ///
-    /// # Errors
-    /// When writing fails.
-    pub fn write<W: Write>(&self, output: &mut W) -> Result<u64> {
-        let mut written = 0;
-        for (Outgoing { text, .. }, buffer) in self.moves.iter().zip(&self.texts) {
-            let text = if text.is_unchanged() { &text.bytes } else { buffer };
-            output.write_all(text).map_err(|error| Error::io("write the output", error))?;
-            written += text.len() as u64;
-        }
-        Ok(written)
+    /// What was composed, piece by piece.
+    pub fn texts(&self) -> impl Iterator<Item = &[u8]> {
+        let pieces = self.moves.iter().zip(&self.texts);
+        pieces.map(|(Outgoing { text, .. }, buffer)| if text.is_unchanged() { &*text.bytes } else { buffer })
     }
 }
 

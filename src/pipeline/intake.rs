@@ -2,7 +2,7 @@
 
 use super::edits::{Edited, Outgoing, line_end};
 use super::planning::Planning;
-use crate::error::Result;
+use crate::error::{Error, ErrorKind, Result};
 use crate::line::edit::{Edit, Put};
 use crate::line::{Block, Line, LineKind};
 use crate::moves::resolve::Resolver;
@@ -81,4 +81,12 @@ pub(super) fn is_command(block: &Block, line: &Line) -> bool {
         }
         LineKind::Blank | LineKind::Comment | LineKind::Percent | LineKind::Opaque => false,
     }
+}
+
+/// A file of prose or comments.
+pub(super) fn no_commands() -> Error {
+    Error::new(ErrorKind::NotGcode {
+        what: "there is no G-code command in this file".to_owned(),
+        help: "give the plain G-code file the slicing program exports".to_owned(),
+    })
 }

@@ -6,12 +6,12 @@ use std::path::Path;
 
 use serde::Serialize;
 
+use super::Options;
 use super::account::assumed_among;
-use super::intake::is_command;
+use super::intake::{is_command, no_commands};
 use super::pauses::{AWAY, BACK};
 use super::planning::Besides;
 use super::prescan::prescan;
-use super::{Options, no_commands};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::line::{Block, LineKind};

@@ -4,11 +4,11 @@ use std::io::{Read, Seek};
 
 use super::batch::{Batch, Spare};
 use super::edits::Outgoing;
-use super::intake::Intake;
+use super::intake::{Intake, no_commands};
 use super::planning::Planning;
 use super::prescan::prescan;
 use super::ring::{self, Next, Work};
-use super::{Options, assemble, no_commands};
+use super::{Options, assemble};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::motion::Planner;
