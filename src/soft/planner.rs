@@ -6,6 +6,7 @@ use super::bands::{Band, keep_least, keep_most};
 use super::terms::Terms;
 use super::{KnownLimits, LayerLimits, Slowest, SoftPlan, Trouble, Warning};
 use crate::physics::buckling::Tower;
+use crate::physics::column::Solid;
 use crate::physics::drag;
 use crate::physics::stand::{Footing, Response, Stand};
 use crate::physics::sway::Limit;
@@ -13,12 +14,10 @@ use crate::survey::{Footing as On, Island, LayerRecord, Pace, RECORDS_BELOW};
 
 /// Most islands of a layer whose own weight is judged: the first ones, which are the largest.
 const MOST_TOWERS: usize = 64;
-/// The weight is judged again when a column has grown by this share, and by the second one where it carries many times
-/// its weight.
-const GROWN: f64 = 0.05;
-const GROWN_FAR: f64 = 0.3;
-/// So many times its weight is many: no reader needs the figure.
-const SURE_FACTOR: f64 = 150.0;
+/// The weight is judged again when a column that carries less than so many times its weight has grown by this share.
+/// In between it is taken to carry as a prism does, the less by the cube of its height: the figure of what stands safely
+/// may be off by a little, and no reader needs that of what carries a hundred times its weight.
+const GROWN: [(f64, f64); 3] = [(3.0, 0.002), (150.0, 0.05), (f64::INFINITY, 0.3)];
 /// A column carries less than this many times its own weight: reported. Creep and warmth are not in the figure.
 const LEAST_WEIGHT_FACTOR: f64 = 1.5;
 /// Heights are told apart to this part of a millimetre for cooling.
@@ -43,8 +42,26 @@ struct Followed {
 #[derive(Clone, Debug, Default)]
 struct Weight {
     tower: Tower,
+    /// Height when it was last judged, mm, and what was found.
     judged_mm: f64,
-    factor: f64,
+    judged_factor: f64,
+}
+
+impl Weight {
+    /// How many times its weight the column carries, as it is now.
+    fn factor(&self) -> f64 {
+        let ratio = self.judged_mm / self.tower.height_mm();
+        self.judged_factor * ratio * ratio * ratio
+    }
+
+    /// Judges it again if it has grown enough since.
+    fn judge(&mut self, solid: &Solid) {
+        let (height, factor) = (self.tower.height_mm(), self.factor());
+        let grown = GROWN.iter().find(|(most, _)| factor < *most).map_or(0.0, |(_, grown)| *grown);
+        if height > self.judged_mm * (1.0 + grown) || self.judged_mm == 0.0 {
+            (self.judged_mm, self.judged_factor) = (height, self.tower.critical_factor(solid));
+        }
+    }
 }
 
 /// What one layer, by number, adds up to.
@@ -255,7 +272,7 @@ impl SoftPlanner {
         // Of what it well stands on, the strongest holds it.
         let widest = island.stands_on.iter().map(|on| on.overlap_mm2).fold(0.0, f64::max);
         let well = island.stands_on.iter().filter(|on| on.overlap_mm2 >= WELL * widest);
-        let factor = |place: u32| Some((place, self.followed.get(place as usize)?.tower.as_ref()?.factor));
+        let factor = |place: u32| Some((place, self.followed.get(place as usize)?.tower.as_ref()?.factor()));
         let strongest = well.filter_map(|on| factor(self.place_of(on)?)).max_by(|a, b| a.1.total_cmp(&b.1));
         let mut weight = match strongest.map(|(place, _)| place as usize) {
             Some(place) => {
@@ -267,16 +284,9 @@ impl SoftPlanner {
         };
         let least = least_moment(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4);
         weight.tower.grow(island.height_mm, island.area_mm2, least).ok()?;
-        let height = weight.tower.height_mm();
-        // A prism carries as the cube of its height less: far from its limit it is looked at seldom.
-        let ratio = weight.judged_mm / height;
-        let grown = if weight.factor * ratio * ratio * ratio > SURE_FACTOR { GROWN_FAR } else { GROWN };
-        if height > weight.judged_mm * (1.0 + grown) || weight.judged_mm == 0.0 {
-            weight.judged_mm = height;
-            weight.factor = weight.tower.critical_factor(&self.terms.solid);
-        }
+        weight.judge(&self.terms.solid);
         if is_part(island) {
-            let factor = weight.factor;
+            let factor = weight.factor();
             keep_least(&mut self.open.weight_factor, Some(factor));
             if factor < LEAST_WEIGHT_FACTOR {
                 self.warn(record, Trouble::TooHeavy { factor });
