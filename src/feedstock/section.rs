@@ -34,14 +34,24 @@ impl Blend {
         value("density_g_cm3", float(self.density_g_cm3.as_g_cm3(), 4), "from the recipe, by volume");
         let mut missing = Vec::new();
         match &self.stiffness {
+            // Shore A ends at 0 far above the softest gels.
+            Some(stiffness) if stiffness.shore_a.low < 0.0 => {
+                let Bounds { low, high } = stiffness.with_scatter_mpa;
+                let note = format!(
+                    "low end of the band {} to {} MPa, softer than Shore A tells, the safe one for limits on acceleration",
+                    rounded(low.as_mpa(), 3),
+                    rounded(high.as_mpa(), 3)
+                );
+                value("modulus_mpa", float(low.as_mpa(), 4), &note);
+            }
             Some(stiffness) => {
                 let Bounds { low, high } = stiffness.shore_a;
                 let note = format!(
                     "low end of the band {} to {}, the safe one for limits on acceleration",
-                    rounded(low.clamp(0.0, HARDEST), 0),
+                    rounded(low.min(HARDEST), 0),
                     rounded(high.clamp(0.0, HARDEST), 0)
                 );
-                value("shore_a", float(low.clamp(0.0, HARDEST), 1), &note);
+                value("shore_a", float(low.min(HARDEST), 1), &note);
             }
             None => missing.push("shore_a"),
         }
@@ -81,6 +91,7 @@ mod tests {
     use crate::feedstock::blend::Basis;
     use crate::feedstock::component::Component;
     use crate::feedstock::library::Library;
+    use crate::physics::stiffness::{Hardness, estimate};
     use crate::profile::{Profile, Provenance};
     use crate::units::SpecificOutput;
 
@@ -107,6 +118,18 @@ mod tests {
             assert!((profile.feedstock.density_g_cm3.value - blend.density_g_cm3.as_g_cm3()).abs() < 5.1e-5);
             assert_eq!(profile.feedstock.density_g_cm3.provenance, Provenance::Assumed);
         }
+    }
+
+    /// A gel bears what it would bear if its own hardness stood in the profile: Shore A at 0 is three times as stiff.
+    #[test]
+    fn what_is_softer_than_shore_a_tells_is_told_by_its_modulus() {
+        let own = estimate(Hardness::ShoreOo(10.0)).unwrap().low_mpa.as_mpa();
+        let blend = mix(&["100:own,name=gel,density=0.9,shore-oo=10,nozzle-min=150,nozzle-max=190"]);
+        let profile = Profile::load(&blend.section().unwrap(), "own.toml").unwrap();
+        let blended = profile.feedstock.modulus_mpa.value.unwrap();
+        assert!((blended - own).abs() < 5.1e-5 && own < 0.03, "{blended} {own}");
+        let measured = mix(&["100:own,name=gel,density=0.9,modulus=0.03"]).section().unwrap();
+        assert!(measured.contains("modulus_mpa = { value = 0.03,") && !measured.contains("\nshore_a ="), "{measured}");
     }
 
     #[test]

@@ -126,10 +126,12 @@ fn figures(blend: &Blend) -> Table {
     table
 }
 
-/// A band of hardness; Shore A ends where it says nothing any more.
+/// A band of hardness; Shore A begins and ends where it says nothing any more.
 fn hardness(low: f64, high: f64) -> String {
-    let spoken = |value: f64| {
-        if value > HARDEST_A { format!("above {HARDEST_A}A") } else { format!("{}A", decimal(value.max(0.0), 1)) }
+    let spoken = |value: f64| match value {
+        _ if value > HARDEST_A => format!("above {HARDEST_A}A"),
+        _ if value < 0.0 => "below 0A".to_owned(),
+        _ => format!("{}A", decimal(value, 1)),
     };
     let (low, high) = (spoken(low), spoken(high));
     if low == high { low } else { format!("{low} to {high}") }
@@ -197,6 +199,7 @@ mod tests {
         assert_eq!(hardness(24.6, 68.4), "24.6A to 68.4A");
         assert_eq!(hardness(90.0, 99.0), "90.0A to above 95A");
         assert_eq!(hardness(98.0, 99.9), "above 95A");
-        assert_eq!(hardness(-3.0, 2.0), "0.0A to 2.0A");
+        assert_eq!(hardness(-3.0, 2.0), "below 0A to 2.0A");
+        assert_eq!(hardness(-30.0, -2.0), "below 0A");
     }
 }
