@@ -15,7 +15,7 @@ const N_PER_PA_MM2: f64 = 1e-6;
 /// | K, n   | `melt`     | Pa·s^n, -    | at the temperature of the melt under the face                          |
 /// | v      | `speed`    | mm/s         | 0 or above                                                             |
 /// | h      | `gap`      | mm           | above 0; the layer height                                              |
-/// | A      | `face`     | mm²          | 0 or above; bead width times the length of the face behind the bore    |
+/// | A      | `face`     | mm²          | 0 or above; bead width times half the face: what lies behind the axis |
 ///
 /// Returns N.
 ///
