@@ -23,7 +23,7 @@ pub(super) fn all(fit: &Fit, sheet: &Sheet, profile: &Profile) -> Vec<Caution> {
     let mut found = Vec::new();
     let mut add = |what: String, help: &str| found.push(Caution { what, help: help.to_owned() });
     conditions(fit, profile, &mut add);
-    weighings(fit, &mut add);
+    weighings(fit, sheet, &mut add);
     speeds(fit, profile, &mut add);
     drool(fit, sheet, &mut add);
     if fit.unfilled > 0 {
@@ -70,7 +70,7 @@ fn conditions(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) 
     }
 }
 
-fn weighings(fit: &Fit, add: &mut impl FnMut(String, &str)) {
+fn weighings(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
     if !fit.curve.fits {
         add(
             "no curve fits these weighings; the one below is the simplest, its bands are too narrow, and it counts as assumed"
@@ -115,8 +115,11 @@ fn weighings(fit: &Fit, add: &mut impl FnMut(String, &str)) {
     }
     match fit.scale_resolution_g {
         None => add(
-            "the sheet does not say how fine the scale is".to_owned(),
-            "fill in scale_resolution_g, so that its error is counted",
+            format!(
+                "the sheet does not say how fine the scale is: {} g is taken, as the masses are written",
+                sheet.written_step_g
+            ),
+            "fill in scale_resolution_g, so that its own error is counted",
         ),
         Some(step) if step > LARGEST_STEP * smallest => add(
             format!("one step of the scale ({step} g) is {:.1} % of the smallest mass", 100.0 * step / smallest),

@@ -153,7 +153,7 @@ pub(super) fn number(text: &str, name: &str, range: Range<f64>, commas: bool) ->
     if value < least || value > most {
         let (what, label) = if value < 0.0 {
             (format!("`{name}` must not be below zero"), "below zero")
-        } else if value == 0.0 {
+        } else if value == 0.0 && least < 0.01 {
             (format!("`{name}` must be above zero"), "zero")
         } else {
             (format!("`{name}` must lie between {least} and {most}"), "out of range")

@@ -69,8 +69,8 @@ pub struct SpecificOutput {
 pub struct MeltLag {
     /// Time constant, s: volume that drools out after a stop over the flow before it.
     pub seconds: f64,
-    /// It lies within plus and minus this, s; `None` for one collection on a scale of unknown steps.
-    pub plus_minus_s: Option<f64>,
+    /// It lies within plus and minus this, s.
+    pub plus_minus_s: f64,
     /// Collections weighed.
     pub collections: usize,
     /// Stops in all of them.
@@ -85,8 +85,9 @@ impl MeltLag {
 
     /// Where it comes from.
     pub(super) fn words(&self) -> String {
-        let band = self.plus_minus_s.map_or_else(String::new, |band| format!(", +- {band:.2} s"));
-        format!("drool of {} stops in {} weighings{band}", self.stops, self.collections)
+        let counted = |number: f64, one: &str| format!("{number} {one}{}", if number == 1.0 { "" } else { "s" });
+        let (stops, weighings) = (counted(self.stops, "stop"), counted(self.collections as f64, "weighing"));
+        format!("drool of {stops} in {weighings}, +- {:.2} s", self.plus_minus_s)
     }
 }
 

@@ -43,7 +43,7 @@ impl Fit {
             _ => Curve::choose(&points, noise(sheet)),
         };
         let curve = curve.ok_or_else(|| refusal("no run of the sheet has a mass", "fill in the column mass_g"))?;
-        let found = deviations(&curve, &points);
+        let found = deviations(&curve, &points, noise(sheet));
         let runs = sheet.runs.iter().zip(&points).zip(&found).map(|((run, point), deviation)| WeighedRow {
             line: run.line,
             rpm: run.rpm,
@@ -71,7 +71,7 @@ impl Fit {
             .collect();
         let middle = curve.at(middle(&curve));
         let per_turn = |flow: f64| flow * 60.0 / middle.rpm;
-        let melt_lag = melt_lag(&sheet.drools, &curve, density, sheet.scale_resolution_g);
+        let melt_lag = melt_lag(&sheet.drools, &curve, density, step(sheet));
         let mut fit = Self {
             conditions: sheet.conditions.clone(),
             density_g_cm3: density,
@@ -90,7 +90,7 @@ impl Fit {
             speeds,
             residual_share: curve.residual_share,
             repeatability_share: repeatability(&curve, &points),
-            drift: drift(&curve, &points),
+            drift: drift(&curve, &points, noise(sheet)),
             melt_lag,
             cautions: Vec::new(),
             profile_section: section::screw(&curve, melt_lag.as_ref(), &sheet.conditions, sheet.runs.len()),
@@ -116,10 +116,15 @@ fn middle(curve: &Curve) -> f64 {
     held.get(held.len() / 2).copied().unwrap_or(curve.range_rpm[1])
 }
 
+/// Step of the scale, g: where the sheet does not say it, the one in which the masses are written.
+fn step(sheet: &Sheet) -> f64 {
+    sheet.scale_resolution_g.unwrap_or(sheet.written_step_g)
+}
+
 /// Error of a weighing through the steps of the scale alone, as a share: a step spreads evenly, with a standard
 /// deviation of its width over the root of twelve.
 fn noise(sheet: &Sheet) -> f64 {
-    let Some(step) = sheet.scale_resolution_g else { return 0.0 };
+    let step = step(sheet);
     let squares: f64 = sheet.runs.iter().map(|run| (step / run.mass_g).powi(2) / 12.0).sum();
     (squares / sheet.runs.len().max(1) as f64).sqrt()
 }
@@ -128,7 +133,7 @@ fn noise(sheet: &Sheet) -> f64 {
 ///
 /// The error joins the scatter of the collections (Student t), or the scale's steps if those are larger, with the band
 /// of the flow.
-fn melt_lag(drools: &[Drool], curve: &Curve, density: f64, step: Option<f64>) -> Option<MeltLag> {
+fn melt_lag(drools: &[Drool], curve: &Curve, density: f64, step: f64) -> Option<MeltLag> {
     let n = drools.len() as f64;
     let volume_per_flow =
         |mass: f64, drool: &Drool| mass / density * 1000.0 / drool.stops / curve.flow_mm3_s(drool.rpm);
@@ -139,14 +144,9 @@ fn melt_lag(drools: &[Drool], curve: &Curve, density: f64, step: Option<f64>) ->
     }
     let squares: f64 = lags.iter().map(|lag| (lag - seconds).powi(2)).sum();
     let scatter = t_factor(CONFIDENCE, n - 1.0).map(|factor| factor * (squares / (n - 1.0) / n).sqrt());
-    let steps = step.map(|step| {
-        let squares: f64 = drools.iter().map(|drool| volume_per_flow(step, drool).powi(2) / 12.0).sum();
-        NORMAL * squares.sqrt() / n
-    });
-    let largest = match (scatter, steps) {
-        (Some(scatter), Some(steps)) => Some(scatter.max(steps)),
-        (one, other) => one.or(other),
-    };
+    let squares: f64 = drools.iter().map(|drool| volume_per_flow(step, drool).powi(2) / 12.0).sum();
+    let steps = NORMAL * squares.sqrt() / n;
+    let largest = scatter.map_or(steps, |scatter| scatter.max(steps));
     let share = drools
         .iter()
         .map(|drool| curve.at(drool.rpm))
@@ -154,7 +154,7 @@ fn melt_lag(drools: &[Drool], curve: &Curve, density: f64, step: Option<f64>) ->
         .fold(0.0, f64::max);
     Some(MeltLag {
         seconds,
-        plus_minus_s: largest.map(|largest| largest.hypot(seconds * share)),
+        plus_minus_s: largest.hypot(seconds * share),
         collections: drools.len(),
         stops: drools.iter().map(|drool| drool.stops).sum(),
     })

@@ -44,10 +44,12 @@ impl Drift {
 ///
 /// t_i = e_i / (s_(i) sqrt(1 - h_i)), s_(i)² = (SSE - e_i²/(1 - h_i)) / (n - p - 1)
 ///
+/// No s is taken below what the steps of the scale alone make, `noise_share` of the output.
+///
 /// # Source
 /// R. D. Cook, S. Weisberg, *Residuals and Influence in Regression*, 1982, 2.2 (externally studentised residuals); from
 /// memory.
-pub(super) fn deviations(curve: &Curve, points: &[Point]) -> Vec<Deviation> {
+pub(super) fn deviations(curve: &Curve, points: &[Point], noise_share: f64) -> Vec<Deviation> {
     let per_turn: Vec<f64> = points.iter().map(Point::per_turn).collect();
     let plain = |point: &Point| point.flow_mm3_s / curve.flow_mm3_s(point.rpm) - 1.0;
     let none = |point: &Point| Deviation { share: plain(point), studentised: None, stray: false };
@@ -62,6 +64,7 @@ pub(super) fn deviations(curve: &Curve, points: &[Point]) -> Vec<Deviation> {
             return none(point);
         }
         let others = (fit.sse - residual * residual / free) / df;
+        let others = others.max((noise_share * per_turn).powi(2));
         if others.sqrt() < ROUNDING * per_turn || others.is_nan() || others <= 0.0 {
             return none(point);
         }
@@ -85,8 +88,8 @@ pub(super) fn repeatability(curve: &Curve, points: &[Point]) -> Option<f64> {
 }
 
 /// Trend over the order of running, fitted together with the curve, so that the order of the speeds does not pass for
-/// a trend; `None` for too few points, or where order and speed cannot be told apart.
-pub(super) fn drift(curve: &Curve, points: &[Point]) -> Option<Drift> {
+/// a trend, and against the scatter or the steps of the scale (`noise_share` of the output), whichever is more; `None` for too few points, or where order and speed cannot be told apart.
+pub(super) fn drift(curve: &Curve, points: &[Point], noise_share: f64) -> Option<Drift> {
     let per_turn: Vec<f64> = points.iter().map(Point::per_turn).collect();
     let mut columns = curve.columns(points);
     let last = points.len().checked_sub(1).filter(|last| *last > 0)? as f64;
@@ -98,6 +101,7 @@ pub(super) fn drift(curve: &Curve, points: &[Point]) -> Option<Drift> {
     if change.abs() < ROUNDING * mean {
         return Some(Drift { share: 0.0, chance: 1.0 });
     }
+    let sd = sd * (noise_share * mean / fit.residual_sd).max(1.0);
     Some(Drift { share: change / mean, chance: t_outside(change / sd, fit.residual_df as f64) })
 }
 
@@ -115,10 +119,26 @@ mod tests {
         // The stray one lies 1 above their mean, with variance s² (1 + 1/5): t = 1 / sqrt(0.0075) = 11.547.
         let points = points(&[20.0, 20.1, 21.0, 19.9, 20.05, 19.95].map(|y| (60.0, y)));
         let curve = Curve::choose(&points, 0.0).expect("points");
-        let found = deviations(&curve, &points);
+        let found = deviations(&curve, &points, 0.0);
         assert!((found[2].studentised.expect("known") - 11.547_005).abs() < 1e-5);
         let stray: Vec<bool> = found.iter().map(|deviation| deviation.stray).collect();
         assert_eq!(stray, [false, false, true, false, false, false]);
+    }
+
+    /// One step of the scale, 0.1 g of 12 g, on otherwise equal weighings is what a scale does. By hand: noise 0.1/(12 √12) =
+    /// 0.24 %, and t = 0.661 % / (0.24 % √0.8) = 3.07 for the one of five, a chance of 0.05 among so few.
+    #[test]
+    fn a_step_of_the_scale_strays_from_nothing() {
+        let steps = points(&[20.0, 20.0, 20.0 * 12.1 / 12.0, 20.0, 20.0].map(|y| (60.0, y)));
+        let curve = Curve::choose(&steps, 0.0).expect("points");
+        let noise = 0.1 / 12.0 / 12_f64.sqrt();
+        assert!(!deviations(&curve, &steps, noise).iter().any(|deviation| deviation.stray));
+        let t = deviations(&curve, &steps, noise)[2].studentised.expect("known");
+        assert!((t - 0.8 * 0.1 / 12.1 / (noise * 0.8_f64.sqrt())).abs() < 1e-6, "{t}");
+        let rising = points(&[20.0, 20.0, 20.0, 20.0 * 12.1 / 12.0, 20.0 * 12.1 / 12.0].map(|y| (60.0, y)));
+        let curve = Curve::choose(&rising, 0.0).expect("points");
+        let chance = |noise| drift(&curve, &rising, noise).expect("enough points").chance;
+        assert!(chance(3.0 * noise) > chance(0.0), "{} {}", chance(3.0 * noise), chance(0.0));
     }
 
     #[test]
@@ -143,7 +163,7 @@ mod tests {
             .collect();
         let points = points(&rows);
         let curve = Curve::choose(&points, 0.0).expect("points");
-        let drift = drift(&curve, &points).expect("enough points");
+        let drift = drift(&curve, &points, 0.0).expect("enough points");
         assert!(drift.is_real() && (drift.share - 0.1).abs() < 0.005, "{drift:?}");
     }
 
@@ -151,7 +171,7 @@ mod tests {
     fn no_drift_in_equal_weighings() {
         let points = points(&[(20.0, 20.0), (40.0, 20.0), (20.0, 20.0), (40.0, 20.0), (60.0, 20.0)]);
         let curve = Curve::choose(&points, 0.01).expect("points");
-        assert!(!drift(&curve, &points).expect("enough points").is_real());
-        assert!(deviations(&curve, &points).iter().all(|deviation| !deviation.stray));
+        assert!(!drift(&curve, &points, 0.0).expect("enough points").is_real());
+        assert!(deviations(&curve, &points, 0.0).iter().all(|deviation| !deviation.stray));
     }
 }

@@ -42,11 +42,11 @@ const SPEEDS: u32 = 5;
 const AIM_G: f64 = 12.0;
 /// Times of a run if none is named, s.
 const SECONDS: RangeInclusive<f64> = 30.0..=300.0;
-/// How long the screw turns before a stop whose drool is collected, s: many melt lags.
+/// How long the screw turns at least before a stop whose drool is collected, s.
 const BEFORE_STOP_S: f64 = 20.0;
 /// Least time to collect a drool, s.
 const COLLECT_S: f64 = 15.0;
-/// Melt lags after which nothing worth weighing is left.
+/// Melt lags after which as good as all is stored, or nothing worth weighing is left.
 const LAGS: f64 = 6.0;
 /// Most lines of E a test may have.
 const MOST_LINES: u64 = 100_000;
@@ -258,19 +258,24 @@ impl Plan {
             }
         }
         let middle = speeds.get(speeds.len() / 2).copied().unwrap_or(1.0);
-        let fastest = speeds.last().copied().unwrap_or(1.0);
+        let slowest = speeds.first().copied().unwrap_or(1.0);
         let lag = screw.melt_lag_s.value;
+        // What drools is what is stored: the screw turns until that has grown to all it can, the fastest that it can turn so
+        // long.
+        let all_lags_s = (LAGS * lag).ceil();
+        let drool_rpm = speeds.iter().rev().copied().find(|rpm| burst(*rpm) >= all_lags_s).unwrap_or(slowest);
+        let seconds_before = all_lags_s.max(BEFORE_STOP_S).min(burst(drool_rpm));
+        let stored_s = if lag > 0.0 { lag * -(-seconds_before / lag).exp_m1() } else { 0.0 };
         let drool = PlannedDrool {
             run: runs.len() as u32 + 1,
-            rpm: fastest,
-            seconds_before: BEFORE_STOP_S.min(burst(fastest)),
-            seconds: (LAGS * lag).ceil().max(COLLECT_S),
+            rpm: drool_rpm,
+            seconds_before,
+            seconds: all_lags_s.max(COLLECT_S),
             stops: options.stops,
-            expected_g: grams(flow(fastest), lag) * f64::from(options.stops),
+            expected_g: grams(flow(drool_rpm), stored_s) * f64::from(options.stops),
         };
         let settle = planned(0, middle, options.settle_s);
         let Meaning { words: e, e_mm3, turn_mm3: turn } = meaning(profile, options)?;
-        let slowest = speeds.first().copied().unwrap_or(1.0);
         if e.per_turn * slowest < 1.0 {
             return Err(usage(
                 format!("at {slowest} rev/min E would grow by less than 1 unit a minute, which no F word should ask"),
@@ -279,7 +284,7 @@ impl Plan {
         }
         let all = || runs.iter().chain(std::iter::once(&settle)).filter(|run| run.seconds > 0.0);
         let shortest = all().map(|run| run.seconds / f64::from(run.bursts)).fold(drool.seconds_before, f64::min);
-        let in_bursts = all().any(|run| run.bursts > 1) || burst(fastest).is_finite();
+        let in_bursts = all().any(|run| run.bursts > 1) || burst(drool_rpm).is_finite();
         let rest_s = if in_bursts { (capacity.window_s - shortest).max(0.0).ceil() } else { 0.0 };
         let pause_s = match options.pause {
             Pause::Dwell(seconds) => seconds.max(rest_s),
@@ -291,7 +296,7 @@ impl Plan {
             + with_rests(&settle)
             + runs.iter().map(with_rests).sum::<f64>()
             + f64::from(drool.stops) * stop_s;
-        let before_stops = grams(flow(fastest), drool.seconds_before) * f64::from(drool.stops);
+        let before_stops = grams(flow(drool_rpm), seconds_before) * f64::from(drool.stops);
         let total_g = settle.expected_g + runs.iter().map(|run| run.expected_g).sum::<f64>() + before_stops;
         let lines = |run: &PlannedRun| {
             let bursts = u64::from(run.bursts);
@@ -487,4 +492,29 @@ fn meaning(profile: &Profile, options: &PlanOptions) -> Result<Meaning> {
 
 fn usage(what: String, help: &str) -> Error {
     Error::new(ErrorKind::Usage { what, help: help.to_owned() })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// At 5 s a drool holds what 30 s of turning have stored. At 120 rev/min the screw would have to stop after 3.8 s; at 24
+    /// it may turn for 19 s, the longest of all speeds, and 1 - e^(-19/5) = 97.8 % is stored.
+    #[test]
+    fn the_screw_turns_until_the_store_is_full() {
+        let plan = |set: &[&str]| {
+            let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
+            let profile = Profile::embedded_with(&set).expect("a sound profile");
+            let drool = Plan::new(&profile, &PlanOptions::default()).expect("a plan").drool;
+            (drool.rpm, drool.seconds_before, drool.expected_g)
+        };
+        let (rpm, before_s, _) = plan(&["screw.melt_lag_s=0.4"]);
+        assert_eq!((rpm, before_s), (120.0, 20.0));
+        let (rpm, before_s, _) = plan(&["screw.melt_lag_s=5"]);
+        assert_eq!((rpm, before_s), (120.0, 30.0));
+        let of_low = ["screw.melt_lag_s=5", "screw.sustained_flow_mm3_s=2", "feedstock.density_g_cm3=1"];
+        let (rpm, before_s, grams) = plan(&of_low);
+        assert!(rpm == 24.0 && (before_s - 19.0).abs() < 0.01, "{rpm} {before_s}");
+        assert!((grams - 6e-3 * 5.0 * 0.9776).abs() < 1e-5, "{grams}");
+    }
 }

@@ -76,6 +76,8 @@ pub struct Sheet {
     pub density_g_cm3: Option<f64>,
     /// Smallest step of the scale, g, if the sheet states it.
     pub scale_resolution_g: Option<f64>,
+    /// Step in which the masses are written, g: of the one with most decimals; infinite without masses.
+    pub written_step_g: f64,
     /// Weighed strands, in the order they were run.
     pub runs: Vec<Weighing>,
     /// Drools.
@@ -98,6 +100,7 @@ impl Sheet {
         let mut table: Option<Columns> = None;
         let (mut runs, mut drools, mut unfilled) = (Vec::new(), Vec::new(), 0);
         let mut numbers = HashSet::new();
+        let mut decimals = None;
         for (index, text) in lines.iter().enumerate() {
             let Some(line) = Line::split(index as u64 + 1, text, separator)? else { continue };
             match &table {
@@ -116,11 +119,14 @@ impl Sheet {
                         (*cell, *place) = (Some(value), (line.number, line.text));
                     }
                 }
-                Some(columns) => match columns.row(&line, &mut numbers)? {
-                    Row::Run(run) => runs.push(run),
-                    Row::Drool(drool) => drools.push(drool),
-                    Row::Unfilled => unfilled += 1,
-                },
+                Some(columns) => {
+                    match columns.row(&line, &mut numbers)? {
+                        Row::Run(run) => runs.push(run),
+                        Row::Drool(drool) => drools.push(drool),
+                        Row::Unfilled => unfilled += 1,
+                    }
+                    decimals = decimals.max(columns.decimals(&line));
+                }
             }
             if runs.len() + drools.len() > MOST_ROWS {
                 return Err(line.fault(
@@ -143,6 +149,7 @@ impl Sheet {
             conditions: read.conditions()?,
             density_g_cm3: read.number(5, 0.5, 5.0)?,
             scale_resolution_g: read.number(6, 1e-6, 100.0)?,
+            written_step_g: decimals.map_or(f64::INFINITY, |decimals| 10_f64.powi(-decimals)),
             runs,
             drools,
             unfilled,
@@ -309,6 +316,7 @@ struct Columns {
     stops: Option<usize>,
     tare: Option<usize>,
     mass: usize,
+    note: Option<usize>,
     width: usize,
 }
 
@@ -349,7 +357,7 @@ impl Columns {
             .filter(|(column, place)| column.1 && place.is_none())
             .map(|(column, _)| format!("`{}` ({})", column.0, column.2))
             .collect();
-        let [Some(kind), run, Some(rpm), Some(seconds), stops, tare, Some(mass), _] = places else {
+        let [Some(kind), run, Some(rpm), Some(seconds), stops, tare, Some(mass), note] = places else {
             let what = if missing.len() == 1 { "a column is missing" } else { "columns are missing" };
             let whole = 0..line.text.len();
             return Err(fault(
@@ -361,7 +369,14 @@ impl Columns {
                 &format!("add {}", missing.join(" and ")),
             ));
         };
-        Ok(Self { kind, run, rpm, seconds, stops, tare, mass, width: line.cells.len() })
+        Ok(Self { kind, run, rpm, seconds, stops, tare, mass, note, width: line.cells.len() })
+    }
+
+    /// Decimals with which the mass of a row is written; `None` if it has none.
+    fn decimals(&self, line: &Line<'_>) -> Option<i32> {
+        let text = line.text_of(self.mass);
+        let behind = text.split_once(['.', ',']).map_or(0, |(_, behind)| behind.len());
+        (!text.is_empty()).then(|| i32::try_from(behind).unwrap_or(i32::MAX))
     }
 
     fn row(&self, line: &Line<'_>, numbers: &mut HashSet<u64>) -> Result<Row> {
@@ -386,6 +401,16 @@ impl Columns {
         let Some(mass) = line.number(Some(self.mass), "mass_g", 0.0..1e5)? else {
             return Ok(Row::Unfilled);
         };
+        // Whole grams with digits alone in the note behind them are most likely one number.
+        let digits = |at: usize| !line.text_of(at).is_empty() && line.text_of(at).bytes().all(|b| b.is_ascii_digit());
+        if let Some(note) = self.note.filter(|note| *note == self.mass + 1 && digits(*note) && digits(self.mass)) {
+            return Err(line.fault(
+                note,
+                "the note is a number, and the mass has no decimals",
+                "a decimal comma?",
+                "commas separate the columns; write a decimal point, and a word beside numbers in notes",
+            ));
+        }
         let rpm = line.needed(self.rpm, "rpm", 1e-3..1e4)?;
         let seconds = line.needed(self.seconds, "seconds", 1e-3..86_400.0)?;
         let tare = line.number(self.tare, "tare_g", 0.0..1e5)?.unwrap_or(0.0);
@@ -415,7 +440,18 @@ impl Columns {
         }
         if kind == "drool" {
             let stops = line.number(self.stops, "stops", 1.0..1e4)?.unwrap_or(1.0);
+            if let Some(at) = self.stops.filter(|_| stops.fract() != 0.0) {
+                return Err(line.fault(at, "`stops` must be a whole number", "not whole", "count the stops collected"));
+            }
             return Ok(Row::Drool(Drool { line: line.number, rpm, seconds, stops, mass_g }));
+        }
+        if let Some(at) = self.stops.filter(|at| line.text_of(*at).bytes().any(|byte| byte != b'0')) {
+            return Err(line.fault(
+                at,
+                "a run has no stops",
+                "only drools have",
+                "leave it empty, or write drool as the kind of what came out after stops",
+            ));
         }
         if mass_g == 0.0 {
             return Err(line.fault(
@@ -450,6 +486,7 @@ mod tests {
             "date=2026-11-20; lot=2024-117; temperature_c=205; nozzle_mm=1.2; feed_mode=gravity"
         );
         assert_eq!((sheet.density_g_cm3, sheet.scale_resolution_g, sheet.unfilled), (Some(1.12), Some(0.01), 1));
+        assert!((sheet.written_step_g - 0.01).abs() < 1e-12, "{}", sheet.written_step_g);
         assert_eq!(sheet.runs.len(), 2);
         assert_eq!(sheet.runs[1], Weighing { line: 11, order: 2.0, rpm: 60.0, seconds: 60.0, mass_g: 11.5 });
         assert_eq!(sheet.drools, [Drool { line: 12, rpm: 60.0, seconds: 20.0, stops: 1.0, mass_g: 0.4 }]);
@@ -492,6 +529,29 @@ mod tests {
         let runs: Vec<_> = sheet.runs.iter().map(|run| (run.order, run.rpm, run.mass_g)).collect();
         assert_eq!(runs, [(1.0, 60.0, 11.5), (2.0, 30.0, 11.25)]);
         assert_eq!((sheet.drools[0].stops, sheet.drools[0].mass_g), (5.0, 2.0));
+    }
+
+    /// The sheet of a plan has an empty note behind each mass, so a decimal comma makes one cell too many of no text.
+    #[test]
+    fn a_decimal_comma_is_no_note() {
+        let head = "date,2026-11-20\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\n\
+            kind,run,rpm,seconds,stops,tare_g,mass_g,note\n";
+        let said = |row: &str| Sheet::read(format!("{head}{row}\n").as_bytes()).map_err(|error| error.to_string());
+        for row in ["run,1,24,1200,,,11,96,", "drool,3,48,15,10,,0,19,", "run,1,24,1200,,,11,96"] {
+            assert!(said(row).unwrap_err().contains("the note is a number"), "{row}");
+        }
+        for row in
+            ["run,1,24,1200,,,11.96,", "run,1,24,1200,,,11,cup 3", "run,1,24,1200,,,11.5,3", "run,1,24,1200,,,11,"]
+        {
+            assert!(said(row).is_ok(), "{row}: {:?}", said(row));
+        }
+        for (row, what) in [
+            ("drool,3,48,15,1.5,,0.2,", "`stops` must be a whole number"),
+            ("run,1,24,1200,3,,11.5,", "a run has no stops"),
+            ("run,0,24,1200,,,11.5,", "`run` must lie between 1 and 1000000"),
+        ] {
+            assert!(said(row).unwrap_err().contains(what), "{row}: {:?}", said(row));
+        }
     }
 
     #[test]

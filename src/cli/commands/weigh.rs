@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::weigh::{Fit, Pause, Plan, PlanOptions, Sheet};
 
-use super::write_text;
+use super::{say, write_text};
 use crate::cli::plan::{self, Detail, Json};
 use crate::cli::render::{plot, weigh};
 use crate::cli::weigh_args::{FitArgs, PlanArgs, WeighAction};
@@ -51,7 +51,8 @@ fn plan(args: &PlanArgs) -> Result<()> {
     write_text(&gcode, &planned.gcode())?;
     write_text(&sheet, &planned.sheet())?;
     let names = [gcode.display().to_string(), sheet.display().to_string()];
-    output::to(plan::text(false, json.as_ref()), &weigh::plan(&planned, &names))?;
+    let words = weigh::plan(&planned, &names);
+    say(plan::text(false, json.as_ref()), &words, plan::locale_is_plain())?;
     if let Some(to) = &json {
         write_json(to, &weigh::plan_json(&planned, &names)?)?;
     }
@@ -126,7 +127,7 @@ fn fit(args: &FitArgs) -> Result<()> {
     let detail = plan::detail(&args.loudness);
     let show_section = args.output.is_none() && detail != Detail::Headline;
     let text = weigh::fit(&fitted, &name, &chosen.origin, detail, show_section);
-    output::to(plan::text(section_out, json.as_ref()), &text)?;
+    say(plan::text(section_out, json.as_ref()), &text, plan::plain(&args.loudness))?;
     if section_out {
         output::to_stdout(&fitted.profile_section)?;
     }

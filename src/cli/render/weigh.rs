@@ -308,7 +308,7 @@ fn quality(fit: &Fit) -> String {
     let stray = fit.runs.iter().filter(|run| run.stray).count() as u64;
     row("stray weighings", count(stray), &format!("of {}, at {} chance", count(fit.runs.len() as u64), percent(0.05)));
     if let Some(lag) = &fit.melt_lag {
-        let band = lag.plus_minus_s.map_or_else(String::new, |band| format!(" ± {}", decimal(band, 2)));
+        let band = format!(" ± {}", decimal(lag.plus_minus_s, 2));
         row(
             "melt lag",
             format!("{}{band} s", decimal(lag.seconds, 2)),
