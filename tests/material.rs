@@ -120,7 +120,8 @@ fn a_blend_as_json() {
     assert!(found["section"].as_str().unwrap().contains("[feedstock]"));
 }
 
-/// One tank of 1 cm³: 95 % at 2.9957 melt volumes. Layer 6 begins at 5000 mm³, so the hopper is changed at 2004.3.
+/// One tank of 1 cm³ of melt, a tenth lighter than its solid: 95 % at 2.9957 · 900 mm³. Layer 6 begins at 5000 mm³, so the
+/// hopper is changed at 2303.84.
 #[test]
 fn a_change_at_a_layer() {
     let bench = Bench::new();
@@ -128,13 +129,13 @@ fn a_change_at_a_layer() {
     let run = ["changeover", "--melt-volume", "1", "--tanks", "1", "--file", "tower.gcode", "--at-layer", "6"];
     let found = json(&bench.run(&[&run[..], &MM3, &["--json", "-"]].concat()).code(0));
     let placed = &found["placement"];
-    assert!((placed["change"]["laid_mm3"].as_f64().unwrap() - 2004.27).abs() < 0.01, "{placed}");
+    assert!((placed["change"]["laid_mm3"].as_f64().unwrap() - 2303.84).abs() < 0.01, "{placed}");
     assert_eq!((&placed["change"]["layer"], &placed["layers_before"]), (&Value::from(3), &Value::from(3)));
     assert_eq!((&placed["ends"]["layer"], &placed["fit"]["fit"]), (&Value::from(6), &Value::from("fits")));
-    // 2.9957 cm³ of 1.12 g/cm³, and at 15 mm³/rev.
+    // 2.69616 cm³ of 1.12 g/cm³, and at 15 mm³/rev.
     let to_95 = &found["purge"][2];
-    assert!((to_95["mass_g"].as_f64().unwrap() - 3.3552).abs() < 1e-4, "{to_95}");
-    assert!((to_95["turns"].as_f64().unwrap() - 199.715).abs() < 1e-3, "{to_95}");
+    assert!((to_95["mass_g"].as_f64().unwrap() - 3.0197).abs() < 1e-4, "{to_95}");
+    assert!((to_95["turns"].as_f64().unwrap() - 179.744).abs() < 1e-3, "{to_95}");
     // The same from standard input.
     let piped = ["changeover", "--melt-volume", "1", "--tanks", "1", "--file", "-", "--at-layer", "6", "--json", "-"];
     let same = json(&bench.run_with(&[&piped[..], &MM3].concat(), tower()).code(0));
@@ -152,12 +153,12 @@ fn changes_that_do_not_fit_say_what_to_do() {
     assert_snapshot!("changeover_fits", at("9", "2", "95"));
     // Lines are broken where they are full.
     let flat = |text: String| text.split_whitespace().collect::<Vec<_>>().join(" ");
-    // 2.0986 melt volumes less one layer: 3197.2 mm³.
+    // 2.0986 melt volumes of 1800 mm³ less one layer: 2777.5 mm³.
     let early = flat(at("2", "2", "95"));
-    assert!(early.contains("Change it, purge 3.6 g, then start"), "{early}");
-    // Three tanks: 50 % at 0.8914 and 95 % at 2.0986 melt volumes, so 1414.4 mm³ are missing.
+    assert!(early.contains("Change it, purge 3.1 g, then start"), "{early}");
+    // Three tanks: 50 % at 0.8914 and 95 % at 2.0986 melt volumes, so 1172.9 mm³ are missing.
     let late = flat(at("10", "2", "50"));
-    assert!(late.contains("the print ends 1.6 g before the transition is over"), "{late}");
+    assert!(late.contains("the print ends 1.3 g before the transition is over"), "{late}");
 }
 
 #[test]

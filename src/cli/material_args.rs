@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args as ClapArgs, Subcommand, ValueEnum};
 
 use super::args::ProfileChoice;
-use super::numbers::{above_zero, not_below_zero, percent, whole};
+use super::numbers::{above_zero, density, not_below_zero, percent, whole};
 
 const FEEDSTOCK_EXAMPLES: &str = "\
 Examples:
@@ -135,22 +135,20 @@ pub struct ScrewArgs {
     /// Melt-flow rate of the data sheet, g/10 min
     #[arg(long, value_name = "G", value_parser = above_zero, help_heading = "Melt")]
     pub mfr: Option<f64>,
-    /// Load of that test, kg
-    #[arg(long, value_name = "KG", value_parser = above_zero, default_value_t = 2.16, requires = "mfr",
-        help_heading = "Melt")]
-    pub load: f64,
-    /// Power-law index to assume with --mfr, 1 for no shear thinning
-    #[arg(long, value_name = "N", value_parser = above_zero, default_value_t = 0.5, requires = "mfr",
-        help_heading = "Melt")]
-    pub index: f64,
+    /// Load of that test, kg [default: 2.16]
+    #[arg(long, value_name = "KG", value_parser = above_zero, requires = "mfr", help_heading = "Melt")]
+    pub load: Option<f64>,
+    /// Power-law index to assume with --mfr, 1 for no shear thinning [default: 0.5]
+    #[arg(long, value_name = "N", value_parser = above_zero, requires = "mfr", help_heading = "Melt")]
+    pub index: Option<f64>,
     /// Density of the solid, g/cm3 [default: of the grade, else of the profile]
-    #[arg(long, value_name = "G_CM3", value_parser = above_zero, help_heading = "Melt")]
+    #[arg(long, value_name = "G_CM3", value_parser = density, help_heading = "Melt")]
     pub density: Option<f64>,
     /// Density of the melt, g/cm3 [default: of the grade, else a tenth below the solid]
-    #[arg(long, value_name = "G_CM3", value_parser = above_zero, help_heading = "Melt")]
+    #[arg(long, value_name = "G_CM3", value_parser = density, help_heading = "Melt")]
     pub melt_density: Option<f64>,
     /// Density as poured, g/cm3 [default: of the grade, else 0.57 of the solid]
-    #[arg(long, value_name = "G_CM3", value_parser = above_zero, help_heading = "Melt")]
+    #[arg(long, value_name = "G_CM3", value_parser = density, help_heading = "Melt")]
     pub bulk_density: Option<f64>,
 
     /// Pressure that head, seals or drive bear, MPa
@@ -208,7 +206,7 @@ pub struct BlendArgs {
 #[derive(Debug, ClapArgs)]
 #[command(after_help = CHANGEOVER_EXAMPLES, allow_negative_numbers = true)]
 pub struct ChangeoverArgs {
-    /// Melt between the melting granules and the tip of the nozzle, cm3
+    /// Melt between the melting granules and the tip of the nozzle, hot, cm3: what screw prints
     #[arg(long, value_name = "CM3", value_parser = above_zero)]
     pub melt_volume: f64,
     /// Stirred tanks in a row the barrel behaves like; 1 stirs all of it, 50 pushes a plug

@@ -32,6 +32,12 @@ pub fn decimal(text: &str) -> Result<f64, String> {
     }
 }
 
+/// A density of granules, solid or melt, g/cm³.
+pub fn density(text: &str) -> Result<f64, String> {
+    let value = decimal(text)?;
+    if (0.2..=5.0).contains(&value) { Ok(value) } else { Err("it must lie between 0.2 and 5 g/cm3".to_owned()) }
+}
+
 /// A whole number of a range.
 pub fn whole<N>(range: RangeInclusive<N>) -> impl Fn(&str) -> Result<N, String> + Clone
 where
@@ -59,6 +65,7 @@ mod tests {
         for text in ["0", "100", "101"] {
             assert!(percent(text).is_err(), "{text}");
         }
+        assert_eq!((density("0.5"), density("1120").is_err()), (Ok(0.5), true));
         for text in ["", "x", "16mm"] {
             assert_eq!(said(text), "it is not a number");
         }

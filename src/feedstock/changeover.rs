@@ -16,8 +16,8 @@ const TRANSITION: [f64; 2] = [0.05, 0.95];
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Barrel {
-    /// Melt between where granules melt and the tip of the nozzle.
-    pub melt_mm3: Volume,
+    /// Melt between where granules melt and the tip of the nozzle, as the volume it has when it is laid and cold.
+    pub melt_as_laid_mm3: Volume,
     /// Stirred tanks in a row it behaves like, 1 ..= 50.
     pub tanks: u32,
     /// What lies before the melt and cannot be taken out: granules in the feed zone and the cup, as solid volume. It
@@ -49,18 +49,18 @@ impl Barrel {
     /// # Errors
     /// [`crate::error::ErrorKind::Usage`] for a melt volume that is not above zero, solids below zero, and a number of
     /// tanks out of range.
-    pub fn new(melt_mm3: Volume, tanks: u32, solids_mm3: Volume) -> Result<Self> {
-        let finite = melt_mm3.as_mm3().is_finite() && solids_mm3.as_mm3().is_finite();
-        if !finite || melt_mm3 <= Volume::ZERO {
-            let help = "measure it: run the barrel empty and weigh what comes out, or take the channel volume that \
-                        `meltwright screw` prints";
+    pub fn new(melt_as_laid_mm3: Volume, tanks: u32, solids_mm3: Volume) -> Result<Self> {
+        let finite = melt_as_laid_mm3.as_mm3().is_finite() && solids_mm3.as_mm3().is_finite();
+        if !finite || melt_as_laid_mm3 <= Volume::ZERO {
+            let help = "take the melt in channel and head that `meltwright screw` prints; or run the barrel empty, weigh what \
+                        comes out, and divide by the density of the melt";
             return Err(usage("the melt volume must be above zero", help));
         }
         if solids_mm3 < Volume::ZERO {
             return Err(usage("what lies before the melt must not be below zero", "give 0 if the feed is empty"));
         }
         new_share(tanks, 0.0).map_err(no_answer)?;
-        Ok(Self { melt_mm3, tanks, solids_mm3 })
+        Ok(Self { melt_as_laid_mm3, tanks, solids_mm3 })
     }
 
     /// Volume that has to pass after the hopper was changed until a share of what leaves is new.
@@ -69,7 +69,7 @@ impl Barrel {
     /// For a share that is not between 0.0001 and 0.9999.
     pub fn volume_until(&self, share: f64) -> Result<Volume> {
         let theta = turnovers(self.tanks, share).map_err(no_answer)?;
-        Ok(self.solids_mm3 + self.melt_mm3 * theta)
+        Ok(self.solids_mm3 + self.melt_as_laid_mm3 * theta)
     }
 
     /// The purge to 50, 90, 95 and 99 %.
@@ -190,7 +190,9 @@ pub fn place(barrel: &Barrel, layers: &[f64], layer: u64, share: f64) -> Result<
     let begins = point(layers, change + trace.as_mm3());
     let ends = point(layers, ends);
     let change = point(layers, change);
-    let transition_layers = begins.zip(ends).map(|(first, last)| last.layer.saturating_sub(first.layer) + 1);
+    // Where it ends with a layer, the next one is not touched.
+    let touched = |last: Point| last.layer + u64::from(last.into_layer > 0.0);
+    let transition_layers = begins.zip(ends).map(|(first, last)| touched(last).saturating_sub(first.layer));
     Ok(Placement {
         layer,
         share,
@@ -273,7 +275,7 @@ mod tests {
         assert_eq!(ends.layer, 7, "a layer begins where the one before ends");
         assert!((placed.transition_mm3.as_mm3() - 2944.44).abs() < 0.01);
         // Layers 4 to 7, of the last one nothing but its beginning.
-        assert_eq!((placed.fit, placed.layers, placed.transition_layers), (Fit::Fits, 10, Some(4)));
+        assert_eq!((placed.fit, placed.layers, placed.transition_layers), (Fit::Fits, 10, Some(3)));
     }
 
     #[test]

@@ -101,12 +101,21 @@ impl Component {
             return Err(usage(format!("`{}` names no grade", shown(text)), FORM));
         }
         let mut typed = Typed::default();
+        let mut told: Vec<(String, String)> = Vec::new();
         for word in words {
             let Some((key, value)) = word.split_once('=') else {
                 let what = format!("`{}` in `{}` is not key=value", shown(word), shown(text));
                 return Err(usage(what, format!("write decimals with a point; {FORM}")));
             };
-            typed.take(&key.trim().to_lowercase().replace('_', "-"), value.trim(), grade)?;
+            let key = key.trim().to_lowercase().replace('_', "-");
+            typed.take(&key, value.trim(), grade)?;
+            // Hardness is told on one scale.
+            let what = if key.starts_with("shore-") { "hardness".to_owned() } else { key.clone() };
+            if let Some((_, before)) = told.iter().find(|(known, _)| *known == what) {
+                let what = format!("the {what} of `{}` is given twice, by {before} and {key}", shown(grade));
+                return Err(usage(what, "keep one of the two"));
+            }
+            told.push((what, key));
         }
         // The library knows neither, and that they are unknown is not what has to be said of them.
         if is_refused(grade) {
@@ -328,6 +337,8 @@ mod tests {
             ("70:tpe-30a,density=1,12", "`12` in `70:tpe-30a,density=1,12` is not key=value"),
             ("70:tpe-30a,density=-1", "density (g/cm³) of `tpe-30a` must be from 0.5 to 5, but is -1"),
             ("70:tpe-30a,densty=1", "no value `densty`"),
+            ("100:tpe-30a,shore-a=20,shore-d=50", "the hardness of `tpe-30a` is given twice, by shore-a and shore-d"),
+            ("100:tpe-30a,density=1,density=1.1", "the density of `tpe-30a` is given twice"),
             ("70:own", "the density of `own` is not known"),
             ("70:tpe-30a,bulk=1.2", "is above its density"),
             ("70:tpe-30a,shore-a=130", "shore-a of `tpe-30a` must be from 0 to 99, but is 130"),

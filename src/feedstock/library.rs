@@ -81,6 +81,9 @@ struct Pair {
     source: String,
 }
 
+/// Density of a melt as a share of the solid: from memory, for want of a value.
+pub const MELT_SHARE: f64 = 0.9;
+
 /// A generic grade.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]

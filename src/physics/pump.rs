@@ -165,13 +165,14 @@ impl Channel {
 
     /// Flow that leaks over the flights by each MPa at a Newtonian viscosity (Pa·s), mm³/(s MPa).
     ///
-    /// Q_l = pi² D² c³ tan(phi) dP / (12 eta e L) with the clearance c; from memory.
+    /// Q_l = pi² D² c³ tan(phi) dP / (12 eta e L p) with the clearance c, for one flight (p = 1) from memory. Of p flights
+    /// each holds a p-th of the pressure of a turn, and what leaks has to get over all of them.
     pub fn leak_per_mpa(&self, viscosity_pa_s: f64) -> f64 {
         if self.clearance == 0.0 {
             return 0.0;
         }
         let gap = (PI * self.bore).powi(2) * self.clearance.powi(3) * self.helix.tan();
-        gap / (12.0 * viscosity_pa_s * 1e-6 * self.land * self.length)
+        gap / (12.0 * viscosity_pa_s * 1e-6 * self.land * self.length * self.flights)
     }
 
     /// The screw line of a melt at a speed.
@@ -459,6 +460,21 @@ mod tests {
         close(channel.leak_per_mpa(100.0), 41.888, 1e-4);
         assert!(line(&worn, 60.0, 100.0).lost_per_mpa > line(&tight, 60.0, 100.0).lost_per_mpa + 41.8);
         assert_eq!(Channel::new(&tight).unwrap().leak_per_mpa(100.0), 0.0);
+    }
+
+    /// Lands that leave next to no channel are a plain shaft in a bore, whatever their number: pi D c³ dP / (12 eta L), the
+    /// slot between two plates, of which the helix takes its squared cosine.
+    #[test]
+    fn lands_without_channels_leak_like_a_shaft() {
+        for flights in 1..=4 {
+            let even = plain(20.0, 2.0, 17.656_79, 100.0);
+            // A lead of 20 mm.
+            let helix = 17.656_79_f64.to_radians();
+            let land = Length::from_mm(0.999_999 * 20.0 * helix.cos() / f64::from(flights));
+            let shaft = Geometry { flights, land, clearance: Length::from_mm(0.2), ..even };
+            let slot = PI * 20.0 * 0.008 / (12.0 * 1e-4 * 100.0);
+            close(Channel::new(&shaft).unwrap().leak_per_mpa(100.0) * helix.cos(), slot, 1e-5);
+        }
     }
 
     #[test]

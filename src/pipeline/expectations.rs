@@ -63,8 +63,10 @@ impl List<'_> {
 
 /// `X100 Y100 Z5 E50`, each times `factor`.
 fn by_axis(values: [f64; 4], factor: f64) -> String {
+    // What the product of two decimal numbers has behind the sixth place is not theirs.
+    let rounded = |value: f64| (value * factor * 1e6).round() / 1e6;
     let words: Vec<String> =
-        ["X", "Y", "Z", "E"].iter().zip(values).map(|(l, v)| format!("{l}{}", v * factor)).collect();
+        ["X", "Y", "Z", "E"].iter().zip(values).map(|(l, v)| format!("{l}{}", rounded(v))).collect();
     words.join(" ")
 }
 

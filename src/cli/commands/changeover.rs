@@ -5,7 +5,7 @@ use std::path::Path;
 use meltwright::demand::capacity::Capacity;
 use meltwright::error::Result;
 use meltwright::feedstock::changeover::{Barrel, place};
-use meltwright::feedstock::library::Library;
+use meltwright::feedstock::library::{Library, MELT_SHARE};
 use meltwright::pipeline::layers::volume_by_layer;
 use meltwright::profile::Profile;
 use meltwright::source::Input;
@@ -26,15 +26,18 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
     let profile = &chosen.profile;
     let library = Library::embedded();
     let old = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
-    let (density, density_from) = match &args.to {
-        Some(name) => {
-            let grade = library.grade(name)?;
-            (Density::from_g_cm3(grade.density_g_cm3.value), grade.name.clone())
-        }
+    let named = args.to.as_deref().map(|name| library.grade(name)).transpose()?;
+    let (density, density_from) = match named {
+        Some(grade) => (Density::from_g_cm3(grade.density_g_cm3.value), grade.name.clone()),
         None => (old, "the profile".to_owned()),
     };
+    let of_profile = || library.grade(&profile.feedstock.name.value).ok();
+    let melt_share = named
+        .or_else(of_profile)
+        .map_or(MELT_SHARE, |grade| grade.melt_density_g_cm3.value / grade.density_g_cm3.value);
+    let melt = Volume::from_mm3(args.melt_volume * 1e3);
     let solids = Mass::from_g(args.granules_left) / old;
-    let barrel = Barrel::new(Volume::from_mm3(args.melt_volume * 1e3), args.tanks, solids)?;
+    let barrel = Barrel::new(melt * melt_share, args.tanks, solids)?;
     let output = SpecificOutput::from_mm3_rev(profile.screw.output.value.per_turn_mm3());
     let flow = Capacity::of(profile).sustained_mm3_s;
     let purge = barrel.purge(density, output, VolumeFlow::from_mm3_s(flow))?;
@@ -46,6 +49,8 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
         _ => None,
     };
     let account = Account {
+        melt_mm3: melt,
+        melt_density_g_cm3: density * melt_share,
         barrel,
         density_before_g_cm3: old,
         density_g_cm3: density,

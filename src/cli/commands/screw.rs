@@ -1,7 +1,7 @@
 //! `meltwright screw`
 
 use meltwright::error::{Error, ErrorKind, Result};
-use meltwright::feedstock::library::{Grade, Library};
+use meltwright::feedstock::library::{Grade, Library, MELT_SHARE};
 use meltwright::feedstock::no_answer;
 use meltwright::physics::die::{Cone, Die};
 use meltwright::physics::estimate::{Densities, Estimate, Setup};
@@ -18,10 +18,12 @@ use crate::cli::{Exit, output, plan};
 
 /// The grade whose melt is taken where nothing is said of the melt.
 const USUAL_GRADE: &str = "tpe-30a";
-/// Density of a melt as a share of the solid: from memory, for want of a value.
-const MELT_SHARE: f64 = 0.9;
 /// Density as poured as a share of the solid: 0.54 to 0.64 measured (Polymers 14 (2022) 898 and 256).
 const PACKING: f64 = 0.57;
+/// Load at which melt-flow rates are mostly stated, kg (ISO 1133).
+const USUAL_LOAD_KG: f64 = 2.16;
+/// How much an elastomer thins under shear: common practice, no source.
+const USUAL_INDEX: f64 = 0.5;
 /// Gap over the flights of a small screw, mm: common practice, no source.
 const CLEARANCE_MM: f64 = 0.1;
 /// Width of a land as a share of the bore: common practice, no source.
@@ -59,7 +61,11 @@ struct Assumed {
 impl Assumed {
     fn number(&mut self, given: Option<f64>, what: &'static str, value: f64, unit: &'static str, why: &str) -> f64 {
         given.unwrap_or_else(|| {
-            self.list.push(Assumption { what, value: format!("{} {unit}", rounded(value)), why: why.to_owned() });
+            self.list.push(Assumption {
+                what,
+                value: format!("{} {unit}", rounded(value)).trim_end().to_owned(),
+                why: why.to_owned(),
+            });
             value
         })
     }
@@ -101,7 +107,7 @@ fn setup(args: &ScrewArgs, profile: &Profile, library: &Library, assumed: &mut A
         let (value, why) = (format!("{limit} mm³/s"), stated(melting.provenance));
         assumed.list.push(Assumption { what: "melting limit", value, why });
     }
-    let densities = densities(args, profile, grade, assumed);
+    let densities = densities(args, profile, grade, assumed)?;
     Ok(Setup {
         metering,
         feed_depth,
@@ -117,15 +123,19 @@ fn setup(args: &ScrewArgs, profile: &Profile, library: &Library, assumed: &mut A
     })
 }
 
-fn densities(args: &ScrewArgs, profile: &Profile, grade: Option<&Grade>, assumed: &mut Assumed) -> Densities {
+fn densities(args: &ScrewArgs, profile: &Profile, grade: Option<&Grade>, assumed: &mut Assumed) -> Result<Densities> {
     let own = &profile.feedstock.density_g_cm3;
-    let (solid, why) = match grade {
+    let (usual, why) = match grade {
         Some(grade) => (grade.density_g_cm3.value, format!("of {}", grade.name)),
         None => (own.value, format!("{}, from the profile", own.provenance)),
     };
-    let solid = assumed.number(args.density, "density", solid, "g/cm³", &why);
+    let solid = assumed.number(args.density, "density", usual, "g/cm³", &why);
+    // Another lot of a grade is as much lighter as melt and as poured as the grade itself.
     let of_grade = |value: Option<f64>, share: f64, words: &str| match (value, grade) {
-        (Some(value), Some(grade)) => (value, format!("of {}", grade.name)),
+        (Some(value), Some(grade)) if args.density.is_none() => (value, format!("of {}", grade.name)),
+        (Some(value), Some(grade)) => {
+            (solid * value / usual, format!("the share of the solid that {} has", grade.name))
+        }
         _ => (solid * share, words.to_owned()),
     };
     let (melt, why) = of_grade(grade.map(|g| g.melt_density_g_cm3.value), MELT_SHARE, "a tenth below the solid");
@@ -133,8 +143,16 @@ fn densities(args: &ScrewArgs, profile: &Profile, grade: Option<&Grade>, assumed
     let bulk = grade.and_then(|g| g.bulk_density_g_cm3.as_ref()).map(|found| found.value);
     let (bulk, why) = of_grade(bulk, PACKING, "0.57 of the solid");
     let bulk = assumed.number(args.bulk_density, "bulk density", bulk, "g/cm³", &why);
+    if melt > solid {
+        return Err(Error::new(ErrorKind::Usage {
+            what: format!("a melt of {melt} g/cm³ is denser than its solid of {} g/cm³", rounded(solid)),
+            help:
+                "melts of plastics are lighter than the solid, usually by a tenth; correct --melt-density or --density"
+                    .to_owned(),
+        }));
+    }
     let density = Density::from_g_cm3;
-    Densities { solid_g_cm3: density(solid), melt_g_cm3: density(melt), bulk_g_cm3: density(bulk) }
+    Ok(Densities { solid_g_cm3: density(solid), melt_g_cm3: density(melt), bulk_g_cm3: density(bulk) })
 }
 
 fn melt(
@@ -149,10 +167,10 @@ fn melt(
         return answer(PowerLaw::newtonian(Viscosity::from_pa_s(viscosity)));
     }
     if let Some(rate) = args.mfr {
-        let law = answer(PowerLaw::from_melt_flow(rate, args.load, density, args.index))?;
-        let why = "from one melt-flow rate, without end correction".to_owned();
-        assumed.list.push(Assumption { what: "power-law index", value: args.index.to_string(), why });
-        return Ok(law);
+        let load = assumed.number(args.load, "load of the melt-flow rate", USUAL_LOAD_KG, "kg", "the most usual one");
+        let why = "common practice, no source; one rate gives no curve";
+        let index = assumed.number(args.index, "power-law index", USUAL_INDEX, "", why);
+        return answer(PowerLaw::from_melt_flow(rate, load, density, index));
     }
     match args.point.as_slice() {
         [] => {}

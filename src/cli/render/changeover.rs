@@ -12,7 +12,11 @@ use super::parts::mind;
 /// What is told of a change-over.
 #[derive(Serialize, JsonSchema)]
 pub struct Account {
-    /// Melt, tanks and what lies before.
+    /// Melt in barrel and nozzle, hot.
+    pub melt_mm3: Volume,
+    /// Density of the new feedstock as melt.
+    pub melt_density_g_cm3: Density,
+    /// Melt as it is laid, tanks and what lies before.
     #[serde(flatten)]
     pub barrel: Barrel,
     /// Density of the feedstock in the barrel; masses of the print are computed with it.
@@ -34,8 +38,12 @@ pub struct Account {
 /// The report.
 pub fn text(account: &Account) -> String {
     let barrel = &account.barrel;
-    let mut text =
-        format!("{} of melt, stirred like {}", cm3(barrel.melt_mm3), counted(u64::from(barrel.tanks), "tank"));
+    let mut text = format!(
+        "{} of melt, {} as laid, stirred like {}",
+        cm3(account.melt_mm3),
+        cm3(barrel.melt_as_laid_mm3),
+        counted(u64::from(barrel.tanks), "tank")
+    );
     if barrel.solids_mm3 > Volume::ZERO {
         text.push_str(&format!(", behind {} of granules", cm3(barrel.solids_mm3)));
     }
@@ -55,11 +63,13 @@ pub fn text(account: &Account) -> String {
     }
     text.push_str(&table.text());
     let basis = format!(
-        "Grams with {} g/cm³ ({}), turns with {} mm³/rev, time at the sustained capacity of {} mm³/s. The number of \
+        "Volumes and grams as laid, with {} g/cm³ ({}) and {} as melt; turns with {} mm³/rev, time at the sustained \
+         capacity of {} mm³/s. The number of \
          tanks is a guess until a purge was watched, and dead corners are not counted: real purges take more. Look at \
          the strand, not only at the scale.",
         decimal(account.density_g_cm3.as_g_cm3(), 3),
         account.density_from,
+        decimal(account.melt_density_g_cm3.as_g_cm3(), 3),
         decimal(account.specific_output_mm3_rev.as_mm3_rev(), 1),
         decimal(account.sustained_capacity_mm3_s, 1)
     );
@@ -112,13 +122,19 @@ fn in_print(placed: &Placement, density: Density) -> String {
     };
     format!(
         "\n{} of the new recipe where layer {} of {} begins ({} laid in all)\n{}{}",
-        percent(placed.share),
+        of_a_hundred(placed.share),
         count(placed.layer),
         count(placed.layers),
         grams(placed.total_mm3),
         table.text(),
         paragraph("  ", &verdict)
     )
+}
+
+/// A share as it was asked for, which need not be a whole number of hundredths.
+fn of_a_hundred(share: f64) -> String {
+    let places = usize::from((share * 100.0).fract().abs() > 1e-9);
+    format!("{} %", decimal(share * 100.0, places))
 }
 
 fn cm3(volume: Volume) -> String {

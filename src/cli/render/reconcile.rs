@@ -65,7 +65,11 @@ pub fn text(account: &Account) -> String {
 
 /// Decimals of a scale with such steps.
 fn decimals(step: f64) -> usize {
-    if step >= 1.0 { 0 } else { (-step.log10()).ceil().clamp(0.0, 6.0) as usize }
+    let is_whole = |places: &i32| {
+        let steps = step * 10_f64.powi(*places);
+        (steps - steps.round()).abs() < 1e-6 * steps
+    };
+    (0..6).find(is_whole).unwrap_or(6) as usize
 }
 
 fn headline(found: &Reconciliation) -> String {
