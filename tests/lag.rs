@@ -298,7 +298,7 @@ fn flow_follows_on_real_files() {
             better.push(was / is.max(1e-6));
         }
         longer.push(time / time_of_capacity);
-        refused.push(after.refused_mm3.abs() / after.wanted_mm3);
+        refused.push((after.refused_mm3 + after.refused_back_mm3) / after.wanted_mm3);
     }
     let (off, better, longer, refused) = (median(off), median(better), median(longer), median(refused));
     println!("median: laid off by {:.2} %, path outside falls {better:.1} times, time x {longer:.3}", 100.0 * off);

@@ -100,7 +100,7 @@ fn execute_against(text: &str, original: &str, conditions: Conditions) -> Result
 fn balanced(figures: ReplayFigures) -> ReplayFigures {
     let f = &figures;
     let out = f.laid_on_path_mm3 + f.at_starts_mm3 + f.at_stops_mm3 + f.drool_mm3 + f.elsewhere_mm3;
-    near(f.commanded_mm3 - f.refused_mm3, out + f.stored_at_end_mm3, 1e-9 * (1.0 + f.wanted_mm3));
+    near(f.commanded_mm3 - f.refused_mm3 + f.refused_back_mm3, out + f.stored_at_end_mm3, 1e-9 * (1.0 + f.wanted_mm3));
     near(f.laid_on_path_mm3 - f.wanted_mm3, f.surplus_mm3 - f.missing_mm3, 1e-9 * (1.0 + f.wanted_mm3));
     figures
 }

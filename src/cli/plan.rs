@@ -496,9 +496,14 @@ pub fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
 }
 
 /// Whether text has to keep to ASCII.
-fn plain(loudness: &Loudness) -> bool {
+pub fn plain(loudness: &Loudness) -> bool {
+    loudness.plain || locale_is_plain()
+}
+
+/// Whether the locale names another character set than UTF-8.
+pub fn locale_is_plain() -> bool {
     let named = ["LC_ALL", "LC_CTYPE", "LANG"].into_iter().filter_map(std::env::var_os).find(|value| !value.is_empty());
-    loudness.plain || !named.is_none_or(|locale| is_utf8(&locale.to_string_lossy()))
+    named.is_some_and(|locale| !is_utf8(&locale.to_string_lossy()))
 }
 
 /// Whether a locale such as `de_DE.UTF-8`, or `UTF-8` alone, names that character set.

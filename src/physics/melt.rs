@@ -91,6 +91,7 @@ pub struct Melt {
     delayed: VecDeque<Piece>,
     asked: f64,
     refused: f64,
+    refused_back: f64,
     saturated: f64,
     highest: f64,
     /// The last argument of [`phi`] and what it gave.
@@ -102,8 +103,11 @@ pub struct Melt {
 pub struct Asked {
     /// Forward less backward.
     pub net: Volume,
-    /// The part of `net` the screw could not turn.
+    /// What was asked faster than the screw turns, and not pushed; 0 or above.
     pub refused: Volume,
+    /// What was asked back faster than it turns, and not drawn back; 0 or above. What it gave is `net` - `refused` +
+    /// `refused_back`.
+    pub refused_back: Volume,
     /// Highest flow, forward or backward.
     pub highest: VolumeFlow,
     /// Time during which more was asked than the screw can turn, s.
@@ -126,6 +130,7 @@ impl Melt {
             delayed,
             asked: 0.0,
             refused: 0.0,
+            refused_back: 0.0,
             saturated: 0.0,
             highest: 0.0,
             last: (0.0, phi(0.0)),
@@ -147,6 +152,7 @@ impl Melt {
         Asked {
             net: Volume::from_mm3(self.asked),
             refused: Volume::from_mm3(self.refused),
+            refused_back: Volume::from_mm3(self.refused_back),
             highest: VolumeFlow::from_mm3_s(self.highest),
             saturated_s: self.saturated,
         }
@@ -172,7 +178,10 @@ impl Melt {
                 let given = Piece { from: part.from.clamp(-most, most), to: part.to.clamp(-most, most), ..part };
                 if given != part {
                     self.saturated += part.time;
-                    self.refused += part.volume() - given.volume();
+                    // A part lies on one side of what the screw turns.
+                    let beyond = part.volume() - given.volume();
+                    self.refused += beyond.max(0.0);
+                    self.refused_back += (-beyond).max(0.0);
                 }
                 out += self.given(given);
             });

@@ -142,6 +142,7 @@ impl<P: Plan> Machine<P> {
         ReplayFigures {
             commanded_mm3: asked.net.as_mm3(),
             refused_mm3: asked.refused.as_mm3(),
+            refused_back_mm3: asked.refused_back.as_mm3(),
             stored_at_end_mm3: self.melt.stored().as_mm3(),
             time_s: self.time,
             reversals: self.reversals,

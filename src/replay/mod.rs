@@ -29,8 +29,8 @@ pub struct Replay {
 
 /// What a replay finds.
 ///
-/// Account of the melt: `commanded_mm3` - `refused_mm3` is what the screw gave, and that is `laid_on_path_mm3` +
-/// `at_starts_mm3` + `at_stops_mm3` + `drool_mm3` + `elsewhere_mm3` + `stored_at_end_mm3`.
+/// Account of the melt: `commanded_mm3` - `refused_mm3` + `refused_back_mm3` is what the screw gave, and that is
+/// `laid_on_path_mm3` + `at_starts_mm3` + `at_stops_mm3` + `drool_mm3` + `elsewhere_mm3` + `stored_at_end_mm3`.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ReplayFigures {
@@ -68,8 +68,10 @@ pub struct ReplayFigures {
     pub laid_over_wanted: f64,
     /// What the screw is asked to push, less what it is asked to draw back, mm³.
     pub commanded_mm3: f64,
-    /// The part of it that is beyond the speed of the screw, mm³.
+    /// What is asked faster than the screw turns, and lost, mm³; 0 or above.
     pub refused_mm3: f64,
+    /// What is asked back faster than the screw turns, and not drawn back, mm³; 0 or above.
+    pub refused_back_mm3: f64,
     /// What is between screw and nozzle at the end; negative if melt was drawn back last, mm³.
     pub stored_at_end_mm3: f64,
     /// Time of the print, s.

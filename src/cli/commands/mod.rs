@@ -23,6 +23,7 @@ use std::path::Path;
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::summary::Summary;
 
+use super::output::Stream;
 use super::plan::{self, Job, Json, Plan};
 use super::progress::Progress;
 use super::render::json::{self, Spacing};
@@ -62,8 +63,7 @@ fn each_file(
                     let gap = if printed > 0 { "\n" } else { "" };
                     printed += 1;
                     let words = text(job, &summary);
-                    let words = if plan.plain { spark::plain(&words) } else { words };
-                    output::to(plan.text, &format!("{gap}{words}"))
+                    say(plan.text, &format!("{gap}{words}"), plan.plain)
                 }
                 Err(error) if !several && output::reader_left(&error) => Ok(()),
                 Err(error) => {
@@ -100,10 +100,15 @@ fn each_file(
     }
 }
 
+/// Shows words, in ASCII where `is_plain` asks for it.
+fn say(to: Stream, words: &str, is_plain: bool) -> Result<()> {
+    if is_plain { output::to(to, &spark::plain(words)) } else { output::to(to, words) }
+}
+
 /// Shows a result in words, and writes it as JSON where that was asked for.
 fn tell(words: &str, json: Option<&Path>, account: &impl serde::Serialize) -> Result<()> {
     let json = json.map(plan::json);
-    output::to(plan::text(false, json.as_ref()), words)?;
+    say(plan::text(false, json.as_ref()), words, plan::locale_is_plain())?;
     match json {
         None => Ok(()),
         Some(Json::Stdout) => output::to_stdout(&json::alone(account)?),

@@ -44,7 +44,7 @@ pub fn table(before: Option<&ReplayFigures>, after: &ReplayFigures) -> String {
     let ratio =
         |f: &ReplayFigures| if f.wanted_mm3 > 0.0 { percent(100.0 * f.laid_over_wanted) } else { "-".to_owned() };
     type Cell<'a> = &'a dyn Fn(&ReplayFigures) -> String;
-    let rows: [(&str, Cell<'_>); 21] = [
+    let rows: [(&str, Cell<'_>); 22] = [
         ("bead path", &|f| format!("{} mm", decimal(f.bead_path_mm, 0))),
         ("  more than 5 % off", &|f| percent(f.path_outside_5_pct)),
         ("  more than 10 % off", &|f| percent(f.path_outside_10_pct)),
@@ -61,6 +61,7 @@ pub fn table(before: Option<&ReplayFigures>, after: &ReplayFigures) -> String {
         ("let out elsewhere", &|f| volume(f.elsewhere_mm3)),
         ("commanded", &|f| volume(f.commanded_mm3)),
         ("  beyond the screw", &|f| volume(f.refused_mm3)),
+        ("  back beyond the screw", &|f| volume(f.refused_back_mm3)),
         ("  stored at the end", &|f| volume(f.stored_at_end_mm3)),
         ("highest flow asked", &|f| flow(f.highest_screw_flow_mm3_s)),
         ("time beyond the screw", &|f| time(f.saturated_s)),
@@ -80,6 +81,12 @@ pub fn table(before: Option<&ReplayFigures>, after: &ReplayFigures) -> String {
 pub fn brief(replay: &Replay) -> String {
     let mut table = Table::new([Align::Left, Align::Right, Align::Right]);
     table.row(["", "before", "after"]);
+    brief_rows(replay).into_iter().for_each(|row| table.row(row));
+    table.text()
+}
+
+/// The same, each with what it is, before and after.
+pub fn brief_rows(replay: &Replay) -> [[String; 3]; 5] {
     let percent = |value: f64| format!("{} %", decimal(value, 1));
     type Cell<'a> = &'a dyn Fn(&ReplayFigures) -> String;
     let rows: [(&str, Cell<'_>); 5] = [
@@ -89,10 +96,9 @@ pub fn brief(replay: &Replay) -> String {
         ("laid standing, at starts and stops", &|f| volume(f.at_starts_mm3 + f.at_stops_mm3)),
         ("drool on travels", &|f| volume(f.drool_mm3)),
     ];
-    for (what, cell) in rows {
-        table.row([what.to_owned(), replay.before.as_ref().map_or_else(String::new, cell), cell(&replay.after)]);
-    }
-    table.text()
+    rows.map(|(what, cell)| {
+        [what.to_owned(), replay.before.as_ref().map_or_else(String::new, cell), cell(&replay.after)]
+    })
 }
 
 /// What the figures were computed with.

@@ -122,9 +122,10 @@ fn what_the_screw_cannot_turn_is_lost() {
     let asked = melt.asked();
     assert_eq!((asked.net.as_mm3(), asked.refused.as_mm3()), (20.0, 5.0));
     assert_eq!((asked.highest.as_mm3_s(), asked.saturated_s), (20.0, 1.0));
-    // Backward the same bound holds: from 20 to -20 what is refused cancels, the time does not.
+    // Backward the same bound holds: from 20 to -20 a triangle of 5 mm³ on either side.
     run(&mut melt, 4.0, 20.0, -20.0);
-    assert_eq!((melt.asked().refused.as_mm3(), melt.asked().saturated_s), (5.0, 3.0));
+    let asked = melt.asked();
+    assert_eq!((asked.refused.as_mm3(), asked.refused_back.as_mm3(), asked.saturated_s), (10.0, 5.0, 3.0));
 }
 
 #[test]
@@ -225,7 +226,7 @@ proptest! {
             total += out;
         }
         let asked = whole.asked();
-        let given = asked.net.as_mm3() - asked.refused.as_mm3();
+        let given = asked.net.as_mm3() - asked.refused.as_mm3() + asked.refused_back.as_mm3();
         prop_assert!((given - total - stored(&whole)).abs() < 1e-10, "{given} {total} {}", stored(&whole));
     }
 }
