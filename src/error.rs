@@ -191,7 +191,7 @@ impl ErrorKind {
                     .to_owned(),
             ),
             Self::UnitStays { .. } => Some(
-                "pass --set screw.output_e_unit=as-in-file, or export the file without M200".to_owned(),
+                "pass --set screw.output_e_unit=as-in-file, or export the file without what is named here".to_owned(),
             ),
             Self::PathsDiffer { .. } => {
                 Some("give the very file it was made from; a path may be split, but must be the same".to_owned())

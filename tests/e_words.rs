@@ -9,8 +9,9 @@ mod runs;
 use std::f64::consts::{FRAC_PI_4, PI};
 
 use meltwright::error::ErrorKind;
+use meltwright::motion::rules::MotionRules;
 use meltwright::pipeline::{Options, Passes};
-use meltwright::profile::Profile;
+use meltwright::profile::{Corner, Profile};
 use meltwright::summary::Summary;
 
 /// A unit of E of a strand of 1.75 mm, mm³.
@@ -142,8 +143,8 @@ fn arcs_are_divided_where_they_ask_too_much_e() {
 /// 12,026 mm³ in lines of at most 0.05 are 240,528 lines, more than 16 bits count.
 #[test]
 fn no_piece_is_lost_however_many_there_are() {
-    let input = "G28\nM83\nG1 X10 Y10 Z0.3 F900\nG1 X200 Y100 E5000 F6\n";
-    let more = ["controller.preset=board", "screw.output_e_unit=mm3", "controller.max_e_per_line_mm=0.05"];
+    let input = "G28\nM83\nG1 X10 Y10 Z0.3 F900\nG1 X200 Y100 E8000 F6\n";
+    let more = ["controller.preset=board", "screw.output_e_unit=mm3", "controller.max_e_per_line_mm=0.1"];
     let (output, summary) = rewrite(input, &more);
     let pushed: f64 =
         output.lines().filter(|line| line.starts_with("G1 ") && line.contains(" E")).map(|line| word(line, 'E')).sum();
@@ -181,7 +182,7 @@ fn a_motion_behind_another_command_is_refused() {
 fn accelerations_are_put_back_at_the_end() {
     let zigzag: String = (1..=60).map(|k| format!("G1 X{} Y{} E0.9\n", 20 * (k % 2), 0.4 * f64::from(k))).collect();
     for (preset, end, word) in
-        [("host", "", "M204 S3000\n"), ("board", "M104 S0\n", "M204 P3000\n"), ("host", "; the end", "M204 S3000")]
+        [("host", "", "M204 S3000\n"), ("board", "M104 S0\n", "M204 P3000\n"), ("host", "; the end", "M204 S3000\n")]
     {
         let preset = format!("controller.preset={preset}");
         let (output, summary) = rewrite(&format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}{end}"), &[&preset]);
@@ -193,6 +194,97 @@ fn accelerations_are_put_back_at_the_end() {
     // A file that sets it itself behind has its own word.
     let (output, _) = rewrite(&format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}M204 S500\n"), &["controller.preset=host"]);
     assert!(output.ends_with("M204 S500\n"), "{output}");
+}
+
+/// A tower that is soft enough for slower corners, with nothing behind it that moves: what was lowered is put back all the
+/// same, by each of the words that lowered it.
+#[test]
+fn corner_rules_and_axes_are_put_back_at_the_end() {
+    let layer = |k: u32| {
+        let sides = [[53, 50], [53, 53], [50, 53], [50, 50]].map(|[x, y]| format!("G1 X{x} Y{y} E0.15 F1800\n"));
+        format!("G1 X50 Y50 Z{:.2} F6000\n{}", 0.3 * f64::from(k), sides.concat())
+    };
+    let tower: String = (1..=120).map(layer).collect();
+    for (preset, end) in
+        ["host", "board", "network"].into_iter().flat_map(|preset| ["", "M104 S0\n", "M84"].map(|end| (preset, end)))
+    {
+        let set = [&format!("controller.preset={preset}"), "machine.part_moves=y"];
+        let (output, summary) = rewrite(&format!("G28\nM83\n{tower}{end}"), &set);
+        let rules = MotionRules::of(&profile(&set));
+        let last = |is_word: &dyn Fn(&str) -> bool| output.lines().rfind(|line| is_word(line));
+        let corner = last(&|line| line.starts_with("M205") || line.contains("CORNER"));
+        let corner = corner.unwrap_or_else(|| panic!("{preset}: no corner rule was lowered"));
+        let own = match rules.corner {
+            Corner::RightAngleSpeed(own) | Corner::Deviation(own) => own,
+            Corner::AxisStep([_, y, ..]) => y,
+        };
+        let set: f64 = corner.rsplit(|c: char| !c.is_ascii_digit() && c != '.').next().unwrap().parse().unwrap();
+        assert_eq!(set, own, "{preset}, {end:?}: {corner}");
+        if preset != "host" {
+            let axis = last(&|line| line.starts_with("M201"));
+            assert_eq!(axis, Some(&*format!("M201 Y{}", rules.axis_accel[1])), "{preset}, {end:?}");
+        }
+        let (lines, changes) = (output.lines().count() as u64, &summary.changes);
+        assert_eq!(lines, summary.provenance.input_lines + changes.lines_added - changes.lines_removed, "{preset}");
+        assert!(output.ends_with('\n'), "{preset}, {end:?}: a controller may pass an open last line over");
+    }
+}
+
+/// A curve of 15 mm³ a turn at every speed is 15 mm³ a turn: how the lag is made up for, and what the output is read back as,
+/// are the same by both.
+#[test]
+fn turns_along_a_curve_are_read_back() {
+    let zigzag: String =
+        (1..=60).map(|k| format!("G1 X{} Y{} E0.9 F1200\n", 40 * (k % 2), 0.4 * f64::from(k))).collect();
+    let input = format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}");
+    let unit = ["screw.output_e_unit=screw-turns"];
+    for (output_of, at_rest) in
+        [("screw.specific_output_mm3_rev=15", true), ("screw.output_curve=[[20,5],[120,30]]", true)]
+    {
+        let set = [&unit[..], &[output_of]].concat();
+        let (output, summary) = rewrite(&input, &set);
+        assert_eq!(summary.screw.lag_compensation == "at-rest", at_rest, "{output_of}");
+        let options = Options { again: true, hash: false, ..Options::default() };
+        let mut source = std::io::Cursor::new(output.as_bytes());
+        let read = meltwright::pipeline::audit(&mut source, &profile(&set), &options, &mut |_| {}).expect("an audit");
+        let wanted = summary.before.volume_mm3;
+        assert!((read.before.volume_mm3 / wanted - 1.0).abs() < 0.1, "{output_of}: {}", read.before.volume_mm3);
+        assert!(
+            read.provenance.e_unit.contains("turn") || read.provenance.e_unit.contains("15 mm³"),
+            "{}",
+            read.provenance.e_unit
+        );
+    }
+}
+
+/// On a controller that carries out every command of a line, what stands behind a motion is not passed over.
+#[test]
+fn commands_behind_a_motion_are_refused_where_they_count() {
+    let head = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\n";
+    for line in ["G1 Y60 E.3 G92 E0", "G1 Y60 E.3 G1 X80 E.3", "G1 Y60 E.3 G4 P100", "G1 Y60 E.3 T1", "G1 Y60 E.3 M82"]
+    {
+        let options = Options { lenient: true, ..Options::default() };
+        let run = |preset: &str| {
+            runs::rewrite(format!("{head}{line}\nG1 X50 E1.2\n").as_bytes(), &profile(&[preset]), &options)
+        };
+        let error = run("controller.preset=network").expect_err("a refusal");
+        assert!(error.to_string().contains("behind a motion on one line"), "{line}: {error}");
+    }
+    let (_, summary) = rewrite(&format!("{head}G90 G1 Y60 E.3 M400\n"), &["controller.preset=network"]);
+    assert_eq!(summary.before.beads, 1);
+}
+
+/// What the profile says the controller refuses is not written either.
+#[test]
+fn commands_that_are_refused_are_not_written() {
+    let zigzag: String =
+        (1..=60).map(|k| format!("G1 X{} Y{} E0.9 F1200\n", 20 * (k % 2), 0.4 * f64::from(k))).collect();
+    let input = format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}");
+    let count = |set: &[&str]| rewrite(&input, set).0.lines().filter(|line| line.starts_with("M204")).count();
+    assert!(count(&[]) > 0);
+    for list in ["refused", "skipped"] {
+        assert_eq!(count(&[&format!("controller.{list}_commands=[\"M204\"]")]), 0, "{list}");
+    }
 }
 
 /// A charge at rest pushes what the store lacks: 0.4 s of 15 mm³/s.

@@ -112,7 +112,16 @@ impl Soft {
             return None;
         }
         self.settled = Some(layer);
-        let now = layer.map_or(&LayerLimits::FREE, |layer| known.of(layer));
+        self.set(layer.map_or(&LayerLimits::FREE, |layer| known.of(layer)))
+    }
+
+    /// What is to be set behind the last line, so that the controller is as the file leaves it.
+    pub fn words_at_end(&mut self) -> Option<Words> {
+        self.set(&LayerLimits::FREE)
+    }
+
+    /// What is to be set for these limits.
+    fn set(&mut self, now: &LayerLimits) -> Option<Words> {
         let accels = self.axes.as_mut().map_or([None; 2], |axes| axes.next(now));
         let set = self.axes.as_ref().map_or([f64::INFINITY; 2], AxisAccels::set);
         let corner = self.corners.as_mut().and_then(|corners| corners.next(now, set));

@@ -17,7 +17,7 @@ use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
 use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
 use crate::soft::SoftPlan;
-use crate::summary::{AssumedValue, Record, ScrewFigures, Summary};
+use crate::summary::{AssumedValue, E_AS_IN_FILE, Record, ScrewFigures, Summary};
 use crate::units::{Density, Volume};
 use crate::weigh::stale;
 
@@ -137,7 +137,7 @@ pub fn summary(
 /// What the screw is told.
 fn screw(run: &Run<'_>, account: &ScrewAccount) -> ScrewFigures {
     let e_unit = match assemble::unit(run.profile, run.passes) {
-        Unit::AsInFile => "as in the file".to_owned(),
+        Unit::AsInFile => E_AS_IN_FILE.to_owned(),
         unit => match (run.profile.screw.output_e_unit.value, assemble::output_volume(&unit, None)) {
             (OutputUnit::VirtualFilament, _) => {
                 format!("1 mm of a strand of {} mm", run.profile.screw.output_diameter_mm.value)
@@ -157,7 +157,8 @@ fn screw(run: &Run<'_>, account: &ScrewAccount) -> ScrewFigures {
         beads_mm3: account.beads_mm3,
         charged_mm3: account.charged_mm3,
         relieved_mm3: account.relieved_mm3,
-        drooled_mm3: account.drooled_mm3,
+        // Who does not follow the store knows of none.
+        drooled_mm3: if run.choice.how == How::Not { 0.0 } else { account.drooled_mm3 },
         stored_at_end_mm3: account.stored_mm3,
         charges: account.charges,
         reliefs: account.reliefs,
@@ -240,6 +241,9 @@ pub fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
     if let Some(volume) = settings.stated_e_mm3 {
         return format!("{} mm³ (stated in the file)", (volume * 1e3).round() / 1e3);
     }
+    if settings.is_rewritten && screw.output_e_unit.value == OutputUnit::ScrewTurns {
+        return "one turn of the screw, as at the fastest point of its output curve (profile)".to_owned();
+    }
     match screw.e_unit.value {
         EUnit::Mm3 => "1 mm³ (profile)".to_owned(),
         EUnit::ScrewTurns => "one turn of the screw (profile)".to_owned(),
@@ -248,7 +252,7 @@ pub fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
             match (screw.virtual_diameter_mm.value, settings.strand_diameter_mm(tool)) {
                 (Some(d), _) => format!("1 mm of a strand of {d} mm (profile)"),
                 (None, Some(d)) => format!("1 mm of a strand of {d} mm (stated in the file)"),
-                (None, None) => "stated by M200 in the file".to_owned(),
+                (None, None) => "of M200, where the file has it; else not known".to_owned(),
             }
         }
     }

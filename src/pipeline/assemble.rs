@@ -20,7 +20,7 @@ use crate::passes::lag::spring::Melt;
 use crate::passes::soft::{Least, Soft};
 use crate::passes::sustained::Sustained;
 use crate::profile::{AccelWords, Corner, LagCommands, LagCompensation, Output, OutputUnit, Profile};
-use crate::soft::{BY_AXIS, Terms, lowers_corners, takes};
+use crate::soft::{ACCEL, BY_AXIS, Terms, lowers_corners, takes};
 use crate::units::{Area, Length};
 
 /// Shortest piece of a bead as a share of the bore, and at least this long, mm: below, some controllers join pieces.
@@ -60,14 +60,19 @@ pub fn choice(profile: &Profile, passes: Passes, capacity: &Capacity, file_volum
         LagCompensation::Controller => chosen(How::ByController),
         LagCompensation::File if passes.ramps => {
             let needed = WIDEST_STEP * capacity.screw_mm3_s;
-            let volume = output_volume(&unit(profile, passes), file_volume);
-            // Where a unit of E has no one volume, nothing is known of its steps.
-            let wanted = |e_step: f64| {
-                volume.filter(|volume| e_step * volume < needed).map(|_| (needed / e_step / FRAC_PI_4).sqrt())
+            let volume = match unit(profile, passes) {
+                Unit::Turns(output) => Some(output.per_turn_mm3()),
+                unit => output_volume(&unit, file_volume),
             };
-            match wanted(e_step(profile)) {
-                Some(diameter) => Choice { how: How::AtRest, wanted_diameter_mm: Some(diameter) },
-                None => Choice { how: How::AlongPath, wanted_diameter_mm: wanted(seam_step(profile)) },
+            let wanted =
+                |e_step: f64, volume: f64| (e_step * volume < needed).then(|| (needed / e_step / FRAC_PI_4).sqrt());
+            let e_step = e_step(profile);
+            match volume.map(|volume| (wanted(e_step, volume), wanted(seam_step(profile), volume))) {
+                Some((Some(diameter), _)) => Choice { how: How::AtRest, wanted_diameter_mm: Some(diameter) },
+                Some((None, at_seams)) => Choice { how: How::AlongPath, wanted_diameter_mm: at_seams },
+                // Of a unit that only the lines tell (`M200`) the steps may be too large.
+                None if e_step < f64::INFINITY => chosen(How::AtRest),
+                None => chosen(How::AlongPath),
             }
         }
         LagCompensation::File | LagCompensation::None => chosen(How::AtRest),
@@ -211,11 +216,12 @@ pub fn limiter(grounds: Grounds<'_>) -> Limiter {
     let soft = terms.map(|terms| soft(profile, terms));
     let by_move = soft.as_ref().is_some_and(Soft::is_by_move);
     let sways = by_move && terms.is_some_and(|terms| terms.moves.contains(&true));
+    let accel_words = profile.controller.accel_words.value;
+    let takes_accels = takes(profile, ACCEL);
     let passes = limiter::Passes {
         eases,
-        accels: (eases || by_move).then(|| Accels::new(profile.controller.accel_words.value, rules).sparing(sways)),
-        travels: (sways && profile.controller.accel_words.value == AccelWords::Beads)
-            .then(|| Accels::of_travels(rules)),
+        accels: (takes_accels && (eases || by_move)).then(|| Accels::new(accel_words, rules).sparing(sways)),
+        travels: (takes_accels && sways && accel_words == AccelWords::Beads).then(|| Accels::of_travels(rules)),
         ramp_error,
         soft,
         flow_steps: flow_step.map(FlowSteps::new),
@@ -286,5 +292,20 @@ mod tests {
         assert_eq!(chosen("host", "8.8"), (How::AlongPath, None));
         assert_eq!(chosen("board", "1.75"), (How::AlongPath, Some(2.992)));
         assert_eq!(chosen("board", "3"), (How::AlongPath, None));
+    }
+
+    /// Turns along a curve count as at its fastest point, and a unit that only the file's `M200` tells may be too fine.
+    #[test]
+    fn units_without_one_volume_are_not_taken_for_coarse_ones() {
+        let how = |set: &[&str]| {
+            let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
+            let profile = Profile::embedded_with(&set).expect("a sound profile");
+            choice(&profile, Passes::ALL, &Capacity::of(&profile), None).how
+        };
+        let turns = "screw.output_e_unit=screw-turns";
+        assert_eq!(how(&[turns, "screw.specific_output_mm3_rev=15"]), How::AtRest);
+        assert_eq!(how(&[turns, "screw.output_curve=[[20,5],[120,30]]"]), How::AtRest);
+        assert_eq!(how(&[turns, "screw.output_curve=[[20,5],[120,30]]", "controller.preset=board"]), How::AlongPath);
+        assert_eq!(how(&["screw.output_e_unit=as-in-file"]), How::AtRest);
     }
 }

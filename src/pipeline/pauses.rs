@@ -13,11 +13,14 @@ use crate::moves::track::Track;
 use crate::moves::{Kind, Move};
 use crate::passes::feed::Feeds;
 use crate::profile::Profile;
+use crate::soft::takes;
 
 /// Comment before the way to the park position: from here to [`BACK`] the head is not where the print has it.
 pub const AWAY: &[u8] = b"; to the park position";
 /// Comment behind the way back.
 pub const BACK: &[u8] = b"; back at the print";
+/// Command that waits.
+const WAIT: &str = "G4";
 /// Highest speed of lift and descent, mm/s, as far as no limit of Z is lower: spindles bear it. Common practice, no
 /// source.
 const LIFT_MM_S: f64 = 10.0;
@@ -37,6 +40,8 @@ pub struct Pauses {
     park: Option<Park>,
     /// Where the head is while a layer cools, if the park position is none or too far.
     beside: Option<Park>,
+    /// The controller takes no command that waits.
+    refuses_waits: bool,
     /// How many were written.
     pub written: u64,
     /// For how many of them the head goes to the park position.
@@ -66,7 +71,7 @@ impl Pauses {
     /// The profile's command, at no place yet.
     pub fn of(profile: &Profile) -> Self {
         let command = profile.hopper.pause_command.value.clone().unwrap_or_default();
-        Self { command, park: Park::of(profile), ..Self::default() }
+        Self { command, park: Park::of(profile), refuses_waits: !takes(profile, WAIT), ..Self::default() }
     }
 
     /// They go to the refills of a plan.
@@ -127,6 +132,11 @@ impl Pauses {
         }
     }
 
+    /// Why the head cannot wait while a layer cools, wherever it goes.
+    pub fn cannot_wait(&self) -> Option<&'static str> {
+        self.refuses_waits.then_some("the controller takes no G4")
+    }
+
     /// Writes the command alone.
     pub fn stay(&self, lines: &mut LinesBefore<'_>) {
         lines.text.extend_from_slice(self.command.as_bytes());
@@ -177,7 +187,8 @@ impl Pauses {
             Stop::ToCool(least_s) => {
                 let wait_ms = (1000.0 * (least_s - time)).ceil();
                 if wait_ms > 0.0 {
-                    lines.text.extend_from_slice(b"G4 P");
+                    lines.text.extend_from_slice(WAIT.as_bytes());
+                    lines.text.extend_from_slice(b" P");
                     write_fixed(lines.text, wait_ms, 0);
                     lines.end();
                     drive.wait(1e-3 * wait_ms);

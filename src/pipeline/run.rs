@@ -77,6 +77,11 @@ impl<'a> Run<'a> {
         self.writes() || self.options.foretell
     }
 
+    /// Nothing lowers what is asked of the screw: it is reported.
+    pub fn reports_demand(&self) -> bool {
+        !(self.writes() && self.passes.capacity)
+    }
+
     /// Limits of motion, and what E pushes, in the file.
     pub fn own_motion(&self) -> MotionRules {
         MotionRules::with_e(self.profile, EVolumes::of(&self.rules))

@@ -14,6 +14,7 @@ use crate::moves::{Kind, Move};
 use crate::passes::corners::CornerWord;
 use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::gaps::Marks;
+use crate::passes::soft::Words;
 use crate::passes::{Reason, Verdict};
 use crate::profile::{AccelWords, Corner};
 
@@ -87,20 +88,25 @@ impl Scribe {
         }
     }
 
-    /// Lines behind the last one, that put back what the file had where it was lowered. `accels`: of beads and of travels,
-    /// mm/s².
+    /// Lines behind the last one, that put back what the file had where it was lowered and no move came behind. `accels`: of
+    /// beads and of travels, mm/s².
     pub fn put_back(&mut self, accels: [Option<f64>; 2]) -> Vec<u8> {
         let mut text = Vec::new();
+        let mut lines = LinesBefore { text: &mut text, block: self.line_end, at: 0 };
+        if let Some(words) = self.stay.as_mut().and_then(Stay::words_at_end) {
+            set(words, &mut lines, &mut self.written);
+        }
         for (accel, is_travel) in accels.into_iter().zip([false, true]) {
             let Some(accel) = accel else { continue };
-            let (before, behind): (&[u8], &[u8]) =
-                if self.is_open { (self.line_end, b"") } else { (b"", self.line_end) };
-            text.extend_from_slice(before);
-            text.extend_from_slice(accel_word(self.accel_words, is_travel));
-            text.extend_from_slice(accel.to_string().as_bytes());
-            text.extend_from_slice(behind);
+            lines.text.extend_from_slice(accel_word(self.accel_words, is_travel));
+            lines.text.extend_from_slice(accel.to_string().as_bytes());
+            lines.end();
             self.written.accels += 1;
-            self.written.lines_added += 1;
+        }
+        self.written.lines_added += memchr::memchr_iter(b'\n', &text).count() as u64;
+        // Some controllers pass the last line over if nothing ends it.
+        if self.is_open && !text.is_empty() {
+            text.splice(0..0, self.line_end.iter().copied());
         }
         text
     }
@@ -145,6 +151,7 @@ impl Scribe {
                 && let Some(due) = self.stay.as_ref().and_then(|stay| stay.due(step))
             {
                 // Numbered lines bear no others between them: that is an obstacle too.
+                let obstacle = obstacle.or_else(|| self.pauses.cannot_wait());
                 if let Some(track) = track.as_ref().filter(|_| obstacle.is_none()) {
                     halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
                     let stop = Stop::ToCool(due.missing_s() - halted_s);
@@ -155,7 +162,7 @@ impl Scribe {
                     }
                 } else {
                     let code = if step.has(Move::NUMBERED) { Code::PartNumbered } else { Code::LayerHurried };
-                    report_hurry(&mut self.findings, code, step, &due, (line, at_s), obstacle);
+                    report_hurry(&mut self.findings, code, &due, (line, at_s), obstacle);
                 }
             }
             let waited_s = halted_s;
@@ -198,11 +205,7 @@ impl Scribe {
                     );
                 }
                 if let Some(words) = stay.words(known, step, beside.limits) {
-                    by_axis(words.accels, &mut lines, &mut self.written.accels);
-                    if let Some(word) = words.corner {
-                        corner(word, &mut lines);
-                        self.written.corners += 1;
-                    }
+                    set(words, &mut lines, &mut self.written);
                 }
             }
             if let Some(accel) = ruling.word {
@@ -245,7 +248,7 @@ impl Scribe {
                 if self.purpose == Purpose::Audit
                     && let Some(due) = stay.due(step)
                 {
-                    report_hurry(&mut self.findings, Code::LayerTime, step, &due, (line, at_s), None);
+                    report_hurry(&mut self.findings, Code::LayerTime, &due, (line, at_s), None);
                 }
                 stay.pass(known, step, seconds - waited_s);
             }
@@ -309,6 +312,15 @@ fn name_motion(unnamed: &mut bool, step: &Move, e: ELine, lines: &mut LinesBefor
     }
 }
 
+/// Writes what the part needs to be set.
+fn set(words: Words, lines: &mut LinesBefore<'_>, written: &mut Written) {
+    by_axis(words.accels, lines, &mut written.accels);
+    if let Some(word) = words.corner {
+        corner(word, lines);
+        written.corners += 1;
+    }
+}
+
 /// Writes accelerations along X and Y.
 fn by_axis(words: [Option<u32>; 2], lines: &mut LinesBefore<'_>, written: &mut u64) {
     if words == [None; 2] {
@@ -349,19 +361,12 @@ fn corner(CornerWord { rule, axes }: CornerWord, lines: &mut LinesBefore<'_>) {
 }
 
 /// Adds a layer that gets less time than it needs.
-fn report_hurry(
-    findings: &mut Findings,
-    code: Code,
-    step: &Move,
-    due: &Due,
-    (line, at_s): (u64, f64),
-    obstacle: Option<&str>,
-) {
+fn report_hurry(findings: &mut Findings, code: Code, due: &Due, (line, at_s): (u64, f64), obstacle: Option<&str>) {
     let why = obstacle.map_or_else(String::new, |why| format!(": {why}"));
     findings.add_weighted(code, due.missing_s(), || Place {
         line,
         layer: u64::from(due.layer),
-        z_mm: step.z,
+        z_mm: due.z_mm,
         time_s: Some(at_s),
         detail: format!("{} s of the {} s it needs{why}", short(due.taken_s), short(due.least_s)),
     });

@@ -126,7 +126,7 @@ pub struct Stations {
 impl Stations {
     /// Before the first line. `refills`: where a pause goes, if any are written.
     pub fn new(run: &Run<'_>, refills: Option<&HopperPlan>) -> Self {
-        let Run { profile, settings, options, ref capacity, passes, .. } = *run;
+        let Run { profile, settings, options, ref capacity, .. } = *run;
         let planning = Planning::new(Planner::new(&run.own_motion()));
         let resolver = Resolver::new(run.rules.clone(), settings, options.again);
         let foresight = Foresight::new(run.terms.as_ref(), options.course);
@@ -148,7 +148,7 @@ impl Stations {
             intake: Intake::new(resolver, planning, run.writes().then(|| run.marker())),
             surveyor: foresight.asks().then(|| Surveyor::new(profile.nozzle.diameter_mm.value)),
             foresight,
-            asked: (!run.writes() && passes.capacity).then(|| Asked::new(capacity)),
+            asked: run.reports_demand().then(|| Asked::new(capacity)),
             limits,
             scribe: Scribe::new(run.drive(), pauses, stay, terms),
             ledger: ledger(run, granules),
@@ -306,8 +306,8 @@ fn ledger(run: &Run<'_>, granules: Granules) -> Ledger {
         ledger.beads = (!settings.is_rewritten).then(|| Box::new(Beads::new(profile, settings)));
         ledger.outline = Some(Box::new(Outline::new(capacity)));
         ledger.braking = Some(Braking::new(profile, run.own_motion()));
-        ledger.capacity = run.passes.capacity.then(|| capacity.clone());
     }
+    ledger.capacity = run.reports_demand().then(|| capacity.clone());
     ledger.course = options.course.then(|| Box::new(Course::new(capacity)));
     ledger
 }

@@ -16,6 +16,8 @@ pub struct Stay {
     soft: Soft,
     /// Layer at hand, what it needs and what it has taken so far, s.
     layer: u32,
+    /// Its height, mm.
+    z_mm: f64,
     least_s: f64,
     taken_s: f64,
     /// Of that, waits.
@@ -35,6 +37,8 @@ pub struct Stay {
 pub struct Due {
     /// The layer before it.
     pub layer: u32,
+    /// Height of that, mm.
+    pub z_mm: f64,
     /// What that took, s.
     pub taken_s: f64,
     /// What it needs, s.
@@ -54,6 +58,7 @@ impl Stay {
         Self {
             soft,
             layer: 0,
+            z_mm: 0.0,
             least_s: 0.0,
             taken_s: 0.0,
             waited_s: 0.0,
@@ -70,12 +75,17 @@ impl Stay {
         self.soft.words(known, step, limits)
     }
 
+    /// What is to be set behind the last line, if anything.
+    pub fn words_at_end(&mut self) -> Option<Words> {
+        self.soft.words_at_end()
+    }
+
     /// Whether the layer before this move's has had too little time.
     pub fn due(&self, step: &Move) -> Option<Due> {
         if self.layer == 0 || !self.begins(step) {
             return None;
         }
-        let due = Due { layer: self.layer, taken_s: self.taken_s, least_s: self.least_s };
+        let due = Due { layer: self.layer, z_mm: self.z_mm, taken_s: self.taken_s, least_s: self.least_s };
         (due.missing_s() > LEAST_WAIT_S.max(LEAST_WAIT_SHARE * due.least_s)).then_some(due)
     }
 
@@ -92,7 +102,7 @@ impl Stay {
     pub fn pass(&mut self, known: &KnownLimits, step: &Move, time_s: f64) {
         if self.begins(step) {
             self.end();
-            self.layer = step.layer;
+            (self.layer, self.z_mm) = (step.layer, step.z);
             self.least_s = f64::from(known.of(step.layer).least_s);
             (self.taken_s, self.waited_s) = (0.0, 0.0);
         }

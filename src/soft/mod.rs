@@ -16,7 +16,7 @@ use std::collections::VecDeque;
 
 pub use bands::{Band, Bands};
 pub use planner::SoftPlanner;
-pub use terms::{BY_AXIS, Terms, lowers_corners, takes};
+pub use terms::{ACCEL, BY_AXIS, Terms, lowers_corners, takes};
 
 /// Limits of one layer.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -160,6 +160,8 @@ const HARDEST_SHORE_A: f64 = 98.0;
 
 /// Command by which a controller is told accelerations by axis.
 pub const BY_AXIS: &str = "M201";
+/// Command by which a controller is told the acceleration along the path.
+pub const ACCEL: &str = "M204";
 /// Command by which boards are told their corner rule.
 const CORNER: &str = "M205";
 

@@ -364,6 +364,8 @@ impl Pair<'_> {
         }
         let left = kept.next();
         c.check("bytes", left.is_none(), || format!("input line {left:?} and what follows is missing"));
+        let ends = |text: &[u8]| text.ends_with(b"\n");
+        c.check("bytes", ends(self.output) || !ends(self.input), || "the last line lost its end".to_owned());
         for (what, found, counted) in [
             ("accelerations written", added, self.summary.changes.accelerations_written),
             ("commands taken out", taken_out, self.summary.changes.lag_commands_taken_out),
@@ -375,7 +377,7 @@ impl Pair<'_> {
     /// The account's counts against the reader's.
     fn counts(&self, c: &mut Complaints) {
         let (changes, after) = (&self.summary.changes, &self.summary.after);
-        let lines = |text: &[u8]| text.iter().filter(|b| **b == b'\n').count() as i64;
+        let lines = |text: &[u8]| split(text).len() as i64;
         let net = lines(self.output) - lines(self.input);
         let told = changes.lines_added as i64 - changes.lines_removed as i64;
         c.check("figures", net == told, || format!("{net} more lines, {told} in the account"));
@@ -392,8 +394,9 @@ impl Pair<'_> {
     }
 }
 
+/// Lines without their ends. What is put back behind the last line of a file that leaves it open ends it.
 fn split(text: &[u8]) -> Vec<&[u8]> {
-    text.split(|&b| b == b'\n').collect()
+    text.strip_suffix(b"\n").unwrap_or(text).split(|&b| b == b'\n').collect()
 }
 
 fn comment(line: &[u8]) -> &[u8] {

@@ -21,7 +21,7 @@ use super::settings::FileSettings;
 use super::split::Split;
 use super::state::{Motion, State};
 use super::track::Anchor;
-use super::words::Words;
+use super::words::{Command, Words};
 use super::{Kind, Move, Role, Side};
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::findings::{Code, Findings, Place};
@@ -375,6 +375,16 @@ impl Resolver {
                 let help = "put it on a line of its own".to_owned();
                 Err(Error::new(ErrorKind::Unsupported { what, help }).at(at.all_words()))
             }
+            b'G' if self.watch.takes_several() && counts_behind_motion(words) => {
+                let what = "another command stands behind a motion on one line, where it is not followed";
+                let help = "put it on a line of its own".to_owned();
+                // Passed over, its E would keep the old unit.
+                let kind = match self.rules.has_own_e_unit {
+                    true => ErrorKind::UnitStays { what },
+                    false => ErrorKind::Unsupported { what: what.to_owned(), help },
+                };
+                Err(Error::new(kind).at(at.all_words()))
+            }
             b'M' => self.m_command(words, first, at),
             b'T' => {
                 self.select_tool(first.value);
@@ -459,4 +469,14 @@ impl Resolver {
 /// Whether only the line itself is at fault, so that a lenient run can go on behind it.
 fn is_about_one_line(error: &Error) -> bool {
     matches!(error.kind(), ErrorKind::Malformed { .. } | ErrorKind::Unsupported { .. })
+}
+
+/// Whether behind a motion on the same line stands what a controller that takes several commands carries out as well: a G
+/// command, another tool, or what E counts in.
+fn counts_behind_motion(words: &Words) -> bool {
+    let commands = words.commands();
+    let motion = commands.iter().position(|c| c.letter == b'G' && matches!(c.tenths, 0 | 10 | 20 | 30));
+    let behind = motion.and_then(|at| commands.get(at + 1..)).unwrap_or_default();
+    let counts = |c: &Command| matches!((c.letter, c.tenths), (b'G', _) | (b'M', 820 | 830 | 2000 | 2210));
+    motion.is_some() && words.mentions(b'T') || behind.iter().any(counts)
 }

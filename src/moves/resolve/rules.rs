@@ -113,10 +113,13 @@ impl Rules {
         let controller = &profile.controller;
         let nozzle = profile.nozzle.diameter_mm.value;
         let sliced_e_volume_mm3 = sliced_e_volume_mm3(profile, settings.strand_diameter_mm(tool));
+        // An output that states no volume may count turns along a curve; each is taken as at the fastest point.
+        let counts_turns = settings.is_rewritten && screw.output_e_unit.value == OutputUnit::ScrewTurns;
+        let unstated = if counts_turns { Some(screw.output.value.per_turn_mm3()) } else { sliced_e_volume_mm3 };
         let max_bead_area_mm2 = controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle);
         Self {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
-            e_volume_mm3: settings.stated_e_mm3.or(sliced_e_volume_mm3),
+            e_volume_mm3: settings.stated_e_mm3.or(unstated),
             sliced_e_volume_mm3,
             axis: screw.axis.value.to_ascii_uppercase(),
             tools: screw.tools.value.clone(),
