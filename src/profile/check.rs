@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use super::fault::decimal;
 use super::fault::{Complaint, Refusal};
-use super::{EUnit, LagCommands, LagCompensation, Output, Preset, Profile};
+use super::{AccelWords, EUnit, LagCommands, LagCompensation, Output, Preset, Profile};
 
 /// Accepts every value.
 pub(super) fn any<T>(_: &T) -> Result<(), Complaint> {
@@ -171,6 +171,17 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
                 format!("{} g usable, {} g to be left", decimal(usable), decimal(margin)),
             )
             .help("the margin is a part of the usable content that stays in the hopper at a refill; lower it"),
+        });
+    }
+    let controller = &profile.controller;
+    if controller.accel_words.value == AccelWords::Beads && !controller.lone_accel_words.value {
+        found.push(Contradiction {
+            keys: ["controller.accel_words", "controller.lone_accel_words"],
+            complaint: Complaint::new(
+                "controller.accel_words = \"beads\" needs controller.lone_accel_words",
+                "M204 P alone is written, and passed over",
+            )
+            .help("set controller.accel_words = \"all-moves\", or lone_accel_words = true if the controller takes P alone"),
         });
     }
     let (hopper, machine) = (&profile.hopper, &profile.machine);

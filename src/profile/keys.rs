@@ -140,10 +140,10 @@ keys! {
         dwell: "dwell" as Word<DwellWords>, any,
             "words of G4: \"p-only\" (P in ms counts, S does not wait) or \"s-wins\" (S in s wins over P)";
         max_e_only_mm: "max_e_only_mm" as OrNone<Number>,
-            |v| if_some(v, |v| above_zero(*v, 1e6, "", "\"none\" switches the limit off")),
+            |v| if_some(v, |v| within(*v, 0.1, 1e6, "", "lines would become very many; \"none\" switches the limit off")),
             "most E in one line without motion, or \"none\"";
         max_e_per_line_mm: "max_e_per_line_mm" as OrNone<Number>,
-            |v| if_some(v, |v| above_zero(*v, 1e6, "", "\"none\" switches the limit off")),
+            |v| if_some(v, |v| within(*v, 0.1, 1e6, "", "lines would become very many; \"none\" switches the limit off")),
             "most E in any line, or \"none\"";
         max_bead_area_per_nozzle_sq: "max_bead_area_per_nozzle_sq" as OrNone<Number>,
             |v| if_some(v, |v| above_zero(*v, 1e4, "", "\"none\" switches the check off")),
