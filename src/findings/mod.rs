@@ -93,6 +93,17 @@ struct Entry {
     count: u64,
     /// Places with their weight; the heaviest are kept, the earlier of equals.
     places: Vec<(f64, Place)>,
+    /// Not all weigh the same, whether they are kept or not.
+    differ: bool,
+}
+
+impl Entry {
+    /// Whether a place of this weight is to be kept, if it does not.
+    fn weigh(&mut self, weight: f64) -> bool {
+        let Some((first, last)) = self.places.first().zip(self.places.last()) else { return true };
+        self.differ |= weight != first.0;
+        self.places.len() < MAX_PLACES || weight > last.0
+    }
 }
 
 impl Default for Findings {
@@ -111,7 +122,7 @@ impl Findings {
     pub fn add_weighted(&mut self, code: Code, weight: f64, place: impl FnOnce() -> Place) {
         let Some(entry) = self.entries.get_mut(code.index()) else { return };
         entry.count += 1;
-        if entry.places.len() < MAX_PLACES || entry.places.last().is_some_and(|last| weight > last.0) {
+        if entry.weigh(weight) {
             let at = entry.places.partition_point(|kept| kept.0 >= weight);
             entry.places.insert(at, (weight, place()));
             entry.places.truncate(MAX_PLACES);
@@ -141,7 +152,9 @@ impl Findings {
     pub fn merge(&mut self, other: Self) {
         for (entry, more) in self.entries.iter_mut().zip(other.entries) {
             entry.count += more.count;
+            entry.differ |= more.differ;
             for (weight, place) in more.places {
+                entry.weigh(weight);
                 let at = entry.places.partition_point(|kept| kept.0 >= weight);
                 entry.places.insert(at, (weight, place));
             }
@@ -182,11 +195,7 @@ impl Findings {
                 why: code.why().to_owned(),
                 help: code.help().to_owned(),
                 count: entry.count,
-                worst_first: entry
-                    .places
-                    .first()
-                    .zip(entry.places.last())
-                    .is_some_and(|(first, last)| first.0 > last.0),
+                worst_first: entry.differ,
                 places: entry.places.into_iter().map(|(_, place)| place).collect(),
             })
             .collect();
@@ -209,14 +218,19 @@ mod tests {
         for line in 1..=100 {
             findings.add_weighted(Code::PeakDemand, (line % 50) as f64, || place(line));
         }
+        // Ten equals are kept of many lighter ones.
+        for line in 1..=100 {
+            findings.add_weighted(Code::SustainedDemand, f64::from(u8::from(line > 50)), || place(line));
+        }
         findings.add(Code::Exponent, || place(7));
         findings.add(Code::Exponent, || place(8));
         let list = findings.into_list();
         assert_eq!((list[0].code, list[0].count), ("peak-demand", 100));
         let lines: Vec<u64> = list[0].places.iter().map(|p| p.line).collect();
         assert_eq!(lines, [49, 99, 48, 98, 47, 97, 46, 96, 45, 95]);
-        assert_eq!((list[1].code, list[1].places[0].line), ("exponent", 7));
-        assert_eq!((list[0].worst_first, list[1].worst_first), (true, false));
+        assert_eq!((list[1].code, list[1].places[0].line, list[1].places[9].line), ("sustained-demand", 51, 60));
+        assert_eq!((list[2].code, list[2].places[0].line), ("exponent", 7));
+        assert_eq!([0, 1, 2].map(|at: usize| list[at].worst_first), [true, true, false]);
     }
 
     #[test]

@@ -35,6 +35,15 @@ pub fn flow(mm3_s: f64) -> String {
     format!("{} mm³/s", decimal(mm3_s, 1))
 }
 
+/// A time that is added, or spared where it is below zero, s: `+ 12 s`, `- 0.4 s`, and `0.0 s` where it is next to nothing.
+pub fn added(seconds: f64) -> String {
+    match seconds {
+        _ if seconds.abs() < 0.05 => time(0.0),
+        _ if seconds < 0.0 => format!("- {}", time(-seconds)),
+        _ => format!("+ {}", time(seconds)),
+    }
+}
+
 /// A time, s: `0.4 s`, `12 s`, `3 min 20 s`, `1 h 47 min`.
 pub fn time(seconds: f64) -> String {
     if !seconds.is_finite() || seconds < 0.0 {

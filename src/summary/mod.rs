@@ -91,12 +91,17 @@ pub struct Figures {
     pub travel_path_mm: f64,
 }
 
+/// What [`ScrewFigures::e_unit`] says of E that is not counted anew.
+pub const E_AS_IN_FILE: &str = "as in the file";
+
 /// What was changed.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Changes {
     /// Moves whose speed was lowered.
     pub moves_slowed: u64,
+    /// Beads among them.
+    pub beads_slowed: u64,
     /// The same by reason; a move slowed for two reasons counts for both.
     pub by_reason: Vec<ReasonCount>,
     /// Time that all else adds, s: stops, and moves beside those that were slowed; below zero where stops that were taken out

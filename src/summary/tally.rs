@@ -15,6 +15,8 @@ const EDGES: [f64; 9] = [0.25, 0.5, 0.75, 0.9, 1.0, 1.25, 1.5, 2.0, 4.0];
 const MAX_BANDS: usize = 12;
 /// Changes that are listed one by one.
 const LARGEST: usize = 10;
+/// Least time that one of them adds, s: what is told in tenths of a second.
+const NOTICED_S: f64 = 0.05;
 
 /// Running sums of a part of the file.
 #[derive(Clone, Copy, Debug, Default)]
@@ -83,6 +85,7 @@ pub struct Tally {
     /// Upper edges of the bins, mm³/s.
     edges: [f64; EDGES.len()],
     slowed: u64,
+    beads_slowed: u64,
     figures: Figures,
     time_after: f64,
     peak_after: f64,
@@ -109,6 +112,7 @@ impl Tally {
             capacity: capacity.clone(),
             edges: EDGES.map(|edge| edge * capacity.peak_mm3_s * ROUNDING),
             slowed: 0,
+            beads_slowed: 0,
             figures: Figures::default(),
             time_after: 0.0,
             peak_after: 0.0,
@@ -163,6 +167,7 @@ impl Tally {
         }
         if let Some(reason) = verdict.reason.filter(|_| slowed) {
             self.slowed += 1;
+            self.beads_slowed += u64::from(step.kind == Kind::Bead);
             self.add_reasons(step, reason, before, after);
             self.keep_largest(done, reason, after - before);
         } else if let Some(sum) = done.held.and_then(|reason| self.reasons.get_mut(reason as usize))
@@ -264,8 +269,11 @@ impl Tally {
         &mut self.bands[band]
     }
 
+    /// Keeps what costs most time.
     fn keep_largest(&mut self, done: &Executed<'_>, reason: Reason, added: f64) {
-        if self.largest.len() == LARGEST && self.largest.last().is_some_and(|last| added <= last.time_added_s) {
+        if added < NOTICED_S
+            || self.largest.len() == LARGEST && self.largest.last().is_some_and(|last| added <= last.time_added_s)
+        {
             return;
         }
         let at = self.largest.partition_point(|kept| kept.time_added_s >= added);
@@ -325,6 +333,7 @@ impl Tally {
             reasons.map(|(reason, sum)| ReasonCount { reason: *reason, moves: sum.0, time_added_s: sum.1 }).collect();
         let changes = Changes {
             moves_slowed: self.slowed,
+            beads_slowed: self.beads_slowed,
             by_reason,
             other_time_s: self.other_s,
             roles: roles.map(|(role, part)| part.share(role.name().to_owned())).collect(),

@@ -3,7 +3,7 @@
 use meltwright::summary::{Allowed, AssumedValue, Bin, Changes, Finding, LargestChange, Reason, Share};
 
 use super::layout::{Align, Table, bar, paragraph};
-use super::number::{count, counted, decimal, percent, time, volume};
+use super::number::{added, count, counted, decimal, percent, time, volume};
 use super::why::level;
 
 /// Cells of one bar of the histogram.
@@ -49,12 +49,9 @@ fn short_reason(reason: Reason) -> &'static str {
 
 /// Time that is added or spared, and by what where no reason stands for it; `None` where it is next to nothing.
 pub fn other_time(changes: &Changes) -> Option<(&'static str, String)> {
-    let added = changes.other_time_s;
-    let (what, sign) = match added < 0.0 {
-        true => ("spared by stops taken out", "-"),
-        false => ("stops, and moves beside slowed ones", "+"),
-    };
-    (added.abs() >= 0.05).then(|| (what, format!("{sign} {}", time(added.abs()))))
+    let seconds = changes.other_time_s;
+    let what = if seconds < 0.0 { "spared by stops taken out" } else { "stops, and moves beside slowed ones" };
+    (seconds.abs() >= 0.05).then(|| (what, added(seconds)))
 }
 
 /// Why moves were slowed.
@@ -64,7 +61,7 @@ pub fn reasons(title: &str, changes: &Changes) -> String {
     }
     let mut table = Table::new([Align::Left, Align::Right, Align::Right]);
     for r in &changes.by_reason {
-        table.row([reason(r.reason).to_owned(), counted(r.moves, "move"), format!("+ {}", time(r.time_added_s))]);
+        table.row([reason(r.reason).to_owned(), counted(r.moves, "move"), added(r.time_added_s)]);
     }
     if let Some((what, added)) = other_time(changes) {
         table.row([what.to_owned(), String::new(), added]);
@@ -144,7 +141,7 @@ pub fn largest(title: &str, changes: &[LargestChange]) -> String {
             c.role.to_owned(),
             change(c.speed_before_mm_s, c.speed_after_mm_s),
             change(c.demand_before_mm3_s, c.demand_after_mm3_s),
-            format!("+ {}", time(c.time_added_s)),
+            added(c.time_added_s),
             short_reason(c.reason).to_owned(),
         ]);
     }

@@ -1,8 +1,8 @@
 //! Summaries written by hand, for tests of their text.
 
 use meltwright::summary::{
-    AssumedValue, Bin, Changes, Figures, Finding, HopperPlan, HourMark, LargestChange, Level, Place, PlaceKind, Reason,
-    ReasonCount, Record, Refill, ScrewFigures, Share, Summary,
+    AssumedValue, Bin, Changes, E_AS_IN_FILE, Figures, Finding, HopperPlan, HourMark, LargestChange, Level, Place,
+    PlaceKind, Reason, ReasonCount, Record, Refill, ScrewFigures, Share, Summary,
 };
 
 /// A print of casting pads that asks too much in places.
@@ -54,6 +54,7 @@ pub fn pads() -> Summary {
         after,
         changes: Changes {
             moves_slowed: 1_296,
+            beads_slowed: 1_284,
             by_reason: vec![
                 ReasonCount { reason: Reason::PeakCapacity, moves: 1_100, time_added_s: 1_100.0 },
                 ReasonCount { reason: Reason::SustainedCapacity, moves: 184, time_added_s: 277.0 },
@@ -89,7 +90,7 @@ pub fn pads() -> Summary {
         },
         screw: ScrewFigures {
             lag_compensation: "at-rest",
-            e_unit: "as in the file".to_owned(),
+            e_unit: E_AS_IN_FILE.to_owned(),
             beads_mm3: 80_950.0,
             charged_mm3: 2_310.4,
             relieved_mm3: 2_080.1,
@@ -156,7 +157,8 @@ pub fn calm() -> Summary {
     summary.before.peak_demand_mm3_s = 19.5;
     summary.after = summary.before.clone();
     summary.changes = Changes::default();
-    summary.screw = ScrewFigures { lag_compensation: "none", ..ScrewFigures::default() };
+    summary.screw =
+        ScrewFigures { lag_compensation: "none", e_unit: E_AS_IN_FILE.to_owned(), ..ScrewFigures::default() };
     summary.findings.clear();
     summary.assumed.clear();
     summary

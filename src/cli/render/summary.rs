@@ -1,6 +1,6 @@
 //! The account of a rewrite.
 
-use meltwright::summary::{Figures, Reason, Summary};
+use meltwright::summary::{E_AS_IN_FILE, Figures, Reason, Summary};
 
 use super::demand::Demand;
 use super::layout::{Align, Table, paragraph};
@@ -112,8 +112,8 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     let moves_for = |reasons: &[Reason]| -> u64 {
         changes.by_reason.iter().filter(|r| reasons.contains(&r.reason)).map(|r| r.moves).sum()
     };
-    let turns = moves_for(&[Reason::ScrewSpeed]);
-    let beads = changes.moves_slowed.saturating_sub(turns);
+    let beads = changes.beads_slowed;
+    let turns = changes.moves_slowed.saturating_sub(beads);
     let eased = moves_for(&[Reason::MeltLag, Reason::Sway]);
     let asked = Demand::of(summary);
     let lag = match summary.screw.lag_compensation {
@@ -125,18 +125,27 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     let slowed = match (beads, turns) {
         (0, 0) if asked == Demand::Unknown => "What the file asks of the screw is not known.".to_owned(),
         (0, 0) => {
+            let counts_anew = summary.screw.e_unit != E_AS_IN_FILE;
             let rest = match (changes.lines_split, eased) {
                 _ if !lag.is_empty() => String::new(),
+                (0, 0) if counts_anew => format!("; E {} counted in another unit", were(1)),
                 (0, 0) => format!("; {nothing}"),
                 (n, 0) => format!("; {} with much E {} written as several", counted(n, "line"), were(n)),
                 (_, n) => format!("; changes of speed {} made slower at {}", were(2), counted(n, "move")),
             };
             match asked {
                 Demand::None => format!("The file holds no bead of the screw{rest}."),
+                _ if !is_within(summary) && !summary.provenance.passes.contains(&"capacity") => format!(
+                    "Beads still ask more than the screw can give, since the pass for its capacity {}{rest}.",
+                    match tense {
+                        Tense::Was => "did not run",
+                        Tense::Would => "would not run",
+                    }
+                ),
                 _ => format!("No move asks more than the screw can give{rest}."),
             }
         }
-        (0, turns) => format!("{} asked a faster screw than there is and {} slowed.", turned(turns), were(turns)),
+        (0, turns) => format!("{} asked more than the screw can give and {} slowed.", turned(turns), were(turns)),
         (beads, turns) => {
             let also = match turns {
                 0 => String::new(),
@@ -358,11 +367,11 @@ mod tests {
         lines.push(headline(&summary, Tense::Was));
         summary.after.time_s -= 120.0;
         summary.changes = sample::pads().changes;
-        summary.changes.moves_slowed = 1;
+        (summary.changes.moves_slowed, summary.changes.beads_slowed) = (1, 0);
         summary.changes.by_reason.retain(|r| r.reason == Reason::ScrewSpeed);
         summary.changes.by_reason.iter_mut().for_each(|r| r.moves = 1);
         lines.push(headline(&summary, Tense::Would));
-        summary.changes.moves_slowed = 2;
+        (summary.changes.moves_slowed, summary.changes.beads_slowed) = (2, 1);
         summary.after.time_s += 1.0;
         lines.push(headline(&summary, Tense::Was));
         summary.after.time_s += 600.0;
@@ -387,6 +396,16 @@ mod tests {
         summary.allowed = vec![Allowed { code: "switched-extruder", level: Level::Error, count: 1 }];
         let told = headline(&summary, Tense::Was);
         assert!(told.starts_with("What the file asks of the screw is not known."), "{told}");
+    }
+
+    #[test]
+    fn what_still_asks_too_much_is_not_praised() {
+        let mut summary = sample::calm();
+        (summary.before.peak_demand_mm3_s, summary.provenance.passes) = (1e3, vec!["scale"]);
+        summary.screw.e_unit = "1 mm³".to_owned();
+        let told = headline(&summary, Tense::Was);
+        let still = "Beads still ask more than the screw can give, since the pass for its capacity did not run";
+        assert!(told.starts_with(&format!("{still}; E was counted in another unit.")), "{told}");
     }
 
     #[test]

@@ -23,6 +23,8 @@ const BUDGET: usize = 840_000;
 const MOST_OF_ONE: usize = 400_000;
 /// What a sample takes beside its beads, bytes.
 const OVERHEAD: usize = 600;
+/// Most samples.
+pub(super) const MOST: usize = BUDGET / OVERHEAD;
 /// Points on a millimetre.
 const PARTS: f64 = 100.0;
 /// How far joined beads may lie from the straight line, parts of a millimetre as above.

@@ -1,13 +1,14 @@
 //! Times of layers, and what stands in some of them.
 
+use super::beads;
 use crate::units::Bounded;
 
 /// Most entries of times; with more layers, neighbours are joined.
 const MOST_SPANS: usize = 400;
-/// Most layers of which the islands are kept.
-const MOST_GROUNDS: usize = 512;
 /// Most islands of one layer that are kept: the first ones, which are the largest.
 const MOST_ISLANDS: usize = 48;
+/// Most islands that are kept in all; with more of them, fewer of each layer.
+const MOST_IN_ALL: usize = 512 * MOST_ISLANDS;
 
 /// Some layers in a row.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -118,11 +119,14 @@ pub struct Ground {
 pub struct Grounds {
     list: Vec<Ground>,
     every: u32,
+    /// Islands of a layer that are kept, and of all layers.
+    most_islands: usize,
+    islands: usize,
 }
 
 impl Default for Grounds {
     fn default() -> Self {
-        Self { list: Vec::new(), every: 1 }
+        Self { list: Vec::new(), every: 1, most_islands: MOST_ISLANDS, islands: 0 }
     }
 }
 
@@ -132,19 +136,32 @@ impl Grounds {
         if !is_kept(ground.layer, self.every) || self.list.last().is_some_and(|last| last.layer >= ground.layer) {
             return;
         }
-        ground.boxes_mm.truncate(MOST_ISLANDS);
+        ground.boxes_mm.truncate(self.most_islands);
+        self.islands += ground.boxes_mm.len();
         self.list.push(ground);
-        while self.list.len() > MOST_GROUNDS {
+        // At least as many as there are layers whose beads are shown.
+        while self.list.len() > beads::MOST {
             self.every = self.every.saturating_mul(2);
             let every = self.every;
             self.list.retain(|ground| is_kept(ground.layer, every));
+            self.islands = self.list.iter().map(|ground| ground.boxes_mm.len()).sum();
+        }
+        while self.islands > MOST_IN_ALL && self.most_islands > 1 {
+            self.most_islands /= 2;
+            self.list.iter_mut().for_each(|ground| ground.boxes_mm.truncate(self.most_islands));
+            self.islands = self.list.iter().map(|ground| ground.boxes_mm.len()).sum();
         }
     }
 
     /// What stands in a layer, if that was kept.
     pub fn of(&self, layer: u32) -> Option<&Ground> {
-        let at = self.list.binary_search_by_key(&layer, |ground| ground.layer).ok()?;
-        self.list.get(at)
+        self.near(layer).filter(|ground| ground.layer == layer)
+    }
+
+    /// What stands in a layer, or in the next below that was kept.
+    pub fn near(&self, layer: u32) -> Option<&Ground> {
+        let below = self.list.partition_point(|ground| ground.layer <= layer);
+        self.list.get(below.checked_sub(1)?)
     }
 }
 
@@ -174,16 +191,21 @@ mod tests {
     #[test]
     fn grounds_are_evenly_spread() {
         let mut grounds = Grounds::default();
-        for layer in 0..=1100 {
+        for layer in 0..=2100 {
             let boxes_mm = vec![[0.0; 4]; 100];
             grounds.add(Ground { layer, islands: 100, boxes_mm, ..Ground::default() });
             grounds.add(Ground { layer, islands: 7, ..Ground::default() });
         }
         let kept = |layer| grounds.of(layer).map(|ground| (ground.islands, ground.boxes_mm.len()));
         assert_eq!(
-            (kept(0), kept(1), kept(2), kept(5), kept(1097)),
-            (None, Some((100, 48)), None, Some((100, 48)), Some((100, 48)))
+            (kept(0), kept(1), kept(2), kept(5), kept(2097)),
+            (None, Some((100, 12)), None, Some((100, 12)), Some((100, 12)))
         );
-        assert!(grounds.list.len() <= MOST_GROUNDS);
+        assert_eq!(grounds.near(2).map(|ground| ground.layer), Some(1));
+        assert!(grounds.list.len() <= beads::MOST && grounds.islands <= MOST_IN_ALL);
+        // As many layers as beads are shown of are all kept.
+        let mut grounds = Grounds::default();
+        (1..=beads::MOST as u32).for_each(|layer| grounds.add(Ground { layer, ..Ground::default() }));
+        assert!((1..=beads::MOST as u32).all(|layer| grounds.of(layer).is_some()));
     }
 }

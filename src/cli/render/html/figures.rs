@@ -340,6 +340,9 @@ impl Sources<'_> {
             false if self.is_rewritten() => {
                 "how long a layer needs to cool is told by an audit of the file this one was made from".to_owned()
             }
+            false if self.profile.part.solid_temperature_c.value.is_some() => {
+                "none has to cool for the next".to_owned()
+            }
             false => "how long a layer needs to cool is not known (part.solid_temperature_c)".to_owned(),
         };
         let joined = match layers.per_span() {

@@ -14,10 +14,10 @@ use meltwright::profile::{Profile, Provenance};
 use meltwright::summary::{Finding, Level, PlaceKind, Summary};
 
 use super::demand::Demand;
-use super::number::{count, counted, decimal, flow, time, volume};
+use super::number::{added, count, counted, decimal, flow, time, volume};
 use super::parts::{CAUTIONS, reason};
 use super::summary::Tense;
-use super::{audit, part, parts, summary};
+use super::{audit, part, parts, replay, summary};
 use crate::cli::plan::{Job, Sink};
 use figures::Sources;
 use markup::{Column, Grid, Html};
@@ -113,6 +113,7 @@ impl Report<'_> {
             ("hopper", "Hopper", hopper),
             ("layers", "Layer by layer", draw(&[&viewer::section])),
             ("changes", self.changes_heading(), self.changes()),
+            ("laid", "What is laid, on the virtual machine", self.laid()),
             ("profile", "What this rests on", self.assumptions()),
             ("mind", "Before printing", Html::words("p", CAUTIONS)),
             ("controller", "What the controller has to be set to", self.controller()),
@@ -367,7 +368,7 @@ impl Report<'_> {
             [("reason", Column::Words), ("moves", Column::Figures), ("time added", Column::Figures)],
         );
         for sum in &changes.by_reason {
-            reasons.row([reason(sum.reason).to_owned(), count(sum.moves), format!("+ {}", time(sum.time_added_s))]);
+            reasons.row([reason(sum.reason).to_owned(), count(sum.moves), added(sum.time_added_s)]);
         }
         if let Some((what, added)) = parts::other_time(changes).filter(|_| !changes.by_reason.is_empty()) {
             reasons.row([what.to_owned(), String::new(), added]);
@@ -393,6 +394,15 @@ impl Report<'_> {
             all.add(grid.html());
         }
         all
+    }
+
+    /// What is laid before and after, where both were executed.
+    fn laid(&self) -> Html {
+        let Some(replay) = &self.summary.replay else { return Html::new() };
+        let heads = [("", Column::Words), ("before", Column::Figures), ("after", Column::Figures)];
+        let mut grid = Grid::new("Volume laid along the path against volume wanted", heads);
+        replay::brief_rows(replay).into_iter().for_each(|row| grid.row(row));
+        grid.html()
     }
 
     /// Assumed values first, then all of the profile.

@@ -171,7 +171,7 @@
       `Layer ${layer.n}, z ${layer.z.toFixed(2)} mm: ${counted(layer.beads)} beads, ${counted(layer.mm)} mm long, ` +
       `demand up to ${Math.round(100 * layer.top[which])} % of the capacity, ` +
       `${above.toFixed(above > 0 && above < 10 ? 1 : 0)} % of the length above it; ` +
-      `${layer.isles} ${layer.isles === 1 ? "island" : "islands"}.` +
+      (layer.isles === null ? "islands not known." : `${layer.isles} ${layer.isles === 1 ? "island" : "islands"}.`) +
       (layer.cut ? " Only a part of the beads is drawn." : "");
     slider.setAttribute("aria-valuetext", `layer ${layer.n}, z ${layer.z.toFixed(2)} mm`);
   }

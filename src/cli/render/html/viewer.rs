@@ -115,7 +115,8 @@ fn info(sources: &Sources<'_>) -> Html {
     let nozzle_mm = sources.profile.nozzle.diameter_mm.value;
     let layers = sources.course.samples.list().iter().map(|sample| {
         let ground = sources.course.grounds.of(sample.layer);
-        let width = ground.map(|ground| ground.bead_width_mm).filter(|width| *width > 0.0).unwrap_or(nozzle_mm);
+        let near = sources.course.grounds.near(sample.layer);
+        let width = near.map(|ground| ground.bead_width_mm).filter(|width| *width > 0.0).unwrap_or(nozzle_mm);
         let size = sample.data.len();
         let boxes = ground.map_or(&[][..], |ground| &ground.boxes_mm);
         let boxes: Vec<String> = boxes.iter().map(corners).collect();
@@ -133,7 +134,7 @@ fn info(sources: &Sources<'_>) -> Html {
             figure(sample.highest_after),
             sample.is_cut,
             corners(&sample.box_mm),
-            ground.map_or(0, |ground| ground.islands),
+            ground.map_or_else(|| "null".to_owned(), |ground| ground.islands.to_string()),
             boxes.join(",")
         );
         at += size;
