@@ -265,7 +265,9 @@ fn assert_sound(name: &str, input: &str, park: [f64; 2], own: &Profile) -> u64 {
         assert!(there.to[2] == up.to[2] && back.to[2] == up.to[2] && down.to[..2] == back.to[..2], "{name}");
         assert!(ways.iter().all(|m| m.e == 0.0 && m.feed <= 150.0 + 1e-9), "{name}");
         let purged: f64 = turns.iter().map(|m| m.volume.max(0.0)).sum();
-        assert!((purged - own.hopper.purge_mm3.value).abs() < 5e-3, "{name}: {purged} mm³");
+        // The fifth decimal of an inch of a strand of 10 mm is 0.02 mm³.
+        let quantum = if name.starts_with("inches") { 0.02 } else { 5e-3 };
+        assert!((purged - own.hopper.purge_mm3.value).abs() < quantum, "{name}: {purged} mm³");
         for turn in &turns {
             assert!(turn.line > there.line && turn.line < back.line, "{name}: turned at the park position");
             assert!(turn.flow() <= capacity * (1.0 + 1e-6), "{name}: {} mm³/s", turn.flow());
