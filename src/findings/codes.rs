@@ -317,6 +317,11 @@ codes! {
         "E of the output counts in another unit than E of the input: the controller has to be set up for it",
         "with the old setting every bead is too thick or too thin by the same large factor",
         "set the steps of E (or the turn of the drive) and the strand diameter in the controller's configuration, then mark screw.output_diameter_mm as measured; or keep E as it is with screw.output_e_unit = \"as-in-file\"";
+    /// The output does not push what the file wants.
+    VolumeOff, Warning, "volume-off",
+        "the output pushes more or less than the file wants, beyond what drools and what is stored at the end",
+        "beads get too thin or too thick where screw or controller cannot follow the flow, mostly along short connections",
+        "slice with slower short moves or a smaller bead; look at screw.melt_lag_s, or try screw.lag_compensated_by = \"none\"";
     /// The controller brakes at a junction because E per mm changes there.
     EStepStall, Warning, "e-step-stall",
         "the controller brakes where E per mm changes, far below what the corner alone would ask: the print stalls there",

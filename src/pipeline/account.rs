@@ -5,12 +5,14 @@ use std::io::Read;
 use sha2::{Digest, Sha256};
 
 use super::assemble;
-use super::drive::{How, ScrewAccount};
+use super::drive::How;
 use super::ledger::Ledger;
 use super::part;
 use super::run::Run;
+use super::screw_account::ScrewAccount;
 use super::scribe::Scribe;
 use crate::error::{Error, Result};
+use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::FileSettings;
@@ -63,6 +65,9 @@ pub fn summary(
     }
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
+    if is_written && matches!(run.choice.how, How::AlongPath | How::AtRest) {
+        note_volume(volume, &drive.account, &mut findings);
+    }
     if is_written && !drive.is_idle() {
         after.volume_mm3 = drive.account.fed_mm3;
         after.mass_g = (Volume::from_mm3(after.volume_mm3) * density).as_g();
@@ -191,6 +196,21 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
             false => String::new(),
         };
         findings.add(Code::OutputUnit, || place(volume + &steps));
+    }
+}
+
+/// Least share by which the volume pushed is off, and least volume, mm³, that are told: of next to nothing, starts and ends
+/// are much.
+const VOLUME_OFF: [f64; 2] = [0.01, 20.0];
+
+/// Warns where less or more is pushed than the file wants (`wanted`, mm³), drools and is stored at the end.
+fn note_volume(wanted: f64, account: &ScrewAccount, findings: &mut Findings) {
+    let off = account.pushed_mm3() - wanted - account.drooled_mm3 - account.stored_mm3;
+    let [share, volume] = VOLUME_OFF;
+    if off.abs() > (share * wanted).max(volume) {
+        let which = if off < 0.0 { "less" } else { "more" };
+        let (mm3, percent) = (decimal(off.abs(), 0), decimal(100.0 * off.abs() / wanted, 1));
+        findings.add(Code::VolumeOff, || Place::of_file(format!("{mm3} mm³ {which}, {percent} % of what it wants")));
     }
 }
 

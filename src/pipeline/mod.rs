@@ -29,6 +29,7 @@ pub mod queue;
 mod replay;
 mod ring;
 mod run;
+pub mod screw_account;
 pub mod scribe;
 mod stations;
 mod stay;
