@@ -18,5 +18,15 @@ pub fn checked(name: &str, profile: &Profile) -> String {
 fn assumed(profile: &Profile) -> String {
     let entries = profile.entries();
     let assumed = entries.iter().filter(|entry| entry.provenance == Provenance::Assumed).count();
-    format!("{} of {} values are assumed, the others measured", count(assumed as u64), count(entries.len() as u64))
+    match entries.len() - assumed {
+        0 => format!("all {} values are assumed, none is measured", count(assumed as u64)),
+        measured => {
+            format!(
+                "{} of {} values are assumed, {} measured",
+                count(assumed as u64),
+                count(entries.len() as u64),
+                count(measured as u64)
+            )
+        }
+    }
 }

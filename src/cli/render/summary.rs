@@ -118,6 +118,9 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     let asked = Demand::of(summary);
     let lag = match summary.screw.lag_compensation {
         "along-path" => "E follows the flow along each bead, ahead of the lag of the melt",
+        "at-rest" if tense == Tense::Would => {
+            "Fixed reversals would give way to turns of the screw that the melt asks for"
+        }
         "at-rest" => "Fixed reversals gave way to turns of the screw that the melt asks for",
         "by-controller" => "The controller makes up for the lag of the melt",
         _ => "",
