@@ -60,10 +60,7 @@ pub fn choice(profile: &Profile, passes: Passes, capacity: &Capacity, file_volum
         LagCompensation::Controller => chosen(How::ByController),
         LagCompensation::File if passes.ramps => {
             let needed = WIDEST_STEP * capacity.screw_mm3_s;
-            let volume = match unit(profile, passes) {
-                Unit::Turns(output) => Some(output.per_turn_mm3()),
-                unit => output_volume(&unit, file_volume),
-            };
+            let volume = executed_volume(unit(profile, passes), file_volume);
             let wanted =
                 |e_step: f64, volume: f64| (e_step * volume < needed).then(|| (needed / e_step / FRAC_PI_4).sqrt());
             let e_step = e_step(profile);
@@ -153,11 +150,15 @@ pub fn output_volume(unit: &Unit, file: Option<f64>) -> Option<f64> {
 
 /// What units of E push in the file and in its output; `read_by`: how the file is read.
 pub fn output_volumes(profile: &Profile, passes: Passes, read_by: &Rules) -> EVolumes {
-    let executed = match unit(profile, passes) {
+    EVolumes { executed: executed_volume(unit(profile, passes), read_by.e_volume_mm3), ..EVolumes::of(read_by) }
+}
+
+/// The same as [`output_volume`], with turns along a curve as at its fastest point.
+fn executed_volume(unit: Unit, file: Option<f64>) -> Option<f64> {
+    match unit {
         Unit::Turns(output) => Some(output.per_turn_mm3()),
-        unit => output_volume(&unit, read_by.e_volume_mm3),
-    };
-    EVolumes { executed, ..EVolumes::of(read_by) }
+        unit => output_volume(&unit, file),
+    }
 }
 
 /// Bounds for the soft part, in the form that the controller takes them.

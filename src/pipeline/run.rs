@@ -110,11 +110,8 @@ impl<'a> Run<'a> {
         let version = env!("CARGO_PKG_VERSION");
         let rest = format!(" {version}, profile {}", self.profile.fingerprint());
         text.extend_from_slice(rest.as_bytes());
-        let e_mm3 = match assemble::unit(self.profile, self.passes) {
-            Unit::AsInFile => None,
-            unit => assemble::output_volume(&unit, None),
-        };
-        if let Some(volume) = e_mm3 {
+        // That of the input is not stated: the file does not say it either.
+        if let Some(volume) = assemble::output_volume(&assemble::unit(self.profile, self.passes), None) {
             text.extend_from_slice(format!("{MARKER_E}{volume} mm3").as_bytes());
         }
         text

@@ -1,6 +1,7 @@
 //! What the reader should know about a fit.
 
 use super::conditions::Conditions;
+use super::counted;
 use super::fit::{Caution, Fit};
 use super::sheet::Sheet;
 use crate::profile::{Profile, Provenance};
@@ -210,8 +211,4 @@ fn drool(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
             "collect it longer",
         );
     }
-}
-
-fn counted(count: usize, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { many })
 }

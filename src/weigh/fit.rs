@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::conditions::Conditions;
+use super::counted;
 use super::curve::{Curve, Estimate, Model};
 use super::judge::Drift;
 use crate::profile::Provenance;
@@ -85,8 +86,9 @@ impl MeltLag {
 
     /// Where it comes from.
     pub(super) fn words(&self) -> String {
-        let counted = |number: f64, one: &str| format!("{number} {one}{}", if number == 1.0 { "" } else { "s" });
-        let (stops, weighings) = (counted(self.stops, "stop"), counted(self.collections as f64, "weighing"));
+        // Stops of one row and of all of them are whole.
+        let stops = counted(self.stops as usize, "stop", "stops");
+        let weighings = counted(self.collections, "weighing", "weighings");
         format!("drool of {stops} in {weighings}, +- {:.2} s", self.plus_minus_s)
     }
 }

@@ -32,6 +32,7 @@ impl Fit {
             .iter()
             .map(|run| Point { rpm: run.rpm, flow_mm3_s: run.mass_g / density * 1000.0 / run.seconds })
             .collect();
+        let noise = noise(sheet);
         let curve = match points.len() {
             0 => None,
             1 => {
@@ -40,10 +41,10 @@ impl Fit {
                     "weigh at least two, better three at each of five speeds (`meltwright weigh plan`)",
                 ));
             }
-            _ => Curve::choose(&points, noise(sheet)),
+            _ => Curve::choose(&points, noise),
         };
         let curve = curve.ok_or_else(|| refusal("no run of the sheet has a mass", "fill in the column mass_g"))?;
-        let found = deviations(&curve, &points, noise(sheet));
+        let found = deviations(&curve, &points, noise);
         let runs = sheet.runs.iter().zip(&points).zip(&found).map(|((run, point), deviation)| WeighedRow {
             line: run.line,
             rpm: run.rpm,
@@ -90,7 +91,7 @@ impl Fit {
             speeds,
             residual_share: curve.residual_share,
             repeatability_share: repeatability(&curve, &points),
-            drift: drift(&curve, &points, noise(sheet)),
+            drift: drift(&curve, &points, noise),
             melt_lag,
             cautions: Vec::new(),
             profile_section: section::screw(&curve, melt_lag.as_ref(), &sheet.conditions, sheet.runs.len()),

@@ -30,3 +30,8 @@ pub use sheet::{Drool, SHEET_COLUMNS, SHEET_SETTINGS, Sheet, Weighing};
 
 /// Share of confidence of every band.
 pub const CONFIDENCE: f64 = 0.95;
+
+/// A number with what it counts.
+fn counted(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}

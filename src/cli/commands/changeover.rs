@@ -1,21 +1,19 @@
 //! `meltwright changeover`
 
-use std::path::Path;
-
 use meltwright::demand::capacity::Capacity;
 use meltwright::error::Result;
 use meltwright::feedstock::changeover::{Barrel, place};
 use meltwright::feedstock::library::{Library, MELT_SHARE};
 use meltwright::pipeline::layers::volume_by_layer;
 use meltwright::profile::Profile;
-use meltwright::source::Input;
 use meltwright::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow};
 
 use super::tell;
 use crate::cli::material_args::ChangeoverArgs;
+use crate::cli::plan::{self, Source};
 use crate::cli::progress::Progress;
 use crate::cli::render::changeover::{Account, text};
-use crate::cli::{Exit, plan};
+use crate::cli::{Exit, work};
 
 /// Computes a change-over.
 ///
@@ -43,7 +41,7 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
     let purge = barrel.purge(density, output, VolumeFlow::from_mm3_s(flow))?;
     let placement = match (&args.file, args.at_layer) {
         (Some(path), Some(layer)) => {
-            let layers = layers_of(path, args.lenient, profile)?;
+            let layers = layers_of(&Source::typed(path), args.lenient, profile)?;
             Some(place(&barrel, &layers, layer, args.share / 100.0)?)
         }
         _ => None,
@@ -64,11 +62,10 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
     Ok(Exit::Done)
 }
 
-fn layers_of(path: &Path, lenient: bool, profile: &Profile) -> Result<Vec<f64>> {
-    let from_stdin = plan::is_dash(path);
-    let mut input = if from_stdin { Input::spooled(&mut std::io::stdin().lock())? } else { Input::open(path)? };
+fn layers_of(source: &Source, lenient: bool, profile: &Profile) -> Result<Vec<f64>> {
+    let mut input = source.open()?;
     let progress = Progress::new(true);
-    let bar = progress.start(path.display().to_string(), input.len());
+    let bar = progress.start(source.name(), input.len());
     let layers = volume_by_layer(&mut input, profile, lenient, &mut |done| bar.at(done));
-    layers.map_err(|error| if from_stdin { error } else { error.in_file(path) })
+    layers.map_err(|error| work::in_source(error, source))
 }
