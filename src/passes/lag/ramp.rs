@@ -80,6 +80,17 @@ struct Section {
     ready: f64,
     /// Highest speed in it; above the others where brief ramps count with what lies between.
     fastest: f64,
+    /// It is there to put the stored volume right, and nothing else.
+    rights: bool,
+}
+
+impl Section {
+    /// An even section in two, the first of this length, mm.
+    fn split(self, first: f64) -> (Self, Self) {
+        let share = first / self.length;
+        let right = Self { length: first, time: self.time * share, ready: self.v0, rights: true, ..self };
+        (right, Self { length: self.length - first, time: self.time * (1.0 - share), ..self })
+    }
 }
 
 /// Most sections: two a ramp, one to put the stored volume right, one cruise.
@@ -127,7 +138,8 @@ impl Sections {
     fn join(&mut self, first: usize, ready: f64) {
         let (a, b) = (self.all[first], self.all[first + 1]);
         let (length, time) = (a.length + b.length, a.time + b.time);
-        self.all[first] = Section { length, v0: a.v0, v1: b.v1, time, ready, fastest: a.fastest.at_least(b.fastest) };
+        self.all[first] =
+            Section { length, v0: a.v0, v1: b.v1, time, ready, fastest: a.fastest.at_least(b.fastest), rights: false };
         self.all.copy_within(first + 2..self.count, first + 1);
         self.count -= 1;
     }
@@ -213,7 +225,7 @@ impl Ramp {
         if (wanted - spring.stored).abs() > OFF * wanted {
             return None;
         }
-        let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top };
+        let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top, rights: false };
         Some(self.push.piece(&even, area, marks, spring))
     }
 
@@ -232,23 +244,38 @@ impl Ramp {
         if marks.has(Marks::LAST) && !step.has(Move::WHOLE) {
             self.end_run(area);
         }
+        let Self { push, sections } = self;
+        let sections = sections.list();
         let mut end = 0.0;
-        let sections = self.sections.list();
         for (index, section) in sections.iter().enumerate() {
-            let volume = self.push.piece(section, area, marks, spring);
-            end += section.length;
-            let share = if index + 1 == sections.len() { 1.0 } else { (end / step.length).at_most(1.0) };
-            each(Piece { end: share, volume });
+            let is_last = index + 1 == sections.len();
+            let mut rest = *section;
+            // A ramp that asks more than the screw gives leaves the store short, and one that makes up for a short one
+            // leaves it too full.
+            if index > 0 && section.v0 == section.v1 {
+                let least = if is_last { timing.held_by()[1] } else { 0.0 };
+                if let Some(first) = push.right_first(section, least, area, spring) {
+                    let (right, left) = section.split(first);
+                    end += right.length;
+                    let volume = push.piece(&right, area, marks, spring);
+                    each(Piece { end: (end / step.length).at_most(1.0), volume });
+                    rest = left;
+                }
+            }
+            let volume = push.piece(&rest, area, marks, spring);
+            end += rest.length;
+            each(Piece { end: if is_last { 1.0 } else { (end / step.length).at_most(1.0) }, volume });
         }
     }
 
     /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
     fn cut(&mut self, step: &Move, timing: &Timing, area: f64, spring: &Spring) {
         let Timing { entry, top, exit, accel, time, .. } = *timing;
-        let (sections, Push { melt, bounds, .. }) = (&mut self.sections, &self.push);
+        let (sections, push) = (&mut self.sections, &self.push);
+        let bounds = &push.bounds;
         sections.count = 0;
         let mean = if time > 0.0 { step.length / time } else { 0.0 };
-        let all = Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top };
+        let all = Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top, rights: false };
         let shortest = bounds.shortest_mm;
         let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * bounds.bore_mm;
         let (brief_up, brief_down) = (brief(entry, top), brief(top, exit));
@@ -258,7 +285,7 @@ impl Ramp {
         }
         if brief_up && brief_down {
             let even = Section { v0: mean, v1: mean, ready: mean, ..all };
-            put_right(melt, shortest, even, area, spring, sections);
+            push.put_right(even, area, spring, sections);
             return;
         }
         if step.length < 2.0 * shortest {
@@ -275,13 +302,15 @@ impl Ramp {
         let cruise = (step.length - up - down).at_least(0.0);
         if brief_up != brief_down {
             let (low, beside) = if brief_up { (exit, cruise + up) } else { (entry, cruise + down) };
-            if (top - low) * beside <= SHORT_OF * time * top * top {
+            // A ramp over all of the bead is divided like any other.
+            if low * RATIO >= top && (top - low) * beside <= SHORT_OF * time * top * top {
                 sections.push(all);
                 return;
             }
         }
         // A brief ramp counts with the cruise.
-        let mut cruise = Section { length: cruise, v0: top, v1: top, time: 0.0, ready: top, fastest: top };
+        let mut cruise =
+            Section { length: cruise, v0: top, v1: top, time: 0.0, ready: top, fastest: top, rights: false };
         cruise.time = cruise.length / top;
         if brief_up {
             cruise.length += up;
@@ -297,7 +326,7 @@ impl Ramp {
             let mean = cruise.length / cruise.time;
             let cruise = Section { v0: mean, v1: mean, ..cruise };
             if sections.count == 0 {
-                put_right(melt, shortest, cruise, area, spring, sections);
+                push.put_right(cruise, area, spring, sections);
             } else {
                 sections.push(cruise);
             }
@@ -309,26 +338,66 @@ impl Ramp {
         sections.reach(timing.held_by(), shortest);
     }
 
-    /// At the end of a run nothing is to be left that would drool: the last piece takes the pressure away.
+    /// At the end of a run nothing is to be left that would drool: the last piece takes the pressure away. It is no longer
+    /// than that takes, since what it lays is by half what the relief leaves.
     fn end_run(&mut self, area: f64) {
         let (sections, Push { melt, bounds, .. }) = (&mut self.sections, &self.push);
         let Some(end) = sections.count.checked_sub(1).and_then(|index| sections.all.get_mut(index)) else { return };
+        let all = *end;
         end.ready = 0.0;
-        // An even section is cut, so that its end is no longer than the relief takes.
-        let even = (end.v0 - end.v1).abs() <= 1e-9 * end.v0;
+        let mean = all.length / all.time;
         let rate = SCREW_SHARE * melt.screw_mm3_s;
-        let time = melt.lag_s * (area * end.v0 / rate).ln_1p();
-        let length = (end.v0 * time * 1.05).at_least(bounds.shortest_mm);
-        if even && length < end.length - bounds.shortest_mm {
-            let share = 1.0 - length / end.length;
-            let relief = Section { length, time: end.time * (1.0 - share), ..*end };
-            *end = Section { length: end.length - length, time: end.time * share, ready: end.v1, ..*end };
-            sections.push(relief);
+        let time = melt.lag_s * (area * mean / rate).ln_1p();
+        let length = (mean * time * 1.05).at_least(bounds.shortest_mm);
+        let left = all.length - length;
+        let brakes = all.v0 > all.v1 && (0.5 * (all.v0 + all.v1) - mean).abs() <= 1e-6 * mean;
+        // Most of a ramp goes with the relief; of an even section, or one that a brief ramp was joined to, nothing else does.
+        if left <= if brakes { length.at_least(bounds.shortest_mm) } else { bounds.shortest_mm } {
+            return;
         }
+        let (from, cut, to) = match brakes {
+            true => {
+                let squares = (all.v0 * all.v0 - all.v1 * all.v1) * length / all.length;
+                (all.v0, (all.v1 * all.v1 + squares).sqrt(), all.v1)
+            }
+            false => (mean, mean, mean),
+        };
+        let time = 2.0 * length / (cut + to);
+        *end = Section { length: left, v0: from, v1: cut, time: all.time - time, ready: cut, ..all };
+        sections.push(Section { length, v0: cut, v1: to, time, ready: 0.0, ..all });
     }
 }
 
 impl Push {
+    /// Adds an even section; where the stored volume is far from what it needs, a first piece puts that right.
+    fn put_right(&self, section: Section, area: f64, spring: &Spring, sections: &mut Sections) {
+        match self.right_first(&section, 0.0, area, spring).filter(|_| section.length >= LEAST_PUT_RIGHT_MM) {
+            Some(first) => {
+                let (right, left) = section.split(first);
+                sections.push(right);
+                sections.push(left);
+            }
+            None => sections.push(section),
+        }
+    }
+
+    /// How much of an even section it takes to put right a stored volume that is far from what the flow needs, mm; `None`:
+    /// it is near, or the section too short. `least`: what has to be left of it, mm, beyond the shortest piece.
+    #[inline]
+    fn right_first(&self, section: &Section, least: f64, area: f64, spring: &Spring) -> Option<f64> {
+        let flow = area * section.v0;
+        let wanted = self.melt.lag_s * flow;
+        let missing = wanted - spring.stored;
+        if missing.abs() <= OFF * wanted {
+            return None;
+        }
+        let most = SCREW_SHARE * self.melt.screw_mm3_s;
+        let spare = if missing > 0.0 { most - flow } else { most + flow };
+        let shortest = self.bounds.shortest_mm;
+        let first = (missing.abs() / spare * section.v0 * 1.1).at_least(shortest);
+        (spare > 0.0 && first < section.length - shortest.at_least(least)).then_some(first)
+    }
+
     /// The volume the screw pushes over a section.
     #[inline(always)]
     fn piece(&mut self, section: &Section, area: f64, marks: Marks, spring: &mut Spring) -> f64 {
@@ -350,7 +419,11 @@ impl Push {
         let lay = area * section.length * (1.0 + good);
         let by_store = (store - spring.stored * weights.kept) * per_fill;
         let by_laid = (lay - spring.stored * (1.0 - weights.kept)) * per_laid;
-        let solved = if weights.fill > 0.0 && laid_mm > 0.0 { 0.5 * (by_store + by_laid) } else { area };
+        let solved = match weights.fill > 0.0 && laid_mm > 0.0 {
+            true if section.rights => by_store,
+            true => 0.5 * (by_store + by_laid),
+            false => area,
+        };
         let fastest = section.fastest.at_least(mean);
         let mut pushed = self.bounded(solved, area, section, fastest);
         let mut volume = pushed * section.length;
@@ -383,24 +456,6 @@ impl Push {
     }
 }
 
-/// Where the stored volume is far from what an even stretch needs, a first piece puts it right.
-fn put_right(melt: &Melt, shortest: f64, section: Section, area: f64, spring: &Spring, sections: &mut Sections) {
-    let flow = area * section.v0;
-    let missing = melt.lag_s * flow - spring.stored;
-    let most = SCREW_SHARE * melt.screw_mm3_s;
-    let spare = if missing > 0.0 { most - flow } else { most + flow };
-    if missing.abs() > OFF * melt.lag_s * flow && spare > 0.0 {
-        let length = (missing.abs() / spare * section.v0 * 1.1).at_least(shortest);
-        if section.length >= LEAST_PUT_RIGHT_MM && length < section.length - shortest {
-            let share = length / section.length;
-            sections.push(Section { length, time: section.time * share, ready: section.v0, ..section });
-            sections.push(Section { length: section.length - length, time: section.time * (1.0 - share), ..section });
-            return;
-        }
-    }
-    sections.push(section);
-}
-
 /// Adds the pieces of a ramp.
 fn divide(from: f64, to: f64, accel: f64, shortest: f64, sections: &mut Sections) {
     let mut push = |v0: f64, v1: f64| {
@@ -413,6 +468,7 @@ fn divide(from: f64, to: f64, accel: f64, shortest: f64, sections: &mut Sections
                 time,
                 ready: v1,
                 fastest: v0.at_least(v1),
+                rights: false,
             });
         }
     };

@@ -13,18 +13,18 @@ fn what_is_off_is_shared_between_store_and_path() {
     let mut spring = Spring::default();
     let mut ramp = Ramp::new(melt(), bounds());
     // 0 to 50 mm/s at 400 mm/s2 (3.125 mm), then even, then back to 5: by hand tau A v = 0.4 * 0.1 * 50 = 2 mm3.
-    let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125, ready: 50.0, fastest: 50.0 };
+    let up = Section { length: 3.125, v0: 0.0, v1: 50.0, time: 0.125, ready: 50.0, fastest: 50.0, rights: false };
     let volume = ramp.push.piece(&up, 0.1, Marks::NONE, &mut spring);
     // The screw's 0.98 * 30 = 29.4 mm3/s cut it to 29.4 / 50 = 0.588 mm2: 1.8375 mm3, and S to
     // 0.588 * 400 (0.4 * 0.125 - 0.16 (1 - e^-0.3125)) = 1.660159.
     assert!((volume - 1.8375).abs() < 1e-9 && (spring.stored - 1.660_159).abs() < 1e-6, "{volume}, {spring:?}");
     // 0.135159 mm3 are missing, 1.3516 % of 2 s of flow: a store of 2.027032 takes 0.129628 mm3/mm, to lay 1.013516 mm3 takes
     // 0.169104; half of both leaves 1.660159 * 0.606531 + 0.149366 * 7.869387 = 2.182357.
-    let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
+    let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0, rights: false };
     ramp.push.piece(&even, 0.1, Marks::NONE, &mut spring);
     assert!((spring.stored - 2.182_357).abs() < 1e-5, "{}", spring.stored);
     // Likewise -0.555777 and -0.432618: the screw turns back, to 2.182357 * 0.754840 - 0.494198 * 2.593440 = 0.365655.
-    let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0, fastest: 50.0 };
+    let down = Section { length: 3.09375, v0: 50.0, v1: 5.0, time: 0.1125, ready: 5.0, fastest: 50.0, rights: false };
     let volume = ramp.push.piece(&down, 0.1, Marks::NONE, &mut spring);
     assert!((volume + 0.494_198 * 3.09375).abs() < 1e-4, "{volume}");
     assert!((spring.stored - 0.365_655).abs() < 1e-4, "{}", spring.stored);
@@ -34,7 +34,7 @@ fn what_is_off_is_shared_between_store_and_path() {
 #[test]
 fn a_store_that_is_off_comes_back() {
     for time in [0.02, 0.2] {
-        let even = Section { length: 50.0 * time, v0: 50.0, v1: 50.0, time, ready: 50.0, fastest: 50.0 };
+        let even = Section { length: 50.0 * time, v0: 50.0, v1: 50.0, time, ready: 50.0, fastest: 50.0, rights: false };
         let mut spring = Spring { stored: 2.4, surplus: 0.0 };
         let mut ramp = Ramp::new(melt(), bounds());
         let off: Vec<f64> = (0..8)
@@ -54,7 +54,7 @@ fn a_store_that_is_off_comes_back() {
 /// 2 · 0.606531 + 0.118087 · 7.869387; 5 % less 0.087293 and 0.076533.
 #[test]
 fn a_full_screw_makes_nothing_good() {
-    let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0 };
+    let even = Section { length: 10.0, v0: 50.0, v1: 50.0, time: 0.2, ready: 50.0, fastest: 50.0, rights: false };
     let cases = [(Marks::NONE, -9.0, 2.142_335), (Marks::FULL, -9.0, 2.0), (Marks::FULL, 9.0, 1.857_665)];
     for (marks, surplus, stored) in cases {
         let mut spring = Spring { stored: 2.0, surplus };
@@ -66,7 +66,7 @@ fn a_full_screw_makes_nothing_good() {
 /// A store of nothing asks for more than 0.2 mm²; with 0.001 mm³ of rounding a piece of 1 mm is held to 0.199 mm³.
 #[test]
 fn rounding_makes_no_piece_too_thick() {
-    let even = Section { length: 1.0, v0: 50.0, v1: 50.0, time: 0.02, ready: 50.0, fastest: 50.0 };
+    let even = Section { length: 1.0, v0: 50.0, v1: 50.0, time: 0.02, ready: 50.0, fastest: 50.0, rights: false };
     for (rounding_mm3, pushed) in [(0.0, 0.2), (0.001, 0.199)] {
         let bounds = Bounds { max_area_mm2: 0.2, rounding_mm3, ..bounds() };
         let volume = Ramp::new(melt(), bounds).push.piece(&even, 0.1, Marks::NONE, &mut Spring::default());
@@ -77,7 +77,7 @@ fn rounding_makes_no_piece_too_thick() {
 /// Beads of 0.3 mm² are refused where 0.2 mm² are the most, whatever is in them: they keep what the file wants.
 #[test]
 fn beads_that_are_too_thick_as_they_come_keep_their_volume() {
-    let even = Section { length: 1.0, v0: 50.0, v1: 50.0, time: 0.02, ready: 50.0, fastest: 50.0 };
+    let even = Section { length: 1.0, v0: 50.0, v1: 50.0, time: 0.02, ready: 50.0, fastest: 50.0, rights: false };
     let mut ramp = Ramp::new(melt(), Bounds { max_area_mm2: 0.2, rounding_mm3: 0.001, ..bounds() });
     let mut spring = Spring { stored: 0.4 * 0.3 * 50.0, ..Spring::default() };
     assert!((ramp.push.piece(&even, 0.3, Marks::NONE, &mut spring) - 0.3).abs() < 1e-9);
@@ -86,7 +86,7 @@ fn beads_that_are_too_thick_as_they_come_keep_their_volume() {
 /// A store that is far too full: the screw turns back until it may no further, and what it then pushes makes room again.
 #[test]
 fn reversals_are_bounded_as_a_whole() {
-    let short = Section { length: 0.1, v0: 5.0, v1: 5.0, time: 0.02, ready: 5.0, fastest: 5.0 };
+    let short = Section { length: 0.1, v0: 5.0, v1: 5.0, time: 0.02, ready: 5.0, fastest: 5.0, rights: false };
     let most = melt().max_reverse_mm3;
     let mut ramp = Ramp::new(melt(), bounds());
     let mut back = |stored: f64| {
@@ -105,7 +105,15 @@ fn pieces_at_corners_are_as_long_as_these_need() {
     let reach = |needed| {
         let mut sections = Sections::default();
         divide(10.0, 20.0, 300.0, 0.1, &mut sections);
-        sections.push(Section { length: 2.0, v0: 20.0, v1: 20.0, time: 0.1, ready: 20.0, fastest: 20.0 });
+        sections.push(Section {
+            length: 2.0,
+            v0: 20.0,
+            v1: 20.0,
+            time: 0.1,
+            ready: 20.0,
+            fastest: 20.0,
+            rights: false,
+        });
         divide(20.0, 10.0, 300.0, 0.1, &mut sections);
         sections.reach(needed, 0.1);
         let time: f64 = sections.list().iter().map(|section| section.time).sum();
@@ -138,7 +146,7 @@ fn ramps_longer_than_the_bead_are_shortened_to_it() {
 /// nothing at the right store before; with a step of 0.01 mm³ it pushes that, and with one of 0.5 mm³ what it did.
 #[test]
 fn a_piece_has_a_motor_step_of_e_in_it() {
-    let down = Section { length: 1.1875, v0: 50.0, v1: 45.0, time: 0.025, ready: 45.0, fastest: 50.0 };
+    let down = Section { length: 1.1875, v0: 50.0, v1: 45.0, time: 0.025, ready: 45.0, fastest: 50.0, rights: false };
     let pushed = |least_mm3: f64, stored: f64| {
         let mut spring = Spring { stored, ..Spring::default() };
         Ramp::new(melt(), Bounds { least_mm3, ..bounds() }).push.piece(&down, 0.1, Marks::NONE, &mut spring)
@@ -162,7 +170,7 @@ fn a_ramp_is_cut_where_the_flow_would_stray() {
     sections = Sections::default();
     divide(30.0, 50.0, 400.0, 0.1, &mut sections);
     assert_eq!(sections.count, 1);
-    sections.push(Section { length: 0.05, v0: 50.0, v1: 50.0, time: 0.001, ready: 50.0, fastest: 50.0 });
+    sections.push(Section { length: 0.05, v0: 50.0, v1: 50.0, time: 0.001, ready: 50.0, fastest: 50.0, rights: false });
     sections.join_short(0.1);
     assert_eq!(sections.count, 1);
     assert!((sections.all[0].length - 2.05).abs() < 1e-12, "(2500 - 900) / 800 + 0.05");
