@@ -9,6 +9,7 @@ mod promises;
 
 use std::io::{Cursor, Read, Seek, SeekFrom};
 
+use meltwright::error::ErrorKind;
 use meltwright::pipeline::{self, Options};
 use meltwright::profile::{Assignment, LagCompensation, Profile};
 use meltwright::summary::Summary;
@@ -416,7 +417,11 @@ fn numbers_at_the_ends_of_their_range() {
                 let mut found = no_figures(&summary);
                 for way in ways(&profile) {
                     let all = Options { lenient, ..Options::default() };
-                    let (output, summary) = run(input.as_bytes(), &way, &all).expect("as with one pass");
+                    let (output, summary) = match run(input.as_bytes(), &way, &all) {
+                        // E of a line that cannot be read would be taken in the unit of the output.
+                        Err(error) if matches!(error.kind(), ErrorKind::UnitStays { .. }) && lenient => continue,
+                        done => done.expect("as with one pass"),
+                    };
                     found.extend(wrong_with_all(input.as_bytes(), &output, &summary, &way));
                 }
                 if !found.is_empty() {

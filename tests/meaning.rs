@@ -13,7 +13,7 @@ use std::f64::consts::PI;
 
 use meltwright::error::{Error, ErrorKind};
 use meltwright::pipeline::Options;
-use meltwright::profile::{DwellWords, EUnit, Profile};
+use meltwright::profile::{DwellWords, EUnit, OutputUnit, Profile};
 
 /// What a file holds, by hand. Where nothing else is said E counts mm³, and the peak and the sustained capacity
 /// are 10 mm³/s each.
@@ -452,9 +452,15 @@ fn lenient_passes_unreadable_lines_through_and_says_so() {
     for &(name, _, _) in BAD.iter().filter(|b| b.1 == Kind::Malformed) {
         let input = runs::fixture(&format!("gcode/bad/{name}.gcode"));
         let options = Options { lenient: true, ..Options::default() };
-        let (output, summary) =
-            runs::rewrite(&input, &runs::profile(), &options).unwrap_or_else(|e| panic!("{name}: {e}"));
+        let mut profile = runs::profile();
         let last = input.split(|&b| b == b'\n').nth(3).expect("four lines");
+        // Where E is written in another unit, no E is let through that nobody has read.
+        profile.screw.output_e_unit.value = OutputUnit::VirtualFilament;
+        let refused = runs::rewrite(&input, &profile, &options).err();
+        let stays = refused.is_some_and(|error| matches!(error.kind(), ErrorKind::UnitStays { .. }));
+        assert_eq!(stays, last.contains(&b'E'), "{name}");
+        profile.screw.output_e_unit.value = OutputUnit::AsInFile;
+        let (output, summary) = runs::rewrite(&input, &profile, &options).unwrap_or_else(|e| panic!("{name}: {e}"));
         assert!(output.split(|&b| b == b'\n').any(|l| l == last), "{name}: the line is gone");
         let told = summary.findings.iter().any(|f| f.places.iter().any(|p| p.line == 4));
         assert!(told, "{name}: {:?}", summary.findings);

@@ -222,9 +222,9 @@ codes! {
         "slice with relative E (M83), or have E set back by G92 E0 at each layer";
     /// The controller's own lag compensation is on.
     LagFeature, Warning, "lag-feature",
-        "the file switches on the controller's own compensation of melt lag, which adds to the compensation of this program",
-        "the melt is pushed ahead twice, further than the screw can follow, and much of it is not laid at all",
-        "switch it off in the controller's configuration and in the slicing profile, it is made for lags far shorter than a screw's; a rewrite takes it out of the file where E leads the flow, or as controller.lag_commands says";
+        "the file switches on the controller's own compensation of melt lag, beside or in place of the one that is counted on",
+        "the melt is pushed ahead twice, or by another lag than the screw's, and much of it is laid wrong or not at all",
+        "switch it off in the slicing profile, it is made for lags far shorter than a screw's, and set the controller as `meltwright controller` says; a rewrite takes it out of the file where another one is counted on, or as controller.lag_commands says";
     /// `G4` in a form that does not wait.
     DwellForm, Warning, "dwell-form",
         "dwells are given in seconds by G4 S, which does not wait on this controller",
@@ -244,7 +244,7 @@ codes! {
     CommandSkipped, Note, "command-skipped",
         "commands are not known to this controller: it skips them with a message",
         "what such a command sets keeps its old value, which rarely harms and sometimes does",
-        "set in the controller's configuration what they are meant to set; limits among them are still believed here";
+        "set in the controller's configuration what they are meant to set; here, too, nothing is taken from them";
     /// Named commands the controller does not know.
     NamedSkipped, Note, "named-command-skipped",
         "commands are written as names: this controller does not know such commands and skips them",
@@ -316,7 +316,12 @@ codes! {
     OutputUnit, Warning, "output-unit",
         "E of the output counts in another unit than E of the input: the controller has to be set up for it",
         "with the old setting every bead is too thick or too thin by the same large factor",
-        "set the steps of E (or the turn of the drive) and the strand diameter in the controller's configuration, then mark screw.output_diameter_mm as measured; or keep E as it is with screw.output_e_unit = \"as-in-file\"";
+        "set the steps of E (or the turn of the drive) and the strand diameter in the controller's configuration, then mark screw.output_diameter_mm as measured (screw.output_e_unit, where E counts no strand); or keep E as it is with screw.output_e_unit = \"as-in-file\"";
+    /// The file sets by how much a unit of E turns the drive.
+    EStepsInFile, Warning, "e-steps-in-file",
+        "the file sets the motor steps of E itself, while E of the output counts in another unit than E of the input",
+        "with the steps of the old unit every bead is too thick or too thin by the same large factor",
+        "take the line out of the start code, or give it the steps for one unit of E of the output, as `meltwright controller` tells";
     /// The output does not push what the file wants.
     VolumeOff, Warning, "volume-off",
         "the output pushes more or less than the file wants, beyond what drools and what is stored at the end",
@@ -326,12 +331,12 @@ codes! {
     EStepStall, Warning, "e-step-stall",
         "the controller brakes where E per mm changes, far below what the corner alone would ask: the print stalls there",
         "each stall leaves a blob, and the print takes longer than it looks",
-        "count E on a thicker strand (screw.output_diameter_mm), or raise controller.e_step_mm_s if the controller takes more";
+        "rewrite the file, or count E of the output on a thicker strand (screw.output_diameter_mm); raise controller.e_step_mm_s if the controller takes more";
     /// A limit of the extruder axis slows whole moves.
     ELimit, Warning, "e-limit",
         "moves with extrusion are slowed as a whole, as they reach the limit of speed or acceleration of E",
         "corners and ramps come out slower than planned, so that flow, time and cooling differ from the file",
-        "count E on a thicker strand (screw.output_diameter_mm), or raise E in machine.axis_speed_mm_s and machine.axis_accel_mm_s2 if the drive bears more";
+        "rewrite the file, or count E of the output on a thicker strand (screw.output_diameter_mm); raise E in machine.axis_speed_mm_s and machine.axis_accel_mm_s2 if the drive bears more";
     /// Motor steps faster than the controller gives them.
     StepRate, Warning, "step-rate",
         "motors need more steps a second than the controller gives: it slows down, stutters or loses its place",
@@ -353,7 +358,7 @@ codes! {
         "the bead changes where the head stands still: a blob or a seam is seen there",
         "refill there without stopping the print, or use a larger hopper (hopper.usable_g)";
     /// The controller brakes where E steps, so that E cannot follow the flow along the path.
-    EStepTooSmall, Note, "e-step-too-small",
+    EStepTooSmall, Warning, "e-step-too-small",
         "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",
         "turns at rest make up for starts and stops only; ramps and corners stay as uneven as the melt makes them",
         "count E on a thicker strand, or raise controller.e_step_mm_s if the controller takes more";
@@ -411,7 +416,7 @@ codes! {
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",
         "bead width and height were chosen for another bore: thin beads tear and thick ones smear over their neighbours",
-        "set nozzle.diameter_mm to the nozzle that is mounted";
+        "slice for the nozzle that is mounted, or set nozzle.diameter_mm if that is another one";
 }
 
 impl Code {

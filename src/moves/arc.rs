@@ -287,6 +287,9 @@ mod tests {
         assert_eq!(at([1.0, 0.0], Centre::Offset(0.0, 0.0)), Err(ArcError::ZeroRadius));
         assert_eq!(at([0.0, 0.0], Centre::Radius(5.0)), Err(ArcError::NoChord));
         assert_eq!(at([20.0, 0.0], Centre::Radius(5.0)), Err(ArcError::OutOfReach));
+        // What rounding leaves out of reach is half a circle.
+        assert!(at([20.01, 0.0], Centre::Radius(10.0)).is_ok());
+        assert_eq!(at([20.022, 0.0], Centre::Radius(10.0)), Err(ArcError::OutOfReach));
     }
 
     #[test]

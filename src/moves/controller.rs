@@ -292,7 +292,8 @@ impl Watch {
 
     /// Looks at a named command; `length`: characters before its comment, `may_move`: it may be a macro.
     pub fn named(&mut self, text: &[u8], length: u32, may_move: bool, found: &mut Vec<Found>) {
-        if may_move {
+        // What it skips does nothing.
+        if may_move && self.named {
             self.may_have_homed();
         }
         let name = text.split(u8::is_ascii_whitespace).next().unwrap_or_default();

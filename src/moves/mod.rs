@@ -243,7 +243,7 @@ impl Move {
     /// without naming it: lines put before it would count otherwise than it does, or change what it means.
     pub const BOUND: u16 = 8192;
     /// For one reason or the other, the line stays one line, and nothing is put before it.
-    pub const FIXED: u16 = Self::NUMBERED | Self::BOUND;
+    pub const FIXED: u16 = Self::NUMBERED | Self::CHECKSUM | Self::BOUND;
     /// A curve whose line cannot be written as several: a spline, or an arc of which an end is missing or off its circle, or
     /// the centre is a position.
     pub const WHOLE: u16 = 512;

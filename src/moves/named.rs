@@ -56,6 +56,47 @@ pub fn sets_fan(text: &[u8]) -> bool {
     text.get(..7).is_some_and(|start| start.eq_ignore_ascii_case(b"SET_FAN"))
 }
 
+/// A command that keeps the modes and the place the file counts from, or puts kept ones back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Keeping<'a> {
+    /// Keeps them under this name.
+    Keep(&'a str),
+    /// Puts back those of this name.
+    PutBack {
+        /// The name.
+        name: &'a str,
+        /// The head goes back to where it was.
+        returns: bool,
+    },
+}
+
+/// Reads the command that keeps modes, or puts them back; `None` for any other.
+pub fn keeping(text: &[u8]) -> Option<Keeping<'_>> {
+    let mut parts = std::str::from_utf8(text).ok()?.split_ascii_whitespace();
+    let command = parts.next()?;
+    let (keeps, puts_back) = ("SAVE_GCODE_STATE", "RESTORE_GCODE_STATE");
+    let is_keep = command.eq_ignore_ascii_case(keeps);
+    if !is_keep && !command.eq_ignore_ascii_case(puts_back) {
+        return None;
+    }
+    let (mut name, mut returns) = ("default", false);
+    for (key, value) in parts.filter_map(|part| part.split_once('=')) {
+        if key.eq_ignore_ascii_case("NAME") {
+            name = value;
+        } else if key.eq_ignore_ascii_case("MOVE") {
+            returns = value != "0";
+        }
+    }
+    Some(if is_keep { Keeping::Keep(name) } else { Keeping::PutBack { name, returns } })
+}
+
+/// Whether it sets by how much a unit of E turns the drive.
+pub fn sets_e_steps(text: &[u8]) -> bool {
+    let name = text.split(u8::is_ascii_whitespace).next().unwrap_or_default();
+    let has_value = text.windows(9).any(|word| word.eq_ignore_ascii_case(b"DISTANCE="));
+    name.eq_ignore_ascii_case(b"SET_EXTRUDER_ROTATION_DISTANCE") && has_value
+}
+
 /// What a named command sets of the controller's own melt-lag filter.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct LagFilter {
@@ -120,6 +161,18 @@ mod tests {
         let before = limits;
         assert_eq!(follow(b"SET_VELOCITY_LIMIT ACCEL=9", LimitWords::PerSecond, &mut limits), Named::Neutral);
         assert_eq!(limits, before, "boards do not know the command");
+    }
+
+    #[test]
+    fn kept_states() {
+        assert_eq!(keeping(b"SAVE_GCODE_STATE NAME=lift"), Some(Keeping::Keep("lift")));
+        assert_eq!(keeping(b"save_gcode_state"), Some(Keeping::Keep("default")));
+        let back = |returns| Some(Keeping::PutBack { name: "lift", returns });
+        assert_eq!(keeping(b"RESTORE_GCODE_STATE NAME=lift MOVE=1 MOVE_SPEED=50"), back(true));
+        assert_eq!(keeping(b"RESTORE_GCODE_STATE NAME=lift"), back(false));
+        assert_eq!(keeping(b"RESTORE_GCODE_STATES"), None);
+        assert!(sets_e_steps(b"SET_EXTRUDER_ROTATION_DISTANCE EXTRUDER=extruder DISTANCE=5"));
+        assert!(!sets_e_steps(b"SET_EXTRUDER_ROTATION_DISTANCE EXTRUDER=extruder"));
     }
 
     #[test]

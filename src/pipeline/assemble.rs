@@ -80,7 +80,8 @@ pub fn choice(profile: &Profile, passes: Passes, capacity: &Capacity, file_volum
 pub fn lag_taken_out(profile: &Profile, how: How) -> LagTakenOut {
     match profile.controller.lag_commands.value {
         LagCommands::TakeOut => LagTakenOut::Everything,
-        LagCommands::AsNeeded if how == How::AlongPath => LagTakenOut::Followed,
+        // Beside E that leads they add up; in place of what the controller is set to, another lag is made up for.
+        LagCommands::AsNeeded if matches!(how, How::AlongPath | How::ByController) => LagTakenOut::Followed,
         LagCommands::AsNeeded | LagCommands::Keep => LagTakenOut::Nothing,
     }
 }

@@ -10,6 +10,7 @@ mod find;
 mod form;
 mod keys;
 mod load;
+mod output;
 mod presets;
 mod show;
 
@@ -21,6 +22,7 @@ pub use fault::nearest;
 pub use find::{Env, Found, System, find};
 pub use form::text_literal;
 pub use load::Assignment;
+pub use output::Output;
 pub use show::Entry;
 
 /// Whether a value was measured on this machine or is a guess to be replaced.
@@ -377,27 +379,6 @@ pub enum CornerWords {
     ByRule,
     /// There is no word for it, or none is to be written.
     None,
-}
-
-/// Output against screw speed.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Output {
-    /// The same volume with every turn, mm³/rev.
-    Constant(f64),
-    /// Points (rev/min, mm³/s), rising in both; a straight line between, from the origin.
-    Curve(Vec<[f64; 2]>),
-}
-
-impl Output {
-    /// What a turn gives, mm³/rev; of a curve, at its fastest point.
-    pub fn per_turn_mm3(&self) -> f64 {
-        match self {
-            Self::Constant(mm3_rev) => *mm3_rev,
-            Self::Curve(points) => {
-                points.last().map_or(0.0, |[rpm, flow]| if *rpm > 0.0 { flow * 60.0 / rpm } else { 0.0 })
-            }
-        }
-    }
 }
 
 /// The screw and the drive.

@@ -320,7 +320,7 @@ impl Pair<'_> {
         let mut own = [self.profile.machine.max_accel_mm_s2.value; 2];
         let is_host = matches!(self.profile.controller.preset.value, Preset::Host | Preset::Custom);
         // Only one of both makes up for the lag.
-        let leads = self.profile.screw.lag_compensated_by.value == LagCompensation::File;
+        let leads = self.profile.screw.lag_compensated_by.value != LagCompensation::None;
         let (mut added, mut taken_out) = (0, 0);
         for (index, line) in split(self.output).into_iter().enumerate() {
             if is_motion(&self.after.reading, index + 1) || !rest(line) {

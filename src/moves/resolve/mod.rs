@@ -15,17 +15,18 @@ use super::controller::{Found, Watch};
 use super::fan::Fan;
 use super::heat::Heat;
 use super::layers::Layers;
-use super::named::{self, Named};
+use super::named::{self, Keeping, Named};
 use super::notes::{self, Note};
 use super::settings::FileSettings;
 use super::split::Split;
-use super::state::{Motion, State};
+use super::state::{Kept, Motion, State};
 use super::track::Anchor;
 use super::words::{Command, Words};
 use super::{Kind, Move, Role, Side};
 use crate::error::{Error, ErrorKind, Excerpt, Result};
 use crate::findings::{Code, Findings, Place};
 use crate::line::{Block, Line, LineKind, Word};
+use crate::profile::LimitWords;
 
 /// Start of the comment that marks a rewritten file.
 pub const MARKER: &[u8] = b"; rewritten by meltwright";
@@ -93,6 +94,8 @@ pub struct Resolver {
     idle_bytes: u32,
     /// Factor on E by tool, where the file sets one.
     flow_by_tool: Vec<(u32, f64)>,
+    /// States of the machine that the file has kept.
+    kept: Kept,
     /// Where each tool left off with E.
     e_by_tool: Vec<(u32, f64)>,
     /// After a tool change: where the tool itself left off with E, see [`Resolver::e_start`].
@@ -138,6 +141,7 @@ impl Resolver {
             is_screw,
             idle_bytes: 0,
             flow_by_tool: Vec::new(),
+            kept: Kept::default(),
             e_by_tool: Vec::new(),
             own_e: None,
             laid: 0.0,
@@ -196,28 +200,62 @@ impl Resolver {
         }
         let before = self.moves.len();
         match at.line.kind {
-            LineKind::Code => match self.code_line(words, at) {
-                Err(error) if self.rules.lenient && is_about_one_line(&error) => {
-                    let what = error.kind().to_string();
-                    self.found(Code::UnreadableLine, at, || what);
+            LineKind::Code => {
+                let done = self.code_line(words, at);
+                if self.let_through(done, at)? && self.moves.len() > before {
+                    return Ok(());
                 }
-                done => {
-                    done?;
-                    if self.moves.len() > before {
-                        return Ok(());
-                    }
-                }
-            },
+            }
             LineKind::Comment if !self.accept_marked && at.text().starts_with(MARKER) => {
                 return Err(Error::new(ErrorKind::AlreadyRewritten).at(at.excerpt(0, MARKER.len(), "")));
             }
             LineKind::Comment => self.note(at, true),
-            LineKind::Named => self.named(at),
+            LineKind::Named => {
+                let done = self.refuse_conditions(at);
+                if self.let_through(done, at)? {
+                    self.named(at)?;
+                }
+            }
             LineKind::Text => self.text(at),
-            LineKind::Blank | LineKind::Percent | LineKind::Opaque => {}
+            LineKind::Opaque => {
+                let done = self.refuse_conditions(at);
+                self.let_through(done, at)?;
+            }
+            LineKind::Blank | LineKind::Percent => {}
         }
         self.idle(at);
         Ok(())
+    }
+
+    /// Whether a line was sound. In a lenient run one that is not is passed through, unless its E would then count in a unit
+    /// that it is not written in.
+    #[inline]
+    fn let_through(&mut self, done: Result<()>, at: At<'_>) -> Result<bool> {
+        let Err(error) = done else { return Ok(true) };
+        if !self.rules.lenient || !is_about_one_line(&error) {
+            return Err(error);
+        }
+        let code = at.text().split(|byte| *byte == b';').next().unwrap_or_default();
+        let may_turn = at.line.kind == LineKind::Code && self.rules.has_own_e_unit;
+        if may_turn && code.iter().any(|byte| byte.eq_ignore_ascii_case(&self.rules.axis)) {
+            let what = "this line cannot be read, and its E would be taken in the unit of the output";
+            return Err(Error::new(ErrorKind::UnitStays { what }).at(at.all_words()));
+        }
+        let what = error.kind().to_string();
+        self.found(Code::UnreadableLine, at, || what);
+        Ok(false)
+    }
+
+    /// Refuses what decides only while the file runs which of its lines count, and how often.
+    fn refuse_conditions(&self, at: At<'_>) -> Result<()> {
+        let first = at.text().trim_ascii().split(|byte| !byte.is_ascii_alphabetic()).next().unwrap_or_default();
+        let decides = [&b"if"[..], b"elif", b"else", b"while"].iter().any(|word| first.eq_ignore_ascii_case(word));
+        if !decides || self.rules.limit_words != LimitWords::PerMinute {
+            return Ok(());
+        }
+        let what = "which lines count, and how often, is decided only while the file runs".to_owned();
+        let help = "export it without conditions and loops".to_owned();
+        Err(Error::new(ErrorKind::Unsupported { what, help }).at(at.all_words()))
     }
 
     /// Counts text without a move. Moves wait for those that follow, and all text with them, so from time to time one
@@ -323,12 +361,19 @@ impl Resolver {
         }
     }
 
-    fn named(&mut self, at: At<'_>) {
+    fn named(&mut self, at: At<'_>) -> Result<()> {
         let text = at.text().split(|byte| *byte == b';').next().unwrap_or_default();
         let length = u32::try_from(text.len()).unwrap_or(u32::MAX);
         let text = text.trim_ascii();
         if self.takes_out_named(text, at) {
-            return;
+            return Ok(());
+        }
+        let follows_names = self.watch.follows_names();
+        if follows_names && let Some(keeping) = named::keeping(text) {
+            return self.keep_or_put_back(keeping, at);
+        }
+        if follows_names && self.rules.has_own_e_unit && named::sets_e_steps(text) {
+            self.found(Code::EStepsInFile, at, || String::from_utf8_lossy(text).into_owned());
         }
         self.state.limits.next_line();
         let before = self.state.limits;
@@ -338,11 +383,61 @@ impl Resolver {
             self.fan.named();
         }
         if named == Named::MayMove {
-            self.heat.macro_ran();
+            // What the controller skips sets no heat.
+            if follows_names {
+                self.heat.macro_ran();
+            }
             self.feed_user(at);
         } else if self.state.limits != before || self.state.limits.sets_accel {
             self.limits_changed(at);
         }
+        Ok(())
+    }
+
+    fn keep_or_put_back(&mut self, keeping: Keeping<'_>, at: At<'_>) -> Result<()> {
+        match keeping {
+            Keeping::Keep(name) => {
+                // The feed of the file is kept, not one that was lowered.
+                self.feed_user(at);
+                self.kept.keep(name, &self.state);
+            }
+            Keeping::PutBack { name, returns } => {
+                let Some(kept) = self.kept.of(name).cloned() else { return Ok(()) };
+                let mut next = State {
+                    absolute: kept.absolute,
+                    e_absolute: kept.e_absolute,
+                    offset: kept.offset,
+                    offset_known: kept.offset_known,
+                    speed_factor: kept.speed_factor,
+                    ..self.state.clone()
+                };
+                if !next.e_is_relative() && kept.e != self.state.e {
+                    let what =
+                        "E is absolute where a state of the machine is put back that counts E from another place";
+                    let help = "slice with relative E (M83), of which no count has to be kept".to_owned();
+                    return Err(Error::new(ErrorKind::Unsupported { what: what.to_owned(), help }).at(at.excerpt(
+                        0,
+                        at.text().len(),
+                        "",
+                    )));
+                }
+                if returns {
+                    (next.position, next.known) = (kept.position, kept.known);
+                }
+                next.set_feed(kept.feed_mm_min, kept.feed_decimals);
+                self.put_back(next, at);
+                self.set_flow_factor(None, kept.flow_factor);
+            }
+        }
+        Ok(())
+    }
+
+    /// A command puts modes back that were kept. The feed that goes with them is not known to be that of the output.
+    fn put_back(&mut self, next: State, at: At<'_>) {
+        self.state = next;
+        let blank = self.blank(Kind::FeedUser, at);
+        self.moves.push(Move { feed_at: at.line.start, flags: blank.flags | Move::BOUND, ..blank });
+        self.anchor();
     }
 
     fn text(&mut self, at: At<'_>) {

@@ -8,7 +8,7 @@ use crate::moves::arc::Plane;
 use crate::moves::state::{Motion, State};
 use crate::moves::words::{Command, Words};
 use crate::moves::{Kind, Move};
-use crate::profile::DwellWords;
+use crate::profile::{DwellWords, LimitWords};
 
 impl Resolver {
     pub(super) fn m_command(&mut self, words: &Words, first: &Word, at: At<'_>) -> Result<()> {
@@ -36,7 +36,27 @@ impl Resolver {
             }
             // Nozzle and fan are followed by what judges them.
             104 | 106 | 107 => {}
+            92 if self.rules.has_own_e_unit && words.mentions(self.rules.axis) => {
+                self.found(Code::EStepsInFile, at, || String::from_utf8_lossy(at.text()).trim().to_owned());
+            }
             109 => self.stop(at),
+            // Modes and feed are put on a stack, and taken from it again.
+            120 if self.rules.limit_words == LimitWords::PerMinute => {
+                self.feed_user(at);
+                self.kept.push(&self.state);
+            }
+            121 if self.rules.limit_words == LimitWords::PerMinute => {
+                if let Some(kept) = self.kept.pop() {
+                    let mut next = State {
+                        absolute: kept.absolute,
+                        e_absolute: kept.e_absolute,
+                        unit_mm: kept.unit_mm,
+                        ..self.state.clone()
+                    };
+                    next.set_feed(kept.feed_mm_min, kept.feed_decimals);
+                    self.put_back(next, at);
+                }
+            }
             200 => self.e_unit(words, at)?,
             220 => {
                 if words.mentions(b'B') {
@@ -153,6 +173,10 @@ impl Resolver {
                 921 | 922 => action = Action::ClearOffsets,
                 // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
                 // probing: none of them uses the feed in force.
+                100 | 110 if words.is_bare_command() && self.rules.has_own_e_unit && at.line.has(Line::NUMBERED) => {
+                    let what = "the length of this reversal is set in the unit of the file, and a numbered line cannot be taken out";
+                    return Err(Error::new(ErrorKind::UnitStays { what }).at(at.all_words()));
+                }
                 100 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEOut),
                 110 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEIn),
                 100
@@ -234,7 +258,7 @@ impl Resolver {
     }
 
     /// Sets the factor on E of the named tool, or of the active one.
-    fn set_flow_factor(&mut self, tool: Option<f64>, factor: f64) {
+    pub(super) fn set_flow_factor(&mut self, tool: Option<f64>, factor: f64) {
         let factor = factor.min(self.rules.max_flow_factor);
         let tool = tool.filter(|t| (0.0..100.0).contains(t)).map_or(self.state.tool, |t| t as u32);
         self.flow_by_tool.retain(|entry| entry.0 != tool);

@@ -251,6 +251,13 @@ impl Resolver {
         if let Some(word) = asked.feed {
             self.set_feed(word);
         }
+        let distance = if path > 0.0 { path } else { e.abs() };
+        let volume = match &self.rules.turns_give {
+            Some(output) if self.is_screw && e != 0.0 => {
+                e * output.per_turn_at_mm3(60.0 * e.abs() / distance * self.state.speed_mm_s)
+            }
+            _ => volume,
+        };
         // E counts on whatever the mode, so that a later absolute word finds it where it is.
         if let Some(e) = asked.e {
             self.state.e = if relative { e_from + units } else { e * self.state.unit_mm };
@@ -280,7 +287,6 @@ impl Resolver {
         let (e_at, e_len, e_decimals) = asked.e_word.map_or((0, 0, 0), |word| (word.start, word.len, word.decimals));
         let blank = self.blank(kind, at);
         let speed = blank.speed;
-        let distance = if path > 0.0 { path } else { e.abs() };
         self.moves.push(Move {
             flags: blank.flags | feed_flags | arc.as_ref().map_or(0, |(_, flags)| *flags),
             feed_at,

@@ -5,7 +5,7 @@ use crate::moves::fan::Fan;
 use crate::moves::heat::Heat;
 use crate::moves::settings::FileSettings;
 use crate::moves::setup::Setup;
-use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, OutputUnit, Preset, Profile};
+use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Output, OutputUnit, Preset, Profile};
 use crate::units::{Area, Length};
 
 /// What a controller that plans on a host waits at `M84` and `M18`, s. Measured on whole files.
@@ -34,6 +34,8 @@ pub struct Rules {
     pub e_volume_mm3: Option<f64>,
     /// The same as the file was sliced: an output of this program may count in another unit.
     pub sliced_e_volume_mm3: Option<f64>,
+    /// Where a unit of E is a turn along a curve: what a turn gives at each speed. `e_volume_mm3` is that of the fastest.
+    pub turns_give: Option<Output>,
     /// Letter of the extruder axis.
     pub axis: u8,
     /// Tools that are a screw.
@@ -113,13 +115,16 @@ impl Rules {
         let controller = &profile.controller;
         let nozzle = profile.nozzle.diameter_mm.value;
         let sliced_e_volume_mm3 = sliced_e_volume_mm3(profile, settings.strand_diameter_mm(tool));
-        // An output that states no volume may count turns along a curve; each is taken as at the fastest point.
+        // An output that states no volume may count turns along a curve.
         let counts_turns = settings.is_rewritten && screw.output_e_unit.value == OutputUnit::ScrewTurns;
+        let is_curve = matches!(screw.output.value, Output::Curve(_));
+        let along_curve = counts_turns && is_curve && settings.stated_e_mm3.is_none();
         let unstated = if counts_turns { Some(screw.output.value.per_turn_mm3()) } else { sliced_e_volume_mm3 };
         let max_bead_area_mm2 = controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle);
         Self {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
             e_volume_mm3: settings.stated_e_mm3.or(unstated),
+            turns_give: along_curve.then(|| screw.output.value.clone()),
             sliced_e_volume_mm3,
             axis: screw.axis.value.to_ascii_uppercase(),
             tools: screw.tools.value.clone(),
