@@ -102,6 +102,13 @@ fn the_way_in_absolute_positions_by_hand() {
     assert_eq!((plan.pauses_written, plan.pauses_parked, plan.purged_mm3), (1, 1, PURGE_MM3));
     // 480 mm³ of print and 70 of purge at 5 g/cm³.
     assert!((plan.total_g - 2.75).abs() < 1e-9 && (plan.refills[0].purge_g - 0.35).abs() < 1e-9, "{plan:?}");
+    // Judged again, the purge stands in the file already.
+    let options = Options { again: true, ..Options::default() };
+    let mut source = std::io::Cursor::new(text.as_bytes());
+    let again =
+        meltwright::pipeline::audit(&mut source, &profile(NO_LAG, PARK), &options, &mut |_| {}).expect("an audit");
+    let total_g = again.hopper.expect("a plan").total_g;
+    assert!((total_g - 2.75).abs() < 1e-9, "{total_g}");
     assert!((summary.after.volume_mm3 - summary.before.volume_mm3 - PURGE_MM3).abs() < 1e-9);
     // There and back sqrt(10² + 2²) mm, and 5 mm up and down.
     let way = 2.0 * (104.0_f64.sqrt() + 5.0);

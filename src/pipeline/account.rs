@@ -178,11 +178,18 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
     let place = |detail: String| Place::of_file(detail);
     if let Some(diameter) = run.choice.wanted_diameter_mm {
         let code = if run.choice.how == How::AlongPath { Code::SeamsBrake } else { Code::EStepTooSmall };
+        // Rounded up, so that the figure told is enough.
+        let least = (diameter * 10.0).ceil() / 10.0;
         findings.add(code, || {
-            place(format!("screw.output_e_unit = \"virtual-filament-mm\" with at least {diameter:.1} mm"))
+            place(format!(
+                "screw.output_e_unit = \"virtual-filament-mm\", screw.output_diameter_mm at least {least:.1} mm"
+            ))
         });
     }
-    let assumed = screw.output_diameter_mm.provenance == Provenance::Assumed;
+    let assumed = match screw.output_e_unit.value {
+        OutputUnit::VirtualFilament => screw.output_diameter_mm.provenance,
+        _ => screw.output_e_unit.provenance,
+    } == Provenance::Assumed;
     let unit = assemble::unit(run.profile, run.passes);
     let is_known = run.output_volumes.sliced.is_some();
     let is_another = run.output_volumes.differ() || !is_known;

@@ -99,6 +99,13 @@ impl Pauses {
         self.park.as_ref().map_or(0.0, |park| park.purge_mm3)
     }
 
+    /// Nothing is pushed out behind a refill.
+    pub fn purge_no_more(&mut self) {
+        if let Some(park) = &mut self.park {
+            park.purge_mm3 = 0.0;
+        }
+    }
+
     /// Whether one goes before the move on `line`. Lines that are numbered bear no others between them.
     #[inline]
     pub fn is_due(&mut self, step: &Move, line: u64) -> bool {

@@ -137,6 +137,10 @@ impl Stations {
         });
         let mut pauses = Pauses::of(profile);
         pauses.stand_at(refills);
+        // What a file that was rewritten before purges stands in it.
+        if settings.is_rewritten {
+            pauses.purge_no_more();
+        }
         let granules = Granules::new(profile, pauses.purge_mm3());
         let stay = run.terms.as_ref().map(|terms| Stay::new(assemble::soft(profile, terms), run.writes()));
         let terms = scribe::Terms {
