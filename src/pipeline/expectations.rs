@@ -124,20 +124,27 @@ fn motion(list: &mut List<'_>) {
     }
 }
 
+/// Outputs of a turn that are told as one: up to so many times each other.
+const SAME: f64 = 1.005;
+
 /// What E means, and who makes up for the lag.
 fn extruder(list: &mut List<'_>, passes: Passes) {
     let screw = &list.profile.screw;
     let unit = assemble::unit(list.profile, passes);
     let of_file = sliced_e_volume_mm3(list.profile, None);
     let volume = assemble::output_volume(&unit, of_file);
-    let turns = volume.map(|volume| volume / screw.output.value.per_turn_mm3().max(1e-9));
+    let [fewest, most] = screw.output.value.per_turn_range_mm3().map(|mm3_rev| mm3_rev.max(1e-9));
     let key = match (&unit, screw.output_e_unit.value) {
         (Unit::AsInFile, _) => "screw.e_unit",
         (_, OutputUnit::VirtualFilament) => "screw.output_diameter_mm",
         _ => "screw.output_e_unit",
     };
-    let meaning = match (volume, turns) {
-        (Some(volume), Some(turns)) => format!("pushes {volume:.3} mm³, {turns:.4} turns of the screw"),
+    let meaning = match volume {
+        Some(volume) if most > fewest * SAME => {
+            let [least, most] = [volume / most, volume / fewest];
+            format!("pushes {volume:.3} mm³, {least:.4} to {most:.4} turns of the screw, depending on its speed")
+        }
+        Some(volume) => format!("pushes {volume:.3} mm³, {:.4} turns of the screw", volume / most),
         _ if matches!(unit, Unit::Turns(_)) => "is one turn of the screw".to_owned(),
         _ => "is what the slicing profile says".to_owned(),
     };

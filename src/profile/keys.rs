@@ -199,7 +199,7 @@ keys! {
         optional_commands: "optional_commands" as CommandNames, any,
             "commands that are known only if the controller is set up for them, such as [\"G2\", \"G3\"]";
         own_commands: "own_commands" as CommandNames, any,
-            "further commands that this controller knows, such as its own macros";
+            "further commands that this controller knows by letter and number, such as [\"M1200\"]";
         named_commands: "named_commands" as Flag, any,
             "whether commands written as NAME KEY=VALUE are known: true or false";
         leading_zeros: "leading_zeros" as Flag, any,

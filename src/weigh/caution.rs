@@ -4,7 +4,8 @@ use super::conditions::Conditions;
 use super::counted;
 use super::fit::{Caution, Fit};
 use super::sheet::Sheet;
-use crate::profile::{Profile, Provenance};
+use crate::moves::resolve::output_e_volume_mm3;
+use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
 
 /// Least mass of a weighing, g. Common practice, no source: below, cut strands and drops count too much.
 const LEAST_MASS_G: f64 = 10.0;
@@ -36,10 +37,57 @@ pub(super) fn all(fit: &Fit, sheet: &Sheet, profile: &Profile) -> Vec<Caution> {
     if fit.density_provenance == Provenance::Assumed {
         add(
             format!("all flows rest on a density of {} g/cm³, which is assumed", fit.density_g_cm3),
-            "take it from the data sheet of the lot and mark it as measured; grams on the scale and grams in the summary agree in any case",
+            "take it from the data sheet of the lot and mark it as measured; grams on the scale and grams in the summary agree \
+             as long as the profile has the same density",
         );
     }
+    steps(fit, profile, &mut add);
     found
+}
+
+/// Share by which two figures of one thing may differ unsaid.
+const SAME_SHARE: f64 = 0.005;
+
+/// What has to follow from the weighings elsewhere: the density, and the turns that the controller makes of a unit of E.
+fn steps(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) {
+    let differ = |one: f64, other: f64| (one / other - 1.0).abs() > SAME_SHARE;
+    let (weighed, set) = (fit.density_g_cm3, profile.feedstock.density_g_cm3.value);
+    if differ(weighed, set) {
+        add(
+            format!("the flows were made of grams at {weighed} g/cm³ of the sheet, and the profile has {set} g/cm³"),
+            "set feedstock.density_g_cm3 to what the sheet says, or correct the sheet; else grams are told wrong by the difference",
+        );
+    }
+    let counts_turns = match profile.screw.output_e_unit.value {
+        OutputUnit::ScrewTurns => true,
+        OutputUnit::AsInFile => profile.screw.e_unit.value == EUnit::ScrewTurns,
+        OutputUnit::VirtualFilament | OutputUnit::Mm3 => false,
+    };
+    let Some(unit) = output_e_volume_mm3(profile).filter(|_| !counts_turns) else { return };
+    let held = fit.speeds.iter().filter(|row| row.curve.rpm <= fit.curve.range_rpm[1]).map(|row| row.per_turn_mm3_rev);
+    let (least, most) = held.fold((f64::INFINITY, 0.0_f64), |(least, most), one| (least.min(one), most.max(one)));
+    let before = profile.screw.output.value.per_turn_mm3();
+    if least <= 0.0 || most <= 0.0 || !(differ(least, before) || differ(most, before)) {
+        return;
+    }
+    let turns = if differ(most, least) {
+        format!("{:.4} to {:.4} turns by these weighings, depending on the speed", unit / most, unit / least)
+    } else {
+        format!("{:.4} turns by these weighings", unit / most)
+    };
+    let help = if differ(most, least) {
+        "set its steps for the speeds you print at, or let E count turns, which follow the curve (screw.output_e_unit = \
+         \"screw-turns\")"
+    } else {
+        "set its steps, or the turn of the drive, by that"
+    };
+    add(
+        format!(
+            "the controller has to make other turns of E: one unit of {unit:.3} mm³ is {turns}, and {:.4} by the profile in force",
+            unit / before
+        ),
+        help,
+    );
 }
 
 fn conditions(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) {

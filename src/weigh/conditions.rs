@@ -68,7 +68,8 @@ impl fmt::Display for Conditions {
 }
 
 /// A note that does not state all conditions.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("the note does not state date, temperature, nozzle and way of feeding")]
 pub struct NotStated;
 
 impl FromStr for Conditions {

@@ -279,7 +279,8 @@ impl Plan {
         if e.per_turn * slowest < 1.0 {
             return Err(usage(
                 format!("at {slowest} rev/min E would grow by less than 1 unit a minute, which no F word should ask"),
-                "leave out the slowest speeds (--speeds)",
+                "count E of the output on a thinner strand (--set screw.output_diameter_mm=5), or leave out the slowest \
+                 speeds (--speeds)",
             ));
         }
         let all = || runs.iter().chain(std::iter::once(&settle)).filter(|run| run.seconds > 0.0);
@@ -298,11 +299,9 @@ impl Plan {
             + f64::from(drool.stops) * stop_s;
         let before_stops = grams(flow(drool_rpm), seconds_before) * f64::from(drool.stops);
         let total_g = settle.expected_g + runs.iter().map(|run| run.expected_g).sum::<f64>() + before_stops;
-        let lines = |run: &PlannedRun| {
-            let bursts = u64::from(run.bursts);
-            e.pieces(run.turns / f64::from(run.bursts)).saturating_mul(bursts)
-        };
-        let most_lines = runs.iter().map(lines).max().unwrap_or(1);
+        let lines_of_burst = |run: &PlannedRun| e.pieces(run.turns / f64::from(run.bursts));
+        let lines = |run: &PlannedRun| lines_of_burst(run).saturating_mul(u64::from(run.bursts));
+        let most_lines = runs.iter().map(lines_of_burst).max().unwrap_or(1);
         if runs.iter().chain(std::iter::once(&settle)).map(lines).fold(0, u64::saturating_add) > MOST_LINES {
             return Err(usage(
                 format!("the limits of the profile would cut the test into more than {MOST_LINES} lines"),
