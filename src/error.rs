@@ -83,6 +83,12 @@ pub enum ErrorKind {
         /// Where they part.
         what: String,
     },
+    /// The work is done, but what there is to tell of it went nowhere.
+    #[error("the files were rewritten as asked, but the account of it could not be written: {what}")]
+    Untold {
+        /// Why not.
+        what: String,
+    },
     /// The command line asks for something that cannot be done.
     #[error("{what}")]
     Usage {
@@ -92,7 +98,7 @@ pub enum ErrorKind {
         help: String,
     },
     /// The profile has faults; all of them are listed.
-    #[error("the profile has {} fault{}", .0.len(), if .0.len() == 1 { "" } else { "s" })]
+    #[error("{}", faults(.0))]
     Profile(Vec<ProfileFault>),
 }
 
@@ -193,12 +199,24 @@ impl ErrorKind {
             Self::UnitStays { .. } => Some(
                 "pass --set screw.output_e_unit=as-in-file, or export the file without what is named here".to_owned(),
             ),
+            Self::Untold { .. } => Some(
+                "give the account another place next time; `meltwright audit --again` looks at what was written".to_owned(),
+            ),
             Self::PathsDiffer { .. } => {
                 Some("give the very file it was made from; a path may be split, but must be the same".to_owned())
             }
-            Self::Profile(_) => None,
+            Self::Profile(faults) => faults.first().and_then(|fault| fault.help.clone()),
         }
     }
+}
+
+/// How many faults a profile has, and the first in full.
+fn faults(all: &[ProfileFault]) -> String {
+    let count = format!("the profile has {} fault{}", all.len(), if all.len() == 1 { "" } else { "s" });
+    let Some(ProfileFault { what, excerpt, label, .. }) = all.first() else { return count };
+    let place = excerpt.as_ref().map_or_else(String::new, |excerpt| format!(" (line {})", excerpt.line));
+    let label = if label.is_empty() { String::new() } else { format!(": {label}") };
+    format!("{count}: {what}{place}{label}")
 }
 
 impl Error {
@@ -289,6 +307,7 @@ mod tests {
         ErrorKind::NoDiameter => ErrorKind::NoDiameter,
         ErrorKind::UnitStays { .. } => ErrorKind::UnitStays { what: "what holds it" },
         ErrorKind::PathsDiffer { .. } => ErrorKind::PathsDiffer { what: what() },
+        ErrorKind::Untold { .. } => ErrorKind::Untold { what: what() },
         ErrorKind::Usage { .. } => ErrorKind::Usage { what: what(), help: help() },
         ErrorKind::Profile(_) => ErrorKind::Profile(vec![fault(), fault()]),
     }
@@ -310,8 +329,8 @@ mod tests {
         let mut shown = String::new();
         for kind in each() {
             let help = kind.help();
-            // What the system refuses is explained where it is shown; each fault of a profile has its own advice.
-            let elsewhere = matches!(kind, ErrorKind::Io { .. } | ErrorKind::Profile(_));
+            // What the system refuses is explained where it is shown.
+            let elsewhere = matches!(kind, ErrorKind::Io { .. });
             assert!(help.is_some() != elsewhere, "{kind}");
             let name = format!("{kind:?}");
             let name = name.split(|c: char| !c.is_alphanumeric()).next().unwrap_or_default().to_owned();

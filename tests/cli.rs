@@ -304,7 +304,10 @@ fn broken_lines_exit_1_and_can_be_let_through() {
     assert!(ran.stderr.contains("a.gcode:3:"), "{}", ran.stderr);
     assert!(ran.stderr.contains("3 | G1 X10 Y4.5.6 E1 F600"));
     assert_eq!(bench.names(), ["a.gcode"]);
-    bench.run(&with_e(&["rewrite", "a.gcode", "-o", "b.gcode", "--lenient"])).code(0);
+    // Not where its E would be taken in another unit.
+    let lenient = with_e(&["rewrite", "a.gcode", "-o", "b.gcode", "--lenient"]);
+    bench.run(&lenient).code(1);
+    bench.run(&[&lenient[..], &["--set", "screw.output_e_unit=as-in-file"]].concat()).code(0);
 }
 
 #[test]

@@ -364,3 +364,38 @@ fn a_write_protected_folder_is_left_and_said() {
     assert_eq!(read(&path), PADS);
     assert_eq!(names(&folder), ["pads.gcode"]);
 }
+
+/// An account that cannot be written undoes nothing, and says so.
+#[test]
+fn an_account_that_cannot_be_written_is_no_reason_to_do_it_again() {
+    let bench = Bench::new();
+    for (name, to) in [("a.gcode", ["--json", "no/account.json"]), ("b.gcode", ["--html", "no/report.html"])] {
+        bench.file(name, PADS);
+        let ran = bench.run(&with_e(&["rewrite", "--in-place", name, to[0], to[1]])).code(1);
+        assert!(ran.stderr.contains("rewritten as asked, but the account"), "{}", ran.stderr);
+        assert!(!ran.stderr.contains("nothing was changed"), "{}", ran.stderr);
+        assert_ne!(read(&bench.path(name)), PADS);
+    }
+}
+
+/// The profile in force is written over by nothing.
+#[test]
+fn a_profile_is_never_written_over() {
+    let bench = Bench::new();
+    let own = "[screw]\nmax_speed_rpm = 90\n";
+    bench.file("own.toml", own);
+    bench.file("pads.gcode", PADS);
+    let arguments: [&[&str]; 5] = [
+        &["rewrite", "pads.gcode", "-o", "own.toml"],
+        &["rewrite", "pads.gcode", "-o", "out.gcode", "--json", "own.toml"],
+        &["rewrite", "pads.gcode", "-o", "out.gcode", "--html", "own.toml"],
+        &["audit", "pads.gcode", "--json", "own.toml"],
+        &["hook", "--report", "own.toml", "pads.gcode"],
+    ];
+    for arguments in arguments {
+        let with = [arguments, &["--profile", "own.toml", E[0], E[1]]].concat();
+        let with = if arguments[0] == "hook" { [&with[..3], &with[4..], &with[3..4]].concat() } else { with };
+        bench.run(&with).code(2);
+        assert_eq!((read(&bench.path("own.toml")), read(&bench.path("pads.gcode"))), (own.to_owned(), PADS.to_owned()));
+    }
+}

@@ -77,6 +77,8 @@ pub struct Chosen {
     pub profile: Profile,
     /// Where they come from, in words.
     pub origin: String,
+    /// The file they stand in; `None` for the embedded defaults.
+    pub path: Option<PathBuf>,
 }
 
 /// One file to work on.
@@ -95,10 +97,13 @@ pub struct Job {
 }
 
 impl Job {
-    /// Files that it reads and writes as G-code.
-    fn gcode(&self) -> impl Iterator<Item = &Path> {
-        let to = if let Sink::File(path) = &self.sink { Some(path.as_path()) } else { None };
-        self.source.path().into_iter().chain(to)
+    /// Files that nothing else may be written over: its G-code, read and written, and its profile.
+    fn files(&self) -> impl Iterator<Item = &Path> {
+        self.source.path().into_iter().chain(self.target()).chain(self.profile.path.as_deref())
+    }
+
+    fn target(&self) -> Option<&Path> {
+        if let Sink::File(path) = &self.sink { Some(path) } else { None }
     }
 }
 
@@ -238,7 +243,7 @@ fn load(found: &Found, choice: &ProfileChoice) -> Result<Chosen> {
         1 => origin.push_str(", 1 value from the command line"),
         n => origin.push_str(&format!(", {n} values from the command line")),
     }
-    Ok(Chosen { profile, origin })
+    Ok(Chosen { profile, origin, path: found.path().map(Path::to_owned) })
 }
 
 fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: bool) -> Result<Vec<Job>> {
@@ -256,7 +261,13 @@ fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: 
                 profile
             }
         };
-        jobs.push(Job { source, sink, profile, replay, html: None });
+        let job = Job { source, sink, profile, replay, html: None };
+        if let (Some(target), Some(profile)) = (job.target(), &job.profile.path)
+            && is_same_file(target, profile)
+        {
+            return Err(written_over(profile, "G-code", "-o pads-screw.gcode"));
+        }
+        jobs.push(job);
     }
     Ok(jobs)
 }
@@ -293,7 +304,7 @@ fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
     }
     // Of thousands of files each is looked up once.
     let gcode: HashMap<Identity, &Path> =
-        jobs.iter().flat_map(Job::gcode).map(|path| (Identity::of(path), path)).collect();
+        jobs.iter().flat_map(Job::files).map(|path| (Identity::of(path), path)).collect();
     let mut reports = jobs.iter().filter_map(|job| job.html.as_deref());
     match reports.find_map(|path| gcode.get(&Identity::of(path))) {
         Some(file) => Err(written_over(file, "report", "--html report.html")),
@@ -304,7 +315,7 @@ fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
 /// Whether JSON goes to a file of its own.
 fn json_apart(json: Option<&Json>, jobs: &[Job]) -> Result<()> {
     let reports = jobs.iter().filter_map(|job| job.html.as_deref());
-    json_beside(json, jobs.iter().flat_map(Job::gcode).chain(reports))
+    json_beside(json, jobs.iter().flat_map(Job::files).chain(reports))
 }
 
 /// The same for other files that are read or written.

@@ -74,6 +74,12 @@ pub fn sniff(head: &[u8]) -> Result<()> {
     if head.starts_with(b"MZ") && head.iter().take(64).any(|&b| b == 0) {
         return seems("a program for Windows", NOT_TEXT);
     }
+    if !head.is_empty() && head.iter().all(|&b| b == 0) {
+        return refuse(
+            "the file begins with nothing but NUL bytes",
+            "its content was lost, as when the power fails; export it again",
+        );
+    }
     if is_text_stl(head) || is_binary_stl(head) {
         return seems("an STL model", SLICE);
     }
@@ -222,6 +228,7 @@ mod tests {
             (b"<html>", "web page"),
             (b"solid pad\n facet normal 0 0 1\n", "STL"),
             (&binary_stl(), "STL"),
+            (&[0; 4096], "NUL bytes"),
             (b"\xff\xfeG\x001\0", "UTF-16"),
             (b"\xfe\xff\0G\x001", "UTF-16"),
             (&utf16, "UTF-16"),

@@ -27,7 +27,7 @@ pub fn run(args: &HookArgs) -> Exit {
     }
     let rewritten = plan::hook(args).and_then(|(job, options)| {
         let mut kept = kept(args)?;
-        let report = report(args, kept.as_ref().map(|kept| kept.path.as_path()))?;
+        let report = report(args, kept.as_ref().map(|kept| kept.path.as_path()), job.profile.path.as_deref())?;
         let summary = work::one(&job, &options, &Progress::new(args.verbose))?;
         if let Some(kept) = &mut kept {
             // What went through unchanged is no original.
@@ -107,8 +107,8 @@ fn numbered(file: &Path, number: u32) -> OsString {
     numbered
 }
 
-/// Where the report goes, if one is wanted: never over the file or its kept original.
-fn report(args: &HookArgs, kept: Option<&Path>) -> Result<Option<PathBuf>> {
+/// Where the report goes, if one is wanted: never over the file, its kept original or the profile.
+fn report(args: &HookArgs, kept: Option<&Path>, profile: Option<&Path>) -> Result<Option<PathBuf>> {
     let Some(file) = &args.file else { return Ok(None) };
     let to = match &args.report {
         Some(path) if plan::is_folder(path)? => {
@@ -118,7 +118,7 @@ fn report(args: &HookArgs, kept: Option<&Path>) -> Result<Option<PathBuf>> {
         None if args.report_beside => with_ending(file, ".report.txt"),
         None => return Ok(None),
     };
-    if [Some(file.as_path()), kept].into_iter().flatten().any(|path| plan::is_same_file(&to, path)) {
+    if [Some(file.as_path()), kept, profile].into_iter().flatten().any(|path| plan::is_same_file(&to, path)) {
         return Err(Error::new(ErrorKind::Usage {
             what: format!("the report would be written over {}", to.display()),
             help: "name another path, or another folder, for --report".to_owned(),

@@ -24,7 +24,7 @@ use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::summary::Summary;
 
 use super::output::Stream;
-use super::plan::{self, Job, Json, Plan};
+use super::plan::{self, Job, Json, Plan, Sink};
 use super::progress::Progress;
 use super::render::json::{self, Spacing};
 use super::render::{html, spark};
@@ -88,15 +88,29 @@ fn each_file(
         let tail = format!("\n{good} of {} files done, {failed} failed\n", plan.jobs.len());
         output::to(plan.text, &tail)?;
     }
-    if let Some(to) = &plan.json {
-        match to {
-            Json::Stdout => output::to_stdout(&accounts)?,
-            Json::File(path) => write_text(path, &accounts)?,
-        }
+    let told = match &plan.json {
+        None => Ok(()),
+        Some(Json::Stdout) => output::to_stdout(&accounts),
+        Some(Json::File(path)) => write_text(path, &accounts),
+    };
+    // Files that were replaced are so by now.
+    let rewrote = failed < plan.jobs.len() && plan.jobs.iter().any(|job| matches!(job.sink, Sink::File(_)));
+    match broken.map_or(told, Err) {
+        Err(error) if rewrote => Err(untold(&error)),
+        told => told.map(|()| worst),
     }
-    match broken {
-        Some(error) => Err(error),
-        None => Ok(worst),
+}
+
+/// The error where only the account is missing.
+fn untold(error: &Error) -> Error {
+    let why = match error.kind() {
+        ErrorKind::Io { doing, source } => format!("could not {doing}: {source}"),
+        other => other.to_string(),
+    };
+    let untold = Error::new(ErrorKind::Untold { what: why });
+    match error.file() {
+        Some(file) => untold.in_file(file),
+        None => untold,
     }
 }
 

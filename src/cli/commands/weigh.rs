@@ -107,6 +107,14 @@ fn fit(args: &FitArgs) -> Result<()> {
             "name the picture with the ending .svg, which every browser opens",
         ));
     }
+    if let (Some(plot), Some(output)) = (&args.plot, args.output.as_deref().filter(|_| !section_out))
+        && plan::is_same_file(plot, output)
+    {
+        return Err(usage(
+            format!("the plot and the section would both be written to {}", plot.display()),
+            "name two files, for example -o lot.toml --plot lot.svg",
+        ));
+    }
     let from_stdin = plan::is_dash(&args.sheet);
     let path = (!from_stdin).then_some(args.sheet.as_path());
     let others = [path, args.plot.as_deref(), args.output.as_deref().filter(|_| !section_out)];

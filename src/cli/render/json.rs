@@ -188,7 +188,7 @@ mod tests {
     use std::sync::Arc;
 
     fn job() -> Job {
-        let chosen = Chosen { profile: Profile::embedded(), origin: String::new() };
+        let chosen = Chosen { profile: Profile::embedded(), origin: String::new(), path: None };
         Job {
             source: Source::File("pads.gcode".into()),
             sink: Sink::Nowhere,
