@@ -19,7 +19,9 @@
 //! - [`physics`] and [`demand`] say what the screw can give and what moves ask of it.
 //! - [`feedstock`] holds generic grades, mixes them, and says what a change from one to another takes.
 //! - [`motion`] tells how the controller executes the moves.
+//! - [`inspect`] looks for what does not fit machine and screw, whatever the passes do.
 //! - [`survey`] finds what stands where, layer by layer, from the beads as they are laid.
+//! - [`soft`] says what the part bears and needs, layer by layer.
 //! - [`passes`] lower speeds, each with a reason, and lead the lag of the melt; they give F words and E words.
 //! - [`summary`] and [`findings`] are the account of a run; they serialise with serde, and keys are only ever added.
 //! - [`replay`] executes a file on a virtual machine and compares what is laid with what was wanted.

@@ -67,6 +67,22 @@ mod tests {
     use crate::moves::sample;
     use crate::profile::Profile;
 
+    /// A barrel that melts 20 mm³/s before a screw that turns for 60: beads are held to the one, turns at rest to the other.
+    #[test]
+    fn beads_keep_to_the_peak_and_turns_to_the_screw() {
+        let mut capacity = Capacity::of(&Profile::embedded());
+        (capacity.peak_mm3_s, capacity.screw_mm3_s, capacity.leeway_mm3) = (20.0, 60.0, 0.0);
+        // 0.5 mm² at 60 mm/s ask 30 mm³/s: 40 mm/s.
+        let step = sample::bead(10.0, 5.0);
+        let verdict = judge(&step, 60.0, &capacity);
+        assert!((verdict.speed - 40.0).abs() < 1e-9 && verdict.reason == Some(Reason::PeakCapacity), "{verdict:?}");
+        assert_eq!(judge(&step, 39.0, &capacity).reason, None);
+        // 5 mm³ with 2 units of E, back: 24 units a second.
+        let back = Move { kind: Kind::EOut, length: 0.0, e: -2.0, volume: -5.0, speed: 30.0, ..step };
+        let verdict = judge(&back, 30.0, &capacity);
+        assert!((verdict.speed - 24.0).abs() < 1e-9 && verdict.reason == Some(Reason::ScrewSpeed), "{verdict:?}");
+    }
+
     /// Of 10 mm with 5 mm³, of which 1 mm³ is let through, at a capacity of 30 mm³/s.
     #[test]
     fn what_is_let_through_is_left_out_above_the_capacity_only() {

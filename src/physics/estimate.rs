@@ -110,8 +110,9 @@ impl Estimate {
     /// Puts screw, nozzle and melt together.
     ///
     /// # Errors
-    /// When a measure, a density or the speed is not above zero, the feed is shallower than the metering zone, the screw
-    /// shorter than it, or the parts do not fit as told at [`Channel::new`].
+    /// When a measure, a density, a limit or the speed is not above zero, the share of the lowest limit not in 0..=1, the bulk
+    /// denser than the solid, the feed shallower than the metering zone, the screw shorter than it, or the parts do not fit as
+    /// told at [`Channel::new`].
     pub fn of(setup: &Setup) -> Result<Self, OutOfRange> {
         let Densities { solid_g_cm3: solid, melt_g_cm3: melt_density, bulk_g_cm3: bulk } = setup.densities;
         above_zero("the density of the solid (g/cm³)", solid.as_g_cm3())?;
@@ -120,6 +121,14 @@ impl Estimate {
         when(bulk <= solid, "the bulk density (g/cm³)", "not be above the density of the solid", bulk.as_g_cm3())?;
         let rpm = above_zero("the speed of the screw (rev/min)", setup.speed.as_rpm())?;
         not_below_zero("the volume of the head (mm³)", setup.head.as_mm3())?;
+        if let Some(flow) = setup.melting_limit {
+            above_zero("what the barrel melts (mm³/s)", flow.as_mm3_s())?;
+        }
+        if let Some(pressure) = setup.pressure_limit {
+            above_zero("the highest pressure (MPa)", pressure.as_mpa())?;
+        }
+        let derate = above_zero("the share of the lowest limit", setup.derate)?;
+        when(derate <= 1.0, "the share of the lowest limit", "not be above 1", derate)?;
         let channel = Channel::new(&setup.metering)?;
         let feed = feed_channel(setup)?;
         let line = channel.net(setup.speed, setup.melt);
@@ -135,7 +144,7 @@ impl Estimate {
         limits.extend(setup.pressure_limit.map(by_pressure));
         let lowest = limits.iter().copied().reduce(|least, next| if next.1 < least.1 { next } else { least });
         let (limiting, lowest) = lowest.unwrap_or((Limit::Pumping, VolumeFlow::ZERO));
-        let capacity = lowest * above_zero("the share of the lowest limit", setup.derate)?;
+        let capacity = lowest * derate;
         let specific_output = SpecificOutput::from_mm3_rev(from_turning * 60.0 / rpm);
         let channel_rate = channel.shear_rate(setup.speed);
         let melt_volume = channel.volume() + before_metering(setup)? + setup.head;

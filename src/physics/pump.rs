@@ -218,7 +218,8 @@ impl ScrewLine {
 
     /// Pressure at which nothing comes out any more; infinite where nothing flows back.
     pub fn closed_discharge(&self) -> Pressure {
-        Pressure::from_mpa(self.drag.as_mm3_s() / self.lost_per_mpa)
+        let nothing_back = self.lost_per_mpa == 0.0;
+        Pressure::from_mpa(if nothing_back { f64::INFINITY } else { self.drag.as_mm3_s() / self.lost_per_mpa })
     }
 }
 

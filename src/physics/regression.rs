@@ -1,13 +1,16 @@
 //! Linear least squares.
 
 /// Why there is no fit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Unfit {
     /// There have to be more points than terms, and at least one term.
+    #[error("a fit takes more points than it has terms")]
     TooFewPoints,
     /// One term is a combination of the others at these points (all at one place, for example).
+    #[error("at these points one term is a combination of the others")]
     Dependent,
     /// A number is not finite, or columns differ in length.
+    #[error("a value is no finite number, or columns differ in length")]
     NotNumbers,
 }
 

@@ -1,5 +1,8 @@
 //! Student's t and Fisher's F distribution: how far chance alone carries.
 
+/// From so many degrees of freedom on, more make no difference.
+const LARGEST_DF: f64 = 1e9;
+
 /// Chance that Student's t with `df` degrees of freedom lies outside `-t..=t`.
 ///
 /// P(|T| > t) = I_x(df/2, 1/2), x = df / (df + t²)
@@ -23,6 +26,8 @@ pub fn t_outside(t: f64, df: f64) -> f64 {
         return 0.0;
     }
     let square = t * t;
+    // Beyond that t is the normal distribution to nine digits, and the gamma functions cancel.
+    let df = df.min(LARGEST_DF);
     incomplete_beta(df / 2.0, 0.5, df / (df + square), square / (df + square))
 }
 
@@ -32,7 +37,7 @@ pub fn t_outside(t: f64, df: f64) -> f64 {
 /// | `confidence` | -    | 0 .. 1, open    |
 /// | `df`         | -    | > 0             |
 ///
-/// `None` outside the range. Found by halving the interval on [`t_outside`], to the last digits.
+/// `None` outside the range, and where the factor would be above 1e150. Found by halving the interval on [`t_outside`], to the last digits.
 pub fn t_factor(confidence: f64, df: f64) -> Option<f64> {
     let outside = 1.0 - confidence;
     if df.is_nan() || df <= 0.0 || !(outside > 0.0 && outside < 1.0) {
@@ -42,7 +47,8 @@ pub fn t_factor(confidence: f64, df: f64) -> Option<f64> {
     while t_outside(high, df) > outside {
         low = high;
         high *= 2.0;
-        if high > 1e300 {
+        // Its square is still a number.
+        if high > 1e150 {
             return None;
         }
     }

@@ -150,7 +150,8 @@ impl Default for Options {
 ///
 /// # Errors
 /// When the input is not G-code, was rewritten before, holds a motion line that cannot be read (unless
-/// `lenient`), gives no volume for E, or when reading or writing fails.
+/// `lenient`), gives no volume for E, or when reading or writing fails. `output` then holds a part of the text, which is of
+/// no use.
 pub fn rewrite<R: Read + Seek + Send, W: Write + Send>(
     input: &mut R,
     output: &mut W,
