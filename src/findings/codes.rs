@@ -45,6 +45,11 @@ codes! {
         "reversals and refills ask a faster screw than there is",
         "the drive slips or lags behind, and what the file took back is not all there again when the next bead starts",
         "run `meltwright rewrite`, or slice with a lower speed for reversals and refills";
+    /// An output asks more than the screw gives where it is executed otherwise than planned.
+    OutputBeyondScrew, Warning, "output-beyond-screw",
+        "pieces of this output are executed faster than planned, and ask more than the screw gives there",
+        "what is beyond the screw is not laid, mostly a fraction of a cubic millimetre",
+        "`meltwright replay` tells how much is lost; if it matters, rewrite the original with a lower screw.max_speed_rpm, which leaves the screw more to spare";
     /// More E in a line than the controller takes.
     ExcessE, Error, "excess-e",
         "lines hold more E than the controller takes in one line: it stops the print or moves on without the E",

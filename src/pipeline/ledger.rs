@@ -40,6 +40,8 @@ pub struct Ledger {
     pub braking: Option<Braking>,
     /// What the screw gives, where demands above it are reported.
     pub capacity: Option<Capacity>,
+    /// The file is an output of this program.
+    pub is_output: bool,
 }
 
 impl Ledger {
@@ -56,6 +58,7 @@ impl Ledger {
             beads: None,
             braking: None,
             capacity: None,
+            is_output: false,
         }
     }
 
@@ -101,7 +104,8 @@ impl Ledger {
                 let fades = asked.get(index).is_some_and(|asked| asked.reason.is_some());
                 let reason = peak::judge(step, before.top, capacity).reason;
                 if fades || reason.is_some() {
-                    let codes = [reason.map(code), fades.then_some(Code::SustainedDemand)];
+                    let is_output = self.is_output;
+                    let codes = [reason.map(|reason| code(reason, is_output)), fades.then_some(Code::SustainedDemand)];
                     let flow = peak::demand(step, before.top, capacity);
                     report(&mut self.findings, step, flow, codes, (line, at_s));
                 }
@@ -144,8 +148,13 @@ impl Clock {
 }
 
 /// What is reported of a move that alone asks too much, for this reason.
-fn code(reason: Reason) -> Code {
-    if reason == Reason::ScrewSpeed { Code::ScrewSpeed } else { Code::PeakDemand }
+fn code(reason: Reason, is_output: bool) -> Code {
+    match reason {
+        // Planned within the screw, and executed a little otherwise: a second rewrite would change nothing.
+        _ if is_output => Code::OutputBeyondScrew,
+        Reason::ScrewSpeed => Code::ScrewSpeed,
+        _ => Code::PeakDemand,
+    }
 }
 
 /// Adds a move that asks more than the screw gives, alone, on average or both: `flow`, mm³/s.

@@ -311,6 +311,7 @@ fn ledger(run: &Run<'_>, granules: Granules) -> Ledger {
         ledger.outline = Some(Box::new(Outline::new(capacity)));
         ledger.braking = Some(Braking::new(profile, run.own_motion()));
     }
+    ledger.is_output = run.rules.e_leads;
     ledger.capacity = run.reports_demand().then(|| capacity.clone());
     ledger.course = options.course.then(|| Box::new(Course::new(capacity)));
     ledger
