@@ -239,6 +239,17 @@ fn the_extruder_alone_is_a_stop_on_a_host() {
     near(plan(&host(), &[along_x(50.0, 100.0, 200.0)])[0].top, 200.0, 1e-9);
 }
 
+/// A lift of 100 mm at 300 mm/s and 3000 mm/s²: 100/300 + 300/3000 s, though the file sets 20,000 mm/s². Measured on a host:
+/// what it is set to holds for Z whatever the file sets. Along X it does not: 100/300 + 300/20,000 s.
+#[test]
+fn a_host_keeps_its_own_limit_for_lifts() {
+    let rules = MotionRules { print_accel: 20_000.0, travel_accel: 20_000.0, ..host() };
+    for (delta, accel) in [([0.0, 0.0, 100.0], 3000.0), ([100.0, 0.0, 0.0], 20_000.0)] {
+        let found = total(&plan(&rules, &[line(delta, 0.0, 300.0)]));
+        near(found, 100.0 / 300.0 + 300.0 / accel, 1e-9);
+    }
+}
+
 #[test]
 fn waits_stops_and_asides_keep_their_places() {
     let wait = Move { time: 0.5, ..blank(Kind::Dwell) };

@@ -210,6 +210,14 @@ fn a_controller_that_compensates() {
     assert!(f.missing_mm3 > 0.05 && f.missing_mm3 < 0.2, "{f:?}");
 }
 
+/// Flow jumps by 20 and back by 20 mm³/s while the 40 ms of the jumps before still last: nothing of the volume gets lost.
+#[test]
+fn jumps_that_follow_each_other_owe_their_sum() {
+    let controller = Conditions { compensation_s: 0.4, screw_mm3_s: 1e4, ..CONDITIONS };
+    let f = execute("M83\nG1 X1 E0.1 F6000\nG1 X2 E0.3\nG1 X3 E0.1\nG1 X30 F6000\n", controller, None);
+    near(f.commanded_mm3, 0.5, 1e-9);
+}
+
 #[test]
 fn a_compensation_set_by_the_file() {
     // On before the bead, off behind it: 2 mm³ are pushed ahead at once, and taken back at once.

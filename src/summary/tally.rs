@@ -169,12 +169,17 @@ impl Tally {
             self.slowed += 1;
             self.beads_slowed += u64::from(step.kind == Kind::Bead);
             // What the move takes at its speed is that reason's, what its ramps take beyond it the acceleration's.
-            let at_speed = (step.distance() / speed).at_least(before).at_most(after);
-            let held = done.held.filter(|held| *held != reason && after > at_speed * ROUNDING);
-            self.add_reasons(step, reason, before, if held.is_some() { at_speed } else { after });
-            if let Some(sum) = held.and_then(|held| self.reasons.get_mut(held as usize)) {
+            let ramps = done.held.filter(|held| *held != reason).map(|held| {
+                let at_speed = (step.distance() / speed).at_least(before).at_most(after);
+                (held, after - at_speed)
+            });
+            let beyond = ramps.map_or(0.0, |(_, time)| time);
+            self.add_reasons(step, reason, before, after - beyond);
+            if let Some((held, time)) = ramps.filter(|(_, time)| *time > (ROUNDING - 1.0) * after)
+                && let Some(sum) = self.reasons.get_mut(held as usize)
+            {
                 sum.0 += 1;
-                sum.1 += after - at_speed;
+                sum.1 += time;
             }
             self.keep_largest(done, reason, after - before);
         } else if let Some(sum) = done.held.and_then(|reason| self.reasons.get_mut(reason as usize))
