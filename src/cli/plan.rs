@@ -303,10 +303,10 @@ fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
         job.html = Some(target);
     }
     // Of thousands of files each is looked up once.
-    let gcode: HashMap<Identity, &Path> =
+    let taken: HashMap<Identity, &Path> =
         jobs.iter().flat_map(Job::files).map(|path| (Identity::of(path), path)).collect();
     let mut reports = jobs.iter().filter_map(|job| job.html.as_deref());
-    match reports.find_map(|path| gcode.get(&Identity::of(path))) {
+    match reports.find_map(|path| taken.get(&Identity::of(path))) {
         Some(file) => Err(written_over(file, "report", "--html report.html")),
         None => Ok(()),
     }

@@ -64,43 +64,6 @@ pub struct State {
     pub limits: MotionLimits,
 }
 
-/// States that the file has told the controller to keep.
-#[derive(Clone, Debug, Default)]
-pub struct Kept {
-    named: Vec<(Box<str>, State)>,
-    stack: Vec<State>,
-}
-
-impl Kept {
-    /// Most that are kept, of either kind: beyond that no file is meant.
-    const MOST: usize = 64;
-
-    /// Keeps it under a name, in place of what is kept there.
-    pub fn keep(&mut self, name: &str, state: &State) {
-        self.named.retain(|(kept, _)| **kept != *name);
-        if self.named.len() < Self::MOST {
-            self.named.push((name.into(), state.clone()));
-        }
-    }
-
-    /// What is kept under a name.
-    pub fn of(&self, name: &str) -> Option<&State> {
-        self.named.iter().find(|(kept, _)| **kept == *name).map(|(_, state)| state)
-    }
-
-    /// Puts it on the stack.
-    pub fn push(&mut self, state: &State) {
-        if self.stack.len() < Self::MOST {
-            self.stack.push(state.clone());
-        }
-    }
-
-    /// Takes the last from the stack.
-    pub fn pop(&mut self) -> Option<State> {
-        self.stack.pop()
-    }
-}
-
 impl State {
     /// The state in which a controller starts a file. `feed_mm_s`: feed in force before the first F word.
     pub fn new(feed_mm_s: f64) -> Self {

@@ -37,7 +37,8 @@ pub fn t_outside(t: f64, df: f64) -> f64 {
 /// | `confidence` | -    | 0 .. 1, open    |
 /// | `df`         | -    | > 0             |
 ///
-/// `None` outside the range, and where the factor would be above 1e150. Found by halving the interval on [`t_outside`], to the last digits.
+/// `None` outside the range, and where the factor would be above 1e150. Found by halving the interval on [`t_outside`], to the
+/// last digits.
 pub fn t_factor(confidence: f64, df: f64) -> Option<f64> {
     let outside = 1.0 - confidence;
     if df.is_nan() || df <= 0.0 || !(outside > 0.0 && outside < 1.0) {

@@ -15,7 +15,7 @@ impl Output {
         match self {
             Self::Constant(mm3_rev) => [*mm3_rev; 2],
             Self::Curve(points) => {
-                let turns = points.iter().filter(|[rpm, _]| *rpm > 0.0).map(|[rpm, flow]| flow * 60.0 / rpm);
+                let turns = points.iter().filter(|[rpm, _]| *rpm > 0.0).map(|point| per_turn(*point));
                 let [least, most] =
                     turns.fold([f64::INFINITY, 0.0], |[least, most], one| [least.min(one), most.max(one)]);
                 if least <= most { [least, most] } else { [0.0; 2] }
@@ -27,7 +27,6 @@ impl Output {
     /// the last one that of the last.
     pub fn per_turn_at_mm3(&self, rpm: f64) -> f64 {
         let Self::Curve(points) = self else { return self.per_turn_mm3() };
-        let per_turn = |[rpm, flow]: [f64; 2]| if rpm > 0.0 { flow * 60.0 / rpm } else { 0.0 };
         let mut before: Option<[f64; 2]> = None;
         for &point in points {
             if rpm <= point[0] {
@@ -44,9 +43,12 @@ impl Output {
     pub fn per_turn_mm3(&self) -> f64 {
         match self {
             Self::Constant(mm3_rev) => *mm3_rev,
-            Self::Curve(points) => {
-                points.last().map_or(0.0, |[rpm, flow]| if *rpm > 0.0 { flow * 60.0 / rpm } else { 0.0 })
-            }
+            Self::Curve(points) => points.last().map_or(0.0, |point| per_turn(*point)),
         }
     }
+}
+
+/// What a turn gives at a point (rev/min, mm³/s) of a curve, mm³/rev.
+fn per_turn([rpm, flow]: [f64; 2]) -> f64 {
+    if rpm > 0.0 { flow * 60.0 / rpm } else { 0.0 }
 }

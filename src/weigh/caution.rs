@@ -1,11 +1,11 @@
 //! What the reader should know about a fit.
 
 use super::conditions::Conditions;
-use super::counted;
 use super::fit::{Caution, Fit};
 use super::sheet::Sheet;
+use super::{counted, counts_turns};
 use crate::moves::resolve::output_e_volume_mm3;
-use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
+use crate::profile::{Profile, Provenance};
 
 /// Least mass of a weighing, g. Common practice, no source: below, cut strands and drops count too much.
 const LEAST_MASS_G: f64 = 10.0;
@@ -58,12 +58,7 @@ fn steps(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) {
             "set feedstock.density_g_cm3 to what the sheet says, or correct the sheet; else grams are told wrong by the difference",
         );
     }
-    let counts_turns = match profile.screw.output_e_unit.value {
-        OutputUnit::ScrewTurns => true,
-        OutputUnit::AsInFile => profile.screw.e_unit.value == EUnit::ScrewTurns,
-        OutputUnit::VirtualFilament | OutputUnit::Mm3 => false,
-    };
-    let Some(unit) = output_e_volume_mm3(profile).filter(|_| !counts_turns) else { return };
+    let Some(unit) = output_e_volume_mm3(profile).filter(|_| !counts_turns(&profile.screw)) else { return };
     let held = fit.speeds.iter().filter(|row| row.curve.rpm <= fit.curve.range_rpm[1]).map(|row| row.per_turn_mm3_rev);
     let (least, most) = held.fold((f64::INFINITY, 0.0_f64), |(least, most), one| (least.min(one), most.max(one)));
     let before = profile.screw.output.value.per_turn_mm3();

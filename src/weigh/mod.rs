@@ -20,6 +20,8 @@ mod plan;
 mod section;
 mod sheet;
 
+use crate::profile::{EUnit, OutputUnit, Screw};
+
 pub use conditions::{Conditions, FeedMode, stale};
 pub use curve::{Curve, Estimate, Model};
 pub use evidence::Point;
@@ -30,6 +32,15 @@ pub use sheet::{Drool, SHEET_COLUMNS, SHEET_SETTINGS, Sheet, Weighing};
 
 /// Share of confidence of every band.
 pub const CONFIDENCE: f64 = 0.95;
+
+/// Whether E of what is written counts turns of the screw, so that the controller need not know what a turn gives.
+fn counts_turns(screw: &Screw) -> bool {
+    match screw.output_e_unit.value {
+        OutputUnit::ScrewTurns => true,
+        OutputUnit::AsInFile => screw.e_unit.value == EUnit::ScrewTurns,
+        OutputUnit::VirtualFilament | OutputUnit::Mm3 => false,
+    }
+}
 
 /// A number with what it counts.
 fn counted(count: usize, one: &str, many: &str) -> String {

@@ -5,12 +5,13 @@ use std::ops::RangeInclusive;
 use serde::Serialize;
 
 use super::conditions::FeedMode;
+use super::counts_turns;
 use super::sheet::{SHEET_COLUMNS, SHEET_SETTINGS};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::moves::resolve::output_e_volume_mm3;
 use crate::physics::screw::output_from_curve;
-use crate::profile::{EUnit, Output, OutputUnit, Profile, Provenance, Stated};
+use crate::profile::{Output, Profile, Provenance, Stated};
 use crate::units::{Density, RotationSpeed, SpecificOutput, Volume, VolumeFlow};
 
 /// What to mind during the test; plain ASCII without parentheses, since it stands in the G-code as well.
@@ -466,12 +467,7 @@ fn meaning(profile: &Profile, options: &PlanOptions) -> Result<Meaning> {
         tool: screw.tools.value.first().copied().unwrap_or(0),
     };
     let output = &screw.output;
-    let counts_turns = match screw.output_e_unit.value {
-        OutputUnit::ScrewTurns => true,
-        OutputUnit::AsInFile => screw.e_unit.value == EUnit::ScrewTurns,
-        OutputUnit::VirtualFilament | OutputUnit::Mm3 => false,
-    };
-    if counts_turns {
+    if counts_turns(screw) {
         return Ok(Meaning { words: words(1.0), e_mm3: output.value.per_turn_mm3(), turn_mm3: None });
     }
     let e_mm3 = output_e_volume_mm3(profile).ok_or_else(|| {

@@ -152,8 +152,8 @@ fn notes(plan: &Plan) -> Vec<String> {
     }
     if plan.most_lines > 1 {
         notes.push(format!(
-            "the controller's limit of E cuts a run, or a burst of it, into up to {} lines, and some controllers let the screw slow down between \
-             them. Turns and mass stay right; if you see it pause, raise the limit for the test in the controller and in the \
+            "the controller's limit of E cuts a run, or a burst of it, into up to {} lines, and some controllers let the screw \
+             slow down between them. Turns and mass stay right; if you see it pause, raise the limit for the test in the controller and in the \
              profile.",
             count(plan.most_lines)
         ));

@@ -4,22 +4,24 @@
 //! changed: a line that cannot be read leaves everything as it was.
 
 mod excess;
+mod kept;
 mod lag;
 mod modal;
 mod motion;
 mod rules;
 
+use kept::Kept;
 pub use rules::{LagTakenOut, Rules, output_e_volume_mm3, sliced_e_volume_mm3};
 
 use super::controller::{Found, Watch};
 use super::fan::Fan;
 use super::heat::Heat;
 use super::layers::Layers;
-use super::named::{self, Keeping, Named};
+use super::named::{self, Named};
 use super::notes::{self, Note};
 use super::settings::FileSettings;
 use super::split::Split;
-use super::state::{Kept, Motion, State};
+use super::state::{Motion, State};
 use super::track::Anchor;
 use super::words::{Command, Words};
 use super::{Kind, Move, Role, Side};
@@ -392,52 +394,6 @@ impl Resolver {
             self.limits_changed(at);
         }
         Ok(())
-    }
-
-    fn keep_or_put_back(&mut self, keeping: Keeping<'_>, at: At<'_>) -> Result<()> {
-        match keeping {
-            Keeping::Keep(name) => {
-                // The feed of the file is kept, not one that was lowered.
-                self.feed_user(at);
-                self.kept.keep(name, &self.state);
-            }
-            Keeping::PutBack { name, returns } => {
-                let Some(kept) = self.kept.of(name).cloned() else { return Ok(()) };
-                let mut next = State {
-                    absolute: kept.absolute,
-                    e_absolute: kept.e_absolute,
-                    offset: kept.offset,
-                    offset_known: kept.offset_known,
-                    speed_factor: kept.speed_factor,
-                    ..self.state.clone()
-                };
-                if !next.e_is_relative() && kept.e != self.state.e {
-                    let what =
-                        "E is absolute where a state of the machine is put back that counts E from another place";
-                    let help = "slice with relative E (M83), of which no count has to be kept".to_owned();
-                    return Err(Error::new(ErrorKind::Unsupported { what: what.to_owned(), help }).at(at.excerpt(
-                        0,
-                        at.text().len(),
-                        "",
-                    )));
-                }
-                if returns {
-                    (next.position, next.known) = (kept.position, kept.known);
-                }
-                next.set_feed(kept.feed_mm_min, kept.feed_decimals);
-                self.put_back(next, at);
-                self.set_flow_factor(None, kept.flow_factor);
-            }
-        }
-        Ok(())
-    }
-
-    /// A command puts modes back that were kept. The feed that goes with them is not known to be that of the output.
-    fn put_back(&mut self, next: State, at: At<'_>) {
-        self.state = next;
-        let blank = self.blank(Kind::FeedUser, at);
-        self.moves.push(Move { feed_at: at.line.start, flags: blank.flags | Move::BOUND, ..blank });
-        self.anchor();
     }
 
     fn text(&mut self, at: At<'_>) {

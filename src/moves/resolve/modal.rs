@@ -41,22 +41,8 @@ impl Resolver {
             }
             109 => self.stop(at),
             // Modes and feed are put on a stack, and taken from it again.
-            120 if self.rules.limit_words == LimitWords::PerMinute => {
-                self.feed_user(at);
-                self.kept.push(&self.state);
-            }
-            121 if self.rules.limit_words == LimitWords::PerMinute => {
-                if let Some(kept) = self.kept.pop() {
-                    let mut next = State {
-                        absolute: kept.absolute,
-                        e_absolute: kept.e_absolute,
-                        unit_mm: kept.unit_mm,
-                        ..self.state.clone()
-                    };
-                    next.set_feed(kept.feed_mm_min, kept.feed_decimals);
-                    self.put_back(next, at);
-                }
-            }
+            120 if self.rules.limit_words == LimitWords::PerMinute => self.push_modes(at),
+            121 if self.rules.limit_words == LimitWords::PerMinute => self.pop_modes(at),
             200 => self.e_unit(words, at)?,
             220 => {
                 if words.mentions(b'B') {
@@ -171,12 +157,13 @@ impl Resolver {
                 911 => next.absolute_centres = false,
                 920 => action = Action::SetPosition,
                 921 | 922 => action = Action::ClearOffsets,
-                // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
-                // probing: none of them uses the feed in force.
                 100 | 110 if words.is_bare_command() && self.rules.has_own_e_unit && at.line.has(Line::NUMBERED) => {
-                    let what = "the length of this reversal is set in the unit of the file, and a numbered line cannot be taken out";
+                    let what = "the length of this reversal is set in the unit of the file, and a numbered line cannot be taken \
+                                out";
                     return Err(Error::new(ErrorKind::UnitStays { what }).at(at.all_words()));
                 }
+                // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
+                // probing: none of them uses the feed in force.
                 100 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEOut),
                 110 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEIn),
                 100
