@@ -28,6 +28,47 @@ pub(super) fn line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<
     }
 }
 
+/// The line that begins at `start`, if it is a bead like most lines are: `G1`, X, Y and E with a space between them, and
+/// nothing else. Says where the next line begins; `None` leaves the line, and nothing is added.
+#[inline(always)]
+pub(super) fn bead(bytes: &[u8], start: usize, lines: &mut Vec<Line>, words: &mut Vec<Word>) -> Option<usize> {
+    let tail = bytes.get(start..)?;
+    if tail.first_chunk()? != b"G1 X" {
+        return None;
+    }
+    let command = Word { value: 1.0, start: start as u32, len: 2, letter: b'G', decimals: 0 };
+    let (x, behind) = short_word(bytes, start + 3, b'X')?;
+    let at_y = start + 4 + usize::from(x.len);
+    if behind != b' ' || *bytes.get(at_y)? != b'Y' {
+        return None;
+    }
+    let (y, behind) = short_word(bytes, at_y, b'Y')?;
+    let at_e = at_y + 1 + usize::from(y.len);
+    if behind != b' ' || *bytes.get(at_e)? != b'E' {
+        return None;
+    }
+    let (e, behind) = short_word(bytes, at_e, b'E')?;
+    let end = at_e + usize::from(e.len);
+    let next = match behind {
+        b'\n' => end + 1,
+        b'\r' if *bytes.get(end + 1)? == b'\n' => end + 2,
+        _ => return None,
+    };
+    lines.push(Line {
+        start: start as u32,
+        end: end as u32,
+        first_word: words.len() as u32,
+        words: 4,
+        kind: LineKind::Code,
+        flags: 0,
+        code_end: end as u32,
+        comment: end as u32,
+        star: end as u32,
+    });
+    words.extend_from_slice(&[command, x, y, e]);
+    Some(next)
+}
+
 #[inline]
 fn comment(bytes: &[u8], start: usize, first_word: usize) -> Option<(Line, usize)> {
     let (end, next) = line_end(bytes, start)?;

@@ -55,23 +55,25 @@ use nom::{Err, IResult, Parser};
 pub fn lex(bytes: &[u8], lines: &mut Vec<Line>, words: &mut Vec<Word>) {
     let mut start = 0;
     while start < bytes.len() {
-        let (line, next) = lex_line(bytes, start, words);
-        lines.push(line);
-        start = next;
+        start = match fast::bead(bytes, start, lines, words) {
+            Some(next) => next,
+            None => any_line(bytes, start, lines, words),
+        };
     }
 }
 
-/// The line of a block that begins at `start`, and where the next one begins; its words go to the end of `words`.
-#[inline]
-pub fn lex_line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> (Line, usize) {
+/// Adds the line that begins at `start`, whatever it is, and says where the next one begins.
+fn any_line(bytes: &[u8], start: usize, lines: &mut Vec<Line>, words: &mut Vec<Word>) -> usize {
     let first_word = words.len();
-    match fast::line(bytes, start, words) {
+    let (line, next) = match fast::line(bytes, start, words) {
         Some(found) => found,
         None => {
             words.truncate(first_word);
             by_grammar(bytes, start, words)
         }
-    }
+    };
+    lines.push(line);
+    next
 }
 
 /// What [`lex`] does, by the grammar alone: the slower yardstick that [`lex`] must agree with.

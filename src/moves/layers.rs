@@ -73,16 +73,17 @@ impl Layers {
         }
     }
 
+    /// Whether a level bead at a height, mm, goes on with the present layer, whatever the bead before.
+    #[inline(always)]
+    pub fn stays_at(&self, z: f64) -> bool {
+        if self.marked { !self.mark_pending } else { self.count > 0 && (z - self.base).abs() <= SAME_HEIGHT_MM }
+    }
+
     /// A bead from height `from` to height `to`, mm.
     #[inline(always)]
     pub fn bead(&mut self, from: f64, to: f64) {
         // Nearly every bead goes on at the height of the one before it.
-        let goes_on = if self.marked {
-            !self.mark_pending
-        } else {
-            self.count > 0 && (to - from).abs() < LEVEL_MM && (to - self.base).abs() <= SAME_HEIGHT_MM
-        };
-        if !goes_on {
+        if !(self.stays_at(to) && (self.marked || (to - from).abs() < LEVEL_MM)) {
             self.look(from, to);
         }
     }

@@ -9,9 +9,11 @@ mod lag;
 mod modal;
 mod motion;
 mod rules;
+mod run;
 
 use kept::Kept;
 pub use rules::{LagTakenOut, Rules, output_e_volume_mm3, sliced_e_volume_mm3};
+use run::Run;
 
 use super::controller::{Found, Watch};
 use super::fan::Fan;
@@ -107,6 +109,8 @@ pub struct Resolver {
     /// Volume drawn back and not yet refilled, mm³.
     drawn_back: f64,
     accept_marked: bool,
+    /// The run of beads that goes on, if one does.
+    run: Option<Run>,
     /// Plain lines take the short way; false in tests of it.
     reads_plain: bool,
     /// What the controller makes of the lines.
@@ -150,6 +154,7 @@ impl Resolver {
             drawn_back: 0.0,
             switched_on: None,
             accept_marked,
+            run: None,
             reads_plain: true,
             noted: Vec::new(),
             findings: Findings::default(),
@@ -185,7 +190,12 @@ impl Resolver {
             if !foreign.is_empty() && foreign.binary_search(&index).is_ok() {
                 self.found(Code::ForeignBytes, At { block, line, index }, || "not UTF-8 text".to_owned());
             }
-            self.line(&mut words, At { block, line, index })
+            let at = At { block, line, index };
+            if self.next_of_run(at) {
+                return Ok(());
+            }
+            self.run = None;
+            self.line(&mut words, at)
         });
         self.words = words;
         *out = std::mem::take(&mut self.moves);

@@ -48,9 +48,9 @@ fn outside([x, y, _]: [f64; 3], [least_x, least_y, most_x, most_y]: &[f64; 4]) -
 }
 
 /// Less E than this is what sums of figures leave of nothing: no drive turns by so little.
-const LEAST_E: f64 = 1e-9;
+pub(super) const LEAST_E: f64 = 1e-9;
 /// The same of the path of a straight line, mm: an extruder that turns on it turns alone.
-const LEAST_PATH_MM: f64 = 1e-6;
+pub(super) const LEAST_PATH_MM: f64 = 1e-6;
 
 /// A word O right behind a number, with the word of that number: no command of a motion line, but a slip of the keyboard.
 fn letter_for_zero(words: &[Word]) -> Option<(&Word, &Word)> {
@@ -164,6 +164,10 @@ impl Resolver {
         if done.is_ok() {
             self.state.motion = Some(mode);
             self.state.named_by_e = asked.given == [false; 3] && asked.e.is_some();
+            // Where each line sets a feed, or a height, no run would get far.
+            if mode == Motion::Linear && has_x && has_y && !has_z && e.is_some() && feed.is_none() {
+                self.begin_run(at);
+            }
         }
         Some(done)
     }
@@ -526,7 +530,7 @@ mod tests {
         block.lex();
         let mut moves = Vec::new();
         let done = resolver.resolve(&block, &mut moves);
-        (resolver.reads_plain, resolver.words) = (true, Words::default());
+        (resolver.reads_plain, resolver.words, resolver.run) = (true, Words::default(), None);
         format!("{done:?}\n{moves:?}\n{resolver:?}")
     }
 

@@ -1,0 +1,286 @@
+//! Runs of beads: in nearly all of a file one bead follows another, in the plane, the modes and the feed of the one before.
+//! What no line of such a run changes is asked once, behind a bead from which a run may go on; any other line ends the run.
+
+use super::motion::{LEAST_E, LEAST_PATH_MM};
+use super::{At, MAX_COORDINATE_MM, Resolver};
+use crate::line::{LineKind, Word};
+use crate::moves::state::Motion;
+use crate::moves::{Kind, Move};
+use crate::units::Bounded;
+
+/// A bead just below a limit of the controller is looked at like any other, part of the limit.
+const CLOSE: f64 = 1.0 - 1e-9;
+
+/// What holds for all beads of a run.
+#[derive(Clone, Debug)]
+pub(super) struct Run {
+    /// One of them.
+    blank: Move,
+    /// Where X and Y count from, mm.
+    base: [f64; 2],
+    /// Least X and Y, largest X and Y that are looked at no further, mm.
+    within: [f64; 4],
+    /// Volume of a unit of E, mm³.
+    unit_volume: f64,
+    /// Most that E turns on a line, units of E.
+    most_e: f64,
+    /// Most that E counts up to, units of E.
+    most_count: f64,
+    /// Largest area of a bead, mm².
+    most_area: f64,
+    /// Longest line that is looked at no further, bytes.
+    longest: u32,
+    /// The letter of the extruder.
+    axis: u8,
+    /// E counts distances.
+    e_is_relative: bool,
+}
+
+/// Axis words of a bead: X, Y and E.
+#[derive(Clone, Copy)]
+struct Found<'a> {
+    x: Option<f64>,
+    y: Option<f64>,
+    e: &'a Word,
+}
+
+/// The words of a line, if they are `G1`, X or Y or both, and E.
+#[inline(always)]
+fn read(words: &[Word], axis: u8) -> Option<Found<'_>> {
+    let (command, x, y, e) = match words {
+        [command, x, y, e] if x.letter == b'X' && y.letter == b'Y' => (command, Some(x), Some(y), e),
+        [command, x, e] if x.letter == b'X' => (command, Some(x), None, e),
+        [command, y, e] if y.letter == b'Y' => (command, None, Some(y), e),
+        _ => return None,
+    };
+    let is_linear = command.letter == b'G' && command.len == 2 && command.value == 1.0;
+    let has_numbers = x.is_none_or(Word::has_number) && y.is_none_or(Word::has_number) && e.has_number();
+    let value = |word: &Word| word.value;
+    (is_linear && e.letter == axis && has_numbers).then_some(Found { x: x.map(value), y: y.map(value), e })
+}
+
+impl Resolver {
+    /// Begins a run behind the bead that was just laid, if one may follow.
+    pub(super) fn begin_run(&mut self, at: At<'_>) {
+        let (state, rules) = (&self.state, &self.rules);
+        let unit_volume = if state.volumetric { Some(1.0) } else { rules.e_volume_mm3 };
+        let is_open = state.motion == Some(Motion::Linear)
+            && state.absolute
+            && state.known[0]
+            && state.known[1]
+            && state.speed_mm_s > 0.0
+            && self.own_e.is_none()
+            && self.is_screw
+            && rules.turns_give.is_none()
+            && !rules.e_leads
+            && self.watch.pending == 0
+            && !self.heat.pending
+            && self.drawn_back == 0.0
+            && self.layers.stays_at(state.position[2])
+            && at.line.flags == 0
+            && at.line.comment == at.line.end;
+        let Some(unit_volume) = unit_volume.filter(|_| is_open) else { return };
+        let [least_x, least_y, most_x, most_y] = rules.reach_mm;
+        let far = MAX_COORDINATE_MM;
+        self.run = Some(Run {
+            blank: self.blank(Kind::Bead, at),
+            base: [state.offset[0], state.offset[1]],
+            within: [least_x.at_least(-far), least_y.at_least(-far), most_x.at_most(far), most_y.at_most(far)],
+            unit_volume,
+            most_e: rules.max_e_per_line.unwrap_or(MAX_COORDINATE_MM),
+            most_count: if state.e_is_relative() { f64::INFINITY } else { self.watch.largest_e },
+            most_area: rules.max_bead_area_mm2.map_or(f64::INFINITY, |area| area * CLOSE),
+            longest: self.watch.roomy_line.min(self.watch.longest_line),
+            axis: rules.axis,
+            e_is_relative: state.e_is_relative(),
+        });
+    }
+
+    /// Resolves a line that is the next bead of a run. `false`: it is not, and nothing has changed.
+    #[inline(always)]
+    pub(super) fn next_of_run(&mut self, at: At<'_>) -> bool {
+        let Some(run) = &self.run else { return false };
+        let line = at.line;
+        if line.kind != LineKind::Code
+            || line.flags != 0
+            || line.comment != line.end
+            || line.code_end - line.start > run.longest
+        {
+            return false;
+        }
+        let Some(Found { x, y, e: word }) = read(at.words(), run.axis) else { return false };
+        let state = &mut self.state;
+        let [from_x, from_y, _] = state.position;
+        let unit = state.unit_mm;
+        let to_x = x.map_or(from_x, |x| x * unit + run.base[0]);
+        let to_y = y.map_or(from_y, |y| y * unit + run.base[1]);
+        let [least_x, least_y, most_x, most_y] = run.within;
+        let is_within = to_x >= least_x && to_x <= most_x && to_y >= least_y && to_y <= most_y;
+        let (along_x, along_y) = (to_x - from_x, to_y - from_y);
+        let length = (along_x * along_x + along_y * along_y).sqrt();
+        let count = word.value * unit;
+        let units = if run.e_is_relative { count } else { count - state.e };
+        let e = units * run.blank.flow_factor;
+        let volume = e * run.unit_volume;
+        let counted = if run.e_is_relative { state.e + units } else { count };
+        let is_sound = is_within
+            && length >= LEAST_PATH_MM
+            && (LEAST_E..=run.most_e).contains(&e)
+            && units.abs() <= MAX_COORDINATE_MM
+            && counted.abs() <= run.most_count
+            && volume <= run.most_area * length;
+        if !is_sound {
+            return false;
+        }
+        state.position[0] = to_x;
+        state.position[1] = to_y;
+        state.e = counted;
+        self.laid += volume;
+        self.moves.push(Move {
+            line: at.index as u32,
+            feed_at: line.code_end,
+            e_at: word.start,
+            e_len: word.len,
+            e_decimals: word.decimals,
+            e_count: counted,
+            delta: [along_x, along_y, 0.0],
+            length,
+            e,
+            volume,
+            melt: volume,
+            time: length / run.blank.speed,
+            ..run.blank
+        });
+        true
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::line::Block;
+    use crate::moves::resolve::Rules;
+    use crate::moves::settings::FileSettings;
+    use crate::moves::words::Words;
+    use crate::profile::Profile;
+    use proptest::collection::vec;
+    use proptest::prelude::*;
+    use proptest::sample::select;
+
+    const PRESETS: &[&str] = &["host", "board", "network", "custom"];
+    /// Lines between the beads, or odd beads.
+    const OTHERS: &[&str] = &[
+        "G1 X1",
+        "G1 Y5 E3 ; seam",
+        ";TYPE:Solid",
+        ";LAYER_CHANGE",
+        "G1 X9 Y9 E1 F600",
+        "G0 X3 Y4",
+        "G1 E-2",
+        "G1 X4 Y2 E-1",
+        "G1 Z0.6",
+        "G1 X5 Y5 Z0.9 E1",
+        "G92 E0",
+        "G92 X10",
+        "M82",
+        "M83",
+        "G90",
+        "G91",
+        "G20",
+        "G21",
+        "M221 S80",
+        "M220 S50",
+        "M200 D1.75",
+        "T1",
+        "T0",
+        "G28",
+        "M104 S0",
+        "M104 S200",
+        "M84",
+        "G1 X1 Y1 E900",
+        "G1 X400 Y1 E1",
+        "G1 X3 Y3 E",
+        "G1 X1 Y2 E1e3",
+        "G2 X5 Y5 I2 J2 E1",
+        "X4 Y4 E1",
+        "N4 G1 X1 Y2 E1",
+        "G1 X2 Y7 E4 (a)",
+        "G1 Y2 X4 E1",
+        "g1 X2 Y3 E2",
+        "G1 X2000000 Y1 E1",
+        "G1 X7 Y1 E0",
+        "G1 X7 Y1 E2",
+        "G1 X7 Y1 E2",
+        "M18",
+        "G10",
+        "G11",
+    ];
+
+    fn moves_of(rules: &Rules, settings: &FileSettings, text: &str, reads_plain: bool) -> (String, u32) {
+        let mut resolver = Resolver { reads_plain, ..Resolver::new(rules.clone(), settings, false) };
+        let mut block = Block { bytes: text.into(), first_line: 1, ..Block::default() };
+        block.lex();
+        let mut moves = Vec::new();
+        let done = resolver.resolve(&block, &mut moves);
+        let in_run = u32::from(resolver.run.is_some());
+        (resolver.reads_plain, resolver.words, resolver.run) = (true, Words::default(), None);
+        (format!("{done:?}\n{moves:?}\n{resolver:?}"), in_run)
+    }
+
+    /// A bead in a file: steps of X and Y in tenths, E in hundredths.
+    fn bead((x, y, e): (u32, u32, u32), total: &mut u32, is_absolute: bool) -> String {
+        *total += e;
+        let e = if is_absolute { *total } else { e };
+        let (x, y, e) = (f64::from(x) / 10.0, f64::from(y) / 10.0, f64::from(e) / 100.0);
+        match (x as u32 % 5, y as u32 % 5) {
+            (0, _) => format!("G1 Y{y} E{e}"),
+            (_, 0) => format!("G1 X{x} E{e}"),
+            _ => format!("G1 X{x} Y{y} E{e}"),
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(2048))]
+
+        /// The sorted words are the judge.
+        #[test]
+        fn beads_of_a_run_are_read_like_any_other(
+            preset in select(PRESETS),
+            lenient: bool,
+            is_absolute: bool,
+            bed: bool,
+            lines in vec((vec((0u32..3000, 0u32..3000, 0u32..400), 0..6), select(OTHERS)), 1..8),
+        ) {
+            let bed = if bed { "\n[machine]\nbed_mm = [0, 0, 220, 220]\n" } else { "" };
+            let profile = Profile::load(&format!("[controller]\npreset = \"{preset}\"\n{bed}"), "a.toml").expect("a profile");
+            let settings = FileSettings::default();
+            let mut rules = Rules::new(&profile, &settings, lenient);
+            rules.e_volume_mm3 = Some(2.4);
+            let mut text = String::from(if is_absolute { "M82\nG28\nM109 S200\nG1 Z0.3 F1200\n" } else { "M83\nG28\nM109 S200\nG1 Z0.3 F1200\n" });
+            let mut total = 0;
+            for (beads, other) in lines {
+                for step in beads {
+                    text.push_str(&bead(step, &mut total, is_absolute));
+                    text.push('\n');
+                }
+                text.push_str(other);
+                text.push('\n');
+            }
+            prop_assert_eq!(moves_of(&rules, &settings, &text, true).0, moves_of(&rules, &settings, &text, false).0, "{}", text);
+        }
+    }
+
+    #[test]
+    fn ordinary_beads_are_a_run() {
+        for preset in PRESETS {
+            let profile =
+                Profile::load(&format!("[controller]\npreset = \"{preset}\"\n"), "a.toml").expect("a profile");
+            let settings = FileSettings::default();
+            let mut rules = Rules::new(&profile, &settings, false);
+            rules.e_volume_mm3 = Some(2.4);
+            let text = "G28\nM83\nM109 S200\nG1 Z0.3 F1200\nG1 X10 Y10 E0.1\nG1 X12 Y10.5 E0.1\nG1 X14 Y10 E0.1\n";
+            assert_eq!(moves_of(&rules, &settings, text, true).1, 1, "{preset}");
+            assert_eq!(moves_of(&rules, &settings, text, false).1, 0, "{preset}");
+        }
+    }
+}
