@@ -186,21 +186,32 @@ impl Resolver {
         self.moves = std::mem::take(out);
         self.anchor();
         let foreign = self.watch.foreign_lines(&block.bytes, &block.lines);
-        let resolved = block.lines.iter().enumerate().try_for_each(|(index, line)| {
-            if !foreign.is_empty() && foreign.binary_search(&index).is_ok() {
-                self.found(Code::ForeignBytes, At { block, line, index }, || "not UTF-8 text".to_owned());
-            }
-            let at = At { block, line, index };
-            if self.next_of_run(at) {
-                return Ok(());
-            }
-            self.run = None;
-            self.line(&mut words, at)
-        });
+        let resolved = self.lines(block, &foreign, &mut words);
         self.words = words;
         *out = std::mem::take(&mut self.moves);
         self.look_at_end(block);
         resolved
+    }
+
+    /// Resolves the lines of a block; `foreign`: those that are no text, by index.
+    fn lines(&mut self, block: &Block, foreign: &[usize], words: &mut Words) -> Result<()> {
+        let mut next = 0;
+        while let Some(line) = block.lines.get(next) {
+            let at = At { block, line, index: next };
+            if foreign.is_empty() {
+                let beads = self.go_on(block, next);
+                if beads > 0 {
+                    next += beads;
+                    continue;
+                }
+            } else if foreign.binary_search(&next).is_ok() {
+                self.found(Code::ForeignBytes, at, || "not UTF-8 text".to_owned());
+            }
+            self.run = None;
+            self.line(words, at)?;
+            next += 1;
+        }
+        Ok(())
     }
 
     /// Resolves a line; it adds at most one move.

@@ -3,7 +3,7 @@
 
 use super::motion::{LEAST_E, LEAST_PATH_MM};
 use super::{At, MAX_COORDINATE_MM, Resolver};
-use crate::line::{LineKind, Word};
+use crate::line::{Block, LineKind, Word};
 use crate::moves::state::Motion;
 use crate::moves::{Kind, Move};
 use crate::units::Bounded;
@@ -36,27 +36,19 @@ pub(super) struct Run {
     e_is_relative: bool,
 }
 
-/// Axis words of a bead: X, Y and E.
-#[derive(Clone, Copy)]
-struct Found<'a> {
-    x: Option<f64>,
-    y: Option<f64>,
-    e: &'a Word,
-}
-
-/// The words of a line, if they are `G1`, X or Y or both, and E.
+/// The words of a line, if they are `G1`, X or Y or both, and E: the values of X and Y, as far as they are there, and E.
 #[inline(always)]
-fn read(words: &[Word], axis: u8) -> Option<Found<'_>> {
-    let (command, x, y, e) = match words {
-        [command, x, y, e] if x.letter == b'X' && y.letter == b'Y' => (command, Some(x), Some(y), e),
-        [command, x, e] if x.letter == b'X' => (command, Some(x), None, e),
-        [command, y, e] if y.letter == b'Y' => (command, None, Some(y), e),
+fn read(words: &[Word], axis: u8) -> Option<([Option<f64>; 2], &Word)> {
+    let (command, place, e) = match words {
+        [command, x, y, e] if x.letter == b'X' && y.letter == b'Y' && x.has_number() && y.has_number() => {
+            (command, [Some(x.value), Some(y.value)], e)
+        }
+        [command, x, e] if x.letter == b'X' && x.has_number() => (command, [Some(x.value), None], e),
+        [command, y, e] if y.letter == b'Y' && y.has_number() => (command, [None, Some(y.value)], e),
         _ => return None,
     };
     let is_linear = command.letter == b'G' && command.len == 2 && command.value == 1.0;
-    let has_numbers = x.is_none_or(Word::has_number) && y.is_none_or(Word::has_number) && e.has_number();
-    let value = |word: &Word| word.value;
-    (is_linear && e.letter == axis && has_numbers).then_some(Found { x: x.map(value), y: y.map(value), e })
+    (is_linear && e.letter == axis && e.has_number()).then_some((place, e))
 }
 
 impl Resolver {
@@ -96,69 +88,67 @@ impl Resolver {
         });
     }
 
-    /// Resolves a line that is the next bead of a run. `false`: it is not, and nothing has changed.
-    #[inline(always)]
-    pub(super) fn next_of_run(&mut self, at: At<'_>) -> bool {
-        let Some(run) = &self.run else { return false };
-        let line = at.line;
-        if line.kind != LineKind::Code
-            || line.flags != 0
-            || line.comment != line.end
-            || line.code_end - line.start > run.longest
-        {
-            return false;
-        }
-        let Some(Found { x, y, e: word }) = read(at.words(), run.axis) else { return false };
+    /// Resolves the lines of a block from the one with index `first` on, as far as they are the next beads of the run, and
+    /// says how many they are.
+    pub(super) fn go_on(&mut self, block: &Block, first: usize) -> usize {
+        let Some(run) = &self.run else { return 0 };
+        let lines = block.lines.get(first..).unwrap_or_default();
         let state = &mut self.state;
-        let [from_x, from_y, _] = state.position;
         let unit = state.unit_mm;
-        let to_x = x.map_or(from_x, |x| x * unit + run.base[0]);
-        let to_y = y.map_or(from_y, |y| y * unit + run.base[1]);
+        let [mut from_x, mut from_y, _] = state.position;
+        let (mut count, mut laid) = (state.e, self.laid);
         let [least_x, least_y, most_x, most_y] = run.within;
-        let is_within = to_x >= least_x && to_x <= most_x && to_y >= least_y && to_y <= most_y;
-        let (along_x, along_y) = (to_x - from_x, to_y - from_y);
-        let length = (along_x * along_x + along_y * along_y).sqrt();
-        let count = word.value * unit;
-        let units = if run.e_is_relative { count } else { count - state.e };
-        let e = units * run.blank.flow_factor;
-        let volume = e * run.unit_volume;
-        let counted = if run.e_is_relative { state.e + units } else { count };
-        let is_sound = is_within
-            && length >= LEAST_PATH_MM
-            && (LEAST_E..=run.most_e).contains(&e)
-            && units.abs() <= MAX_COORDINATE_MM
-            && counted.abs() <= run.most_count
-            && volume <= run.most_area * length;
-        if !is_sound {
-            return false;
+        let before = self.moves.len();
+        for (index, line) in (first..).zip(lines) {
+            let is_plain = line.kind == LineKind::Code && line.flags == 0 && line.comment == line.end;
+            if !is_plain || line.code_end - line.start > run.longest {
+                break;
+            }
+            let Some(([x, y], word)) = read(block.words_of(line), run.axis) else { break };
+            let to_x = x.map_or(from_x, |x| x * unit + run.base[0]);
+            let to_y = y.map_or(from_y, |y| y * unit + run.base[1]);
+            let is_within = to_x >= least_x && to_x <= most_x && to_y >= least_y && to_y <= most_y;
+            let (along_x, along_y) = (to_x - from_x, to_y - from_y);
+            let length = (along_x * along_x + along_y * along_y).sqrt();
+            let turned = word.value * unit;
+            let (units, counted) = if run.e_is_relative { (turned, count + turned) } else { (turned - count, turned) };
+            let e = units * run.blank.flow_factor;
+            let volume = e * run.unit_volume;
+            let is_sound = is_within
+                && length >= LEAST_PATH_MM
+                && (LEAST_E..=run.most_e).contains(&e)
+                && units.abs() <= MAX_COORDINATE_MM
+                && counted.abs() <= run.most_count
+                && volume <= run.most_area * length;
+            if !is_sound {
+                break;
+            }
+            (from_x, from_y, count) = (to_x, to_y, counted);
+            laid += volume;
+            self.moves.push(Move {
+                line: index as u32,
+                feed_at: line.code_end,
+                e_at: word.start,
+                e_len: word.len,
+                e_decimals: word.decimals,
+                e_count: counted,
+                delta: [along_x, along_y, 0.0],
+                length,
+                e,
+                volume,
+                melt: volume,
+                time: length / run.blank.speed,
+                ..run.blank
+            });
         }
-        state.position[0] = to_x;
-        state.position[1] = to_y;
-        state.e = counted;
-        self.laid += volume;
-        self.moves.push(Move {
-            line: at.index as u32,
-            feed_at: line.code_end,
-            e_at: word.start,
-            e_len: word.len,
-            e_decimals: word.decimals,
-            e_count: counted,
-            delta: [along_x, along_y, 0.0],
-            length,
-            e,
-            volume,
-            melt: volume,
-            time: length / run.blank.speed,
-            ..run.blank
-        });
-        true
+        (state.position[0], state.position[1], state.e, self.laid) = (from_x, from_y, count, laid);
+        self.moves.len() - before
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::line::Block;
     use crate::moves::resolve::Rules;
     use crate::moves::settings::FileSettings;
     use crate::moves::words::Words;
