@@ -181,7 +181,8 @@ impl ErrorKind {
             | Self::Sheet { help, .. }
             | Self::Usage { help, .. } => Some(help.clone()),
             Self::Malformed { .. } => Some(
-                "the file was left as it was; export it again, or run with --lenient to pass such lines through"
+                "the file was left as it was; export it again, or run with --lenient to pass such lines through \
+                 (where they hold E, also with --set screw.output_e_unit=as-in-file)"
                     .to_owned(),
             ),
             Self::AlreadyRewritten => Some(

@@ -429,7 +429,9 @@ impl Resolver {
             if junk.iter().any(|b| matches!(b, b'[' | b'#' | b'<')) {
                 return Err(Error::new(ErrorKind::Unsupported {
                     what: "this line computes a value while it runs; only plain numbers can be followed".to_owned(),
-                    help: "export plain G-code without parameters and expressions, or run with --lenient to pass such lines through".to_owned(),
+                    help: "export plain G-code without parameters and expressions, or run with --lenient to pass such \
+                           lines through (where they hold E, also with --set screw.output_e_unit=as-in-file)"
+                        .to_owned(),
                 })
                 .at(place));
             }
