@@ -17,14 +17,14 @@ pub struct BlockReader<R> {
     block_size: usize,
     /// What was read and is not given out: the start of a line, and before it lines that the last block had no room for.
     tail: Vec<u8>,
-    /// There are such lines.
-    has_lines: bool,
+    /// There are enough of them for another block.
+    has_block: bool,
 }
 
 impl<R: Read> BlockReader<R> {
     /// Reads about `block_size` bytes at a time.
     pub fn new(reader: R, block_size: usize) -> Self {
-        Self { reader, block_size: block_size.max(1), tail: Vec::new(), has_lines: false }
+        Self { reader, block_size: block_size.max(1), tail: Vec::new(), has_block: false }
     }
 
     /// Fills `block` with the next whole lines; `false` at the end of the stream.
@@ -38,7 +38,7 @@ impl<R: Read> BlockReader<R> {
         let mut end = self.tail.len();
         overwrite(block, &self.tail);
         self.tail.clear();
-        if self.has_lines {
+        if self.has_block {
             self.cut(block, end);
             return Ok(true);
         }
@@ -67,11 +67,13 @@ impl<R: Read> BlockReader<R> {
     /// Ends a block that holds `end` bytes behind its last whole line, or before there are too many lines.
     fn cut(&mut self, block: &mut Vec<u8>, end: usize) {
         let text = block.get(..end).unwrap_or_default();
-        self.has_lines = memchr::memchr_iter(b'\n', text).count() > MOST_LINES;
-        let last = match self.has_lines {
-            true => memchr::memchr_iter(b'\n', text).nth(MOST_LINES - 1),
+        let lines = memchr::memchr_iter(b'\n', text).count();
+        let last = match lines > MOST_LINES {
+            true => line_end(text, MOST_LINES),
             false => memchr::memrchr(b'\n', text),
         };
+        // Fewer go with what is read next, so that blocks are of one size.
+        self.has_block = lines >= 2 * MOST_LINES;
         let whole = last.map_or(end, |at| at + 1);
         self.tail.extend_from_slice(text.get(whole..).unwrap_or_default());
         block.truncate(whole);
@@ -90,6 +92,22 @@ impl<R: Read> BlockReader<R> {
         }
         Ok(filled)
     }
+}
+
+/// Where the line with a number, counted from 1, ends in a text.
+fn line_end(text: &[u8], number: usize) -> Option<usize> {
+    /// Lines are counted this many bytes at a time, which is quicker than to find each.
+    const PART: usize = 2048;
+    let mut before = 0;
+    for (index, part) in text.chunks(PART).enumerate() {
+        let lines = memchr::memchr_iter(b'\n', part).count();
+        if before + lines >= number {
+            let within = memchr::memchr_iter(b'\n', part).nth(number.checked_sub(before + 1)?)?;
+            return Some(index * PART + within);
+        }
+        before += lines;
+    }
+    None
 }
 
 /// Writes `text` over what `block` holds at its start, and behind that if it is longer.
@@ -130,7 +148,29 @@ mod tests {
             all.extend_from_slice(&block);
         }
         assert_eq!(all, text.as_bytes());
-        assert_eq!(lines, [MOST_LINES, MOST_LINES, MOST_LINES, 5, 0]);
+        assert_eq!(lines, [MOST_LINES, MOST_LINES, MOST_LINES, 5]);
+    }
+
+    #[test]
+    fn lines_without_room_go_with_those_that_are_read_next() {
+        let text = "G1 X10 Y10 E1\n".repeat(10 * MOST_LINES);
+        let mut reader = BlockReader::new(text.as_bytes(), 14 * (MOST_LINES + MOST_LINES / 8));
+        let (mut block, mut blocks) = (Vec::new(), 0);
+        while reader.next(&mut block).unwrap() {
+            assert_eq!(block.len(), 14 * MOST_LINES, "block {blocks}");
+            blocks += 1;
+        }
+        assert_eq!(blocks, 10);
+    }
+
+    #[test]
+    fn a_line_ends_where_its_line_feed_is() {
+        let text = "G1\n".repeat(5000) + "; longer\nG1";
+        for number in [1, 2, 682, 683, 684, 2048, 5000] {
+            assert_eq!(line_end(text.as_bytes(), number), Some(3 * number - 1), "{number}");
+        }
+        assert_eq!(line_end(text.as_bytes(), 5001), Some(text.len() - 3));
+        assert_eq!(line_end(text.as_bytes(), 5002), None);
     }
 
     #[test]
