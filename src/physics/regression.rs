@@ -29,7 +29,8 @@ pub struct LeastSquares {
     pub sse: f64,
     /// Share of the sum of squares that is explained: about the mean if there is a constant term, else about zero.
     pub r_squared: f64,
-    /// Mean square explained over mean square left; the constant term does not count as explaining.
+    /// Mean square explained over mean square left; the constant term does not count as explaining. 0 where nothing is
+    /// explained, infinite where nothing is left.
     pub f_statistic: f64,
     /// Measured minus fitted, for each point.
     pub residuals: Vec<f64>,
@@ -126,6 +127,7 @@ pub fn least_squares(columns: &[Vec<f64>], y: &[f64]) -> Result<LeastSquares, Un
     let centre = if constant { y.iter().sum::<f64>() / points as f64 } else { 0.0 };
     let total: f64 = y.iter().map(|value| (value - centre).powi(2)).sum();
     let explaining = terms - usize::from(constant);
+    let explained = (total - sse).max(0.0);
     let mut fit = LeastSquares {
         coefficients,
         standard_deviations: Vec::new(),
@@ -133,7 +135,7 @@ pub fn least_squares(columns: &[Vec<f64>], y: &[f64]) -> Result<LeastSquares, Un
         residual_df,
         sse,
         r_squared: if total > 0.0 { 1.0 - sse / total } else { 1.0 },
-        f_statistic: if explaining > 0 { (total - sse) / explaining as f64 / variance } else { 0.0 },
+        f_statistic: if explaining > 0 && explained > 0.0 { explained / explaining as f64 / variance } else { 0.0 },
         residuals,
         leverages: Vec::new(),
         scales,
@@ -242,6 +244,16 @@ fn back_substitute(triangle: &[Vec<f64>], right: &[f64]) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_line_explains_nothing_of_equal_values() {
+        let fit = straight_line(&[1.0, 2.0, 3.0, 4.0], &[5.0; 4]).expect("four points");
+        assert!(fit.f_statistic == 0.0 && fit.r_squared == 1.0, "{fit:?}");
+        // y = x, where all is explained; by hand for 1, 2, 4: b = 3/2, SSE 1/6, F = (14/3 - 1/6)/(1/6) = 27.
+        assert!(straight_line(&[1.0, 2.0, 3.0], &[1.0, 2.0, 3.0]).expect("three points").f_statistic > 1e12);
+        let fit = straight_line(&[1.0, 2.0, 3.0], &[1.0, 2.0, 4.0]).expect("three points");
+        assert!((fit.f_statistic - 27.0).abs() < 1e-9, "{}", fit.f_statistic);
+    }
 
     #[test]
     fn a_parabola_through_its_own_points() {
