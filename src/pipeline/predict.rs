@@ -6,8 +6,8 @@ use serde::Serialize;
 
 use super::layers::{each_move, lays_nothing};
 use super::prescan::prescan;
-use crate::error::{Error, ErrorKind, Result};
-use crate::profile::{EUnit, Output, OutputUnit, Profile};
+use crate::error::Result;
+use crate::profile::{EUnit, OutputUnit, Profile};
 use crate::units::{Density, Volume};
 
 /// What a file asks for.
@@ -28,8 +28,7 @@ pub struct Prediction {
 /// Adds up what `input` asks for. A file that was rewritten states its unit of E itself.
 ///
 /// # Errors
-/// As [`super::layers::volume_by_layer`]; and [`ErrorKind::Unsupported`] for a rewritten file whose E counts turns along an output
-/// curve: one turn has no one volume there.
+/// As [`super::layers::volume_by_layer`].
 pub fn predict<R: Read + Seek>(
     input: &mut R,
     profile: &Profile,
@@ -40,12 +39,6 @@ pub fn predict<R: Read + Seek>(
     let screw = &profile.screw;
     let by_turns = screw.output_e_unit.value == OutputUnit::ScrewTurns;
     let states_unit = scan.settings.stated_e_mm3.is_some();
-    if scan.settings.is_rewritten && !states_unit && by_turns && matches!(screw.output.value, Output::Curve(_)) {
-        return Err(Error::new(ErrorKind::Unsupported {
-            what: "E of this rewritten file counts turns along an output curve, which gives no volume".to_owned(),
-            help: "give the file it was made from: it asks for the same volume".to_owned(),
-        }));
-    }
     let mut volume_mm3 = 0.0;
     each_move(input, profile, lenient, progress, |step| {
         volume_mm3 += step.melt;
@@ -59,7 +52,11 @@ pub fn predict<R: Read + Seek>(
         volume_mm3,
         mass_g: (Volume::from_mm3(volume_mm3) * density).as_g(),
         rewritten: scan.settings.is_rewritten,
-        counts_turns: if states_unit { by_turns } else { screw.e_unit.value == EUnit::ScrewTurns },
+        // Turns along a curve have no one volume that the file could state.
+        counts_turns: match states_unit || scan.settings.is_rewritten && by_turns {
+            true => by_turns,
+            false => screw.e_unit.value == EUnit::ScrewTurns,
+        },
     })
 }
 
@@ -108,12 +105,16 @@ mod tests {
         }
     }
 
+    /// What a turn gives is taken at the speed of its line: in ramps it is another one.
     #[test]
-    fn turns_along_a_curve_have_no_volume() {
-        let profile = profile(&["screw.output_e_unit=screw-turns", "screw.output_curve=[[60, 15], [120, 28]]"]);
+    fn turns_along_a_curve_are_read_by_their_speed() {
+        let set = ["screw.output_e_unit=screw-turns", "screw.output_curve=[[20, 8], [60, 15], [120, 28]]"];
+        let profile = profile(&set);
         let mut output = Vec::new();
-        rewrite(&mut Cursor::new(DEMO), &mut output, &profile, &Options::default(), &mut |_| {}).unwrap();
-        let error = predict(&mut Cursor::new(&output), &profile, false, &mut |_| {}).unwrap_err();
-        assert!(error.to_string().contains("output curve"), "{error}");
+        let summary = rewrite(&mut Cursor::new(DEMO), &mut output, &profile, &Options::default(), &mut |_| {}).unwrap();
+        let screw = summary.screw;
+        let found = predict(&mut Cursor::new(&output), &profile, false, &mut |_| {}).unwrap();
+        let given = screw.beads_mm3 + screw.charged_mm3 - screw.relieved_mm3;
+        assert!(found.counts_turns && (found.volume_mm3 / given - 1.0).abs() < 0.01, "{given} {found:?}");
     }
 }

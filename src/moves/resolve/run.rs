@@ -4,7 +4,6 @@
 use super::motion::{LEAST_E, LEAST_PATH_MM};
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::line::{Block, LineKind, Word};
-use crate::moves::state::Motion;
 use crate::moves::{Kind, Move};
 use crate::units::Bounded;
 
@@ -52,19 +51,16 @@ fn read(words: &[Word], axis: u8) -> Option<([Option<f64>; 2], &Word)> {
 }
 
 impl Resolver {
-    /// Begins a run behind the bead that was just laid, if one may follow.
+    /// Begins a run behind the `G1` with E that was just read, if one may follow.
     pub(super) fn begin_run(&mut self, at: At<'_>) {
         let (state, rules) = (&self.state, &self.rules);
         let unit_volume = if state.volumetric { Some(1.0) } else { rules.e_volume_mm3 };
-        let is_open = state.motion == Some(Motion::Linear)
-            && state.absolute
+        let is_open = state.absolute
             && state.known[0]
             && state.known[1]
             && state.speed_mm_s > 0.0
-            && self.own_e.is_none()
             && self.is_screw
             && rules.turns_give.is_none()
-            && !rules.e_leads
             && self.watch.pending == 0
             && !self.heat.pending
             && self.drawn_back == 0.0
@@ -152,17 +148,18 @@ mod tests {
     use crate::moves::resolve::Rules;
     use crate::moves::settings::FileSettings;
     use crate::moves::words::Words;
-    use crate::profile::Profile;
+    use crate::profile::{Output, Profile};
     use proptest::collection::vec;
     use proptest::prelude::*;
     use proptest::sample::select;
 
     const PRESETS: &[&str] = &["host", "board", "network", "custom"];
-    /// Lines between the beads, or odd beads.
+    /// Lines between the beads, or odd beads; several are parted by `|`.
     const OTHERS: &[&str] = &[
         "G1 X1",
         "G1 Y5 E3 ; seam",
-        ";TYPE:Solid",
+        "G1 X5 Y6 E1 ; perimeter",
+        "; infill",
         ";LAYER_CHANGE",
         "G1 X9 Y9 E1 F600",
         "G0 X3 Y4",
@@ -171,6 +168,7 @@ mod tests {
         "G1 Z0.6",
         "G1 X5 Y5 Z0.9 E1",
         "G92 E0",
+        "G92 E65534",
         "G92 X10",
         "M82",
         "M83",
@@ -178,8 +176,9 @@ mod tests {
         "G91",
         "G20",
         "G21",
-        "M221 S80",
+        "M221 S50",
         "M220 S50",
+        "M220 S0",
         "M200 D1.75",
         "T1",
         "T0",
@@ -188,8 +187,10 @@ mod tests {
         "M104 S200",
         "M84",
         "G1 X1 Y1 E900",
+        "G1 X1 Y1 E1500000",
         "G1 X400 Y1 E1",
         "G1 X3 Y3 E",
+        "G1 X Y3 E1",
         "G1 X1 Y2 E1e3",
         "G2 X5 Y5 I2 J2 E1",
         "X4 Y4 E1",
@@ -197,13 +198,19 @@ mod tests {
         "G1 X2 Y7 E4 (a)",
         "G1 Y2 X4 E1",
         "g1 X2 Y3 E2",
+        "G01 X2 Y3 E2",
+        "G0 X6 Y3 E2",
+        "G1 Z4 Y2 E1",
+        "G1 X2 Y5 F900",
         "G1 X2000000 Y1 E1",
         "G1 X7 Y1 E0",
-        "G1 X7 Y1 E2",
-        "G1 X7 Y1 E2",
         "M18",
         "G10",
         "G11",
+        "G1 X7 Y1 E1|G1 X7.0000002 Y1 E2|G1 X7 Y1 E3",
+        "G92 E65534|G1 X1 Y1 E65535|G1 X2 Y2 E65535.5|G1 X3 Y3 E65537",
+        "M221 S50|G1 X3 Y3 E1|G1 X4 Y4 E1500000",
+        "G1 X1.0000000000000000000000000000000000000000000000000 Y2.000000000000000000000000000000000000000000000000 E1",
     ];
 
     fn moves_of(rules: &Rules, settings: &FileSettings, text: &str, reads_plain: bool) -> (String, u32) {
@@ -230,7 +237,7 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(2048))]
+        #![proptest_config(ProptestConfig::with_cases(4096))]
 
         /// The sorted words are the judge.
         #[test]
@@ -238,7 +245,7 @@ mod tests {
             preset in select(PRESETS),
             lenient: bool,
             is_absolute: bool,
-            bed: bool,
+            [bed, homes, e_leads, along_curve] in any::<[bool; 4]>(),
             lines in vec((vec((0u32..3000, 0u32..3000, 0u32..400), 0..6), select(OTHERS)), 1..8),
         ) {
             let bed = if bed { "\n[machine]\nbed_mm = [0, 0, 220, 220]\n" } else { "" };
@@ -246,15 +253,18 @@ mod tests {
             let settings = FileSettings::default();
             let mut rules = Rules::new(&profile, &settings, lenient);
             rules.e_volume_mm3 = Some(2.4);
-            let mut text = String::from(if is_absolute { "M82\nG28\nM109 S200\nG1 Z0.3 F1200\n" } else { "M83\nG28\nM109 S200\nG1 Z0.3 F1200\n" });
+            rules.e_leads = e_leads;
+            rules.turns_give = along_curve.then(|| Output::Curve(vec![[20.0, 8.0], [60.0, 15.0]]));
+            let mut text = String::from(if homes { "G28\n" } else { "" });
+            text.push_str(if is_absolute { "M82\n" } else { "M83\n" });
+            text.push_str("M109 S200\nG1 Z0.3 F1200\n");
             let mut total = 0;
             for (beads, other) in lines {
                 for step in beads {
                     text.push_str(&bead(step, &mut total, is_absolute));
                     text.push('\n');
                 }
-                text.push_str(other);
-                text.push('\n');
+                text.extend(other.split('|').flat_map(|line| [line, "\n"]));
             }
             prop_assert_eq!(moves_of(&rules, &settings, &text, true).0, moves_of(&rules, &settings, &text, false).0, "{}", text);
         }
