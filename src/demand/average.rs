@@ -23,13 +23,27 @@ const LOOK_EVERY: usize = 32;
 /// Edges that are behind every window are given up when there are at least so many of them.
 const LEAST_GIVEN_UP: usize = 1 << 10;
 
-/// An edge between two stretches: what lies before it.
+/// An edge between two stretches: what lies before it. Or a stretch itself.
 #[derive(Clone, Copy, Debug, Default)]
 struct Edge {
     /// Time since the start, s.
     time: f64,
     /// Volume since the start, mm³.
     volume: f64,
+}
+
+impl Edge {
+    /// The edge at the other end of a stretch that follows, of which `most` seconds count.
+    #[inline]
+    fn behind(self, stretch: Self, most: f64) -> Self {
+        let Self { mut time, mut volume } = stretch;
+        if time > most {
+            // All windows inside it are alike; sums stay small.
+            volume *= most / time;
+            time = most;
+        }
+        Self { time: self.time + time, volume: self.volume + volume }
+    }
 }
 
 /// Follows a flow given as stretches of constant flow and keeps its highest moving average.
@@ -53,8 +67,8 @@ pub struct MovingAverage {
     first: usize,
     /// Most volume in a window, mm³.
     highest: f64,
-    /// A stretch that may still grow: duration s, volume mm³.
-    pending: (f64, f64),
+    /// A stretch that may still grow.
+    pending: Edge,
 }
 
 impl MovingAverage {
@@ -70,59 +84,60 @@ impl MovingAverage {
             seen: 2,
             first: 0,
             highest: 0.0,
-            pending: (0.0, 0.0),
+            pending: Edge::default(),
         }
     }
 
-    /// The flow is `volume / duration` for the next `duration` seconds. Negative values count as zero.
+    /// The flow is `volume / duration` for the next `duration` seconds, of one stretch behind the other. Negative values
+    /// count as zero.
     #[inline]
-    pub fn push(&mut self, duration: f64, volume: f64) {
-        let (duration, volume) = (duration.at_least(0.0), volume.at_least(0.0));
-        let (before, laid) = self.pending;
-        let grown = before + duration;
-        if before < self.finest || (grown <= self.longest && same_flow(laid, before, volume, duration)) {
-            self.pending = (grown, laid + volume);
-        } else {
-            self.flush();
-            self.pending = (duration, volume);
+    pub fn push_all(&mut self, stretches: impl ExactSizeIterator<Item = (f64, f64)>) {
+        let (finest, longest, most) = (self.finest, self.longest, LONGEST * self.window);
+        let (mut end, mut pending) = (self.end, self.pending);
+        // Each ends one other at most.
+        let known = self.edges.len();
+        self.edges.resize(known + stretches.len(), Edge::default());
+        let mut free = self.edges.get_mut(known..).unwrap_or_default().iter_mut();
+        for (duration, volume) in stretches {
+            let next = Edge { time: duration.at_least(0.0), volume: volume.at_least(0.0) };
+            let grown = pending.time + next.time;
+            let goes_on = || same_flow(pending.volume, pending.time, next.volume, next.time);
+            if pending.time < finest || (grown <= longest && goes_on()) {
+                pending = Edge { time: grown, volume: pending.volume + next.volume };
+            } else if let Some(edge) = free.next() {
+                end = end.behind(pending, most);
+                *edge = end;
+                pending = next;
+            }
+        }
+        let unused = free.len();
+        self.edges.truncate(self.edges.len() - unused);
+        (self.end, self.pending) = (end, pending);
+        while self.edges.len() >= self.seen + LOOK_EVERY {
+            self.look(self.seen + LOOK_EVERY);
         }
     }
 
-    /// Ends the pending stretch.
-    #[inline]
-    fn flush(&mut self) {
-        let (mut duration, mut volume) = self.pending;
-        let most = LONGEST * self.window;
-        if duration > most {
-            // All windows inside it are alike; sums stay small.
-            volume *= most / duration;
-            duration = most;
-        }
-        self.end = Edge { time: self.end.time + duration, volume: self.end.volume + volume };
-        self.edges.push(self.end);
-        if self.edges.len() >= self.seen + LOOK_EVERY {
-            self.look();
-        }
-    }
-
-    /// Looks at the windows that end in the stretches that were not looked at.
+    /// Looks at the windows that end in the stretches that were not looked at, up to the one that ends the first `upto`
+    /// edges.
     #[inline(never)]
-    fn look(&mut self) {
-        let start = self.end.time - self.window;
-        let mut rest = self.edges.get(self.first..).unwrap_or_default();
+    fn look(&mut self, upto: usize) {
+        let mut rest = self.edges.get(self.first..upto).unwrap_or_default();
+        let Some((first, end)) = rest.first().zip(rest.last()) else { return };
+        let start = end.time - self.window;
         // What lies between the first start and the last end is more than in any window there: mostly, none sets a new
         // mark.
-        if rest.first().is_some_and(|first| self.end.volume - first.volume > self.highest) {
-            self.look_closely();
+        if end.volume - first.volume > self.highest {
+            self.look_closely(upto);
         } else {
             while let [_, next, ..] = rest
                 && next.time <= start
             {
                 rest = rest.get(1..).unwrap_or_default();
             }
-            self.first = self.edges.len() - rest.len();
+            self.first = upto - rest.len();
         }
-        self.seen = self.edges.len();
+        self.seen = upto;
         if self.first >= LEAST_GIVEN_UP && self.first >= self.edges.len() / 2 {
             self.edges.drain(..self.first);
             self.seen -= self.first;
@@ -131,12 +146,12 @@ impl MovingAverage {
     }
 
     /// Looks at each of these windows that may set a new mark.
-    fn look_closely(&mut self) {
+    fn look_closely(&mut self, upto: usize) {
         let (window, mut highest) = (self.window, self.highest);
-        let mut starts = self.edges.get(self.first..).unwrap_or_default().iter();
+        let mut starts = self.edges.get(self.first..upto).unwrap_or_default().iter();
         let Some(mut front) = starts.next() else { return };
         let mut next = starts.next();
-        let ends = self.edges.get(self.seen.saturating_sub(1)..).unwrap_or_default();
+        let ends = self.edges.get(self.seen.saturating_sub(1)..upto).unwrap_or_default();
         for (last, end) in ends.iter().zip(ends.iter().skip(1)) {
             let start = end.time - window;
             while let Some(edge) = next {
@@ -165,9 +180,9 @@ impl MovingAverage {
 
     /// Highest average so far, mm³/s.
     pub fn highest(&mut self) -> f64 {
-        self.flush();
-        self.pending = (0.0, 0.0);
-        self.look();
+        self.end = self.end.behind(std::mem::take(&mut self.pending), LONGEST * self.window);
+        self.edges.push(self.end);
+        self.look(self.edges.len());
         self.highest / self.window
     }
 }
@@ -179,9 +194,7 @@ mod tests {
 
     fn highest(window: f64, stretches: &[(f64, f64)]) -> f64 {
         let mut average = MovingAverage::new(window);
-        for &(duration, volume) in stretches {
-            average.push(duration, volume);
-        }
+        average.push_all(stretches.iter().copied());
         average.highest()
     }
 
@@ -228,8 +241,8 @@ mod tests {
         stretches[2500] = (86_400.0, 0.0);
         stretches[5000] = (86_400.0, 86_400.0);
         let mut average = MovingAverage::new(3.0);
-        for &(duration, volume) in &stretches {
-            average.push(duration, volume);
+        for some in stretches.chunks(7) {
+            average.push_all(some.iter().copied());
             assert!(average.edges.len() < 2 * LEAST_GIVEN_UP + 300, "{}", average.edges.len());
         }
         let (got, best) = (average.highest(), slow(3.0, &stretches));

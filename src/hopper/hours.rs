@@ -38,9 +38,15 @@ impl Hours {
     /// The print goes on evenly between two moments.
     #[inline]
     pub fn advance(&mut self, from: Stamp, to: Stamp) {
-        if self.due_s <= to.time_s {
+        if self.is_due(to) {
             self.mark(from, to);
         }
+    }
+
+    /// Whether a mark is due by then.
+    #[inline]
+    pub fn is_due(&self, to: Stamp) -> bool {
+        self.due_s <= to.time_s
     }
 
     fn mark(&mut self, from: Stamp, to: Stamp) {

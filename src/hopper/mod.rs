@@ -14,6 +14,7 @@ pub mod reconcile;
 
 use serde::Serialize;
 
+use crate::units::Bounded;
 use hours::Hours;
 pub use hours::{HourMark, MOST_MARKS};
 use refills::{Halt, Refills};
@@ -211,6 +212,22 @@ impl Planner {
         if next.time_s + next.used_g < f64::INFINITY {
             self.hours.advance(self.now, next);
             self.now = next;
+        }
+    }
+
+    /// The same of feeds in a row, each given by grams and seconds.
+    #[inline]
+    pub fn feed_all(&mut self, feeds: impl Iterator<Item = (f64, f64)> + Clone) {
+        let mut next = self.now;
+        for (grams, seconds) in feeds.clone() {
+            next.time_s += seconds.at_least(0.0);
+            next.used_g += grams.at_least(0.0);
+        }
+        // What is no number is no number in the sum either.
+        if next.time_s + next.used_g < f64::INFINITY && !self.hours.is_due(next) {
+            self.now = next;
+        } else {
+            feeds.for_each(|(grams, seconds)| self.feed(grams, seconds));
         }
     }
 

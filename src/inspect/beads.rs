@@ -4,7 +4,7 @@ use super::Seen;
 use crate::findings::{Code, Findings, Place};
 use crate::moves::layers::{LaidByOthers, PLAUSIBLE_MM};
 use crate::moves::settings::FileSettings;
-use crate::moves::{Kind, Move, Role};
+use crate::moves::{Kind, Role};
 use crate::profile::{Origin, Profile};
 
 /// Least width of a bead over the bore: a thinner strand is drawn out and tears. Common practice, no source.
@@ -103,34 +103,38 @@ impl Beads {
         }
     }
 
-    /// Takes the next move.
+    /// Takes the next moves.
     #[inline]
-    pub fn add(&mut self, seen: &Seen<'_>, findings: &mut Findings) {
-        let Seen { step, seconds, .. } = *seen;
-        if step.kind != Kind::Bead {
-            return;
-        }
-        if !step.has(Move::SCREW) {
-            self.others.lay(step.z);
-            return;
-        }
-        if step.layer != self.layer {
-            self.begin(seen, findings);
-        }
-        self.time_s += seconds;
-        if step.volume < self.least_flow_mm3_s * seconds {
-            self.low_s += seconds;
-            self.first_low.get_or_insert_with(|| seen.place(String::new()));
-        }
-        if counts(step.role) {
-            self.here.all_mm += step.length;
-            self.here.mm3 += step.volume;
-            if step.volume < self.least_area * step.length {
-                self.here.thin_mm += step.length;
-            } else if step.volume > self.most_area * step.length {
-                self.here.wide_mm += step.length;
+    pub fn add<'a>(&mut self, moves: impl Iterator<Item = Seen<'a>>, findings: &mut Findings) {
+        let (mut here, mut time_s) = (self.here, self.time_s);
+        for seen in moves {
+            let Seen { step, seconds, .. } = seen;
+            if !seen.is_bead() {
+                if step.kind == Kind::Bead {
+                    self.others.lay(step.z);
+                }
+                continue;
+            }
+            if step.layer != self.layer {
+                self.here = std::mem::take(&mut here);
+                self.begin(&seen, findings);
+            }
+            time_s += seconds;
+            if step.volume < self.least_flow_mm3_s * seconds {
+                self.low_s += seconds;
+                self.first_low.get_or_insert_with(|| seen.place(String::new()));
+            }
+            if counts(step.role) {
+                here.all_mm += step.length;
+                here.mm3 += step.volume;
+                if step.volume < self.least_area * step.length {
+                    here.thin_mm += step.length;
+                } else if step.volume > self.most_area * step.length {
+                    here.wide_mm += step.length;
+                }
             }
         }
+        (self.here, self.time_s) = (here, time_s);
     }
 
     /// A layer begins.

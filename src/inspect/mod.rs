@@ -13,7 +13,7 @@ pub mod stops;
 use crate::findings::{Findings, Place};
 use crate::moves::arc::ArcPath;
 use crate::moves::track::Track;
-use crate::moves::{Move, Side};
+use crate::moves::{Kind, Move, Side};
 use crate::profile::Profile;
 
 use reach::Room;
@@ -36,6 +36,12 @@ pub struct Seen<'a> {
 }
 
 impl Seen<'_> {
+    /// Whether it is a bead of the screw.
+    #[inline]
+    pub fn is_bead(&self) -> bool {
+        self.step.kind == Kind::Bead && self.step.has(Move::SCREW)
+    }
+
     /// The place of the move, with a few words.
     pub fn place(&self, detail: String) -> Place {
         Place {
@@ -83,17 +89,13 @@ pub struct Looking<'a> {
 }
 
 impl Looking<'_> {
-    /// Looks at the next move.
+    /// Looks at the next moves.
     #[inline]
-    pub fn at(&mut self, seen: &Seen<'_>) {
+    pub fn at_all<'b>(&mut self, moves: impl Iterator<Item = Seen<'b>> + Clone) {
         let Inspection { room, stops, findings } = &mut *self.of;
         if let (Some(room), Some(track)) = (room, &mut self.track) {
-            room.at(seen, track, findings);
+            moves.clone().for_each(|seen| room.at(&seen, track, findings));
         }
-        if seen.step.has(Move::SCREW) {
-            stops.at(seen);
-        } else {
-            stops.wait(seen);
-        }
+        stops.at_all(moves);
     }
 }

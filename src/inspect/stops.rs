@@ -11,7 +11,7 @@ use serde::Serialize;
 use super::Seen;
 use crate::findings::number::{counted, time};
 use crate::findings::{Code, Findings, Place};
-use crate::moves::Kind;
+use crate::moves::{Kind, Move};
 use crate::profile::Profile;
 
 /// Share of the volume from which drool is told. Common practice, no source.
@@ -70,7 +70,7 @@ impl Stops {
     }
 
     /// Time in which this screw does nothing.
-    pub fn wait(&mut self, seen: &Seen<'_>) {
+    fn wait(&mut self, seen: &Seen<'_>) {
         self.end_run();
         self.idle_s += seen.seconds;
         self.let_out(seen.seconds);
@@ -105,14 +105,34 @@ impl Stops {
         self.stored_mm3 = self.stored_mm3 * (-x).exp() + step.volume * share;
     }
 
-    /// Looks at a move of the screw.
+    /// Looks at moves in a row.
     #[inline]
-    pub fn at(&mut self, seen: &Seen<'_>) {
+    pub fn at_all<'a>(&mut self, moves: impl Iterator<Item = Seen<'a>>) {
+        let mut last = self.last;
+        for seen in moves {
+            // All that a bead within a run may be is its last one.
+            if seen.is_bead() && self.in_run && !self.e_leads {
+                last = (seen.step.volume, seen.seconds);
+                continue;
+            }
+            self.last = last;
+            self.at(&seen);
+            last = self.last;
+        }
+        self.last = last;
+    }
+
+    /// Looks at a move.
+    fn at(&mut self, seen: &Seen<'_>) {
+        let step = seen.step;
+        if !step.has(Move::SCREW) {
+            self.wait(seen);
+            return;
+        }
         if self.e_leads {
             self.follow(seen);
             return;
         }
-        let step = seen.step;
         match step.kind {
             Kind::Bead => {
                 if !self.in_run {
@@ -192,7 +212,7 @@ impl Stops {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::moves::{Move, sample};
+    use crate::moves::sample;
 
     fn step(kind: Kind, volume: f64) -> Move {
         Move {
@@ -222,7 +242,8 @@ mod tests {
         let (mut elapsed_s, mut total) = (0.0, 0.0);
         for (index, (kind, volume, seconds)) in moves.iter().enumerate() {
             let step = step(*kind, *volume);
-            stops.at(&Seen { step: &step, arc: None, line: index as u64 + 1, seconds: *seconds, elapsed_s });
+            let seen = Seen { step: &step, arc: None, line: index as u64 + 1, seconds: *seconds, elapsed_s };
+            stops.at_all(std::iter::once(seen));
             elapsed_s += seconds;
             total += if *kind == Kind::Bead { *volume } else { 0.0 };
         }

@@ -5,6 +5,7 @@
 use super::corner::HalfTurn;
 use super::rules::{Model, MotionRules};
 use super::{Beside, Timing};
+use crate::moves::arc::ArcPath;
 use crate::moves::{Kind, Move};
 use crate::profile::{Corner, Kinematics, Profile};
 
@@ -84,6 +85,32 @@ struct Before {
     midpoint: f64,
 }
 
+/// A move along a path, as the planner has it.
+#[derive(Clone, Copy, Debug)]
+struct Passed<'a> {
+    step: &'a Move,
+    timing: &'a Timing,
+    arc: Option<&'a ArcPath>,
+}
+
+impl Passed<'_> {
+    /// Directions at its start and at its end, of length 1, and the most that each axis goes for a mm of it.
+    fn directions(&self) -> [[f64; 3]; 3] {
+        let per_mm = 1.0 / self.step.length;
+        let Some(arc) = self.arc else { return [self.step.delta.map(|axis| axis * per_mm); 3] };
+        let chord = |k: u32| {
+            let at = |k: u32| arc.point(f64::from(k) / f64::from(CHORDS));
+            let (from, to, scale) = (at(k), at(k + 1), f64::from(CHORDS) * per_mm);
+            [(to[0] - from[0]) * scale, (to[1] - from[1]) * scale, (to[2] - from[2]) * scale]
+        };
+        let mut most = [0.0_f64; 3];
+        for k in 0..CHORDS {
+            most.iter_mut().zip(chord(k)).for_each(|(most, axis)| *most = most.max(axis.abs()));
+        }
+        [chord(0), chord(CHORDS - 1), most]
+    }
+}
+
 /// Follows the moves with what the planner made of them.
 #[derive(Clone, Debug)]
 pub struct Braking {
@@ -109,65 +136,85 @@ impl Braking {
         }
     }
 
-    /// Looks at the next move. `timing`: what the planner made of it at the speed of the file.
-    pub fn look(&mut self, step: &Move, beside: Beside<'_>, timing: &Timing) -> Seen {
-        match step.kind {
-            Kind::Limits => {
-                if let Some(limits) = beside.limits {
-                    self.rules = self.base.with(limits);
+    /// Looks at the next moves; what there is to say of one is told with its index. `timings`: what the planner made of them
+    /// at the speed of the file.
+    pub fn look_all<'a>(
+        &mut self,
+        steps: &'a [Move],
+        besides: impl Iterator<Item = Beside<'a>>,
+        timings: &'a [Timing],
+        mut tell: impl FnMut(usize, &Seen),
+    ) {
+        let looks_at_each = self.rules.model == Model::Board || self.max_step_rate_hz.is_some();
+        // What a junction needs of the move before it is worked out where it is asked for.
+        let mut last: Option<Passed<'a>> = None;
+        let mut last_top = self.before.map_or(0.0, |before| before.top);
+        for (index, ((step, timing), beside)) in steps.iter().zip(timings).zip(besides).enumerate() {
+            match step.kind {
+                Kind::Limits => {
+                    self.settle(last.take());
+                    if let Some(limits) = beside.limits {
+                        self.rules = self.base.with(limits);
+                    }
                 }
-                Seen::default()
+                Kind::Dwell | Kind::Stop => (last, last_top, self.before) = (None, 0.0, None),
+                Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => {}
+                // What a board joins to the next move takes no time of its own.
+                _ if timing.time <= 0.0 => {}
+                _ if step.length <= 0.0 => {
+                    (last, last_top, self.before) = (None, 0.0, None);
+                    if let Some(rate) = self.step_rate([0.0; 3], 1.0, timing.top) {
+                        tell(index, &Seen { step_rate: Some(rate), ..Seen::default() });
+                    }
+                }
+                _ => {
+                    let passed = Passed { step, timing, arc: beside.arc };
+                    let stalls = timing.entry < STALLED_BELOW * last_top.min(timing.top);
+                    last_top = timing.top;
+                    if stalls || looks_at_each {
+                        self.settle(last.take());
+                        let seen = self.path(&passed);
+                        if seen != Seen::default() {
+                            tell(index, &seen);
+                        }
+                    } else {
+                        last = Some(passed);
+                    }
+                }
             }
-            Kind::Dwell | Kind::Stop => {
-                self.before = None;
-                Seen::default()
-            }
-            Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => Seen::default(),
-            // What a board joins to the next move takes no time of its own.
-            _ if timing.time <= 0.0 => Seen::default(),
-            _ if step.length <= 0.0 => {
-                self.before = None;
-                Seen { step_rate: self.step_rate([0.0; 3], 1.0, timing.top), ..Seen::default() }
-            }
-            _ => self.path(step, beside, timing),
+        }
+        self.settle(last);
+    }
+
+    /// Keeps what the next junction needs of a move.
+    fn settle(&mut self, passed: Option<Passed<'_>>) {
+        if let Some(passed) = passed {
+            let [_, last, _] = passed.directions();
+            self.before = Some(self.left(&passed, last));
         }
     }
 
-    /// A move with path.
-    fn path(&mut self, step: &Move, beside: Beside<'_>, timing: &Timing) -> Seen {
-        let per_mm = 1.0 / step.length;
-        let straight = step.delta.map(|axis| axis * per_mm);
-        let (first, last, most) = match beside.arc {
-            None => (straight, straight, straight),
-            Some(arc) => {
-                let chord = |k: u32| {
-                    let at = |k: u32| arc.point(f64::from(k) / f64::from(CHORDS));
-                    let (from, to, scale) = (at(k), at(k + 1), f64::from(CHORDS) * per_mm);
-                    [(to[0] - from[0]) * scale, (to[1] - from[1]) * scale, (to[2] - from[2]) * scale]
-                };
-                let mut most = [0.0_f64; 3];
-                for k in 0..CHORDS {
-                    most.iter_mut().zip(chord(k)).for_each(|(most, axis)| *most = most.max(axis.abs()));
-                }
-                (chord(0), chord(CHORDS - 1), most)
-            }
-        };
-        let e_per_mm = step.e * per_mm;
+    /// What the next junction needs of a move that ends in this direction.
+    fn left(&self, passed: &Passed<'_>, direction: [f64; 3]) -> Before {
+        let Passed { step, timing, .. } = passed;
         let set = if step.e == 0.0 { self.rules.travel_accel } else { self.rules.print_accel };
-        let now = Before {
-            direction: last,
-            e_per_mm,
+        Before {
+            direction,
+            e_per_mm: step.e * (1.0 / step.length),
             top: timing.top,
             accel: timing.accel,
             deviation: timing.accel * self.rules.deviation(set).unwrap_or(0.0),
             midpoint: 0.5 * timing.accel * step.length,
-        };
-        let e_step = self.before.replace(now).and_then(|before| self.e_step(&before, &now, first, timing.entry));
-        Seen {
-            e_step,
-            e_limit: self.e_limit(step, &straight, timing),
-            step_rate: self.step_rate(most, e_per_mm, timing.top),
         }
+    }
+
+    /// A move with path.
+    fn path(&mut self, passed: &Passed<'_>) -> Seen {
+        let Passed { step, timing, .. } = *passed;
+        let [first, last, most] = passed.directions();
+        let now = self.left(passed, last);
+        let e_step = self.before.replace(now).and_then(|before| self.e_step(&before, &now, first, timing.entry));
+        Seen { e_step, e_limit: self.e_limit(step, timing), step_rate: self.step_rate(most, now.e_per_mm, timing.top) }
     }
 
     /// The junction between two moves. `direction`: at the start of the second; `entry`: speed through it, mm/s.
@@ -233,15 +280,17 @@ impl Braking {
     }
 
     /// A bead that the extruder axis slows; only boards hold it to its limits along a path.
-    fn e_limit(&self, step: &Move, direction: &[f64; 3], timing: &Timing) -> Option<ELimit> {
+    fn e_limit(&self, step: &Move, timing: &Timing) -> Option<ELimit> {
         if self.rules.model != Model::Board || step.kind != Kind::Bead {
             return None;
         }
+        let per_mm = 1.0 / step.length;
+        let straight = step.delta.map(|axis| axis * per_mm);
         let e_per_mm = (step.e / step.length).abs();
         let [.., most_speed] = self.rules.axis_speed;
         let [.., most_accel] = self.rules.axis_accel;
         let asked = step.speed.min(self.rules.path_speed);
-        let (speed, accel) = self.rules.within_axes(direction, asked, self.rules.print_accel);
+        let (speed, accel) = self.rules.within_axes(&straight, asked, self.rules.print_accel);
         let (speed_left, accel_left) = (most_speed / e_per_mm, most_accel / e_per_mm);
         let by_speed = if speed_left < speed && timing.top >= BINDS_FROM * speed_left {
             step.length / speed_left - step.length / speed

@@ -25,6 +25,17 @@ pub fn demand(step: &Move, speed: f64, capacity: &Capacity) -> f64 {
     }
 }
 
+/// [`demand`] of a bead at each of two speeds.
+#[inline]
+pub fn demands(bead: &Move, speeds: [f64; 2], capacity: &Capacity) -> [f64; 2] {
+    let area = bead.volume.abs() / bead.length;
+    let flows = speeds.map(|speed| area * speed);
+    if flows.into_iter().any(|flow| flow > capacity.peak_mm3_s) {
+        return speeds.map(|speed| demand(bead, speed, capacity));
+    }
+    flows
+}
+
 /// The flow a move may ask, and why no more.
 #[inline]
 fn most(kind: Kind, capacity: &Capacity) -> Option<(f64, Reason)> {

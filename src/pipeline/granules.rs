@@ -1,5 +1,6 @@
 //! What the print takes from the hopper: moves become grams and places, the plan becomes findings.
 
+use super::edits::Decided;
 use super::scribe::short;
 use crate::findings::{Code, Findings, Place};
 use crate::hopper::{Cup, HopperPlan, PACKING, PlaceKind, Planner, Refill, Spot, Stamp};
@@ -28,13 +29,19 @@ impl Granules {
         Self { planner: Planner::new(cup), density, layer: 0, gap: None }
     }
 
-    /// Takes the next move, on `line`, which takes `seconds` as it is executed. `fed_mm3`: new melt that is pushed with it;
-    /// `purge_mm3`: what a refill before it would have pushed out.
-    pub fn add(&mut self, step: &Move, line: u64, seconds: f64, fed_mm3: f64, purge_mm3: f64) {
-        if self.planner.wants_places() {
-            self.place(step, line, step.has(Move::SCREW) && step.kind == Kind::Bead, purge_mm3);
+    /// Takes the next moves with what was decided on each. `first_line`: of their block.
+    pub fn add(&mut self, steps: &[Move], decided: &[Decided], first_line: u64) {
+        let density = self.density;
+        let feed = |decided: &Decided| ((Volume::from_mm3(decided.fed_mm3) * density).as_g(), decided.seconds);
+        if !self.planner.wants_places() {
+            return self.planner.feed_all(decided.iter().map(feed));
         }
-        self.planner.feed((Volume::from_mm3(fed_mm3) * self.density).as_g(), seconds);
+        for (step, decided) in steps.iter().zip(decided) {
+            let line = first_line + u64::from(step.line);
+            self.place(step, line, step.has(Move::SCREW) && step.kind == Kind::Bead, decided.purge_mm3);
+            let (grams, seconds) = feed(decided);
+            self.planner.feed(grams, seconds);
+        }
     }
 
     /// Offers the place before a move. Between layers that is where the last bead ended, not where the next one begins:

@@ -10,12 +10,93 @@ use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
 use crate::inspect::beads::Beads;
 use crate::inspect::{self, Inspection};
+use crate::motion::Timing;
 use crate::motion::braking::{Braking, Seen};
+use crate::moves::arc::ArcPath;
 use crate::moves::{Kind, Move};
+use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
 use crate::passes::{Reason, Verdict, peak};
 use crate::summary::course::{Course, Outline};
 use crate::summary::tally::{Executed, Tally};
+
+/// Moves of a stretch.
+const TOGETHER: usize = 128;
+
+/// Some moves of a block with what is known of them and was decided on them, list by list.
+#[derive(Clone, Copy)]
+struct Stretch<'a> {
+    steps: &'a [Move],
+    before: &'a [Timing],
+    asked: &'a [Verdict],
+    verdicts: &'a [Verdict],
+    marks: &'a [Marks],
+    rulings: &'a [Ruling],
+    after: &'a [Timing],
+    decided: &'a [Decided],
+    first_line: u64,
+}
+
+impl<'a> Stretch<'a> {
+    /// Those of a block, in order.
+    fn of(block: &'a Outgoing) -> impl Iterator<Item = Self> {
+        fn part<T>(list: &[T], from: usize) -> &[T] {
+            let rest = list.get(from..).unwrap_or_default();
+            rest.get(..TOGETHER).unwrap_or(rest)
+        }
+        (0..block.moves.len()).step_by(TOGETHER).map(|from| Self {
+            steps: part(&block.moves, from),
+            before: part(&block.before, from),
+            asked: part(&block.asked, from),
+            verdicts: part(&block.verdicts, from),
+            marks: part(&block.marks, from),
+            rulings: part(&block.rulings, from),
+            after: part(&block.after, from),
+            decided: part(&block.decided, from),
+            first_line: block.first_line,
+        })
+    }
+
+    fn line(&self, step: &Move) -> u64 {
+        self.first_line + u64::from(step.line)
+    }
+
+    /// How they are executed.
+    #[inline]
+    fn executed(self) -> impl ExactSizeIterator<Item = Executed<'a>> + Clone {
+        let timed = self.steps.iter().zip(self.before).zip(self.after);
+        let all = timed.zip(self.verdicts).zip(self.marks).zip(self.rulings).zip(self.decided);
+        all.map(move |((((((step, before), after), verdict), mark), ruling), decided)| Executed {
+            step,
+            // What is taken out is bounded by nothing any more.
+            reason: if mark.any(Marks::DROP, Marks::STRIP) { None } else { verdict.reason },
+            before,
+            after,
+            rest_s: decided.rest_s,
+            speed: decided.speed,
+            line: self.line(step),
+            dropped: mark.has(Marks::DROP),
+            ruling,
+        })
+    }
+
+    /// How they are executed in the file. `starts`: when each of them comes, s.
+    #[inline]
+    fn seen(
+        self,
+        arcs: impl Iterator<Item = Option<&'a ArcPath>> + Clone,
+        starts: &'a [f64],
+    ) -> impl Iterator<Item = inspect::Seen<'a>> + Clone {
+        let all = self.steps.iter().zip(self.before).zip(starts).zip(arcs);
+        all.map(move |(((step, before), at_s), arc)| inspect::Seen {
+            step,
+            arc,
+            line: self.line(step),
+            seconds: before.time,
+            elapsed_s: *at_s,
+        })
+    }
+}
 
 /// Adds up and reports.
 #[derive(Debug)]
@@ -62,67 +143,49 @@ impl Ledger {
         }
     }
 
-    /// Enters a block whose moves are all decided.
+    /// Enters a block whose moves are all decided: each part has its turn with some of them, so that it goes through them
+    /// undisturbed, and finds them near at hand.
     pub fn enter(&mut self, block: &mut Outgoing) {
-        let Outgoing {
-            moves, side, before, asked, verdicts, marks, rulings, after, decided, noted, first_line, ..
-        } = block;
-        noted.sort_unstable();
-        let mut noted = noted.iter().copied().peekable();
-        let mut looking = self.inspection.block(side);
-        let mut besides = Besides::of(side);
-        let mut course = self.course.as_mut().map(|course| course.follow(side));
-        let all = moves.iter().zip(&*before).zip(verdicts).zip(marks).zip(rulings).zip(after).zip(decided);
-        for (index, ((((((step, before), verdict), mark), ruling), after), decided)) in all.enumerate() {
-            let Decided { rest_s, seconds, speed, fed_mm3, purge_mm3 } = *decided;
-            let line = *first_line + u64::from(step.line);
-            while let Some(index) = noted.next_if(|index| *index <= step.line) {
-                self.clock.note(*first_line + u64::from(index));
-            }
-            let at_s = self.clock.now_s;
-            let beside = besides.next(step);
-            let seen = inspect::Seen { step, arc: beside.arc, line, seconds: before.time, elapsed_s: at_s };
-            looking.at(&seen);
-            // What is taken out is bounded by nothing any more.
-            let kept = if mark.any(Marks::DROP, Marks::STRIP) { Verdict::unlimited(step) } else { *verdict };
-            let dropped = mark.has(Marks::DROP);
-            let held = ruling.bound.is_finite().then_some(ruling.reason);
-            let executed = Executed { step, verdict: &kept, before, after, rest_s, speed, line, dropped, held };
-            self.tally.add(&executed);
+        block.noted.sort_unstable();
+        let first_line = block.first_line;
+        let mut noted = block.noted.as_slice();
+        let mut looking = self.inspection.block(&block.side);
+        let mut course = self.course.as_mut().map(|course| course.follow(&block.side));
+        let mut besides = Besides::of(&block.side);
+        for some in Stretch::of(block) {
+            let Stretch { steps, before, .. } = some;
+            self.clock.pass(some.decided);
+            self.clock.note(&mut noted, steps, first_line);
+            let starts = &self.clock.starts;
+            let arcs = besides.ahead(steps).map(|beside| beside.arc);
+            looking.at_all(some.seen(arcs.clone(), starts));
+            self.tally.add(some.executed());
+            self.granules.add(steps, some.decided, first_line);
+            let taken = self.tally.taken();
             if let Some(outline) = &mut self.outline {
-                outline.add(&executed);
+                outline.add(some.executed(), taken);
             }
             if let Some(course) = &mut course {
-                course.add(&executed, beside.arc);
+                course.add(some.executed().zip(arcs.clone()), taken);
             }
-            self.granules.add(step, line, seconds, fed_mm3, purge_mm3);
-            self.clock.now_s += seconds;
             if let Some(beads) = &mut self.beads {
-                beads.add(&seen, &mut self.findings);
+                beads.add(some.seen(arcs, starts), &mut self.findings);
             }
             if let Some(capacity) = &self.capacity {
-                let fades = asked.get(index).is_some_and(|asked| asked.reason.is_some());
-                let reason = peak::judge(step, before.top, capacity).reason;
-                if fades || reason.is_some() {
-                    let is_output = self.is_output;
-                    let codes = [reason.map(|reason| code(reason, is_output)), fades.then_some(Code::SustainedDemand)];
-                    let flow = peak::demand(step, before.top, capacity);
-                    report(&mut self.findings, step, flow, codes, (line, at_s));
-                }
+                report_demand(&mut self.findings, &some, capacity, starts, self.is_output);
             }
             if let Some(braking) = &mut self.braking {
-                let jolts = braking.look(step, beside, before);
-                if jolts != Seen::default() {
-                    report_braking(&mut self.findings, step, &jolts, (line, at_s));
-                }
+                braking.look_all(steps, besides.ahead(steps), before, |index, jolts| {
+                    if let Some((step, at_s)) = steps.get(index).zip(starts.get(index)) {
+                        report_braking(&mut self.findings, step, jolts, (some.line(step), *at_s));
+                    }
+                });
             }
+            besides.pass(steps);
         }
-        for index in noted {
-            self.clock.note(*first_line + u64::from(index));
-        }
+        self.clock.note_all(noted, first_line);
     }
 }
-
 /// Most lines whose times are kept; further findings go without.
 const MOST_TIMED: usize = 1 << 16;
 
@@ -130,13 +193,42 @@ const MOST_TIMED: usize = 1 << 16;
 #[derive(Debug, Default)]
 pub struct Clock {
     now_s: f64,
+    /// When each of the moves at hand starts, s.
+    starts: Vec<f64>,
     lines: Vec<(u64, f64)>,
 }
 
 impl Clock {
-    fn note(&mut self, line: u64) {
+    /// Goes on by some moves.
+    fn pass(&mut self, decided: &[Decided]) {
+        let mut now_s = self.now_s;
+        self.starts.clear();
+        self.starts.extend(decided.iter().map(|decided| {
+            let start = now_s;
+            now_s += decided.seconds;
+            start
+        }));
+        self.now_s = now_s;
+    }
+
+    /// Keeps the times of those lines of `noted` that come before or with one of these moves.
+    fn note(&mut self, noted: &mut &[u32], steps: &[Move], first_line: u64) {
+        while let Some((line, rest)) = noted.split_first()
+            && let Some(start) = self.starts.get(steps.partition_point(|step| step.line < *line)).copied()
+        {
+            self.keep(first_line + u64::from(*line), start);
+            *noted = rest;
+        }
+    }
+
+    /// Keeps the time for lines behind the moves so far.
+    fn note_all(&mut self, noted: &[u32], first_line: u64) {
+        noted.iter().for_each(|line| self.keep(first_line + u64::from(*line), self.now_s));
+    }
+
+    fn keep(&mut self, line: u64, time_s: f64) {
         if self.lines.len() < MOST_TIMED {
-            self.lines.push((line, self.now_s));
+            self.lines.push((line, time_s));
         }
     }
 
@@ -154,6 +246,20 @@ fn code(reason: Reason, is_output: bool) -> Code {
         _ if is_output => Code::OutputBeyondScrew,
         Reason::ScrewSpeed => Code::ScrewSpeed,
         _ => Code::PeakDemand,
+    }
+}
+
+/// Reports the moves of a stretch that ask more than the screw gives. `starts`: when each of them comes, s.
+fn report_demand(findings: &mut Findings, some: &Stretch<'_>, capacity: &Capacity, starts: &[f64], is_output: bool) {
+    let all = some.steps.iter().zip(some.before).zip(starts);
+    for (index, ((step, before), at_s)) in all.enumerate() {
+        let fades = some.asked.get(index).is_some_and(|asked| asked.reason.is_some());
+        let reason = peak::judge(step, before.top, capacity).reason;
+        if fades || reason.is_some() {
+            let codes = [reason.map(|reason| code(reason, is_output)), fades.then_some(Code::SustainedDemand)];
+            let flow = peak::demand(step, before.top, capacity);
+            report(findings, step, flow, codes, (some.line(step), *at_s));
+        }
     }
 }
 

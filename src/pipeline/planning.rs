@@ -10,6 +10,7 @@ use crate::passes::e_count::ECount;
 use crate::passes::lag::gaps::Marks;
 
 /// Hands out what is kept beside the moves of a block, in their order.
+#[derive(Clone)]
 pub struct Besides<'a> {
     /// Nothing is, as for most blocks.
     is_bare: bool,
@@ -22,6 +23,21 @@ impl<'a> Besides<'a> {
     pub fn of(side: &'a Side) -> Self {
         let is_bare = side.arcs.is_empty() && side.limits.is_empty();
         Self { is_bare, arcs: side.arcs.iter(), limits: side.limits.iter() }
+    }
+
+    /// Of each of the next moves, which stay the next ones.
+    pub fn ahead(&self, steps: &'a [Move]) -> impl Iterator<Item = Beside<'a>> + Clone + use<'a> {
+        let mut besides = self.clone();
+        steps.iter().map(move |step| besides.next(step))
+    }
+
+    /// Passes over the next moves.
+    pub fn pass(&mut self, steps: &[Move]) {
+        if !self.is_bare {
+            for step in steps {
+                self.next(step);
+            }
+        }
     }
 
     /// Of the next move.

@@ -31,7 +31,7 @@ use crate::motion::braking::Braking;
 use crate::moves::resolve::Resolver;
 use crate::soft::Terms;
 use crate::source::block::BlockReader;
-use crate::summary::course::{Course, Outline};
+use crate::summary::course::Course;
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
 use crate::survey::Surveyor;
@@ -308,7 +308,7 @@ fn ledger(run: &Run<'_>, granules: Granules) -> Ledger {
     }
     if !run.writes() {
         ledger.beads = (!settings.is_rewritten).then(|| Box::new(Beads::new(profile, settings)));
-        ledger.outline = Some(Box::new(Outline::new(capacity)));
+        ledger.outline = Some(Box::default());
         ledger.braking = Some(Braking::new(profile, run.own_motion()));
     }
     ledger.is_output = run.rules.e_leads;

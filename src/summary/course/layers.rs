@@ -55,6 +55,7 @@ impl LayerTimes {
         self.open.first
     }
 
+    #[inline]
     pub(super) fn begin(&mut self, layer: u32, z_mm: f64) {
         if layer != self.open.first {
             self.end();

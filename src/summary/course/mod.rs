@@ -12,14 +12,13 @@ mod series;
 pub use beads::{CLASS_EDGES, CLASSES, Sample, Samples};
 pub use layers::{Ground, Grounds, LayerSpan, LayerTimes};
 pub use outline::Outline;
-pub use series::{Bin, Series};
+pub use series::{Bin, Pushed, Series};
 
-use super::tally::Executed;
+use super::tally::{Executed, Taken};
 use crate::demand::capacity::Capacity;
+use crate::moves::Side;
 use crate::moves::arc::ArcPath;
 use crate::moves::track::Track;
-use crate::moves::{Kind, Move, Side};
-use crate::passes::peak;
 
 /// Steps of the distribution of demand, share of the peak capacity.
 const FLOW_STEP: f64 = 0.02;
@@ -81,7 +80,7 @@ pub struct Course {
     pub samples: Samples,
     /// What stands in some layers.
     pub grounds: Grounds,
-    capacity: Capacity,
+    peak_mm3_s: f64,
 }
 
 impl Course {
@@ -95,7 +94,7 @@ impl Course {
             layers: LayerTimes::default(),
             samples: Samples::default(),
             grounds: Grounds::default(),
-            capacity: capacity.clone(),
+            peak_mm3_s: capacity.peak_mm3_s,
         }
     }
 
@@ -110,19 +109,12 @@ impl Course {
         self.samples.end();
     }
 
-    fn add(&mut self, done: &Executed<'_>, from: [f64; 3], to: [f64; 3], arc: Option<&ArcPath>) {
+    fn add(&mut self, done: &Executed<'_>, taken: &Taken, [from, to]: [[f64; 3]; 2], arc: Option<&ArcPath>) {
         let step = done.step;
-        let own = step.has(Move::SCREW);
-        let time_before = done.before.time;
-        let time_after = if done.dropped { 0.0 } else { done.after.time } + done.rest_s;
-        let melt = if own { step.melt } else { 0.0 };
-        let is_bead = own && step.kind == Kind::Bead && step.length > 0.0;
-        let (mut flow_before, mut flow_after) = (0.0, 0.0);
-        if is_bead {
-            let capacity = &self.capacity;
-            flow_before = peak::demand(step, done.before.top, capacity);
-            flow_after = peak::demand(step, done.after.top, capacity);
-            let shares = [flow_before, flow_after].map(|flow| flow / capacity.peak_mm3_s);
+        let mut flows = [0.0; 2];
+        if done.is_bead() {
+            flows = taken.flows;
+            let shares = flows.map(|flow| flow / self.peak_mm3_s);
             self.flows_before.add(shares[0], done.before.time);
             self.flows_after.add(shares[1], done.after.time);
             if step.layer != self.layers.layer() {
@@ -131,9 +123,10 @@ impl Course {
             self.layers.begin(step.layer, step.z);
             self.samples.add(step, shares, from, to, arc);
         }
-        self.before.push(time_before, flow_before, melt, done.line);
-        self.after.push(time_after, flow_after, melt, done.line);
-        self.layers.pass(time_before, time_after);
+        let pushed = |time_s, peak_mm3_s| Pushed { time_s, peak_mm3_s, melt_mm3: taken.melt_mm3, line: done.line };
+        self.before.push(pushed(taken.before_s, flows[0]));
+        self.after.push(pushed(taken.after_s, flows[1]));
+        self.layers.pass(taken.before_s, taken.after_s);
     }
 }
 
@@ -145,10 +138,12 @@ pub struct Following<'a> {
 }
 
 impl Following<'_> {
-    /// Takes the next move of the block. `arc`: its path, if it is an arc.
-    pub fn add(&mut self, done: &Executed<'_>, arc: Option<&ArcPath>) {
-        let (from, to) = self.track.next(done.step);
-        self.course.add(done, from, to, arc);
+    /// Takes the next moves of the block, each with its path, if that is an arc, and with what they take and ask.
+    pub fn add<'b>(&mut self, moves: impl Iterator<Item = (Executed<'b>, Option<&'b ArcPath>)>, taken: &[Taken]) {
+        for ((done, arc), taken) in moves.zip(taken) {
+            let (from, to) = self.track.next(done.step);
+            self.course.add(&done, taken, [from, to], arc);
+        }
     }
 }
 

@@ -1,40 +1,34 @@
 //! Demand over time and times of layers, and nothing else: what a report in plain text draws.
 
 use super::layers::LayerTimes;
-use super::series::Series;
-use crate::demand::capacity::Capacity;
-use crate::moves::{Kind, Move};
-use crate::passes::peak;
-use crate::summary::tally::Executed;
+use super::series::{Pushed, Series};
+use crate::summary::tally::{Executed, Taken};
 
 /// The course of a print in two rows, as the file has it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Outline {
     /// Demand over time.
     pub demand: Series,
     /// Times of layers.
     pub layers: LayerTimes,
-    capacity: Capacity,
 }
 
 impl Outline {
-    /// Before the first move.
-    pub fn new(capacity: &Capacity) -> Self {
-        Self { demand: Series::default(), layers: LayerTimes::default(), capacity: capacity.clone() }
-    }
-
-    /// Takes the next move.
+    /// Takes the next moves with what they take and ask.
     #[inline]
-    pub fn add(&mut self, done: &Executed<'_>) {
-        let (step, time) = (done.step, done.before.time);
-        let own = step.has(Move::SCREW);
-        let mut flow = 0.0;
-        if own && step.kind == Kind::Bead && step.length > 0.0 {
-            flow = peak::demand(step, done.before.top, &self.capacity);
-            self.layers.begin(step.layer, step.z);
+    pub fn add<'a>(&mut self, moves: impl Iterator<Item = Executed<'a>> + Clone, taken: &[Taken]) {
+        self.demand.push_all(moves.clone().zip(taken).map(|(done, taken)| Pushed {
+            time_s: taken.before_s,
+            peak_mm3_s: if done.is_bead() { taken.flows[0] } else { 0.0 },
+            melt_mm3: taken.melt_mm3,
+            line: done.line,
+        }));
+        for (done, taken) in moves.zip(taken) {
+            if done.is_bead() {
+                self.layers.begin(done.step.layer, done.step.z);
+            }
+            self.layers.pass(taken.before_s, taken.before_s);
         }
-        self.demand.push(time, flow, if own { step.melt } else { 0.0 }, done.line);
-        self.layers.pass(time, time);
     }
 
     /// No more moves will come.

@@ -20,6 +20,19 @@ pub struct Bin {
     pub line: u64,
 }
 
+/// A move as it is added.
+#[derive(Clone, Copy, Debug)]
+pub struct Pushed {
+    /// Time it lasts, s.
+    pub time_s: f64,
+    /// Most it asks, mm³/s.
+    pub peak_mm3_s: f64,
+    /// New melt that it pushes, evenly, mm³.
+    pub melt_mm3: f64,
+    /// Its line.
+    pub line: u64,
+}
+
 /// Bins of equal width from the start of a print.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Series {
@@ -82,9 +95,49 @@ impl Series {
         means
     }
 
-    /// Adds a move on `line` that lasts `time_s` and pushes `melt_mm3` evenly, with a demand of at most `peak_mm3_s`.
+    /// Adds moves in a row.
     #[inline]
-    pub fn push(&mut self, time_s: f64, peak_mm3_s: f64, melt_mm3: f64, line: u64) {
+    pub fn push_all(&mut self, moves: impl Iterator<Item = Pushed>) {
+        let (mut bin, mut upto_s) = self.open();
+        let mut end_s = self.end_s;
+        for pushed in moves {
+            let Pushed { time_s, peak_mm3_s, melt_mm3, .. } = pushed;
+            let end = end_s + time_s;
+            // Most moves lie within the bin at hand, in which others have started.
+            if time_s >= 0.0 && end < upto_s && (0.0..f64::INFINITY).contains(&melt_mm3) {
+                end_s = end;
+                bin.melt_mm3 += melt_mm3;
+                if time_s > 0.0 {
+                    bin.peak_mm3_s = bin.peak_mm3_s.at_least(peak_mm3_s);
+                }
+                continue;
+            }
+            self.close(bin, end_s);
+            self.push(pushed);
+            (bin, upto_s) = self.open();
+            end_s = self.end_s;
+        }
+        self.close(bin, end_s);
+    }
+
+    /// The bin at hand, and where it ends, s: before all time where no move has started in it.
+    fn open(&self) -> (Bin, f64) {
+        let bin = self.bins.get(self.last).copied().unwrap_or_default();
+        let upto_s = if bin.line > 0 { (self.last + 1) as f64 * self.width_s } else { f64::NEG_INFINITY };
+        (bin, upto_s)
+    }
+
+    /// Puts the bin at hand back, within which the moves end at `end_s`.
+    fn close(&mut self, bin: Bin, end_s: f64) {
+        self.end_s = end_s;
+        if let Some(place) = self.bins.get_mut(self.last) {
+            *place = bin;
+        }
+    }
+
+    /// Adds a move.
+    pub(super) fn push(&mut self, pushed: Pushed) {
+        let Pushed { time_s, peak_mm3_s, melt_mm3, line } = pushed;
         let time = if time_s.is_finite() { time_s.at_least(0.0).at_most(LONGEST_S) } else { 0.0 };
         let melt = if melt_mm3.is_finite() { melt_mm3.at_least(0.0) } else { 0.0 };
         let (start, end) = (self.end_s, self.end_s + time);
@@ -140,12 +193,16 @@ impl Series {
 mod tests {
     use super::*;
 
+    fn pushed(time_s: f64, peak_mm3_s: f64, melt_mm3: f64, line: u64) -> Pushed {
+        Pushed { time_s, peak_mm3_s, melt_mm3, line }
+    }
+
     #[test]
     fn a_move_is_spread_over_its_bins() {
         let mut series = Series::default();
-        series.push(0.125, 0.0, 0.0, 1);
+        series.push(pushed(0.125, 0.0, 0.0, 1));
         // 4 mm³ over four bins, from the second on.
-        series.push(0.5, 8.0, 4.0, 2);
+        series.push(pushed(0.5, 8.0, 4.0, 2));
         let peaks: Vec<f64> = series.bins().iter().map(|bin| bin.peak_mm3_s).collect();
         assert_eq!(peaks, [0.0, 8.0, 8.0, 8.0, 8.0, 0.0]);
         assert_eq!(series.melt_so_far().collect::<Vec<_>>(), [0.0, 1.0, 2.0, 3.0, 4.0, 4.0]);
@@ -160,9 +217,9 @@ mod tests {
     #[test]
     fn bins_stay_few_and_nothing_is_lost() {
         let mut series = Series::default();
-        for line in 1..=10_000_u64 {
-            series.push(1.7, (line % 100) as f64, 0.3, line);
-        }
+        let lines = |some: u64| 100 * some + 1..=100 * (some + 1);
+        let all = |some| lines(some).map(|line| pushed(1.7, (line % 100) as f64, 0.3, line));
+        (0..100).for_each(|some| series.push_all(all(some)));
         assert!((500..=1000).contains(&series.bins().len()), "{}", series.bins().len());
         let melt: f64 = series.bins().iter().map(|bin| bin.melt_mm3).sum();
         assert!((melt - 3000.0).abs() < 1e-6 && (series.end_s() - 17_000.0).abs() < 1e-6);
@@ -172,12 +229,24 @@ mod tests {
     }
 
     #[test]
+    fn moves_in_a_row_are_as_one_after_the_other() {
+        let times = [0.01, 0.2, 0.0, 0.02, 1.0, -1.0, 0.03, 0.03, f64::NAN, 0.124, 0.01, 40.0, 0.01, 200.0];
+        let melts = [0.0, 1.0, f64::NAN, 0.3, -1.0, f64::INFINITY, 0.1];
+        let all =
+            (1..5000_usize).map(|k| pushed(times[k % times.len()], (k % 97) as f64, melts[k % melts.len()], k as u64));
+        let (mut one, mut other) = (Series::default(), Series::default());
+        one.push_all(all.clone());
+        all.for_each(|pushed| other.push(pushed));
+        assert_eq!(one, other);
+    }
+
+    #[test]
     fn odd_moves_do_no_harm() {
         let mut series = Series::default();
         for time in [f64::NAN, f64::INFINITY, -1.0, 0.0, 1e300] {
-            series.push(time, f64::NAN, f64::NAN, 1);
+            series.push(pushed(time, f64::NAN, f64::NAN, 1));
         }
-        series.push(0.0, 5.0, 2.0, 2);
+        series.push(pushed(0.0, 5.0, 2.0, 2));
         assert!(series.bins().len() <= 1000 && series.end_s() == 1e9);
         assert!(series.bins().iter().all(|bin| bin.melt_mm3.is_finite() && bin.peak_mm3_s.is_finite()));
         assert!((series.melt_so_far().last().unwrap_or(0.0) - 2.0).abs() < 1e-12);
