@@ -36,13 +36,15 @@ impl Edge {
     /// The edge at the other end of a stretch that follows, of which `most` seconds count.
     #[inline]
     fn behind(self, stretch: Self, most: f64) -> Self {
-        let Self { mut time, mut volume } = stretch;
-        if time > most {
-            // All windows inside it are alike; sums stay small.
-            volume *= most / time;
-            time = most;
-        }
+        let Self { time, volume } = if stretch.time > most { stretch.shortened(most) } else { stretch };
         Self { time: self.time + time, volume: self.volume + volume }
+    }
+
+    /// The same flow for this long: all windows inside it are alike, and sums stay small.
+    #[cold]
+    #[inline(never)]
+    fn shortened(self, time: f64) -> Self {
+        Self { time, volume: self.volume * (time / self.time) }
     }
 }
 

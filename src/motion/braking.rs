@@ -8,6 +8,7 @@ use super::{Beside, Timing};
 use crate::moves::arc::ArcPath;
 use crate::moves::{Kind, Move};
 use crate::profile::{Corner, Kinematics, Profile};
+use crate::units::Bounded;
 
 /// A junction is a stall where it is taken at less than this share of what the corner and both moves would allow.
 const STALLED_BELOW: f64 = 1.0 / 3.0;
@@ -150,6 +151,22 @@ impl Braking {
         let mut last: Option<Passed<'a>> = None;
         let mut last_top = self.before.map_or(0.0, |before| before.top);
         for (index, ((step, timing), beside)) in steps.iter().zip(timings).zip(besides).enumerate() {
+            let goes = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
+            if goes && step.length > 0.0 && timing.time > 0.0 {
+                let passed = Passed { step, timing, arc: beside.arc };
+                let stalls = timing.entry < STALLED_BELOW * last_top.at_most(timing.top);
+                last_top = timing.top;
+                if stalls || looks_at_each {
+                    self.settle(last.take());
+                    let seen = self.path(&passed);
+                    if seen != Seen::default() {
+                        tell(index, &seen);
+                    }
+                } else {
+                    last = Some(passed);
+                }
+                continue;
+            }
             match step.kind {
                 Kind::Limits => {
                     self.settle(last.take());
@@ -161,24 +178,10 @@ impl Braking {
                 Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => {}
                 // What a board joins to the next move takes no time of its own.
                 _ if timing.time <= 0.0 => {}
-                _ if step.length <= 0.0 => {
+                _ => {
                     (last, last_top, self.before) = (None, 0.0, None);
                     if let Some(rate) = self.step_rate([0.0; 3], 1.0, timing.top) {
                         tell(index, &Seen { step_rate: Some(rate), ..Seen::default() });
-                    }
-                }
-                _ => {
-                    let passed = Passed { step, timing, arc: beside.arc };
-                    let stalls = timing.entry < STALLED_BELOW * last_top.min(timing.top);
-                    last_top = timing.top;
-                    if stalls || looks_at_each {
-                        self.settle(last.take());
-                        let seen = self.path(&passed);
-                        if seen != Seen::default() {
-                            tell(index, &seen);
-                        }
-                    } else {
-                        last = Some(passed);
                     }
                 }
             }

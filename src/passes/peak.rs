@@ -25,15 +25,14 @@ pub fn demand(step: &Move, speed: f64, capacity: &Capacity) -> f64 {
     }
 }
 
-/// [`demand`] of a bead at each of two speeds.
+/// [`demand`] of a bead at each of two speeds. Of another move along a path, it is above the peak capacity only where that
+/// asks more too; without a path it is without end, or no number.
 #[inline]
 pub fn demands(bead: &Move, speeds: [f64; 2], capacity: &Capacity) -> [f64; 2] {
-    let area = bead.volume.abs() / bead.length;
-    let flows = speeds.map(|speed| area * speed);
-    if flows.into_iter().any(|flow| flow > capacity.peak_mm3_s) {
-        return speeds.map(|speed| demand(bead, speed, capacity));
-    }
-    flows
+    let (whole, beyond) = (bead.volume.abs() / bead.length, counted(bead, capacity) / bead.length);
+    // Without asking: from bead to bead nobody can guess whether one lies above the capacity.
+    let flow = |speed: f64| (whole * speed).at_most((beyond * speed).at_least(capacity.peak_mm3_s));
+    [flow(speeds[0]), flow(speeds[1])]
 }
 
 /// The flow a move may ask, and why no more.
@@ -103,6 +102,7 @@ mod tests {
         for (speed, asked) in [(40.0, 20.0), (60.0, 30.0), (70.0, 30.0), (75.0, 30.0), (100.0, 40.0)] {
             let told = demand(&step, speed, &capacity);
             assert!((told - asked).abs() < 1e-9, "{speed} mm/s: {told}");
+            assert_eq!(demands(&step, [speed, 1.0], &capacity), [told, 0.5]);
             let (most, _) = limit(&step, &capacity).expect("a limit");
             assert_eq!(told > 30.000_001, speed > most * 1.000_001, "{speed} mm/s of {most}");
         }

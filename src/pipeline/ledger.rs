@@ -18,7 +18,8 @@ use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
 use crate::passes::{Reason, Verdict, peak};
 use crate::summary::course::{Course, Outline};
-use crate::summary::tally::{Executed, Tally};
+use crate::summary::tally::{Executed, Taken, Tally};
+use crate::units::Bounded;
 
 /// Moves of a stretch.
 const TOGETHER: usize = 128;
@@ -172,7 +173,7 @@ impl Ledger {
                 beads.add(some.seen(arcs, starts), &mut self.findings);
             }
             if let Some(capacity) = &self.capacity {
-                report_demand(&mut self.findings, &some, capacity, starts, self.is_output);
+                report_demand(&mut self.findings, &some, taken, starts, (capacity, self.is_output));
             }
             if let Some(braking) = &mut self.braking {
                 braking.look_all(steps, besides.ahead(steps), before, |index, jolts| {
@@ -249,11 +250,23 @@ fn code(reason: Reason, is_output: bool) -> Code {
     }
 }
 
-/// Reports the moves of a stretch that ask more than the screw gives. `starts`: when each of them comes, s.
-fn report_demand(findings: &mut Findings, some: &Stretch<'_>, capacity: &Capacity, starts: &[f64], is_output: bool) {
-    let all = some.steps.iter().zip(some.before).zip(starts);
-    for (index, ((step, before), at_s)) in all.enumerate() {
-        let fades = some.asked.get(index).is_some_and(|asked| asked.reason.is_some());
+/// Reports the moves of a stretch that ask more than the screw gives. `taken`: what each of them asks; `starts`: when it
+/// comes, s.
+fn report_demand(
+    findings: &mut Findings,
+    some: &Stretch<'_>,
+    taken: &[Taken],
+    starts: &[f64],
+    (capacity, is_output): (&Capacity, bool),
+) {
+    let least = capacity.peak_mm3_s.at_most(capacity.screw_mm3_s);
+    for (index, (taken, asked)) in taken.iter().zip(some.asked).enumerate() {
+        let fades = asked.reason.is_some();
+        if !fades && taken.flows[0] <= least {
+            continue;
+        }
+        let at = some.steps.get(index).zip(some.before.get(index)).zip(starts.get(index));
+        let Some(((step, before), at_s)) = at else { continue };
         let reason = peak::judge(step, before.top, capacity).reason;
         if fades || reason.is_some() {
             let codes = [reason.map(|reason| code(reason, is_output)), fades.then_some(Code::SustainedDemand)];

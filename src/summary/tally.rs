@@ -93,7 +93,7 @@ impl Executed<'_> {
 }
 
 /// What a move takes and asks, as it came and in the output.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub struct Taken {
     /// Time as it came, s.
     pub before_s: f64,
@@ -101,7 +101,7 @@ pub struct Taken {
     pub after_s: f64,
     /// New melt that is pushed with it, mm³.
     pub melt_mm3: f64,
-    /// Of a bead of the screw: what it asks as it came and in the output, mm³/s.
+    /// What a bead asks as it came and in the output, mm³/s; of other moves see [`peak::demands`].
     pub flows: [f64; 2],
 }
 
@@ -119,6 +119,7 @@ impl Taken {
 
 impl Figures {
     /// Counts a move that is no bead of the screw; `false` for what is no move.
+    #[inline(never)]
     fn count(&mut self, step: &Move) -> bool {
         match step.kind {
             Kind::Dwell
@@ -208,12 +209,11 @@ impl Tally {
     }
 
     /// Counts moves, which are many at a time.
-    pub fn add<'a>(&mut self, moves: impl ExactSizeIterator<Item = Executed<'a>> + Clone) {
+    pub fn add<'a>(&mut self, moves: impl ExactSizeIterator<Item = Executed<'a>>) {
         let mut taken = std::mem::take(&mut self.taken);
-        taken.clear();
-        taken.extend(moves.clone().map(|done| Taken::by(&done, &self.capacity)));
+        taken.resize(moves.len(), Taken::default());
+        self.add_each(moves, &mut taken);
         self.add_times(&taken);
-        self.add_each(moves, &taken);
         self.taken = taken;
     }
 
@@ -225,63 +225,59 @@ impl Tally {
     fn add_times(&mut self, taken: &[Taken]) {
         self.figures.time_s = taken.iter().fold(self.figures.time_s, |sum, taken| sum + taken.before_s);
         self.time_after = taken.iter().fold(self.time_after, |sum, taken| sum + taken.after_s);
-        let mut alike = taken;
-        let mut others: &[Taken] = &[];
-        if self.average_after.is_none()
-            && let Some(first) = taken.iter().position(|taken| taken.after_s != taken.before_s)
-        {
-            (alike, others) = taken.split_at(first);
-        }
-        for some in [alike, others].into_iter().filter(|some| !some.is_empty()) {
-            if some[0].after_s != some[0].before_s && self.average_after.is_none() {
-                self.average_after = Some(self.average_before.clone());
-            }
-            self.average_before.push_all(some.iter().map(|taken| (taken.before_s, taken.melt_mm3)));
-            if let Some(average) = &mut self.average_after {
-                average.push_all(some.iter().map(|taken| (taken.after_s, taken.melt_mm3)));
-            }
+        let alike = match self.average_after {
+            Some(_) => 0,
+            None => taken.iter().take_while(|taken| taken.after_s == taken.before_s).count(),
+        };
+        let (alike, others) = taken.split_at(alike);
+        self.average_before.push_all(alike.iter().map(|taken| (taken.before_s, taken.melt_mm3)));
+        if !others.is_empty() {
+            let average_after = self.average_after.get_or_insert_with(|| self.average_before.clone());
+            average_after.push_all(others.iter().map(|taken| (taken.after_s, taken.melt_mm3)));
+            self.average_before.push_all(others.iter().map(|taken| (taken.before_s, taken.melt_mm3)));
         }
     }
 
-    #[inline]
-    fn add_each<'a>(&mut self, moves: impl Iterator<Item = Executed<'a>>, taken: &[Taken]) {
+    /// Counts each move, and notes what it takes and asks.
+    fn add_each<'a>(&mut self, moves: impl Iterator<Item = Executed<'a>>, notes: &mut [Taken]) {
         let mut run = self.run;
         let (mut volume, mut path) = (self.figures.bead_volume_mm3, self.figures.bead_path_mm);
         let mut other_s = self.other_s;
-        for (done, taken) in moves.zip(taken) {
-            let Executed { step, reason, speed, .. } = done;
-            let slowed = reason.is_some() && speed < step.speed && !done.dropped;
-            if done.is_bead() {
+        for (done, note) in moves.zip(notes) {
+            let step = done.step;
+            *note = Taken::by(&done, &self.capacity);
+            let Taken { before_s, after_s, flows: [flow_before, flow_after], .. } = *note;
+            let slowed = done.reason.filter(|_| done.speed < step.speed && !done.dropped);
+            let is_bead = done.is_bead();
+            if is_bead {
                 // Beads of one role and layer follow each other: they are added up before they are sorted in.
                 if (step.role, step.layer) != self.run_of {
-                    self.end_run(&mut run);
-                    self.run_of = (step.role, step.layer);
+                    self.end_run(run);
+                    (run, self.run_of) = (Part::default(), (step.role, step.layer));
                 }
-                let [before, after] = taken.flows;
                 volume += step.volume;
                 path += step.length;
                 run.beads += 1;
-                run.slowed += u64::from(slowed);
+                run.slowed += u64::from(slowed.is_some());
                 run.volume += step.volume;
                 run.time_before += done.before.time;
                 run.time_after += done.after.time;
-                run.peak_before = run.peak_before.at_least(before);
-                run.peak_after = run.peak_after.at_least(after);
+                run.peak_before = run.peak_before.at_least(flow_before);
+                run.peak_after = run.peak_after.at_least(flow_after);
                 let [from, to] = &mut self.histograms;
-                from.add(self.bins.of_flow(before), done.before.time, step.volume);
-                to.add(self.bins.of_flow(after), done.after.time, step.volume);
-            } else if !self.figures.count(step) {
-                other_s += taken.after_s - taken.before_s;
-                continue;
+                from.add(self.bins.of_flow(flow_before), done.before.time, step.volume);
+                to.add(self.bins.of_flow(flow_after), done.after.time, step.volume);
             }
-            if let Some(reason) = reason.filter(|_| slowed) {
-                self.add_slowed(&done, reason, taken);
-            } else if taken.after_s > taken.before_s * ROUNDING
+            let is_move = is_bead || self.figures.count(step);
+            if let Some(reason) = slowed.filter(|_| is_move) {
+                self.add_slowed(done, reason, before_s, after_s);
+            } else if is_move
+                && after_s > before_s * ROUNDING
                 && let Some(held) = done.held()
             {
-                self.add_reason(held, taken.after_s - taken.before_s);
+                self.add_reason(held, after_s - before_s);
             } else {
-                other_s += taken.after_s - taken.before_s;
+                other_s += after_s - before_s;
             }
         }
         (self.run, self.other_s) = (run, other_s);
@@ -290,8 +286,8 @@ impl Tally {
 
     /// A move that is slower in the output.
     #[inline(never)]
-    fn add_slowed(&mut self, done: &Executed<'_>, reason: Reason, taken: &Taken) {
-        let (step, before, after) = (done.step, taken.before_s, taken.after_s);
+    fn add_slowed(&mut self, done: Executed<'_>, reason: Reason, before: f64, after: f64) {
+        let step = done.step;
         self.slowed += 1;
         self.beads_slowed += u64::from(step.kind == Kind::Bead);
         // What the move takes at its speed is that reason's, what its ramps take beyond it the acceleration's.
@@ -304,7 +300,7 @@ impl Tally {
         if let Some((held, time)) = ramps.filter(|(_, time)| *time > (ROUNDING - 1.0) * after) {
             self.add_reason(held, time);
         }
-        self.keep_largest(done, reason, after - before);
+        self.keep_largest(&done, reason, after - before);
     }
 
     fn add_reason(&mut self, reason: Reason, time: f64) {
@@ -327,8 +323,7 @@ impl Tally {
 
     /// Sorts in what the beads of one role and layer come to.
     #[cold]
-    fn end_run(&mut self, run: &mut Part) {
-        let run = std::mem::take(run);
+    fn end_run(&mut self, run: Part) {
         self.figures.moves += run.beads;
         self.figures.beads += run.beads;
         self.figures.peak_demand_mm3_s = self.figures.peak_demand_mm3_s.at_least(run.peak_before);
@@ -386,8 +381,7 @@ impl Tally {
 
     /// The figures before and after, and the changes. `volume_mm3`: what has left the nozzle.
     pub fn finish(mut self, volume_mm3: f64, density_g_cm3: f64, layers: u64) -> (Figures, Figures, Changes) {
-        let mut run = self.run;
-        self.end_run(&mut run);
+        self.end_run(self.run);
         let before = Figures {
             sustained_demand_mm3_s: self.average_before.highest(),
             volume_mm3,

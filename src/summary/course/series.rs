@@ -102,11 +102,11 @@ impl Series {
         let mut end_s = self.end_s;
         for pushed in moves {
             let Pushed { time_s, peak_mm3_s, melt_mm3, .. } = pushed;
-            let end = end_s + time_s;
+            let (end, melt) = (end_s + time_s, melt_mm3.at_least(0.0));
             // Most moves lie within the bin at hand, in which others have started.
-            if time_s >= 0.0 && end < upto_s && (0.0..f64::INFINITY).contains(&melt_mm3) {
+            if time_s >= 0.0 && end < upto_s && melt < f64::INFINITY {
                 end_s = end;
-                bin.melt_mm3 += melt_mm3;
+                bin.melt_mm3 += melt;
                 if time_s > 0.0 {
                     bin.peak_mm3_s = bin.peak_mm3_s.at_least(peak_mm3_s);
                 }
