@@ -74,12 +74,46 @@ impl Evened {
 pub struct Feeds {
     /// mm per minute, before the speed factor.
     in_force: f64,
+    /// The last speed that an F word was worked out for: neighbours mostly have the same.
+    last: Slowed,
+}
+
+/// A speed and the F word for it.
+#[derive(Clone, Debug)]
+struct Slowed {
+    /// Speed, mm/s, factor on it, and what else of a move tells how it is written.
+    by: (f64, f64, u16),
+    word: FeedWord,
+    /// What the word gives, mm per minute, before the speed factor.
+    feed: f64,
+}
+
+impl Slowed {
+    /// Flags of a move that tell how its feed is written.
+    const FLAGS: u16 = Move::INCH | Move::TIGHT;
+
+    /// At no speed.
+    const NONE: Self = Self { by: (f64::NAN, 1.0, 0), word: FeedWord { value: 0.0, decimals: 0 }, feed: 0.0 };
+
+    /// At `speed` on the line of a move.
+    #[inline]
+    fn to(&mut self, speed: f64, step: &Move) -> &Self {
+        let by = (speed, step.speed_factor, step.flags & Self::FLAGS);
+        if by != self.by {
+            let mut word = lowered(speed * 60.0 / (step.speed_factor * step.unit_mm()));
+            if step.has(Move::TIGHT) {
+                word = whole(word);
+            }
+            *self = Self { by, word, feed: word.value * step.unit_mm() };
+        }
+        self
+    }
 }
 
 impl Feeds {
     /// `initial_mm_s`: the feed in force before the first F word.
     pub fn new(initial_mm_s: f64) -> Self {
-        Self { in_force: initial_mm_s * 60.0 }
+        Self { in_force: initial_mm_s * 60.0, last: Slowed::NONE }
     }
 
     /// The feed of a line that is put before that of `step`: `speed` mm/s, or units of E per second without motion.
@@ -96,62 +130,62 @@ impl Feeds {
 
     /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for
     /// one of the input, which feeds without motion count.
+    #[inline]
     pub fn next(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
         if e_scale != 1.0 {
             return self.another_unit(step, verdict, e_scale);
         }
+        if !matches!(step.kind, Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut) {
+            return (self.without_motion(step), 0.0);
+        }
         let own = step.feed_len > 0;
-        // Spelled in other units, it may need more decimals than it had.
-        let decimals = step.feed_decimals.max(FEED_DECIMALS);
-        let original = || FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals };
+        // A feed below the least that can be written stays as it is.
+        if verdict.reason.is_some() {
+            let Slowed { word, feed, .. } = *self.last.to(verdict.speed, step);
+            if feed < step.feed_mm_min {
+                let speed = feed * (step.speed_factor * PER_SECOND);
+                return (if own { self.replaced(word, feed) } else { self.added(word, feed, step) }, speed);
+            }
+        }
+        // An unchanged line needs no word.
+        if own || step.feed_mm_min == self.in_force {
+            self.in_force = step.feed_mm_min;
+            return (FeedEdit::Keep, step.speed);
+        }
+        (self.added(original(step), step.feed_mm_min, step), step.speed)
+    }
+
+    /// Another word goes where the line has one; `feed`: what it gives, mm per minute.
+    #[inline]
+    fn replaced(&mut self, word: FeedWord, feed: f64) -> FeedEdit {
+        self.in_force = feed;
+        FeedEdit::Replace(word)
+    }
+
+    /// A word is in force on a line without one; `feed`: what it gives, mm per minute.
+    #[inline]
+    fn added(&mut self, word: FeedWord, feed: f64, step: &Move) -> FeedEdit {
+        if feed == self.in_force {
+            return FeedEdit::Keep;
+        }
+        self.in_force = feed;
+        if step.has(Move::FEED_BEFORE) { FeedEdit::LineBefore(word) } else { FeedEdit::Insert(word) }
+    }
+
+    /// What is done to a line that moves nothing.
+    fn without_motion(&mut self, step: &Move) -> FeedEdit {
+        let own = step.feed_len > 0;
         match step.kind {
-            Kind::Dwell | Kind::Stop | Kind::Limits | Kind::SetE | Kind::SetEOut | Kind::SetEIn => {
-                return (FeedEdit::Keep, 0.0);
-            }
-            Kind::Feed if !own => return (FeedEdit::Keep, 0.0),
-            Kind::FeedUser if !own && step.has(Move::BOUND) => {
-                self.forget();
-                return (FeedEdit::Keep, 0.0);
-            }
+            Kind::FeedUser if !own && step.has(Move::BOUND) => self.forget(),
             Kind::FeedUser if !own && self.in_force != step.feed_mm_min => {
                 self.in_force = step.feed_mm_min;
-                return (FeedEdit::LineBefore(original()), 0.0);
+                return FeedEdit::LineBefore(original(step));
             }
-            Kind::Feed | Kind::FeedUser => {
-                self.in_force = step.feed_mm_min;
-                return (FeedEdit::Keep, 0.0);
-            }
-            Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut => {}
+            Kind::Feed if !own => {}
+            Kind::Feed | Kind::FeedUser => self.in_force = step.feed_mm_min,
+            _ => {}
         }
-        // A feed below the least that can be written stays as it is.
-        let slower = verdict.reason.and_then(|_| {
-            let mut word = lowered(verdict.speed * 60.0 / (step.speed_factor * step.unit_mm()));
-            if step.has(Move::TIGHT) {
-                word = whole(word);
-            }
-            let feed = word.value * step.unit_mm();
-            (feed < step.feed_mm_min).then_some((word, feed))
-        });
-        let (word, wanted, speed) = match slower {
-            Some((word, feed)) => (word, feed, feed * (step.speed_factor * PER_SECOND)),
-            // An unchanged line needs no word.
-            None if own || step.feed_mm_min == self.in_force => {
-                self.in_force = step.feed_mm_min;
-                return (FeedEdit::Keep, step.speed);
-            }
-            None => (original(), step.feed_mm_min, step.speed),
-        };
-        let edit = if own {
-            FeedEdit::Replace(word)
-        } else if wanted == self.in_force {
-            FeedEdit::Keep
-        } else if step.has(Move::FEED_BEFORE) {
-            FeedEdit::LineBefore(word)
-        } else {
-            FeedEdit::Insert(word)
-        };
-        self.in_force = wanted;
-        (edit, speed)
+        FeedEdit::Keep
     }
 
     /// A move without motion whose E counts in another unit than the file's.
@@ -167,6 +201,12 @@ impl Feeds {
         self.in_force = feed;
         (edit, feed * (step.speed_factor * PER_SECOND) / e_scale)
     }
+}
+
+/// The feed of the file in force at a move.
+fn original(step: &Move) -> FeedWord {
+    // Spelled in other units, it may need more decimals than it had.
+    FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals.max(FEED_DECIMALS) }
 }
 
 /// The largest F that can be written and is not above `value` (units per minute).

@@ -92,6 +92,17 @@ impl Soft {
         self.look(known, step, layer, limits)
     }
 
+    /// The layer in whose moves nothing is to be set, as long as none of them sets limits and no more than so many come.
+    pub fn settled_in(&self, known: &KnownLimits, moves: usize) -> Option<u32> {
+        self.settled.flatten().filter(|_| !known.are_all(self.beads + moves as u64))
+    }
+
+    /// Goes past a move of that layer.
+    #[inline]
+    pub fn pass(&mut self, step: &Move) {
+        self.beads += u64::from(step.lays());
+    }
+
     /// The same as [`Soft::words`] where something may have changed. `layer`: of the move; `None` behind the last bead.
     #[cold]
     fn look(

@@ -77,6 +77,8 @@ pub struct Drive {
     flow_factor_at_rest: bool,
     idle_s: f64,
     begun: bool,
+    /// The next bead is the first, or something came between it and the one before.
+    resumes: bool,
     /// A pause has taken the pressure away in the middle of a run: the next bead is charged.
     owed: bool,
     /// Where the last line that stays one line asks for more E than there may be: how much, and how much that is, units of
@@ -129,6 +131,7 @@ impl Drive {
             flow_factor_at_rest: setup.flow_factor_at_rest,
             idle_s: 0.0,
             begun: false,
+            resumes: true,
             owed: false,
             excess: None,
             file_e: 0.0,
@@ -144,6 +147,12 @@ impl Drive {
     /// Whether no E word ever changes.
     pub fn is_idle(&self) -> bool {
         self.how == How::Not && !self.count.is_another_unit()
+    }
+
+    /// Whether the next bead, if no mark says otherwise and nothing is special about its line, is one that
+    /// [`bead`](Self::bead) decides on alone.
+    pub fn goes_on(&self) -> bool {
+        self.rewrites() && !self.resumes
     }
 
     /// Whether the E of every bead is written anew.
@@ -186,7 +195,7 @@ impl Drive {
             Kind::Bead => {
                 self.account.longest_idle_s = self.account.longest_idle_s.at_least(self.idle_s);
                 self.idle_s = 0.0;
-                self.begun = true;
+                (self.begun, self.resumes) = (true, false);
                 let owed = std::mem::take(&mut self.owed);
                 // Behind a pause nothing was looked ahead for.
                 let flow = if owed && timing.time > 0.0 { ahead.at_least(step.volume / timing.time) } else { ahead };
@@ -196,7 +205,13 @@ impl Drive {
                     self.account.charge(turn.volume);
                     driven.rest_s += self.turn(turn, self.melt.screw_mm3_s, step, feeds, lines);
                 }
-                driven.e = self.bead(step, marks, timing, pieces, lines);
+                driven.e = match self.rewrites() {
+                    true => self.bead(step, marks, timing, pieces),
+                    false => {
+                        self.lay_evenly(step, timing);
+                        self.whole(step, step.volume, timing.time, lines, pieces)
+                    }
+                };
             }
             Kind::EIn | Kind::EOut => {
                 if marks.has(Marks::DROP) {
@@ -255,6 +270,7 @@ impl Drive {
         self.ramp.interrupt();
         let time = self.relieve(step, feeds, lines);
         self.owed |= time.is_some();
+        self.resumes = true;
         time.unwrap_or(0.0)
     }
 
@@ -287,7 +303,7 @@ impl Drive {
             let surplus = self.spring.surplus;
             self.spring.rest(time, volume, &self.melt);
             if let Some(relief) = self.relieve(step, feeds, lines) {
-                self.owed = true;
+                (self.owed, self.resumes) = (true, true);
                 time += relief;
             }
             self.spring.surplus = surplus;
@@ -311,6 +327,7 @@ impl Drive {
     pub fn wait(&mut self, time: f64) {
         if time > 0.0 {
             let let_out = self.spring.rest(time, 0.0, &self.melt);
+            self.resumes = true;
             if self.begun {
                 self.account.drooled_mm3 += let_out;
                 self.idle_s += time;
@@ -319,45 +336,46 @@ impl Drive {
         }
     }
 
-    /// What becomes of the E of a bead.
+    /// What becomes of the E of a bead, where that of every bead is written anew.
     #[inline]
-    fn bead(
-        &mut self,
-        step: &Move,
-        marks: Marks,
-        timing: &Timing,
-        pieces: &mut Vec<EPiece>,
-        lines: &mut LinesBefore<'_>,
-    ) -> ELine {
-        let area = step.volume / step.length;
+    pub fn bead(&mut self, step: &Move, marks: Marks, timing: &Timing, pieces: &mut Vec<EPiece>) -> ELine {
+        self.count.see(step);
         if self.how != How::AlongPath || step.flags & (Move::FIXED | Move::FEED_BEFORE) != 0 {
-            self.account.lay(step.volume);
-            if timing.time > 0.0 {
-                let mean = step.length / timing.time;
-                let lag = self.melt.lag_s;
-                if self.how == How::ByController {
-                    self.spring.stored = lag * area * timing.exit;
-                } else {
-                    self.spring.lay(Weights::new(timing.time, mean, mean, lag), area, step.volume, step.volume);
-                }
-            }
-            return self.whole(step, step.volume, timing.time, lines, pieces);
+            self.lay_evenly(step, timing);
+            return self.anew(step, step.volume, timing.time, pieces);
         }
+        let area = step.volume / step.length;
         let units = self.count.units_by(|| mean_flow(step.volume, timing.time));
-        if let Some(volume) = self.ramp.whole(step, marks, timing, area, &mut self.spring) {
-            self.account.lay(volume);
-            let most = self.most_e(step, volume * units);
-            if parts((volume * units).abs(), most) == 1 {
-                return ELine::Word(self.count.word(volume, units, step));
-            }
-            let first = pieces.len();
-            divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
-            return ELine::Pieces((pieces.len() - first) as u32);
+        let Some(volume) = self.ramp.whole(step, marks, timing, area, &mut self.spring) else {
+            return self.in_pieces(step, marks, timing, area, units, pieces);
+        };
+        self.account.lay(volume);
+        let most = self.most_e(step, volume * units);
+        if parts((volume * units).abs(), most) == 1 {
+            return ELine::Word(self.count.word(volume, units, step));
         }
-        self.in_pieces(step, marks, timing, area, units, pieces)
+        let first = pieces.len();
+        divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
+        ELine::Pieces((pieces.len() - first) as u32)
+    }
+
+    /// A bead pushes what the file asks, whatever its speed does.
+    fn lay_evenly(&mut self, step: &Move, timing: &Timing) {
+        self.account.lay(step.volume);
+        if timing.time > 0.0 {
+            let area = step.volume / step.length;
+            let mean = step.length / timing.time;
+            let lag = self.melt.lag_s;
+            if self.how == How::ByController {
+                self.spring.stored = lag * area * timing.exit;
+            } else {
+                self.spring.lay(Weights::new(timing.time, mean, mean, lag), area, step.volume, step.volume);
+            }
+        }
     }
 
     /// The same for a bead whose flow changes along its path.
+    #[inline(never)]
     fn in_pieces(
         &mut self,
         step: &Move,
@@ -403,6 +421,11 @@ impl Drive {
             self.keep(step, lines);
             return ELine::Keep;
         }
+        self.anew(step, volume, time, pieces)
+    }
+
+    /// A line with another E, which pushes `volume`.
+    fn anew(&mut self, step: &Move, volume: f64, time: f64, pieces: &mut Vec<EPiece>) -> ELine {
         let units = self.count.units_by(|| mean_flow(volume, time));
         let most = self.most_e(step, volume * units);
         let lines_needed = parts((volume * units).abs(), most);

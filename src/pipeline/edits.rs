@@ -222,6 +222,31 @@ pub struct Written {
 }
 
 impl Written {
+    /// Adds to the block's edits another number for the E of a line without a checksum, and its feed.
+    #[inline]
+    pub fn write_e(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, word: EWord) {
+        let put = Put::Quanta { letter: letter_at(&block.bytes, step.e_at), quanta: word.quanta, decimals: DECIMALS };
+        self.with_feed(block, step, edit, Edit { at: step.e_at, remove: u32::from(step.e_len), put });
+    }
+
+    /// Adds an edit of the E of a line, and its feed, in the order in which they stand there.
+    #[inline]
+    fn with_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, of_e: Edit) {
+        let of_feed = match edit {
+            FeedEdit::Keep => return block.edits.push(of_e),
+            FeedEdit::Replace(feed) => another_feed(block, step, feed),
+            FeedEdit::Insert(feed) => Edit { at: step.feed_at, remove: 0, put: feed_word(feed) },
+            FeedEdit::LineBefore(feed) => {
+                self.line_before(block, step, feed);
+                return block.edits.push(of_e);
+            }
+        };
+        self.feeds += 1;
+        let (one, two) = if of_feed.at < of_e.at { (of_feed, of_e) } else { (of_e, of_feed) };
+        block.edits.push(one);
+        block.edits.push(two);
+    }
+
     /// Adds to the block's edits what becomes of the line of a move. `ahead`: lines that go before it.
     pub fn write(
         &mut self,
@@ -238,6 +263,7 @@ impl Written {
             block.edits.push(Edit { at, remove: 0, put: Put::text(ahead) });
             ahead.clear();
         }
+        let before = block.edits.len();
         match e {
             ELine::Keep => return self.write_feed(block, step, edit),
             ELine::Remove => {
@@ -249,8 +275,13 @@ impl Written {
                 self.e_only_removed += u64::from(matches!(step.kind, Kind::EIn | Kind::EOut));
                 return;
             }
-            ELine::Strip => self.stripped += 1,
-            ELine::Word(_) => {}
+            ELine::Strip => {
+                self.stripped += 1;
+                let space = step.e_at > 0 && block.bytes.get(step.e_at as usize - 1) == Some(&b' ');
+                let (at, remove) = (step.e_at - u32::from(space), u32::from(step.e_len) + u32::from(space));
+                self.with_feed(block, step, edit, Edit { at, remove, put: Put::text(b"") });
+            }
+            ELine::Word(word) => self.write_e(block, step, edit, word),
             ELine::Pieces(count) => {
                 let at = line_start(&block.bytes, step.feed_at);
                 let first = (block.pieces.len() - count as usize) as u32;
@@ -284,33 +315,6 @@ impl Written {
                 return;
             }
         }
-        let before = block.edits.len();
-        if let FeedEdit::LineBefore(feed) = edit {
-            self.line_before(block, step, feed);
-        }
-        let put = match e {
-            ELine::Word(word) => {
-                Put::Quanta { letter: letter_at(&block.bytes, step.e_at), quanta: word.quanta, decimals: DECIMALS }
-            }
-            _ => Put::text(b""),
-        };
-        let space =
-            matches!(e, ELine::Strip) && step.e_at > 0 && block.bytes.get(step.e_at as usize - 1) == Some(&b' ');
-        let (at, remove) = (step.e_at - u32::from(space), u32::from(step.e_len) + u32::from(space));
-        let e_edit = Edit { at, remove, put };
-        let feed_edit = match edit {
-            FeedEdit::Keep | FeedEdit::LineBefore(_) => None,
-            FeedEdit::Replace(feed) => Some(another_feed(block, step, feed)),
-            FeedEdit::Insert(feed) => Some(Edit { at: step.feed_at, remove: 0, put: feed_word(feed) }),
-        };
-        match feed_edit {
-            None => block.edits.push(e_edit),
-            Some(feed) => {
-                self.feeds += 1;
-                let (one, two) = if feed.at < e_edit.at { (feed, e_edit) } else { (e_edit, feed) };
-                block.edits.extend([one, two]);
-            }
-        }
         self.renew_checksum(block, step, before);
     }
 
@@ -341,7 +345,7 @@ impl Written {
     }
 
     /// What becomes of a line whose E stays.
-    fn write_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit) {
+    pub fn write_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit) {
         let before = block.edits.len();
         let split = step.has(Move::SPLIT).then(|| block.splits.iter().find(|s| s.line == step.line)).flatten();
         if let Some(line) = split {

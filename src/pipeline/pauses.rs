@@ -106,6 +106,11 @@ impl Pauses {
         }
     }
 
+    /// Whether some are still to come.
+    pub fn are_left(&self) -> bool {
+        !self.lines.is_empty()
+    }
+
     /// Whether one goes before the move on `line`. Lines that are numbered bear no others between them.
     #[inline]
     pub fn is_due(&mut self, step: &Move, line: u64) -> bool {

@@ -1,22 +1,25 @@
 //! Fourth line-after-line part: what the lines become, decision after decision.
 
 use super::drive::{Drive, Driven, LinesBefore};
-use super::edits::{Decided, ELine, Outgoing, Written, line_end_at};
+use super::edits::{Decided, ELine, Edited, Outgoing, Written, line_end_at};
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
 use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
 use crate::line::number::write_fixed;
+use crate::motion::Timing;
 use crate::moves::named::RIGHT_ANGLE_SPEED;
 use crate::moves::track::Track;
 use crate::moves::{Kind, Move};
 use crate::passes::corners::CornerWord;
 use crate::passes::feed::{FeedEdit, Feeds};
+use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
 use crate::passes::soft::Words;
 use crate::passes::{Reason, Verdict};
 use crate::profile::{AccelWords, Corner};
+use crate::soft::KnownLimits;
 
 /// Decimals of a corner rule: as many as a file or a profile may have put there.
 const CORNER_DECIMALS: u8 = 5;
@@ -128,154 +131,31 @@ impl Scribe {
             first_line,
             ..
         } = block;
-        decided.reserve(moves.len());
-        let mut besides = Besides::of(side);
-        let is_idle = self.drive.is_idle();
-        let tells = !is_idle && self.purpose == Purpose::Rewrite;
-        let purge_mm3 = self.pauses.purge_mm3();
-        // Only who parks has to know where.
-        let mut track = self.pauses.goes().then(|| Track::of(side));
-        let all = moves.iter().zip(&*before).zip(&*verdicts).zip(&*marks).zip(&*rulings).zip(&*after);
-        for (index, (((((step, before), verdict), &mark), ruling), after)) in all.enumerate() {
-            let ahead = if mark.has(Marks::CHARGE) { ahead.get(index).copied().unwrap_or(0.0) } else { 0.0 };
-            // What is taken out is bounded by nothing any more.
-            let kept = if mark.any(Marks::DROP, Marks::STRIP) { Verdict::unlimited(step) } else { *verdict };
-            let line = *first_line + u64::from(step.line);
-            let at_s = self.now_s;
-            let beside = besides.next(step);
-            let fed_before = self.drive.account.fed_mm3;
-            let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
-            let mut halted_s = 0.0;
-            let obstacle = track.as_ref().and_then(|track| self.pauses.obstacle(step, track));
-            if self.purpose == Purpose::Rewrite
-                && let Some(due) = self.stay.as_ref().and_then(|stay| stay.due(step))
-            {
-                // Numbered lines bear no others between them: that is an obstacle too.
-                let obstacle = obstacle.or_else(|| self.pauses.cannot_wait());
-                if let Some(track) = track.as_ref().filter(|_| obstacle.is_none()) {
-                    halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
-                    let stop = Stop::ToCool(due.missing_s() - halted_s);
-                    halted_s += self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop);
-                    self.feeds.forget();
-                    if let Some(stay) = &mut self.stay {
-                        stay.waited(halted_s);
-                    }
-                } else {
-                    let code = if step.has(Move::NUMBERED) { Code::PartNumbered } else { Code::LayerHurried };
-                    report_hurry(&mut self.findings, code, &due, (line, at_s), obstacle);
-                }
-            }
-            let waited_s = halted_s;
-            if self.pauses.is_due(step, line) {
-                halted_s += self.drive.halt(step, &mut self.feeds, &mut lines);
-                halted_s += match track.as_ref().filter(|_| obstacle.is_none()) {
-                    Some(track) if self.pauses.parks() => {
-                        let stop = Stop::ForRefill;
-                        self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop)
-                    }
-                    _ => {
-                        self.pauses.stay(&mut lines);
-                        if let Some(reason) = obstacle.filter(|_| self.pauses.parks()) {
-                            let (layer, z_mm) = (u64::from(step.layer), step.z);
-                            self.findings.add(Code::PauseNotParked, || Place {
-                                line,
-                                layer,
-                                z_mm,
-                                time_s: Some(at_s),
-                                detail: reason.to_owned(),
-                            });
-                        }
-                        0.0
-                    }
-                };
-                self.feeds.forget();
-            }
-            if let Some(track) = &mut track {
-                track.next(step);
-                self.pauses.pass(step, beside.limits);
-            }
-            if let Some(stay) = &mut self.stay {
-                if step.has(Move::NUMBERED) {
-                    report_unbounded(
-                        &mut self.findings,
-                        stay.soft().accel(known, step),
-                        step,
-                        before.accel,
-                        (line, at_s),
-                    );
-                }
-                if let Some(words) = stay.words(known, step, beside.limits) {
-                    set(words, &mut lines, &mut self.written);
-                }
-            }
-            if let Some(accel) = ruling.word {
-                let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP);
-                lines.text.extend_from_slice(accel_word(self.accel_words, is_travel));
-                lines.text.extend_from_slice(accel.to_string().as_bytes());
-                lines.end();
-                self.written.accels += 1;
-            }
-            let mut driven = if is_idle {
-                if track.is_some() {
-                    self.drive.follow(step);
-                }
-                Driven::UNTOUCHED
+        let lasting = if self.purpose == Purpose::Rewrite { &*after } else { &*before };
+        let mut around = Around {
+            text,
+            known,
+            before,
+            after,
+            ahead,
+            besides: Besides::of(side),
+            // Only who parks has to know where.
+            track: self.pauses.goes().then(|| Track::of(side)),
+            first_line: *first_line,
+        };
+        let mut calm = self.calm(&around, moves.len());
+        let all = moves.iter().zip(&*verdicts).zip(&*marks).zip(&*rulings).zip(lasting);
+        decided.extend(all.enumerate().map(|(index, ((((step, verdict), &mark), ruling), timing))| {
+            let one = if calm.holds(step, mark, ruling) {
+                self.go_on(around.text, step, verdict, mark, timing)
             } else {
-                let mut mark = mark;
-                if verdict.reason == Some(Reason::SustainedCapacity) {
-                    mark.add(Marks::FULL);
-                }
-                self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
+                let one = self.look(&mut around, index, step, verdict, mark, ruling);
+                calm = self.calm(&around, moves.len());
+                one
             };
-            driven.rest_s += halted_s;
-            if let Some([e, most]) = self.drive.excess.take().filter(|_| self.purpose == Purpose::Rewrite) {
-                let detail = format!("{e:.1} units of E in the output, at most {most} in one line");
-                let (layer, z_mm) = (u64::from(step.layer), step.z);
-                self.findings.add(Code::ExcessE, || Place { line, layer, z_mm, time_s: Some(at_s), detail });
-            }
-            name_motion(&mut self.unnamed, step, driven.e, &mut lines);
-            let (edit, speed) = match driven.e {
-                ELine::Remove => (FeedEdit::Keep, step.speed),
-                _ => self.feeds.next(step, &kept, driven.e_scale),
-            };
-            let seconds = match self.purpose {
-                Purpose::Rewrite if mark.has(Marks::DROP) => driven.rest_s,
-                Purpose::Rewrite => after.time + driven.rest_s,
-                Purpose::Audit => before.time,
-            };
-            let purge_mm3 = if obstacle.is_none() { purge_mm3 } else { 0.0 };
-            if let Some(stay) = &mut self.stay {
-                if self.purpose == Purpose::Audit
-                    && let Some(due) = stay.due(step)
-                {
-                    report_hurry(&mut self.findings, Code::LayerTime, &due, (line, at_s), None);
-                }
-                stay.pass(known, step, seconds - waited_s);
-            }
-            let fed_mm3 = match tells {
-                true => self.drive.account.fed_mm3 - fed_before,
-                false if step.has(Move::SCREW) => step.melt,
-                false => 0.0,
-            };
-            decided.push(Decided { rest_s: driven.rest_s, seconds, speed, fed_mm3, purge_mm3 });
-            self.now_s += seconds;
-            match self.purpose {
-                Purpose::Rewrite => {
-                    if step.has(Move::TAKE_OUT) {
-                        self.written.take_out(text, step);
-                        continue;
-                    }
-                    let untouched = edit == FeedEdit::Keep
-                        && driven.e == ELine::Keep
-                        && self.lines.is_empty()
-                        && !step.has(Move::SPLIT);
-                    if !untouched {
-                        self.written.write(text, step, edit, driven.e, beside.arc, &mut self.lines);
-                    }
-                }
-                Purpose::Audit => self.lines.clear(),
-            }
-        }
+            self.now_s += one.seconds;
+            one
+        }));
         if let Some(last) = text.lines.last() {
             self.line_end = line_end_at(&text.bytes, last.end as usize);
             self.is_open = text.bytes.last() != Some(&b'\n');
@@ -287,6 +167,260 @@ impl Scribe {
             text.edits.sort_by_key(|edit| edit.at);
         }
     }
+
+    /// Which of the next moves, at most so many, are [gone past](Self::go_on) without a look at all that may be due.
+    fn calm(&self, around: &Around<'_, '_>, moves: usize) -> Calm {
+        let is_idle = self.drive.is_idle();
+        let goes_on = is_idle || self.purpose == Purpose::Rewrite && self.drive.goes_on();
+        if !goes_on || self.pauses.are_left() || around.track.is_some() {
+            return Calm::NONE;
+        }
+        let layer = match &self.stay {
+            None => None,
+            Some(stay) => match stay.calm_in(around.known, moves) {
+                None => return Calm::NONE,
+                some => some,
+            },
+        };
+        Calm { layer, ..if is_idle { Calm::IDLE } else { Calm::DRIVEN } }
+    }
+
+    /// Goes past a move of which `Calm` says that nothing goes before it.
+    #[inline(always)]
+    fn go_on(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, mark: Marks, timing: &Timing) -> Decided {
+        let is_idle = self.drive.is_idle();
+        let fed_before = self.drive.account.fed_mm3;
+        let e =
+            if is_idle { ELine::Keep } else { self.drive.bead(step, full(mark, verdict), timing, &mut text.pieces) };
+        let (edit, speed) = self.feeds.next(step, verdict, 1.0);
+        match e {
+            _ if self.purpose == Purpose::Audit => {}
+            ELine::Keep if edit == FeedEdit::Keep => {}
+            ELine::Word(word) => self.written.write_e(text, step, edit, word),
+            e => self.written.write(text, step, edit, e, None, &mut self.lines),
+        }
+        let fed_mm3 = if is_idle { fed_by_file(step) } else { self.drive.account.fed_mm3 - fed_before };
+        if let Some(stay) = &mut self.stay {
+            stay.go_on(step, timing.time);
+        }
+        // Where there is a park position, no move is gone past.
+        Decided { rest_s: 0.0, seconds: timing.time, speed, fed_mm3, purge_mm3: 0.0 }
+    }
+
+    /// Decides on a move before which something may be due, or whose line is out of the ordinary.
+    #[inline(never)]
+    fn look(
+        &mut self,
+        around: &mut Around<'_, '_>,
+        index: usize,
+        step: &Move,
+        verdict: &Verdict,
+        mark: Marks,
+        ruling: &Ruling,
+    ) -> Decided {
+        let Around { text, known, before, after, ahead, besides, track, first_line } = around;
+        let [before, after] = [&**before, after].map(|all| all.get(index).copied().unwrap_or_default());
+        let ahead = if mark.has(Marks::CHARGE) { ahead.get(index).copied().unwrap_or(0.0) } else { 0.0 };
+        let is_idle = self.drive.is_idle();
+        // What is taken out is bounded by nothing any more.
+        let kept = if mark.any(Marks::DROP, Marks::STRIP) { Verdict::unlimited(step) } else { *verdict };
+        let line = *first_line + u64::from(step.line);
+        let at_s = self.now_s;
+        let beside = besides.next(step);
+        let fed_before = self.drive.account.fed_mm3;
+        let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
+        let mut halted_s = 0.0;
+        let obstacle = track.as_ref().and_then(|track| self.pauses.obstacle(step, track));
+        if self.purpose == Purpose::Rewrite
+            && let Some(due) = self.stay.as_ref().and_then(|stay| stay.due(step))
+        {
+            // Numbered lines bear no others between them: that is an obstacle too.
+            let obstacle = obstacle.or_else(|| self.pauses.cannot_wait());
+            if let Some(track) = track.as_ref().filter(|_| obstacle.is_none()) {
+                halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
+                let stop = Stop::ToCool(due.missing_s() - halted_s);
+                halted_s += self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop);
+                self.feeds.forget();
+                if let Some(stay) = &mut self.stay {
+                    stay.waited(halted_s);
+                }
+            } else {
+                let code = if step.has(Move::NUMBERED) { Code::PartNumbered } else { Code::LayerHurried };
+                report_hurry(&mut self.findings, code, &due, (line, at_s), obstacle);
+            }
+        }
+        let waited_s = halted_s;
+        if self.pauses.is_due(step, line) {
+            halted_s += self.drive.halt(step, &mut self.feeds, &mut lines);
+            halted_s += match track.as_ref().filter(|_| obstacle.is_none()) {
+                Some(track) if self.pauses.parks() => {
+                    let stop = Stop::ForRefill;
+                    self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop)
+                }
+                _ => {
+                    self.pauses.stay(&mut lines);
+                    if let Some(reason) = obstacle.filter(|_| self.pauses.parks()) {
+                        let (layer, z_mm) = (u64::from(step.layer), step.z);
+                        self.findings.add(Code::PauseNotParked, || Place {
+                            line,
+                            layer,
+                            z_mm,
+                            time_s: Some(at_s),
+                            detail: reason.to_owned(),
+                        });
+                    }
+                    0.0
+                }
+            };
+            self.feeds.forget();
+        }
+        if let Some(track) = track {
+            track.next(step);
+            self.pauses.pass(step, beside.limits);
+        }
+        if let Some(stay) = &mut self.stay {
+            if step.has(Move::NUMBERED) {
+                let bears = stay.soft().accel(known, step);
+                report_unbounded(&mut self.findings, bears, step, before.accel, (line, at_s));
+            }
+            if let Some(words) = stay.words(known, step, beside.limits) {
+                set(words, &mut lines, &mut self.written);
+            }
+        }
+        if let Some(accel) = ruling.word {
+            let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP);
+            lines.text.extend_from_slice(accel_word(self.accel_words, is_travel));
+            lines.text.extend_from_slice(accel.to_string().as_bytes());
+            lines.end();
+            self.written.accels += 1;
+        }
+        let mut driven = if is_idle {
+            if track.is_some() {
+                self.drive.follow(step);
+            }
+            Driven::UNTOUCHED
+        } else {
+            let mark = full(mark, verdict);
+            self.drive.next(step, mark, &after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
+        };
+        driven.rest_s += halted_s;
+        if let Some([e, most]) = self.drive.excess.take().filter(|_| self.purpose == Purpose::Rewrite) {
+            let detail = format!("{e:.1} units of E in the output, at most {most} in one line");
+            let (layer, z_mm) = (u64::from(step.layer), step.z);
+            self.findings.add(Code::ExcessE, || Place { line, layer, z_mm, time_s: Some(at_s), detail });
+        }
+        name_motion(&mut self.unnamed, step, driven.e, &mut lines);
+        let (edit, speed) = match driven.e {
+            ELine::Remove => (FeedEdit::Keep, step.speed),
+            _ => self.feeds.next(step, &kept, driven.e_scale),
+        };
+        let seconds = match self.purpose {
+            Purpose::Rewrite if mark.has(Marks::DROP) => driven.rest_s,
+            Purpose::Rewrite => after.time + driven.rest_s,
+            Purpose::Audit => before.time,
+        };
+        let purge_mm3 = if obstacle.is_none() { self.pauses.purge_mm3() } else { 0.0 };
+        if let Some(stay) = &mut self.stay {
+            if self.purpose == Purpose::Audit
+                && let Some(due) = stay.due(step)
+            {
+                report_hurry(&mut self.findings, Code::LayerTime, &due, (line, at_s), None);
+            }
+            stay.pass(known, step, seconds - waited_s);
+        }
+        let tells = !is_idle && self.purpose == Purpose::Rewrite;
+        let fed_mm3 = if tells { self.drive.account.fed_mm3 - fed_before } else { fed_by_file(step) };
+        match self.purpose {
+            Purpose::Rewrite if step.has(Move::TAKE_OUT) => self.written.take_out(text, step),
+            Purpose::Rewrite => {
+                let untouched = edit == FeedEdit::Keep
+                    && driven.e == ELine::Keep
+                    && self.lines.is_empty()
+                    && !step.has(Move::SPLIT);
+                if !untouched {
+                    self.written.write(text, step, edit, driven.e, beside.arc, &mut self.lines);
+                }
+            }
+            Purpose::Audit => self.lines.clear(),
+        }
+        Decided { rest_s: driven.rest_s, seconds, speed, fed_mm3, purge_mm3 }
+    }
+}
+
+/// A block on which is decided, but for what every move has.
+struct Around<'a, 'b> {
+    text: &'a mut Edited,
+    known: &'a KnownLimits,
+    before: &'a [Timing],
+    after: &'a [Timing],
+    ahead: &'a [f64],
+    besides: Besides<'b>,
+    track: Option<Track<'b>>,
+    first_line: u64,
+}
+
+/// Moves before which nothing is due, and whose lines stay or get other numbers.
+#[derive(Clone, Copy)]
+struct Calm {
+    /// What they are, a bit for each [`Kind`].
+    kinds: u16,
+    /// Flags that tell, and those of them that are set.
+    flags: [u16; 2],
+    /// Their layer, where that tells.
+    layer: Option<u32>,
+}
+
+impl Calm {
+    /// None are.
+    const NONE: Self = Self { kinds: 0, flags: [0; 2], layer: None };
+    /// Of a drive that changes no E.
+    const IDLE: Self = Self {
+        kinds: !(1 << Kind::Limits as u16),
+        flags: [Move::NUMBERED | Move::TAKE_OUT | Move::SPLIT | Move::ARC, 0],
+        layer: None,
+    };
+    /// Of one that [goes on](Drive::goes_on).
+    const DRIVEN: Self = Self {
+        kinds: 1 << Kind::Bead as u16,
+        flags: [
+            Self::IDLE.flags[0]
+                | Move::FIXED
+                | Move::WHOLE
+                | Move::FEED_BEFORE
+                | Move::E_UNIT
+                | Move::REPEATS_0
+                | Move::REPEATS_1
+                | Move::SCREW,
+            Move::SCREW,
+        ],
+        layer: None,
+    };
+
+    /// Whether a move is one.
+    #[inline(always)]
+    fn holds(&self, step: &Move, mark: Marks, ruling: &Ruling) -> bool {
+        let [tell, set] = self.flags;
+        step.flags & tell == set
+            && self.kinds & 1 << step.kind as u16 != 0
+            && self.layer.is_none_or(|layer| layer == step.layer)
+            && !mark.any(Marks::DROP, Marks::STRIP)
+            && !mark.any(Marks::RELIEVE, Marks::CHARGE)
+            && ruling.word.is_none()
+    }
+}
+
+/// The marks of a move, with one where it asks all that the screw keeps up.
+#[inline(always)]
+fn full(mut mark: Marks, verdict: &Verdict) -> Marks {
+    if verdict.reason == Some(Reason::SustainedCapacity) {
+        mark.add(Marks::FULL);
+    }
+    mark
+}
+
+/// New melt that a move pushes as the file has it, mm³.
+fn fed_by_file(step: &Move) -> f64 {
+    if step.has(Move::SCREW) { step.melt } else { 0.0 }
 }
 
 /// The word for an acceleration, as the controller takes it.

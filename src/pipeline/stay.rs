@@ -109,6 +109,19 @@ impl Stay {
         self.taken_s += time_s;
     }
 
+    /// The layer within which no wait is due and nothing is to be set, as long as no move sets limits and no more than so
+    /// many come.
+    pub fn calm_in(&self, known: &KnownLimits, moves: usize) -> Option<u32> {
+        self.soft.settled_in(known, moves).filter(|layer| *layer == self.layer)
+    }
+
+    /// The output has gone past a move of that layer, in `time_s`.
+    #[inline]
+    pub fn go_on(&mut self, step: &Move, time_s: f64) {
+        self.soft.pass(step);
+        self.taken_s += time_s;
+    }
+
     /// The layer at hand ends.
     pub fn end(&mut self) {
         if self.is_written && self.layer > 0 {

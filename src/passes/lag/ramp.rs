@@ -210,23 +210,35 @@ impl Ramp {
     /// The volume for a bead that is written as it is, in one piece; `None`: it takes [`Self::pieces`]. `area`: of the
     /// bead, mm².
     ///
-    /// Its speed hardly changes and the store is as it should be: most beads of dense curves are such.
+    /// Most beads of dense curves are such: their speed hardly changes and the store is as it should be, or they are too
+    /// short for more than a piece.
     #[inline]
     pub fn whole(&mut self, step: &Move, marks: Marks, timing: &Timing, area: f64, spring: &mut Spring) -> Option<f64> {
         let Timing { entry, top, exit, accel, time, .. } = *timing;
+        if marks.has(Marks::LAST) || time <= 0.0 {
+            return None;
+        }
+        let may_divide = accel > 0.0 && !step.has(Move::WHOLE);
+        let bounds = &self.push.bounds;
         let (up, down) = (top - entry, top - exit);
-        let Push { melt, bounds, .. } = &self.push;
         let brief = BRIEF * accel * bounds.bore_mm;
-        if marks.has(Marks::LAST) || time <= 0.0 || up * up > brief || down * down > brief {
-            return None;
-        }
         let mean = step.length / time;
-        let wanted = melt.lag_s * area * mean;
-        if (wanted - spring.stored).abs() > OFF * wanted {
-            return None;
+        let mut only =
+            Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top, rights: false };
+        if up * up <= brief && down * down <= brief {
+            if may_divide
+                && step.length >= LEAST_PUT_RIGHT_MM
+                && self.push.right_first(&only, 0.0, area, spring).is_some()
+            {
+                return None;
+            }
+        } else {
+            if !may_divide || step.length >= 2.0 * bounds.shortest_mm {
+                return None;
+            }
+            (only.v0, only.v1, only.ready) = (entry, exit, exit);
         }
-        let even = Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top, rights: false };
-        Some(self.push.piece(&even, area, marks, spring))
+        Some(self.push.piece(&only, area, marks, spring))
     }
 
     /// Gives the pieces of a bead one after the other; the last ends at 1. `area`: of the bead, mm².
