@@ -95,10 +95,14 @@ impl Slowed {
     /// At no speed.
     const NONE: Self = Self { by: (f64::NAN, 1.0, 0), word: FeedWord { value: 0.0, decimals: 0 }, feed: 0.0 };
 
+    #[inline(always)]
+    fn by(speed: f64, step: &Move) -> (f64, f64, u16) {
+        (speed, step.speed_factor, step.flags & Self::FLAGS)
+    }
+
     /// At `speed` on the line of a move.
-    #[inline]
     fn to(&mut self, speed: f64, step: &Move) -> &Self {
-        let by = (speed, step.speed_factor, step.flags & Self::FLAGS);
+        let by = Self::by(speed, step);
         if by != self.by {
             let mut word = lowered(speed * 60.0 / (step.speed_factor * step.unit_mm()));
             if step.has(Move::TIGHT) {
@@ -130,12 +134,29 @@ impl Feeds {
 
     /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for
     /// one of the input, which feeds without motion count.
-    #[inline]
+    #[inline(always)]
     pub fn next(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
+        // As most moves: on a line that names no feed, at the one in force.
+        let is_slowed = verdict.reason.is_some();
+        let feed = if is_slowed { self.last.feed } else { step.feed_mm_min };
+        if feed == self.in_force && step.feed_len == 0 && e_scale == 1.0 && moves(step) {
+            if !is_slowed {
+                return (FeedEdit::Keep, step.speed);
+            }
+            if self.last.by == Slowed::by(verdict.speed, step) && feed < step.feed_mm_min {
+                return (FeedEdit::Keep, feed * (step.speed_factor * PER_SECOND));
+            }
+        }
+        self.look(step, verdict, e_scale)
+    }
+
+    /// The same for a move that may need a word.
+    #[inline(never)]
+    fn look(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
         if e_scale != 1.0 {
             return self.another_unit(step, verdict, e_scale);
         }
-        if !matches!(step.kind, Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut) {
+        if !moves(step) {
             return (self.without_motion(step), 0.0);
         }
         let own = step.feed_len > 0;
@@ -201,6 +222,12 @@ impl Feeds {
         self.in_force = feed;
         (edit, feed * (step.speed_factor * PER_SECOND) / e_scale)
     }
+}
+
+/// Whether the feed in force tells how fast a move is.
+#[inline(always)]
+fn moves(step: &Move) -> bool {
+    matches!(step.kind, Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut)
 }
 
 /// The feed of the file in force at a move.

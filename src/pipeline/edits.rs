@@ -44,6 +44,13 @@ pub struct Decided {
     pub purge_mm3: f64,
 }
 
+impl Decided {
+    /// Nothing but a time, s.
+    pub const fn lasting(seconds: f64) -> Self {
+        Self { rest_s: 0.0, seconds, speed: 0.0, fed_mm3: 0.0, purge_mm3: 0.0 }
+    }
+}
+
 /// A block on its way out.
 #[derive(Clone, Debug, Default)]
 pub struct Outgoing {

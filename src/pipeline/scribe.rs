@@ -132,7 +132,8 @@ impl Scribe {
             ..
         } = block;
         let lasting = if self.purpose == Purpose::Rewrite { &*after } else { &*before };
-        let mut around = Around {
+        let all = Decisions { moves, verdicts, marks, rulings, lasting };
+        let around = Around {
             text,
             known,
             before,
@@ -143,19 +144,10 @@ impl Scribe {
             track: self.pauses.goes().then(|| Track::of(side)),
             first_line: *first_line,
         };
-        let mut calm = self.calm(&around, moves.len());
-        let all = moves.iter().zip(&*verdicts).zip(&*marks).zip(&*rulings).zip(lasting);
-        decided.extend(all.enumerate().map(|(index, ((((step, verdict), &mark), ruling), timing))| {
-            let one = if calm.holds(step, mark, ruling) {
-                self.go_on(around.text, step, verdict, mark, timing)
-            } else {
-                let one = self.look(&mut around, index, step, verdict, mark, ruling);
-                calm = self.calm(&around, moves.len());
-                one
-            };
-            self.now_s += one.seconds;
-            one
-        }));
+        match self.drive.is_idle() {
+            true => self.each(&all, around, decided, Calm::IDLE, Self::keep),
+            false => self.each(&all, around, decided, Calm::DRIVEN, Self::drive),
+        }
         if let Some(last) = text.lines.last() {
             self.line_end = line_end_at(&text.bytes, last.end as usize);
             self.is_open = text.bytes.last() != Some(&b'\n');
@@ -168,43 +160,74 @@ impl Scribe {
         }
     }
 
-    /// Which of the next moves, at most so many, are [gone past](Self::go_on) without a look at all that may be due.
-    fn calm(&self, around: &Around<'_, '_>, moves: usize) -> Calm {
+    /// Decides on each move. `kind`: those that `go_on` decides on where nothing is due.
+    #[inline(always)]
+    fn each(
+        &mut self,
+        all: &Decisions<'_>,
+        mut around: Around<'_, '_>,
+        decided: &mut Vec<Decided>,
+        kind: Calm,
+        go_on: impl Fn(&mut Self, &mut Edited, &Move, &Verdict, Marks, &Timing) -> Decided,
+    ) {
+        let Decisions { moves, verdicts, marks, rulings, lasting } = *all;
+        decided.reserve(moves.len());
+        let mut calm = self.calm(&around, kind, moves.len());
+        let all = moves.iter().zip(verdicts).zip(marks).zip(rulings).zip(lasting);
+        for (index, ((((step, verdict), &mark), ruling), timing)) in all.enumerate() {
+            if calm.holds(step, mark, ruling) {
+                let seconds = timing.time;
+                if let Some(stay) = &mut self.stay {
+                    stay.go_on(step, seconds);
+                }
+                self.now_s += seconds;
+                decided.push(go_on(self, around.text, step, verdict, mark, timing));
+            } else {
+                let one = self.look(&mut around, index, step, verdict, mark, ruling);
+                self.now_s += one.seconds;
+                decided.push(one);
+                calm = self.calm(&around, kind, moves.len());
+            }
+        }
+    }
+
+    /// Which of the next moves, at most so many, are such that nothing has to be asked but what they are.
+    fn calm(&self, around: &Around<'_, '_>, kind: Calm, moves: usize) -> Calm {
         let is_idle = self.drive.is_idle();
         let goes_on = is_idle || self.purpose == Purpose::Rewrite && self.drive.goes_on();
         if !goes_on || self.pauses.are_left() || around.track.is_some() {
             return Calm::NONE;
         }
-        let layer = match &self.stay {
-            None => None,
+        match &self.stay {
+            None => kind,
             Some(stay) => match stay.calm_in(around.known, moves) {
-                None => return Calm::NONE,
-                some => some,
+                None => Calm::NONE,
+                layer => Calm { layer, ..kind },
             },
-        };
-        Calm { layer, ..if is_idle { Calm::IDLE } else { Calm::DRIVEN } }
+        }
     }
 
-    /// Goes past a move of which `Calm` says that nothing goes before it.
+    /// Goes past a move whose E stays.
     #[inline(always)]
-    fn go_on(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, mark: Marks, timing: &Timing) -> Decided {
-        let is_idle = self.drive.is_idle();
+    fn keep(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, _: Marks, timing: &Timing) -> Decided {
+        let (edit, speed) = self.feeds.next(step, verdict, 1.0);
+        if edit != FeedEdit::Keep && self.purpose == Purpose::Rewrite {
+            self.written.write_feed(text, step, edit);
+        }
+        Decided { speed, fed_mm3: fed_by_file(step), ..Decided::lasting(timing.time) }
+    }
+
+    /// Tells the screw what to do along a bead.
+    #[inline(always)]
+    fn drive(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, mark: Marks, timing: &Timing) -> Decided {
         let fed_before = self.drive.account.fed_mm3;
-        let e =
-            if is_idle { ELine::Keep } else { self.drive.bead(step, full(mark, verdict), timing, &mut text.pieces) };
+        let e = self.drive.bead(step, full(mark, verdict), timing, &mut text.pieces);
         let (edit, speed) = self.feeds.next(step, verdict, 1.0);
         match e {
-            _ if self.purpose == Purpose::Audit => {}
-            ELine::Keep if edit == FeedEdit::Keep => {}
             ELine::Word(word) => self.written.write_e(text, step, edit, word),
             e => self.written.write(text, step, edit, e, None, &mut self.lines),
         }
-        let fed_mm3 = if is_idle { fed_by_file(step) } else { self.drive.account.fed_mm3 - fed_before };
-        if let Some(stay) = &mut self.stay {
-            stay.go_on(step, timing.time);
-        }
-        // Where there is a park position, no move is gone past.
-        Decided { rest_s: 0.0, seconds: timing.time, speed, fed_mm3, purge_mm3: 0.0 }
+        Decided { speed, fed_mm3: self.drive.account.fed_mm3 - fed_before, ..Decided::lasting(timing.time) }
     }
 
     /// Decides on a move before which something may be due, or whose line is out of the ordinary.
@@ -347,7 +370,17 @@ impl Scribe {
     }
 }
 
-/// A block on which is decided, but for what every move has.
+/// What was decided on the moves of a block so far.
+struct Decisions<'a> {
+    moves: &'a [Move],
+    verdicts: &'a [Verdict],
+    marks: &'a [Marks],
+    rulings: &'a [Ruling],
+    /// How they are executed: in the output, or in the file where it is only judged.
+    lasting: &'a [Timing],
+}
+
+/// The block they stand in.
 struct Around<'a, 'b> {
     text: &'a mut Edited,
     known: &'a KnownLimits,

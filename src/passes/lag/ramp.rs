@@ -212,32 +212,12 @@ impl Ramp {
     ///
     /// Most beads of dense curves are such: their speed hardly changes and the store is as it should be, or they are too
     /// short for more than a piece.
-    #[inline]
+    #[inline(always)]
     pub fn whole(&mut self, step: &Move, marks: Marks, timing: &Timing, area: f64, spring: &mut Spring) -> Option<f64> {
-        let Timing { entry, top, exit, accel, time, .. } = *timing;
-        if marks.has(Marks::LAST) || time <= 0.0 {
+        if marks.has(Marks::LAST) || timing.time <= 0.0 {
             return None;
         }
-        let may_divide = accel > 0.0 && !step.has(Move::WHOLE);
-        let bounds = &self.push.bounds;
-        let (up, down) = (top - entry, top - exit);
-        let brief = BRIEF * accel * bounds.bore_mm;
-        let mean = step.length / time;
-        let mut only =
-            Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: top, rights: false };
-        if up * up <= brief && down * down <= brief {
-            if may_divide
-                && step.length >= LEAST_PUT_RIGHT_MM
-                && self.push.right_first(&only, 0.0, area, spring).is_some()
-            {
-                return None;
-            }
-        } else {
-            if !may_divide || step.length >= 2.0 * bounds.shortest_mm {
-                return None;
-            }
-            (only.v0, only.v1, only.ready) = (entry, exit, exit);
-        }
+        let only = self.push.only(step, timing, area, spring)?;
         Some(self.push.piece(&only, area, marks, spring))
     }
 
@@ -282,44 +262,22 @@ impl Ramp {
 
     /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
     fn cut(&mut self, step: &Move, timing: &Timing, area: f64, spring: &Spring) {
-        let Timing { entry, top, exit, accel, time, .. } = *timing;
+        let Timing { entry, top, exit, .. } = *timing;
         let (sections, push) = (&mut self.sections, &self.push);
         let bounds = &push.bounds;
         sections.count = 0;
-        let mean = if time > 0.0 { step.length / time } else { 0.0 };
-        let all = Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top, rights: false };
+        if let Some(only) = push.only(step, timing, area, spring) {
+            sections.push(only);
+            return;
+        }
         let shortest = bounds.shortest_mm;
-        let brief = |from: f64, to: f64| (from - to) * (from - to) <= BRIEF * accel * bounds.bore_mm;
-        let (brief_up, brief_down) = (brief(entry, top), brief(top, exit));
-        if step.has(Move::WHOLE) || accel <= 0.0 {
-            sections.push(Section { v0: mean, v1: mean, ready: mean, ..all });
-            return;
-        }
+        let [brief_up, brief_down] = push.brief(timing);
         if brief_up && brief_down {
-            let even = Section { v0: mean, v1: mean, ready: mean, ..all };
-            push.put_right(even, area, spring, sections);
+            push.put_right(evenly(step, timing), area, spring, sections);
             return;
         }
-        if step.length < 2.0 * shortest {
-            sections.push(all);
-            return;
-        }
-        // Boards plan in whole steps, and arcs as chords: both ramps together may be longer than the bead.
-        let ramp = |from: f64, to: f64, accel: f64| (to * to - from * from).abs() / (2.0 * accel);
-        let (mut accel, mut up, mut down) = (accel, ramp(entry, top, accel), ramp(top, exit, accel));
-        if up + down > step.length {
-            accel *= (up + down) / step.length;
-            (up, down) = (ramp(entry, top, accel), ramp(top, exit, accel));
-        }
+        let (accel, up, down) = ramps(timing, step.length);
         let cruise = (step.length - up - down).at_least(0.0);
-        if brief_up != brief_down {
-            let (low, beside) = if brief_up { (exit, cruise + up) } else { (entry, cruise + down) };
-            // A ramp over all of the bead is divided like any other.
-            if low * RATIO >= top && (top - low) * beside <= SHORT_OF * time * top * top {
-                sections.push(all);
-                return;
-            }
-        }
         // A brief ramp counts with the cruise.
         let mut cruise =
             Section { length: cruise, v0: top, v1: top, time: 0.0, ready: top, fastest: top, rights: false };
@@ -381,6 +339,41 @@ impl Ramp {
 }
 
 impl Push {
+    /// Whether the speed hardly changes at the start of a bead, and at its end.
+    #[inline]
+    fn brief(&self, timing: &Timing) -> [bool; 2] {
+        let most = BRIEF * timing.accel * self.bounds.bore_mm;
+        [timing.entry, timing.exit].map(|speed| (timing.top - speed) * (timing.top - speed) <= most)
+    }
+
+    /// All of a bead as a section, where it is not cut.
+    #[inline(always)]
+    fn only(&self, step: &Move, timing: &Timing, area: f64, spring: &Spring) -> Option<Section> {
+        let Timing { entry, top, exit, accel, time, .. } = *timing;
+        if step.has(Move::WHOLE) || accel <= 0.0 {
+            return Some(evenly(step, timing));
+        }
+        let [brief_up, brief_down] = self.brief(timing);
+        if brief_up && brief_down {
+            let even = evenly(step, timing);
+            let stays = step.length < LEAST_PUT_RIGHT_MM || self.right_first(&even, 0.0, area, spring).is_none();
+            return stays.then_some(even);
+        }
+        if step.length >= 2.0 * self.bounds.shortest_mm {
+            if brief_up == brief_down {
+                return None;
+            }
+            let (_, up, down) = ramps(timing, step.length);
+            let cruise = (step.length - up - down).at_least(0.0);
+            let (low, beside) = if brief_up { (exit, cruise + up) } else { (entry, cruise + down) };
+            // A ramp over all of the bead is divided like any other.
+            if low * RATIO < top || (top - low) * beside > SHORT_OF * time * top * top {
+                return None;
+            }
+        }
+        Some(Section { length: step.length, v0: entry, v1: exit, time, ready: exit, fastest: top, rights: false })
+    }
+
     /// Adds an even section; where the stored volume is far from what it needs, a first piece puts that right.
     fn put_right(&self, section: Section, area: f64, spring: &Spring, sections: &mut Sections) {
         match self.right_first(&section, 0.0, area, spring).filter(|_| section.length >= LEAST_PUT_RIGHT_MM) {
@@ -466,6 +459,28 @@ impl Push {
         let low = (-most).at_least(-back * per_mm);
         solved.at_most(most.at_most(thickest)).at_least(low)
     }
+}
+
+/// A bead at its mean speed.
+#[inline]
+fn evenly(step: &Move, timing: &Timing) -> Section {
+    let time = timing.time;
+    let mean = if time > 0.0 { step.length / time } else { 0.0 };
+    Section { length: step.length, v0: mean, v1: mean, time, ready: mean, fastest: timing.top, rights: false }
+}
+
+/// Lengths of the ramps at the start and at the end of a bead, mm, behind the acceleration with which they fit into it.
+#[inline]
+fn ramps(timing: &Timing, length: f64) -> (f64, f64, f64) {
+    let Timing { entry, top, exit, accel, .. } = *timing;
+    let ramp = |from: f64, to: f64, accel: f64| (to * to - from * from).abs() / (2.0 * accel);
+    let (up, down) = (ramp(entry, top, accel), ramp(top, exit, accel));
+    // Boards plan in whole steps, and arcs as chords: both together may be longer than the bead.
+    if up + down > length {
+        let accel = accel * ((up + down) / length);
+        return (accel, ramp(entry, top, accel), ramp(top, exit, accel));
+    }
+    (accel, up, down)
 }
 
 /// Adds the pieces of a ramp.
