@@ -145,7 +145,9 @@ pub(crate) fn write_quanta(out: &mut Vec<u8>, letter: u8, quanta: f64, decimals:
 #[inline(always)]
 pub(crate) fn write_whole(out: &mut Vec<u8>, letter: u8, quanta: i64, decimals: u8) {
     let size = quanta.unsigned_abs();
-    if size < SHORT as u64 && usize::from(decimals) <= SHORT_DECIMALS {
+    if size < FRACTION && decimals == FRACTION_DECIMALS {
+        write_fraction(out, letter, quanta < 0, size as u32);
+    } else if size < SHORT as u64 && usize::from(decimals) <= SHORT_DECIMALS {
         write_short(out, Some(letter), quanta < 0, size as u32, decimals);
     } else {
         write_any(out, Some(letter), quanta as f64 / power_of_ten(decimals), decimals);
@@ -210,6 +212,30 @@ fn write_short(out: &mut Vec<u8>, letter: Option<u8>, negative: bool, quantum: u
     out.truncate(start + at + len);
 }
 
+/// A number of five decimals below this many quanta begins with a zero.
+const FRACTION: u64 = 100_000;
+const FRACTION_DECIMALS: u8 = 5;
+
+/// What [`write_short`] does for a word below 1 with five decimals, as most of E are: where its point stands is known.
+#[inline(always)]
+fn write_fraction(out: &mut Vec<u8>, letter: u8, negative: bool, quantum: u32) {
+    // Letter, sign, and eight bytes from the zero before the point on.
+    const ROOM: usize = 16;
+    const BEFORE: u64 = u64::from_le_bytes(*b"0.\0\0\0\0\0\0");
+    let (upper, lower) = (quantum / 1000, quantum % 1000);
+    let text = pair(upper) | pair(lower / 10) << 16 | u64::from(b'0' as u32 + lower % 10) << 32;
+    let digits = (8 - (text ^ (ZEROS >> 24)).leading_zeros() / 8) as usize;
+    let start = out.len();
+    out.extend_from_slice(&[b'-'; ROOM]);
+    let Some(room) = out.get_mut(start..).and_then(|rest| rest.first_chunk_mut::<ROOM>()) else { return };
+    let at = 1 + usize::from(negative);
+    room[0] = letter;
+    room[at..at + 8].copy_from_slice(&(BEFORE | text << 16).to_le_bytes());
+    // The point goes with the last digit behind it.
+    let len = if digits > 0 { digits + 2 } else { 1 };
+    out.truncate(start + at + len);
+}
+
 /// Eight bytes `0`.
 const ZEROS: u64 = u64::from_le_bytes([b'0'; 8]);
 
@@ -219,9 +245,14 @@ const ZEROS: u64 = u64::from_le_bytes([b'0'; 8]);
 /// long again.
 #[inline(always)]
 fn eight_digits(number: u32) -> u64 {
-    let pair = |n: u32| u64::from(u16::from_le_bytes(PAIRS[n as usize % PAIRS.len()]));
     let (upper, lower) = (number / 10_000, number % 10_000);
     pair(upper / 100) | pair(upper % 100) << 16 | pair(lower / 100) << 32 | pair(lower % 100) << 48
+}
+
+/// The two digits of a number below 100.
+#[inline(always)]
+fn pair(number: u32) -> u64 {
+    u64::from(u16::from_le_bytes(PAIRS[number as usize % PAIRS.len()]))
 }
 
 /// `size * scale` as a whole number, halves up; the product is below 2^53 - 1.

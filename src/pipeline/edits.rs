@@ -230,14 +230,18 @@ pub struct Written {
 
 impl Written {
     /// Adds to the block's edits another number for the E of a line without a checksum, and its feed.
-    #[inline]
+    #[inline(always)]
     pub fn write_e(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, word: EWord) {
         let put = Put::Quanta { letter: letter_at(&block.bytes, step.e_at), quanta: word.quanta, decimals: DECIMALS };
-        self.with_feed(block, step, edit, Edit { at: step.e_at, remove: u32::from(step.e_len), put });
+        let of_e = Edit { at: step.e_at, remove: u32::from(step.e_len), put };
+        match edit {
+            FeedEdit::Keep => block.edits.push(of_e),
+            _ => self.with_feed(block, step, edit, of_e),
+        }
     }
 
     /// Adds an edit of the E of a line, and its feed, in the order in which they stand there.
-    #[inline]
+    #[inline(never)]
     fn with_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, of_e: Edit) {
         let of_feed = match edit {
             FeedEdit::Keep => return block.edits.push(of_e),

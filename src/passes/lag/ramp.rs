@@ -470,7 +470,7 @@ fn evenly(step: &Move, timing: &Timing) -> Section {
 }
 
 /// Lengths of the ramps at the start and at the end of a bead, mm, behind the acceleration with which they fit into it.
-#[inline]
+#[inline(always)]
 fn ramps(timing: &Timing, length: f64) -> (f64, f64, f64) {
     let Timing { entry, top, exit, accel, .. } = *timing;
     let ramp = |from: f64, to: f64, accel: f64| (to * to - from * from).abs() / (2.0 * accel);
