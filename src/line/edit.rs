@@ -1,6 +1,6 @@
 //! Changes to a block of text: what is not named here is copied byte for byte.
 
-use super::number::{write_whole, write_word};
+use super::number::{FRACTION, FRACTION_DECIMALS, FRACTION_ROOM, write_fraction, write_whole, write_word};
 use super::{Block, Line};
 use std::io::Write;
 use std::ops::Range;
@@ -96,12 +96,23 @@ pub fn apply_between(bytes: &[u8], part: Range<usize>, edits: &[Edit], out: &mut
     for edit in edits {
         let at = edit.at as usize;
         debug_assert!(from <= at, "edits are sorted and do not overlap");
-        copy(bytes, from..at.min(to), out);
-        put(&edit.put, out);
+        let kept = from..at.min(to);
+        match edit.put {
+            Put::Quanta { letter, quanta, decimals: FRACTION_DECIMALS } if quanta.unsigned_abs() < FRACTION => {
+                copy_and_write(bytes, kept, letter, quanta, out);
+            }
+            _ => {
+                copy(bytes, kept, out);
+                put(&edit.put, out);
+            }
+        }
         from = from.max(at.saturating_add(edit.remove as usize));
     }
     copy(bytes, from..to, out);
 }
+
+/// Bytes that are copied at one time.
+const SHORT: usize = 32;
 
 /// Copies a part of a block to the end of `out`; what lies beyond the block is left out.
 ///
@@ -109,7 +120,6 @@ pub fn apply_between(bytes: &[u8], part: Range<usize>, edits: &[Edit], out: &mut
 /// longer.
 #[inline]
 pub(crate) fn copy(bytes: &[u8], part: Range<usize>, out: &mut Vec<u8>) {
-    const SHORT: usize = 32;
     let len = part.end.saturating_sub(part.start);
     match bytes.get(part.start..).and_then(|rest| rest.first_chunk::<SHORT>()) {
         Some(chunk) if len <= SHORT => {
@@ -121,6 +131,27 @@ pub(crate) fn copy(bytes: &[u8], part: Range<usize>, out: &mut Vec<u8>) {
     }
 }
 
+/// Copies a part of a block as [`copy`] does, and writes a fraction behind it, over what else was copied.
+#[inline(always)]
+fn copy_and_write(bytes: &[u8], part: Range<usize>, letter: u8, quanta: i64, out: &mut Vec<u8>) {
+    let len = part.end.saturating_sub(part.start);
+    match bytes.get(part.start..).and_then(|rest| rest.first_chunk::<{ SHORT + FRACTION_ROOM }>()) {
+        Some(chunk) if len <= SHORT => {
+            let end = out.len() + len;
+            out.extend_from_slice(chunk);
+            let room = out.get_mut(end..).and_then(|rest| rest.first_chunk_mut());
+            let Some(room) = room else { return };
+            let len = write_fraction(room, letter, quanta);
+            out.truncate(end + len);
+        }
+        _ => {
+            copy(bytes, part, out);
+            write_whole(out, letter, quanta, FRACTION_DECIMALS);
+        }
+    }
+}
+
+#[inline(never)]
 fn put(what: &Put, out: &mut Vec<u8>) {
     match what {
         Put::Word { space, letter, value, decimals } => {
@@ -185,6 +216,21 @@ mod tests {
         check("G1 X1\nG1 X2\n", &[text(0, 0, b"M83\n"), text(6, 6, b"")], "M83\nG1 X1\n");
         check("G1 X1\n", &[text(6, 0, b"; end\n")], "G1 X1\n; end\n");
         check("G1", &[text(9, 9, b"!")], "G1!");
+    }
+
+    /// What is copied before a fraction and what is written over behind it, whatever is left of the block.
+    #[test]
+    fn fractions_go_where_they_belong() {
+        for (before, behind) in [(0, 0), (5, 0), (5, 100), (31, 100), (32, 15), (32, 16), (33, 100), (100, 0)] {
+            let text = format!("{}E0.5{}", "X".repeat(before), "Y".repeat(behind));
+            for (quanta, word) in
+                [(12_300, "E0.123"), (-1, "E-0.00001"), (0, "E0"), (99_999, "E0.99999"), (1 << 20, "E10.48576")]
+            {
+                let put = Put::Quanta { letter: b'E', quanta, decimals: 5 };
+                let edit = Edit { at: before as u32, remove: 4, put };
+                check(&text, &[edit], &format!("{}{word}{}", "X".repeat(before), "Y".repeat(behind)));
+            }
+        }
     }
 
     /// A line of the public protocol description of self-replicating printers (wiki page on G-code).

@@ -146,7 +146,11 @@ pub(crate) fn write_quanta(out: &mut Vec<u8>, letter: u8, quanta: f64, decimals:
 pub(crate) fn write_whole(out: &mut Vec<u8>, letter: u8, quanta: i64, decimals: u8) {
     let size = quanta.unsigned_abs();
     if size < FRACTION && decimals == FRACTION_DECIMALS {
-        write_fraction(out, letter, quanta < 0, size as u32);
+        let start = out.len();
+        out.extend_from_slice(&[b'-'; FRACTION_ROOM]);
+        let room = out.get_mut(start..).and_then(|rest| rest.first_chunk_mut());
+        let len = room.map_or(0, |room| write_fraction(room, letter, quanta));
+        out.truncate(start + len);
     } else if size < SHORT as u64 && usize::from(decimals) <= SHORT_DECIMALS {
         write_short(out, Some(letter), quanta < 0, size as u32, decimals);
     } else {
@@ -212,28 +216,26 @@ fn write_short(out: &mut Vec<u8>, letter: Option<u8>, negative: bool, quantum: u
     out.truncate(start + at + len);
 }
 
-/// A number of five decimals below this many quanta begins with a zero.
-const FRACTION: u64 = 100_000;
-const FRACTION_DECIMALS: u8 = 5;
+/// Numbers below 1 with this many decimals, as most of E are, have a short cut: where their point stands is known.
+pub(super) const FRACTION_DECIMALS: u8 = 5;
+/// They are below so many quanta.
+pub(super) const FRACTION: u64 = 100_000;
+/// The place for one, with its letter.
+pub(super) const FRACTION_ROOM: usize = 16;
 
-/// What [`write_short`] does for a word below 1 with five decimals, as most of E are: where its point stands is known.
+/// Writes a word whose number is such, of so many quanta; returns its length.
 #[inline(always)]
-fn write_fraction(out: &mut Vec<u8>, letter: u8, negative: bool, quantum: u32) {
-    // Letter, sign, and eight bytes from the zero before the point on.
-    const ROOM: usize = 16;
+pub(super) fn write_fraction(room: &mut [u8; FRACTION_ROOM], letter: u8, quanta: i64) -> usize {
     const BEFORE: u64 = u64::from_le_bytes(*b"0.\0\0\0\0\0\0");
+    let quantum = quanta.unsigned_abs() as u32;
     let (upper, lower) = (quantum / 1000, quantum % 1000);
     let text = pair(upper) | pair(lower / 10) << 16 | u64::from(b'0' as u32 + lower % 10) << 32;
     let digits = (8 - (text ^ (ZEROS >> 24)).leading_zeros() / 8) as usize;
-    let start = out.len();
-    out.extend_from_slice(&[b'-'; ROOM]);
-    let Some(room) = out.get_mut(start..).and_then(|rest| rest.first_chunk_mut::<ROOM>()) else { return };
-    let at = 1 + usize::from(negative);
-    room[0] = letter;
+    let at = 1 + usize::from(quanta < 0);
+    room[..2].copy_from_slice(&[letter, b'-']);
     room[at..at + 8].copy_from_slice(&(BEFORE | text << 16).to_le_bytes());
     // The point goes with the last digit behind it.
-    let len = if digits > 0 { digits + 2 } else { 1 };
-    out.truncate(start + at + len);
+    at + if digits > 0 { digits + 2 } else { 1 }
 }
 
 /// Eight bytes `0`.
@@ -522,6 +524,14 @@ mod tests {
             write_quanta(&mut out, b'E', quanta, decimals);
             prop_assert_eq!(String::from_utf8(out).expect("ASCII"), format!("E{}", fixed(value, decimals)));
             prop_assert_eq!(fixed(value, decimals), by_the_standard(value, decimals));
+        }
+
+        #[test]
+        fn whole_quanta_are_written_like_their_quotient(quanta in -300_000i64..300_000, decimals in 0u8..8) {
+            let mut out = Vec::new();
+            write_whole(&mut out, b'E', quanta, decimals);
+            let value = quanta as f64 / power_of_ten(decimals);
+            prop_assert_eq!(String::from_utf8(out).expect("ASCII"), format!("E{}", by_the_standard(value, decimals)));
         }
 
         #[test]

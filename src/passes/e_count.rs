@@ -32,8 +32,9 @@ pub struct ECount {
     exact: f64,
     /// The same in whole quanta of `unit_mm`, as it was written.
     written: i64,
-    /// Millimetres for one unit of length on the line before.
+    /// Millimetres for one unit of length on the line before, and whether it counted in inches.
     unit_mm: f64,
+    inches: bool,
 }
 
 /// An E word to be written.
@@ -51,7 +52,7 @@ impl ECount {
             Unit::PerVolume(units) => *units,
             Unit::Turns(Output::Constant(mm3_rev)) => 1.0 / mm3_rev,
         };
-        Self { unit, units, exact: 0.0, written: 0, unit_mm: 1.0 }
+        Self { unit, units, exact: 0.0, written: 0, unit_mm: 1.0, inches: false }
     }
 
     /// Whether every E word is written anew because its unit is another one.
@@ -96,14 +97,14 @@ impl ECount {
     /// The word on the line of `step` that pushes `volume` mm³ at so many `units` a mm³.
     #[inline]
     pub fn word(&mut self, volume: f64, units: f64, step: &Move) -> EWord {
-        let unit_mm = step.unit_mm();
-        if unit_mm != self.unit_mm {
-            self.unit_mm = unit_mm;
+        let inches = step.has(Move::INCH);
+        if inches != self.inches {
+            (self.unit_mm, self.inches) = (step.unit_mm(), inches);
             self.set(self.exact);
         }
         let (added, factor) = (volume * units, step.flow_factor);
         self.exact += if factor == 1.0 { added } else { added / factor };
-        let now = quanta(if unit_mm == 1.0 { self.exact } else { self.exact / unit_mm });
+        let now = quanta(if inches { self.exact / self.unit_mm } else { self.exact });
         let before = std::mem::replace(&mut self.written, now);
         EWord { quanta: if step.has(Move::E_RELATIVE) { now - before } else { now } }
     }

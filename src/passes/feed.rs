@@ -132,27 +132,25 @@ impl Feeds {
         self.in_force = f64::NAN;
     }
 
-    /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for
-    /// one of the input, which feeds without motion count.
+    /// The speed of the next move, mm/s, if its line stays as it is because the feed in force is the one it is to have.
+    /// Most are such. Otherwise nothing is done, and [`next`](Self::next) tells what is.
     #[inline(always)]
-    pub fn next(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
-        // As most moves: on a line that names no feed, at the one in force.
+    pub fn stays(&self, step: &Move, verdict: &Verdict) -> Option<f64> {
         let is_slowed = verdict.reason.is_some();
         let feed = if is_slowed { self.last.feed } else { step.feed_mm_min };
-        if feed == self.in_force && step.feed_len == 0 && e_scale == 1.0 && moves(step) {
-            if !is_slowed {
-                return (FeedEdit::Keep, step.speed);
-            }
-            if self.last.by == Slowed::by(verdict.speed, step) && feed < step.feed_mm_min {
-                return (FeedEdit::Keep, feed * (step.speed_factor * PER_SECOND));
-            }
+        if feed != self.in_force || step.feed_len > 0 || !moves(step) {
+            return None;
         }
-        self.look(step, verdict, e_scale)
+        if !is_slowed {
+            return Some(step.speed);
+        }
+        let is_same = self.last.by == Slowed::by(verdict.speed, step) && feed < step.feed_mm_min;
+        is_same.then(|| feed * (step.speed_factor * PER_SECOND))
     }
 
-    /// The same for a move that may need a word.
-    #[inline(never)]
-    fn look(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
+    /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for
+    /// one of the input, which feeds without motion count.
+    pub fn next(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
         if e_scale != 1.0 {
             return self.another_unit(step, verdict, e_scale);
         }
@@ -288,6 +286,22 @@ mod tests {
         evened.next(&Move { kind: Kind::EIn, length: 0.0, ..bead }, &mut turn);
         evened.next(&bead, &mut next);
         assert_eq!((turn.speed, next.speed), (5.0, 30.1));
+    }
+
+    #[test]
+    fn lines_that_stay_are_told_at_once() {
+        let mut feeds = Feeds::new(0.0);
+        let bead = sample::bead(10.0, 1.0);
+        let slowed = |speed: f64| Verdict { speed, reason: Some(Reason::PeakCapacity) };
+        let at = |feed: f64| Move { feed_mm_min: feed, speed: feed / 60.0, ..bead };
+        assert_eq!(feeds.stays(&at(3000.0), &slowed(30.0)), None, "another feed is in force");
+        feeds.next(&at(3000.0), &slowed(30.0), 1.0);
+        assert!(feeds.stays(&at(3000.0), &slowed(30.0)).is_some_and(|speed| (speed - 30.0).abs() < 1e-9));
+        assert_eq!(feeds.stays(&at(3000.0), &slowed(20.0)), None, "another speed");
+        assert_eq!(feeds.stays(&at(1500.0), &slowed(30.0)), None, "the file is slower than that");
+        assert_eq!(feeds.stays(&Move { feed_len: 5, ..at(3000.0) }, &slowed(30.0)), None, "a feed stands there");
+        assert_eq!(feeds.stays(&Move { kind: Kind::Dwell, ..at(1800.0) }, &Verdict::unlimited(&bead)), None);
+        assert_eq!(feeds.stays(&at(1800.0), &Verdict::unlimited(&bead)), Some(30.0));
     }
 
     #[test]

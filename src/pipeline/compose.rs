@@ -92,10 +92,7 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
                 None => {}
                 Some(0.0) => out.extend_from_slice(b"G0 "),
                 Some(1.0) => out.extend_from_slice(b"G1 "),
-                Some(other) => {
-                    write_word(out, b'G', other, 0);
-                    out.push(b' ');
-                }
+                Some(other) => write_motion(other, out),
             }
             for word in words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number()) {
                 path.write_along(word, begun, piece.end, out);
@@ -164,6 +161,13 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
     }
     copy(bytes, from..next, out);
     next
+}
+
+/// Writes a G word that is rarely met.
+#[cold]
+fn write_motion(number: f64, out: &mut Vec<u8>) {
+    write_word(out, b'G', number, 0);
+    out.push(b' ');
 }
 
 /// Writes an E word.

@@ -206,7 +206,7 @@ impl Drive {
                     driven.rest_s += self.turn(turn, self.melt.screw_mm3_s, step, feeds, lines);
                 }
                 driven.e = match self.rewrites() {
-                    true => self.bead(step, marks, timing, pieces),
+                    true => self.bead_apart(step, marks, timing, pieces),
                     false => {
                         self.lay_evenly(step, timing);
                         self.whole(step, step.volume, timing.time, lines, pieces)
@@ -336,8 +336,14 @@ impl Drive {
         }
     }
 
+    /// [`bead`](Self::bead) for one of few.
+    #[inline(never)]
+    fn bead_apart(&mut self, step: &Move, marks: Marks, timing: &Timing, pieces: &mut Vec<EPiece>) -> ELine {
+        self.bead(step, marks, timing, pieces)
+    }
+
     /// What becomes of the E of a bead, where that of every bead is written anew.
-    #[inline]
+    #[inline(always)]
     pub fn bead(&mut self, step: &Move, marks: Marks, timing: &Timing, pieces: &mut Vec<EPiece>) -> ELine {
         self.count.see(step);
         if self.how != How::AlongPath || step.flags & (Move::FIXED | Move::FEED_BEFORE) != 0 {
@@ -351,15 +357,22 @@ impl Drive {
         };
         self.account.lay(volume);
         let most = self.most_e(step, volume * units);
-        if parts((volume * units).abs(), most) == 1 {
-            return ELine::Word(self.count.word(volume, units, step));
+        if (volume * units).abs() > most {
+            return self.several(step, volume, units, most, pieces);
         }
+        ELine::Word(self.count.word(volume, units, step))
+    }
+
+    /// A line whose E is more than one line may have.
+    #[cold]
+    fn several(&mut self, step: &Move, volume: f64, units: f64, most: f64, pieces: &mut Vec<EPiece>) -> ELine {
         let first = pieces.len();
         divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
         ELine::Pieces((pieces.len() - first) as u32)
     }
 
     /// A bead pushes what the file asks, whatever its speed does.
+    #[inline(never)]
     fn lay_evenly(&mut self, step: &Move, timing: &Timing) {
         self.account.lay(step.volume);
         if timing.time > 0.0 {
@@ -425,15 +438,14 @@ impl Drive {
     }
 
     /// A line with another E, which pushes `volume`.
+    #[inline(never)]
     fn anew(&mut self, step: &Move, volume: f64, time: f64, pieces: &mut Vec<EPiece>) -> ELine {
         let units = self.count.units_by(|| mean_flow(volume, time));
         let most = self.most_e(step, volume * units);
-        let lines_needed = parts((volume * units).abs(), most);
-        if lines_needed == 1 {
-            return ELine::Word(self.count.word(volume, units, step));
+        if (volume * units).abs() > most {
+            return self.several(step, volume, units, most, pieces);
         }
-        divide(&mut self.count, step, Piece { end: 1.0, volume }, 0.0, units, most, pieces);
-        ELine::Pieces(u32::from(lines_needed))
+        ELine::Word(self.count.word(volume, units, step))
     }
 
     /// Most E of the lines of a move that asks for `e`, units of the output. What stays one line has all of it, which is

@@ -229,19 +229,14 @@ pub struct Written {
 }
 
 impl Written {
-    /// Adds to the block's edits another number for the E of a line without a checksum, and its feed.
+    /// Adds to the block's edits another number for the E of a line that stays in all else.
     #[inline(always)]
-    pub fn write_e(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, word: EWord) {
-        let put = Put::Quanta { letter: letter_at(&block.bytes, step.e_at), quanta: word.quanta, decimals: DECIMALS };
-        let of_e = Edit { at: step.e_at, remove: u32::from(step.e_len), put };
-        match edit {
-            FeedEdit::Keep => block.edits.push(of_e),
-            _ => self.with_feed(block, step, edit, of_e),
-        }
+    pub fn write_e(block: &mut Edited, step: &Move, word: EWord) {
+        let edit = another_e(block, step, word);
+        block.edits.push(edit);
     }
 
     /// Adds an edit of the E of a line, and its feed, in the order in which they stand there.
-    #[inline(never)]
     fn with_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, of_e: Edit) {
         let of_feed = match edit {
             FeedEdit::Keep => return block.edits.push(of_e),
@@ -270,7 +265,7 @@ impl Written {
     ) {
         if !ahead.is_empty() {
             self.lines_added += memchr::memchr_iter(b'\n', ahead).count() as u64;
-            let at = line_start(&block.bytes, step.feed_at);
+            let at = line_start(block, step);
             block.edits.push(Edit { at, remove: 0, put: Put::text(ahead) });
             ahead.clear();
         }
@@ -278,7 +273,7 @@ impl Written {
         match e {
             ELine::Keep => return self.write_feed(block, step, edit),
             ELine::Remove => {
-                let at = line_start(&block.bytes, step.feed_at);
+                let at = line_start(block, step);
                 let rest = block.bytes.get(at as usize..).unwrap_or_default();
                 let remove = memchr::memchr(b'\n', rest).map_or(rest.len(), |end| end + 1) as u32;
                 block.edits.push(Edit { at, remove, put: Put::text(b"") });
@@ -292,9 +287,12 @@ impl Written {
                 let (at, remove) = (step.e_at - u32::from(space), u32::from(step.e_len) + u32::from(space));
                 self.with_feed(block, step, edit, Edit { at, remove, put: Put::text(b"") });
             }
-            ELine::Word(word) => self.write_e(block, step, edit, word),
+            ELine::Word(word) => {
+                let of_e = another_e(block, step, word);
+                self.with_feed(block, step, edit, of_e);
+            }
             ELine::Pieces(count) => {
-                let at = line_start(&block.bytes, step.feed_at);
+                let at = line_start(block, step);
                 let first = (block.pieces.len() - count as usize) as u32;
                 let feed = match edit {
                     FeedEdit::Keep => None,
@@ -356,7 +354,7 @@ impl Written {
     }
 
     /// What becomes of a line whose E stays.
-    pub fn write_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit) {
+    fn write_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit) {
         let before = block.edits.len();
         let split = step.has(Move::SPLIT).then(|| block.splits.iter().find(|s| s.line == step.line)).flatten();
         if let Some(line) = split {
@@ -415,6 +413,13 @@ fn feed_word(FeedWord { value, decimals }: FeedWord) -> Put {
     Put::Word { space: true, letter: b'F', value, decimals }
 }
 
+/// The E word of a line with another number.
+#[inline(always)]
+fn another_e(block: &Edited, step: &Move, EWord { quanta }: EWord) -> Edit {
+    let put = Put::Quanta { letter: letter_at(&block.bytes, step.e_at), quanta, decimals: DECIMALS };
+    Edit { at: step.e_at, remove: u32::from(step.e_len), put }
+}
+
 /// The F word of a line with another number. Its letter stays: behind a capital an `e` that follows would be an exponent.
 fn another_feed(block: &Edited, step: &Move, FeedWord { value, decimals }: FeedWord) -> Edit {
     let letter = block.bytes.get(step.feed_at as usize).copied().unwrap_or(b'F');
@@ -422,13 +427,12 @@ fn another_feed(block: &Edited, step: &Move, FeedWord { value, decimals }: FeedW
     Edit { at: step.feed_at, remove: u32::from(step.feed_len), put }
 }
 
-/// Start of the line that holds byte `at`.
-fn line_start(bytes: &[u8], at: u32) -> u32 {
-    let before = bytes.get(..at as usize).unwrap_or_default();
-    let start = memchr::memrchr(b'\n', before).map_or(0, |end| end as u32 + 1);
+/// Where the line of a move starts.
+fn line_start(block: &Edited, step: &Move) -> u32 {
+    let start = block.lines.get(step.line as usize).map_or(0, |line| line.start);
     // A byte order mark stays where it is; within a file it may stand at the start of any line.
-    let rest = bytes.get(start as usize..).unwrap_or_default();
-    if rest.starts_with(BYTE_ORDER_MARK) && at >= start + 3 { start + 3 } else { start }
+    let rest = block.bytes.get(start as usize..).unwrap_or_default();
+    if rest.starts_with(BYTE_ORDER_MARK) && step.feed_at >= start + 3 { start + 3 } else { start }
 }
 
 fn letter_at(bytes: &[u8], at: u32) -> u8 {

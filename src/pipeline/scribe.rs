@@ -210,10 +210,7 @@ impl Scribe {
     /// Goes past a move whose E stays.
     #[inline(always)]
     fn keep(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, _: Marks, timing: &Timing) -> Decided {
-        let (edit, speed) = self.feeds.next(step, verdict, 1.0);
-        if edit != FeedEdit::Keep && self.purpose == Purpose::Rewrite {
-            self.written.write_feed(text, step, edit);
-        }
+        let speed = self.feeds.stays(step, verdict).unwrap_or_else(|| self.rewrite(text, step, verdict, ELine::Keep));
         Decided { speed, fed_mm3: fed_by_file(step), ..Decided::lasting(timing.time) }
     }
 
@@ -222,12 +219,28 @@ impl Scribe {
     fn drive(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, mark: Marks, timing: &Timing) -> Decided {
         let fed_before = self.drive.account.fed_mm3;
         let e = self.drive.bead(step, full(mark, verdict), timing, &mut text.pieces);
-        let (edit, speed) = self.feeds.next(step, verdict, 1.0);
-        match e {
-            ELine::Word(word) => self.written.write_e(text, step, edit, word),
-            e => self.written.write(text, step, edit, e, None, &mut self.lines),
-        }
+        let speed = match (e, self.feeds.stays(step, verdict)) {
+            (ELine::Word(word), Some(speed)) => {
+                Written::write_e(text, step, word);
+                speed
+            }
+            (e, Some(speed)) => {
+                self.written.write(text, step, FeedEdit::Keep, e, None, &mut self.lines);
+                speed
+            }
+            (e, None) => self.rewrite(text, step, verdict, e),
+        };
         Decided { speed, fed_mm3: self.drive.account.fed_mm3 - fed_before, ..Decided::lasting(timing.time) }
+    }
+
+    /// Writes what becomes of the feed and the E of a line; returns the speed of the move, mm/s.
+    #[inline(never)]
+    fn rewrite(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, e: ELine) -> f64 {
+        let (edit, speed) = self.feeds.next(step, verdict, 1.0);
+        if self.purpose == Purpose::Rewrite && (edit, e) != (FeedEdit::Keep, ELine::Keep) {
+            self.written.write(text, step, edit, e, None, &mut self.lines);
+        }
+        speed
     }
 
     /// Decides on a move before which something may be due, or whose line is out of the ordinary.
@@ -313,7 +326,7 @@ impl Scribe {
         if let Some(accel) = ruling.word {
             let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP);
             lines.text.extend_from_slice(accel_word(self.accel_words, is_travel));
-            lines.text.extend_from_slice(accel.to_string().as_bytes());
+            write_fixed(lines.text, f64::from(accel), 0);
             lines.end();
             self.written.accels += 1;
         }
