@@ -145,7 +145,7 @@ impl Feeds {
             return Some(step.speed);
         }
         let is_same = self.last.by == Slowed::by(verdict.speed, step) && feed < step.feed_mm_min;
-        is_same.then(|| feed * (step.speed_factor * PER_SECOND))
+        is_same.then_some(feed * (step.speed_factor * PER_SECOND))
     }
 
     /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for

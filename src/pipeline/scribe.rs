@@ -195,6 +195,7 @@ impl Scribe {
     fn calm(&self, around: &Around<'_, '_>, kind: Calm, moves: usize) -> Calm {
         let is_idle = self.drive.is_idle();
         let goes_on = is_idle || self.purpose == Purpose::Rewrite && self.drive.goes_on();
+        // Where the head may be parked, a refill before any move would purge, and somebody has to know where the head is.
         if !goes_on || self.pauses.are_left() || around.track.is_some() {
             return Calm::NONE;
         }
