@@ -1,6 +1,9 @@
 //! Arcs as the chords that controllers run.
 
 use super::Timing;
+use super::bend::LEAST_PATH;
+use crate::moves::arc::ArcPath;
+use crate::units::Bounded;
 
 /// Longest chord, mm. Both controllers measured were set to it.
 const CHORD_MM: f64 = 1.0;
@@ -15,8 +18,29 @@ const MOST_CHORDS: f64 = 8192.0;
 const ROUNDING: f64 = 1e-4;
 
 /// Chords of an arc of `length` mm on a controller that goes by length alone, at least 1.
-pub(super) fn pieces_by_length(length: f64) -> u32 {
+fn pieces_by_length(length: f64) -> u32 {
     (length / CHORD_MM).floor().clamp(1.0, MOST_CHORDS) as u32
+}
+
+/// A chord of an arc.
+pub(super) struct Chord {
+    /// Its end minus its start along X, Y and Z, mm.
+    pub delta: [f64; 3],
+    /// Its length, mm.
+    pub length: f64,
+}
+
+/// The chords of an arc of `length` mm on a controller that goes by length alone, in order.
+pub(super) fn chords_by_length(arc: &ArcPath, length: f64) -> impl ExactSizeIterator<Item = Chord> {
+    let chords = pieces_by_length(length);
+    let mut from = arc.from;
+    (0..chords).map(move |before| {
+        let to = arc.point(f64::from(before + 1) / f64::from(chords));
+        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
+        from = to;
+        let length = (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt();
+        Chord { delta, length: length.at_least(LEAST_PATH) }
+    })
 }
 
 /// Chords of an arc of `length` mm and `sweep` rad on a controller that also goes by the angle, at least 1.

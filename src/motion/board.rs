@@ -7,6 +7,7 @@
 
 use std::collections::VecDeque;
 
+use super::bend::Bend;
 use super::corner::HalfTurn;
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
 use super::{Beside, MOST_ASIDES, Ordered, Plan, Timing, arcs, trapezoid};
@@ -135,12 +136,6 @@ impl Board {
             arc: None,
             settled: Vec::new(),
         }
-    }
-
-    /// Here the output sets limits over those of the file.
-    pub fn hold(&mut self, held: Held) {
-        self.held = held;
-        self.rules = held.over(self.file);
     }
 
     /// Moves that wait: pushed and not settled.
@@ -330,7 +325,12 @@ impl Board {
 }
 
 impl Plan for Board {
-    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
+    /// E is a part of the corners here, and paths are rounded to steps with it.
+    fn bend(&mut self, _: &Move, _: Beside<'_>) -> Bend {
+        Bend::default()
+    }
+
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, _: &Bend, ordered: Ordered) {
         let Ordered { kind, e, speed, accel } = ordered;
         let [x, y, z] = step.delta;
         match kind {
@@ -368,6 +368,11 @@ impl Plan for Board {
             }
             Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
         }
+    }
+
+    fn hold(&mut self, held: Held) {
+        self.held = held;
+        self.rules = held.over(self.file);
     }
 
     fn finish(&mut self) {

@@ -40,13 +40,13 @@ impl HalfTurn {
 
 /// Squared speed through a corner, mm²/s², at most `most`: what both factors allow.
 ///
-/// `half` of the turn; `deviation`: acceleration times deviation; `midpoint`: half of acceleration times length, both
-/// mm²/s².
+/// `factors` of the corner, [`HalfTurn::deviation_factor`] and [`HalfTurn::midpoint_factor`]; `deviation`: acceleration times
+/// deviation; `midpoint`: half of acceleration times length, both mm²/s².
 #[inline]
-pub fn squared_speed(half: HalfTurn, deviation: f64, midpoint: f64, most: f64) -> f64 {
-    // No branches: which of the three holds changes from corner to corner, and a wrong guess costs more than the roots.
+pub fn squared_speed(factors: [f64; 2], deviation: f64, midpoint: f64, most: f64) -> f64 {
+    // No branches: which of the three holds changes from corner to corner, and a wrong guess costs more than the products.
     // Straight on a factor is infinite, and nothing of it no number, which is left out.
-    most.at_most(half.deviation_factor() * deviation).at_most(half.midpoint_factor() * midpoint)
+    most.at_most(factors[0] * deviation).at_most(factors[1] * midpoint)
 }
 
 /// The deviation that gives a set speed at a right angle, mm: d = v² (sqrt 2 - 1)/a, from c = sqrt(1/2).
@@ -92,7 +92,8 @@ mod tests {
             {
                 let slow = f64::min(most, half.deviation_factor() * deviation).min(half.midpoint_factor() * midpoint);
                 let wanted = if half.sin > 0.0 && half.cos < 1.0 { slow } else { most };
-                let found = squared_speed(half, deviation, midpoint, most);
+                let factors = [half.deviation_factor(), half.midpoint_factor()];
+                let found = squared_speed(factors, deviation, midpoint, most);
                 assert!((found - wanted).abs() <= 1e-12 * most, "{cosine}: {found} {wanted}");
             }
         }

@@ -6,7 +6,9 @@
 //! speeding up to brake at once. Measured on whole files and by single moves; the facts are those of the planner of a
 //! `host` controller.
 
-use super::corner::{HalfTurn, squared_speed};
+use super::bend::{Bend, Bends, LEAST_PATH};
+use super::corner::squared_speed;
+use super::hill::{Behind, GOES_ON, Waiting, descend};
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
 use super::{Beside, MOST_ASIDES, Ordered, Plan, Timing, arcs, trapezoid};
 use crate::moves::{Kind, Move};
@@ -18,55 +20,59 @@ const FIRST_LOOK: usize = 64;
 /// Moves that may wait. At this number a stop is planned behind the last. It takes a ramp over more than ten
 /// thousand moves to get there.
 pub const MOST_WAITING: usize = 1 << 14;
-/// Shorter paths are none, mm: what is left of rounding.
-const LEAST_PATH: f64 = 1e-9;
-/// Marks a chord that is followed by another of the same arc.
-const GOES_ON: u32 = u32::MAX;
-
-/// A move that waits for what comes behind it. Speeds are squared, mm²/s².
-#[derive(Clone, Copy, Debug)]
-struct Waiting {
-    /// Most at its start, for all that came before.
-    start: f64,
-    /// Most anywhere.
-    cruise: f64,
-    /// Change over its length: 2 a L.
-    ramp: f64,
-    /// Most at its start in the calm plan.
-    calm_start: f64,
-    /// Change over its length in the calm plan.
-    calm_ramp: f64,
-    /// Length, mm.
-    length: f64,
-    /// Acceleration, mm/s².
-    accel: f64,
-    /// As in [`Timing::by_length`], of the corner at its start.
-    by_length: f32,
-    /// Steps without motion behind it, or [`GOES_ON`].
-    behind: u32,
-}
-
-/// What a corner needs of the moves on both sides.
-#[derive(Clone, Copy, Debug, Default)]
-struct Corners {
-    /// Change of X, Y, Z and E over its path, each for a mm of it.
-    direction: [f64; 4],
-    /// Acceleration times the deviation allowed at corners, mm²/s².
-    deviation: f64,
-    /// Half of acceleration times length, mm²/s².
-    midpoint: f64,
-}
+/// Squared jumps of E below those allowed by this share are seen to bound nothing without a division.
+const WELL_BELOW: f64 = 1.0 - 1e-9;
 
 /// The move before the next, and how fast that can begin. Speeds are squared, mm²/s².
 #[derive(Clone, Copy, Debug, Default)]
 struct Before {
-    corners: Corners,
+    /// Change of E for a mm of its path.
+    e_per_mm: f64,
+    /// Acceleration times the deviation allowed at corners, mm²/s².
+    deviation: f64,
+    /// Half of acceleration times length, mm²/s².
+    midpoint: f64,
     /// Most anywhere on it, 0 at rest, like what follows.
     cruise: f64,
     /// Most at its end, for all that came before it.
     reach: f64,
     /// Most at its end in the calm plan.
     calm_reach: f64,
+}
+
+/// What the rules in force make of the acceleration that a move is given: most moves have the same as the one before.
+#[derive(Clone, Copy, Debug)]
+struct Given {
+    /// As it is given, mm/s²; no number where the rules have changed since.
+    given: f64,
+    /// Acceleration along a path that nothing else bounds, mm/s².
+    accel: f64,
+    /// Deviation allowed at corners, mm.
+    deviation: f64,
+}
+
+/// What follows from the rules in force, for all moves.
+#[derive(Clone, Copy, Debug)]
+struct Bounds {
+    /// Up to this speed and acceleration no axis bounds a path.
+    free: (f64, f64),
+    /// Share of the acceleration that the calm plan keeps to.
+    calm_share: f64,
+    /// Squared jump of the extruder's speed that bounds corners.
+    e_step: f64,
+    /// Corners are bounded axis by axis.
+    is_by_axis: bool,
+}
+
+impl Bounds {
+    fn of(rules: &MotionRules) -> Self {
+        Self {
+            free: rules.slowest_axis(),
+            calm_share: 1.0 - rules.min_cruise_share,
+            e_step: rules.e_step * rules.e_step * WELL_BELOW,
+            is_by_axis: matches!(rules.corner, Corner::AxisStep(_)),
+        }
+    }
 }
 
 /// See the module.
@@ -80,10 +86,11 @@ pub struct Host {
     rules: MotionRules,
     /// What the output sets over it.
     held: Held,
-    /// Up to this speed and acceleration no axis bounds a path.
-    free: (f64, f64),
-    /// An acceleration and the deviation allowed at it: most moves have the same as the one before.
-    deviation: (f64, f64),
+    bounds: Bounds,
+    given: Given,
+    bends: Bends,
+    /// Change of X, Y and Z for a mm of the last path; only where corners are bounded axis by axis.
+    direction: [f64; 3],
     /// The run of moves since the last full stop, without those already settled.
     waiting: Vec<Waiting>,
     /// The last of the run.
@@ -107,8 +114,10 @@ impl Host {
             file: *rules,
             rules: *rules,
             held: Held::default(),
-            free: rules.slowest_axis(),
-            deviation: (f64::NAN, 0.0),
+            bounds: Bounds::of(rules),
+            given: Given { given: f64::NAN, accel: 0.0, deviation: 0.0 },
+            bends: Bends::default(),
+            direction: [0.0; 3],
             waiting: Vec::new(),
             entry: 0.0,
             before: Before::default(),
@@ -119,12 +128,11 @@ impl Host {
         }
     }
 
-    /// Here the output sets limits over those of the file.
-    pub fn hold(&mut self, held: Held) {
-        self.held = held;
-        self.rules = held.over(self.file);
-        self.free = self.rules.slowest_axis();
-        self.deviation.0 = f64::NAN;
+    /// The rules that are in force from here on.
+    fn set(&mut self, rules: MotionRules) {
+        self.rules = rules;
+        self.bounds = Bounds::of(&rules);
+        self.given.given = f64::NAN;
     }
 
     /// Moves that wait: pushed and not settled.
@@ -177,36 +185,40 @@ impl Host {
     }
 
     /// A straight move, or a chord of an arc. `delta` along X, Y, Z, `e` over all of it.
-    fn line(&mut self, delta: [f64; 3], length: f64, e: f64, speed: f64, accel: f64, behind: u32) {
-        let per_mm = 1.0 / length;
-        let direction = [delta[0] * per_mm, delta[1] * per_mm, delta[2] * per_mm, e * per_mm];
-        let rules = &self.rules;
-        let set = if e == 0.0 { rules.travel_accel } else { rules.print_accel }.at_most(accel).at_least(LEAST_ACCEL);
-        let mut own = set;
-        let mut top = speed.at_most(rules.path_speed);
-        // Limits of the extruder hold only where it turns back or nothing moves along X and Y.
-        if e < 0.0 || e > 0.0 && delta[0] == 0.0 && delta[1] == 0.0 {
-            let by_e = 1.0 / direction[3].abs();
-            top = top.at_most(rules.e_only_speed * by_e);
-            own = own.at_most(rules.e_only_accel * by_e);
+    #[inline]
+    fn line(&mut self, path: Path<'_>, e: f64, speed: f64, accel: f64, behind: u32) {
+        let Path { length, bend, .. } = path;
+        let given = if e == 0.0 { self.rules.travel_accel } else { self.rules.print_accel }.at_most(accel);
+        if given != self.given.given {
+            self.give(given);
         }
-        if top > self.free.0 || own > self.free.1 {
-            let [x, y, z, _] = direction;
-            (top, own) = rules.within_axes(&[x, y, z], top, own);
-        }
-        if set != self.deviation.0 {
-            self.deviation = (set, rules.deviation(set).unwrap_or(0.0));
+        let Given { accel: set, deviation, .. } = self.given;
+        let (mut top, mut own) = (speed.at_most(self.rules.path_speed), set);
+        let Bounds { free, calm_share, e_step, is_by_axis } = self.bounds;
+        if e < 0.0 || bend.is_upright || top > free.0 || own > free.1 {
+            (top, own) = self.bounded(path, e, top, own);
         }
         let top = top.at_least(LEAST_SPEED);
         let (cruise, twice) = (top * top, 2.0 * length);
         let ramp = twice * own;
-        let calm_ramp = (twice * set * (1.0 - rules.min_cruise_share)).at_most(ramp);
-        let corners = Corners { direction, deviation: own * self.deviation.1, midpoint: 0.25 * ramp };
+        let calm_ramp = (twice * set * calm_share).at_most(ramp);
         let before = &self.before;
-        let most = cruise.at_most(before.cruise).at_most(before.reach);
-        let (start, by_length) = corner(rules, &before.corners, &corners, most);
-        let calm_start = start.at_most(before.calm_reach);
-        self.before = Before { corners, cruise, reach: start + ramp, calm_reach: calm_start + calm_ramp };
+        let (deviation, midpoint, e_per_mm) = (own * deviation, 0.25 * ramp, e * bend.per_mm);
+        let mut most = cruise.at_most(before.cruise).at_most(before.reach);
+        let change = e_per_mm - before.e_per_mm;
+        if change * change * most >= e_step {
+            most = most.at_most(by_step(self.rules.e_step, change));
+        }
+        let (start, by_length) = if is_by_axis {
+            (self.by_axis(path, change, most), f32::INFINITY)
+        } else {
+            let (deviation, midpoint) = (before.deviation.at_most(deviation), before.midpoint.at_most(midpoint));
+            let factors = [bend.by_deviation, bend.by_length];
+            (squared_speed(factors, deviation, midpoint, most), bend.by_length as f32)
+        };
+        let calm_start = start.at_most(self.before.calm_reach);
+        let (reach, calm_reach) = (start + ramp, calm_start + calm_ramp);
+        self.before = Before { e_per_mm, deviation, midpoint, cruise, reach, calm_reach };
         self.waiting.push(Waiting {
             start,
             cruise,
@@ -223,7 +235,46 @@ impl Host {
         }
     }
 
+    /// Moves are given another acceleration than the one before.
+    #[cold]
+    #[inline(never)]
+    fn give(&mut self, given: f64) {
+        let accel = given.at_least(LEAST_ACCEL);
+        self.given = Given { given, accel, deviation: self.rules.deviation(accel).unwrap_or(0.0) };
+    }
+
+    /// Speed and acceleration along a path, lowered to what the extruder and the axes bear.
+    #[cold]
+    #[inline(never)]
+    fn bounded(&self, path: Path<'_>, e: f64, mut top: f64, mut own: f64) -> (f64, f64) {
+        let (Path { delta, bend, .. }, rules, free) = (path, &self.rules, self.bounds.free);
+        // Limits of the extruder hold only where it turns back or nothing moves along X and Y.
+        if e < 0.0 || e > 0.0 && bend.is_upright {
+            let by_e = 1.0 / (e * bend.per_mm).abs();
+            top = top.at_most(rules.e_only_speed * by_e);
+            own = own.at_most(rules.e_only_accel * by_e);
+        }
+        if top > free.0 || own > free.1 {
+            return rules.within_axes(&delta.map(|axis| axis * bend.per_mm), top, own);
+        }
+        (top, own)
+    }
+
+    /// Squared speed through a corner at which no axis changes its speed by more than its step, mm²/s², at most `most`.
+    /// `change`: of E for a mm of path.
+    #[cold]
+    #[inline(never)]
+    fn by_axis(&mut self, path: Path<'_>, change: f64, most: f64) -> f64 {
+        let [x, y, z] = path.delta.map(|axis| axis * path.bend.per_mm);
+        let before = std::mem::replace(&mut self.direction, [x, y, z]);
+        let Corner::AxisStep(steps) = self.rules.corner else { return most };
+        let changes = [x - before[0], y - before[1], z - before[2], change];
+        steps.iter().zip(changes).fold(most, |least, (&step, change)| least.at_most(by_step(step, change)))
+    }
+
     /// Settles what no later move can change.
+    #[cold]
+    #[inline(never)]
     fn look(&mut self) {
         let found = self.first_open();
         if let Some((open, behind)) = found {
@@ -261,11 +312,12 @@ impl Host {
     }
 
     /// Settles the first `count` moves.
-    fn settle(&mut self, count: usize, mut behind: Behind) {
+    fn settle(&mut self, count: usize, behind: Behind) {
         let end = behind.start;
         let Some(run) = self.waiting.get_mut(..count).filter(|run| !run.is_empty()) else { return };
         // From the end of the run: `start` and `cruise` become those of the plan. Moves on the falling side of a
         // hill wait for its peak; they are the ones from `index + 1` up to `fall`.
+        let mut behind = Behind { ..behind };
         let mut fall = 0;
         let mut falling = false;
         for index in (0..run.len()).rev() {
@@ -298,82 +350,69 @@ impl Host {
 
     /// Turns the first `count` moves, whose plan stands, into timings. `end`: squared speed at the start of the next.
     fn hand_out(&mut self, count: usize, end: f64) {
-        let mut run = self.waiting.get(..count).unwrap_or_default().iter();
-        let end_by_length = self.waiting.get(count).map_or(f32::INFINITY, |next| next.by_length);
-        let mut entry = self.entry;
-        let (mut accel, mut half) = (f64::NAN, 0.0);
-        self.settled.reserve(count);
-        let mut here = run.next();
-        while let Some(step) = here {
-            here = run.next();
-            let next = here.map_or(end, |next| next.start).at_most(step.cruise);
-            let (top, exit) = (step.cruise.sqrt(), next.sqrt());
-            // Most moves have the acceleration of the one before.
-            if step.accel != accel {
-                (accel, half) = (step.accel, 0.5 / step.accel);
-            }
-            let time = trapezoid::time_by(step.length, entry, top, exit, half);
-            let by_length = [step.by_length, here.map_or(end_by_length, |next| next.by_length)];
+        let is_last = self.waiting.len() == count;
+        if is_last {
+            self.waiting.push(Waiting::REST);
+        }
+        let Some(next) = self.waiting.get_mut(count) else { return };
+        let start = std::mem::replace(&mut next.start, end);
+        let (mut entry, mut arc) = (self.entry, self.arc.take());
+        // As much room as there may be timings.
+        let before = self.settled.len();
+        self.settled.resize(before + count + self.asides, Timing::default());
+        let mut places = self.settled.get_mut(before..).unwrap_or_default().iter_mut();
+        for pair in self.waiting.get(..=count).unwrap_or_default().windows(2) {
+            let [step, next] = pair else { break };
+            let (top, exit) = (step.cruise.sqrt(), next.start.at_most(step.cruise).sqrt());
+            let time = trapezoid::time(step.length, entry, top, exit, step.accel);
+            let by_length = [step.by_length, next.by_length];
             let timing = Timing { entry, top, exit, accel: step.accel, time, by_length };
             entry = exit;
-            if step.behind == 0 && self.arc.is_none() {
-                self.settled.push(timing);
+            if step.behind == 0 && arc.is_none() {
+                places.next().into_iter().for_each(|place| *place = timing);
                 continue;
             }
-            let sum = arcs::join(self.arc.take(), timing);
+            let sum = arcs::join(arc.take(), timing);
             if step.behind == GOES_ON {
-                self.arc = Some(sum);
-            } else {
-                self.settled.push(sum);
-                self.settled.extend(std::iter::repeat_n(Timing::default(), step.behind as usize));
+                arc = Some(sum);
+                continue;
+            }
+            places.next().into_iter().for_each(|place| *place = sum);
+            if let Some(last) = step.behind.checked_sub(1) {
+                places.nth(last as usize);
                 self.asides -= step.behind as usize;
             }
         }
-        self.entry = entry;
-        self.waiting.drain(..count);
+        let unused = places.len();
+        self.settled.truncate(self.settled.len() - unused);
+        (self.entry, self.arc) = (entry, arc);
+        if let Some(next) = self.waiting.get_mut(count) {
+            next.start = start;
+        }
+        self.waiting.drain(..if is_last { count + 1 } else { count });
     }
 }
 
 impl Plan for Host {
-    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
+    #[inline]
+    fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend {
+        self.bends.next(step, beside)
+    }
+
+    #[inline]
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered) {
         let Ordered { kind, e, speed, accel } = ordered;
-        match kind {
-            Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
-                Some(arc) => {
-                    let chords = arcs::pieces_by_length(step.length);
-                    let mut from = arc.from;
-                    for k in 1..=chords {
-                        let to = arc.point(f64::from(k) / f64::from(chords));
-                        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
-                        let length = (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt();
-                        let behind = if k < chords { GOES_ON } else { 0 };
-                        self.line(delta, length.at_least(LEAST_PATH), e / f64::from(chords), speed, accel, behind);
-                        from = to;
-                    }
-                }
-                None if step.length >= LEAST_PATH => self.line(step.delta, step.length, e, speed, accel, 0),
-                None if e != 0.0 => self.e_only(e.abs(), speed, accel),
-                None => self.aside(),
-            },
-            Kind::EIn | Kind::EOut => self.e_only(e.abs(), speed, accel),
-            Kind::Dwell | Kind::Stop => self.rest(step.time),
-            Kind::Limits => {
-                let lagged = self.rules.e_lag_s > 0.0;
-                if let Some(limits) = beside.limits {
-                    self.file = self.base.with(limits);
-                    self.held.follow(limits, &self.file);
-                    self.rules = self.held.over(self.file);
-                    self.free = self.rules.slowest_axis();
-                    self.deviation.0 = f64::NAN;
-                }
-                // Its own lag compensation is switched on and off at rest only.
-                if (self.rules.e_lag_s > 0.0) != lagged {
-                    self.stop();
-                }
-                self.aside();
-            }
-            Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
+        let moves = matches!(kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
+        if moves && step.length >= LEAST_PATH && beside.arc.is_none() {
+            self.line(Path { delta: &step.delta, length: step.length, bend }, e, speed, accel, 0);
+        } else {
+            self.push_rare(step, beside, bend, ordered);
         }
+    }
+
+    fn hold(&mut self, held: Held) {
+        self.held = held;
+        self.set(held.over(self.file));
     }
 
     fn finish(&mut self) {
@@ -389,102 +428,77 @@ impl Plan for Host {
     }
 }
 
-/// The plan behind a move, followed back to its end. Squared speeds, mm²/s².
-#[derive(Clone, Copy, Debug)]
-struct Behind {
-    start: f64,
-    calm: f64,
-    /// Peak of the calm plan's next hill.
-    peak: f64,
+/// A straight move, or a chord of an arc.
+#[derive(Clone, Copy)]
+struct Path<'a> {
+    /// Its end minus its start along X, Y and Z, mm.
+    delta: &'a [f64; 3],
+    /// Its length, mm.
+    length: f64,
+    bend: &'a Bend,
 }
 
-impl Behind {
-    /// The machine at rest.
-    const REST: Self = Self { start: 0.0, calm: 0.0, peak: 0.0 };
-}
-
-/// The plan at the start of a move. Squared speeds, mm²/s².
-#[derive(Clone, Copy, Debug)]
-struct Here {
-    start: f64,
-    calm: f64,
-    /// Fastest start from which the calm plan can brake to what is behind.
-    calm_reach: f64,
-    calm_ramp: f64,
-}
-
-impl Waiting {
-    #[inline]
-    fn plan(&self, behind: Behind) -> Here {
-        let calm_reach = behind.calm + self.calm_ramp;
-        Here {
-            start: self.start.at_most(behind.start + self.ramp),
-            calm: self.calm_start.at_most(calm_reach),
-            calm_reach,
-            calm_ramp: self.calm_ramp,
-        }
-    }
-}
-
-impl Here {
-    /// The calm plan need not brake all along the move.
-    #[inline]
-    fn rises(&self) -> bool {
-        self.calm < self.calm_reach
-    }
-
-    /// It need not speed up all along the move either.
-    #[inline]
-    fn turns(&self, behind: Behind) -> bool {
-        self.calm + self.calm_ramp > behind.calm
-    }
-
-    /// Its highest point inside the move.
-    #[inline]
-    fn peak(&self, step: &Waiting) -> f64 {
-        step.cruise.at_most(0.5 * (self.calm + self.calm_reach))
-    }
-}
-
-/// Plans the falling side of a hill: no move of it speeds up, and none is above the peak.
-fn descend(run: &mut [Waiting], peak: f64) {
-    let mut most = peak;
-    for step in run {
-        most = most.at_most(step.start);
-        step.cruise = step.cruise.at_most(most);
-        step.start = most;
-    }
-}
-
-/// Squared speed through the corner between two moves, mm²/s², at most `most`, and by what their lengths bound it, as in
-/// [`Timing::by_length`].
-fn corner(rules: &MotionRules, before: &Corners, now: &Corners, most: f64) -> (f64, f32) {
-    let (a, b) = (&before.direction, &now.direction);
-    let mut least = most;
-    let change = (b[3] - a[3]).abs();
-    // v <= step/change, squared; a jump of 0 bounds nothing.
-    if change > 0.0 && rules.e_step < f64::INFINITY {
-        let speed = rules.e_step / change;
-        least = least.at_most(speed * speed);
-    }
-    if let Corner::AxisStep(steps) = rules.corner {
-        for (axis, step) in steps.iter().enumerate() {
-            let change = (b[axis] - a[axis]).abs();
-            if change > 0.0 {
-                least = least.at_most((step / change) * (step / change));
+impl Host {
+    /// Takes a move that is no straight path.
+    #[inline(never)]
+    fn push_rare(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered) {
+        let Ordered { kind, e, speed, accel } = ordered;
+        match kind {
+            Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
+                Some(arc) => {
+                    let chords = arcs::chords_by_length(arc, step.length);
+                    let (last, of_each) = (chords.len() - 1, e / chords.len() as f64);
+                    let mut bends = Bends::default();
+                    for (index, chord) in chords.enumerate() {
+                        let inside = bends.line(&chord.delta, chord.length);
+                        let bend = if index == 0 { bend } else { &inside };
+                        let behind = if index < last { GOES_ON } else { 0 };
+                        let path = Path { delta: &chord.delta, length: chord.length, bend };
+                        self.line(path, of_each, speed, accel, behind);
+                    }
+                }
+                None if step.length >= LEAST_PATH => {
+                    self.line(Path { delta: &step.delta, length: step.length, bend }, e, speed, accel, 0);
+                }
+                None if e != 0.0 => self.e_only(e.abs(), speed, accel),
+                None => self.aside(),
+            },
+            Kind::EIn | Kind::EOut => self.e_only(e.abs(), speed, accel),
+            Kind::Dwell | Kind::Stop => self.rest(step.time),
+            Kind::Limits => {
+                let lagged = self.rules.e_lag_s > 0.0;
+                if let Some(limits) = beside.limits {
+                    self.file = self.base.with(limits);
+                    self.held.follow(limits, &self.file);
+                    self.set(self.held.over(self.file));
+                }
+                // Its own lag compensation is switched on and off at rest only.
+                if (self.rules.e_lag_s > 0.0) != lagged {
+                    self.stop();
+                }
+                self.aside();
             }
+            Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
         }
-        return (least, f32::INFINITY);
     }
-    let half = HalfTurn::of_cosine(a[0] * b[0] + a[1] * b[1] + a[2] * b[2]);
-    let (deviation, midpoint) = (before.deviation.at_most(now.deviation), before.midpoint.at_most(now.midpoint));
-    (squared_speed(half, deviation, midpoint, least), half.midpoint_factor() as f32)
+}
+
+/// Squared speed at which something that changes by `change` for a mm of path jumps by `step`, mm²/s²; infinite where it
+/// does not change.
+fn by_step(step: f64, change: f64) -> f64 {
+    let speed = step / change.abs();
+    if change == 0.0 { f64::INFINITY } else { speed * speed }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::profile::Profile;
+
+    fn line(host: &mut Host, delta: [f64; 3], length: f64, e: f64, speed: f64) {
+        let bend = host.bends.line(&delta, length);
+        host.line(Path { delta: &delta, length, bend: &bend }, e, speed, f64::INFINITY, 0);
+    }
 
     /// Moves of all sizes from a small generator of random numbers; long stretches without a stop.
     fn run(host: &mut Host, count: u32, seed: u64, each: impl Fn(&mut Host)) {
@@ -497,7 +511,7 @@ mod tests {
             let (length, speed) = (10_f64.powf(2.0 * random() - 1.5), 10_f64.powf(1.0 + 1.5 * random()));
             let turn = if random() < 0.9 { 0.2 * (random() - 0.5) } else { 6.0 * random() };
             let e = if random() < 0.8 { 0.05 * length } else { 0.0 };
-            host.line([length * turn.cos(), length * turn.sin(), 0.0], length, e, speed, f64::INFINITY, 0);
+            line(host, [length * turn.cos(), length * turn.sin(), 0.0], length, e, speed);
             each(host);
         }
     }
@@ -510,7 +524,7 @@ mod tests {
         let corner = |moves: &[[f64; 2]]| {
             let mut host = Host::new(&rules);
             for &[x, y] in moves {
-                host.line([x, y, 0.0], x + y, 0.05, 20.0, f64::INFINITY, 0);
+                line(&mut host, [x, y, 0.0], x + y, 0.05, 20.0);
             }
             host.finish();
             host.settled[moves.len() / 2 - 1]
@@ -553,7 +567,7 @@ mod tests {
         let rules = MotionRules { travel_accel: 3.0, path_speed: 500.0, ..MotionRules::of(&Profile::embedded()) };
         let mut host = Host::new(&rules);
         for _ in 0..200_000 {
-            host.line([0.2, 0.0, 0.0], 0.2, 0.0, 500.0, f64::INFINITY, 0);
+            line(&mut host, [0.2, 0.0, 0.0], 0.2, 0.0, 500.0);
             assert!(host.waiting() <= MOST_WAITING);
         }
         host.finish();

@@ -4,9 +4,11 @@
 //! ahead decide what is executed.
 
 mod arcs;
+pub mod bend;
 pub mod board;
 pub mod braking;
 pub mod corner;
+mod hill;
 pub mod host;
 pub mod rules;
 pub mod trapezoid;
@@ -14,6 +16,7 @@ pub mod trapezoid;
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
+use bend::Bend;
 use rules::{Held, Model, MotionRules};
 
 /// Most lines without motion among the moves that wait. A controller that has to read so many has long run dry: the
@@ -82,8 +85,17 @@ impl Ordered {
 
 /// Takes one move after the other and gives, in the same order, how each is executed.
 pub trait Plan {
+    /// Goes past the next move, for [`Plan::push_bent`]; another plan of the same moves may do without.
+    fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend;
+    /// Takes the next move, to be executed as `ordered`; `bend`: of all moves so far, as another plan of them gave it.
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered);
     /// Takes the next move, to be executed as `ordered`.
-    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered);
+    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
+        let bend = self.bend(step, beside);
+        self.push_bent(step, beside, &bend, ordered);
+    }
+    /// Here the output sets limits over those of the file, until the file sets them itself.
+    fn hold(&mut self, held: Held);
     /// No more moves will come: all are settled.
     fn finish(&mut self);
     /// Adds the timings that no later move can change, in order, one for each move pushed.
@@ -107,21 +119,27 @@ impl Planner {
             Model::Board => Self::Board(board::Board::new(rules)),
         }
     }
-
-    /// Here the output sets limits over those of the file, until the file sets them itself.
-    pub fn hold(&mut self, held: Held) {
-        match self {
-            Self::Host(host) => host.hold(held),
-            Self::Board(board) => board.hold(held),
-        }
-    }
 }
 
 impl Plan for Planner {
-    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
+    fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend {
         match self {
-            Self::Host(host) => host.push(step, beside, ordered),
-            Self::Board(board) => board.push(step, beside, ordered),
+            Self::Host(host) => host.bend(step, beside),
+            Self::Board(board) => board.bend(step, beside),
+        }
+    }
+
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered) {
+        match self {
+            Self::Host(host) => host.push_bent(step, beside, bend, ordered),
+            Self::Board(board) => board.push_bent(step, beside, bend, ordered),
+        }
+    }
+
+    fn hold(&mut self, held: Held) {
+        match self {
+            Self::Host(host) => host.hold(held),
+            Self::Board(board) => board.hold(held),
         }
     }
 

@@ -28,13 +28,9 @@ pub fn peak_sq(start: f64, end: f64, ramp: f64) -> f64 {
 ///
 /// # Source
 /// Uniform acceleration: v² = v0² + 2 a s.
-pub fn time(length: f64, entry: f64, top: f64, exit: f64, accel: f64) -> f64 {
-    time_by(length, entry, top, exit, 0.5 / accel)
-}
-
-/// The same by 1/(2 a), s²/mm.
 #[inline]
-pub fn time_by(length: f64, entry: f64, top: f64, exit: f64, half: f64) -> f64 {
+pub fn time(length: f64, entry: f64, top: f64, exit: f64, accel: f64) -> f64 {
+    let half = 0.5 / accel;
     let (up, down) = (top - entry, top - exit);
     let ramps = (up * (top + entry) + down * (top + exit)) * half;
     (up + down) * (2.0 * half) + (length - ramps).at_least(0.0) / top

@@ -4,6 +4,7 @@ use super::compose::{EPiece, LongLine};
 use crate::line::edit::{Edit, Put, checksum_edit};
 use crate::line::{Block, Line, Word};
 use crate::motion::Timing;
+use crate::motion::bend::Bend;
 use crate::moves::arc::ArcPath;
 use crate::moves::split::Split;
 use crate::moves::{Kind, Move, Side};
@@ -60,6 +61,8 @@ pub struct Outgoing {
     pub moves: Vec<Move>,
     /// What some of them need beyond themselves.
     pub side: Side,
+    /// What their plans need of their paths, whatever their speeds.
+    pub bends: Vec<Bend>,
     /// How the moves are executed as the file gives them.
     pub before: Vec<Timing>,
     /// What the part bears in their layers.
@@ -103,6 +106,7 @@ impl Outgoing {
         self.text.clear();
         self.moves.clear();
         self.side.clear();
+        self.bends.clear();
         self.before.clear();
         self.known.clear();
         self.asked.clear();

@@ -44,12 +44,9 @@ impl Quickest {
     }
 
     fn take(&mut self, block: Outgoing, ready: &mut Vec<Outgoing>) {
-        let mut besides = Besides::of(&block.side);
-        for step in &block.moves {
-            let beside = besides.next(step);
-            let limits = beside.limits.map(MotionLimits::in_output);
-            let ordered = in_output(step, taken_out(step), step.speed, &self.count);
-            self.planner.push(step, Beside { limits: limits.as_ref(), ..beside }, ordered);
+        match &mut self.planner {
+            Planner::Host(host) => push_all(host, &block, &self.count),
+            Planner::Board(board) => push_all(board, &block, &self.count),
         }
         self.times.push(block);
         self.hand_over(ready);
@@ -59,6 +56,17 @@ impl Quickest {
         self.planner.hand_over(&mut self.timings);
         self.times.settled.extend(self.timings.drain(..).map(|timing| timing.time));
         self.times.settle(|block| &mut block.least, ready);
+    }
+}
+
+/// Plans a block as the output has it. `count`: the unit of E there.
+fn push_all(planner: &mut impl Plan, block: &Outgoing, count: &ECount) {
+    let mut besides = Besides::of(&block.side);
+    for (step, bend) in block.moves.iter().zip(&block.bends) {
+        let beside = besides.next(step);
+        let limits = beside.limits.map(MotionLimits::in_output);
+        let ordered = in_output(step, taken_out(step), step.speed, count);
+        planner.push_bent(step, Beside { limits: limits.as_ref(), ..beside }, bend, ordered);
     }
 }
 

@@ -184,41 +184,60 @@ impl Limiter {
 
     /// Second: accelerations, and how all of it is executed.
     fn plan(&mut self, mut block: Outgoing) {
-        let Outgoing { moves, side, before, known, verdicts, marks, rulings, .. } = &mut block;
-        let mut besides = Besides::of(side);
-        let passes = &mut self.passes;
         let adds_stops = self.ahead.is_some();
+        let added = adds_stops.then_some(&mut self.added);
+        match &mut self.planner {
+            Planner::Host(host) => self.passes.plan(host, self.may_quicken, added, &mut block),
+            Planner::Board(board) => self.passes.plan(board, self.may_quicken, added, &mut block),
+        }
+        self.timings.push(block);
+    }
+}
+
+impl Passes {
+    /// Plans a block. `may_quicken`: moves may get faster than before; `added`: tells stops that are added from moves,
+    /// where there are any.
+    fn plan(
+        &mut self,
+        planner: &mut impl Plan,
+        may_quicken: bool,
+        mut added: Option<&mut VecDeque<bool>>,
+        block: &mut Outgoing,
+    ) {
+        let Outgoing { moves, side, bends, before, known, verdicts, marks, rulings, .. } = block;
+        let mut besides = Besides::of(side);
         rulings.reserve(moves.len());
-        for (((step, verdict), &mark), before) in moves.iter().zip(&*verdicts).zip(&*marks).zip(&*before) {
+        let beside_them = bends.iter().zip(&*verdicts).zip(&*marks).zip(&*before);
+        for (step, (((bend, verdict), &mark), before)) in moves.iter().zip(beside_them) {
             let beside = besides.next(step);
             let limits = beside.limits.map(MotionLimits::in_output);
             let beside = Beside { limits: limits.as_ref(), ..beside };
-            let ordered = in_output(step, mark, verdict.speed, &passes.count);
+            let ordered = in_output(step, mark, verdict.speed, &self.count);
             let Ordered { kind, speed, .. } = ordered;
             let (mut sway, mut left) = (f64::INFINITY, f64::INFINITY);
-            if let Some(soft) = &mut passes.soft {
+            if let Some(soft) = &mut self.soft {
                 if soft.is_by_move() {
                     sway = soft.accel(known, step);
                 }
                 if soft.words(known, step, beside.limits).is_some() {
-                    self.planner.hold(soft.held());
+                    planner.hold(soft.held());
                 }
                 left = soft.left(step);
             }
             if let Some(limits) = beside.limits {
-                passes.accels.iter_mut().chain(&mut passes.travels).for_each(|accels| accels.follow(limits));
+                self.accels.iter_mut().chain(&mut self.travels).for_each(|accels| accels.follow(limits));
             }
-            let of_travels = passes.travels.as_mut().filter(|_| kind == Kind::Travel);
-            let mut ruling = match (of_travels, &mut passes.accels) {
+            let of_travels = self.travels.as_mut().filter(|_| kind == Kind::Travel);
+            let mut ruling = match (of_travels, &mut self.accels) {
                 (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, kind, sway, speed) },
                 (None, None) => Ruling::NONE,
                 (None, Some(accels)) => {
-                    let top = if self.may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
-                    let (own, bore) = (accels.own(), passes.bore_mm);
-                    let limit = match passes.ramp_error {
-                        _ if !passes.eases => f64::INFINITY,
-                        None => accel::limit(step, top, [before.entry, before.exit], own, bore, &passes.melt),
-                        Some(error) => accel::within_error(step, top, own, bore, &passes.melt, error),
+                    let top = if may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
+                    let (own, bore) = (accels.own(), self.bore_mm);
+                    let limit = match self.ramp_error {
+                        _ if !self.eases => f64::INFINITY,
+                        None => accel::limit(step, top, [before.entry, before.exit], own, bore, &self.melt),
+                        Some(error) => accel::within_error(step, top, own, bore, &self.melt, error),
                     };
                     let mut ruling = accels.next(step, kind, limit.at_most(sway), top);
                     if sway < limit {
@@ -230,17 +249,16 @@ impl Limiter {
             if left < ruling.bound {
                 (ruling.bound, ruling.reason) = (left, Reason::Sway);
             }
-            if mark.any(Marks::RELIEVE, Marks::CHARGE) {
-                self.added.push_back(true);
-                let stop = Move { kind: Kind::Stop, time: 0.0, ..*step };
-                self.planner.push(&stop, Beside::default(), Ordered::by_file(&stop));
+            if let Some(added) = &mut added {
+                if mark.any(Marks::RELIEVE, Marks::CHARGE) {
+                    added.push_back(true);
+                    let stop = Move { kind: Kind::Stop, time: 0.0, ..*step };
+                    planner.push_bent(&stop, Beside::default(), bend, Ordered::by_file(&stop));
+                }
+                added.push_back(false);
             }
-            if adds_stops {
-                self.added.push_back(false);
-            }
-            self.planner.push(step, beside, Ordered { accel: ruling.bound, ..ordered });
+            planner.push_bent(step, beside, bend, Ordered { accel: ruling.bound, ..ordered });
             rulings.push(ruling);
         }
-        self.timings.push(block);
     }
 }

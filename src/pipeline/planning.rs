@@ -86,10 +86,10 @@ impl Planning {
     }
 
     /// Takes the next block; blocks whose moves are settled are added to `ready`.
-    pub fn take(&mut self, block: Outgoing, ready: &mut Vec<Outgoing>) {
+    pub fn take(&mut self, mut block: Outgoing, ready: &mut Vec<Outgoing>) {
         match &mut self.planner {
-            Planner::Host(host) => push_all(host, &block),
-            Planner::Board(board) => push_all(board, &block),
+            Planner::Host(host) => push_all(host, &mut block),
+            Planner::Board(board) => push_all(board, &mut block),
         }
         self.queue.push(block);
         self.hand_over(ready);
@@ -108,9 +108,13 @@ impl Planning {
 }
 
 /// Plans a block as the file has it.
-fn push_all(planner: &mut impl Plan, block: &Outgoing) {
+fn push_all(planner: &mut impl Plan, block: &mut Outgoing) {
     let mut besides = Besides::of(&block.side);
-    for step in &block.moves {
-        planner.push(step, besides.next(step), Ordered::by_file(step));
-    }
+    block.bends.clear();
+    block.bends.extend(block.moves.iter().map(|step| {
+        let beside = besides.next(step);
+        let bend = planner.bend(step, beside);
+        planner.push_bent(step, beside, &bend, Ordered::by_file(step));
+        bend
+    }));
 }
