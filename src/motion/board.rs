@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 use super::bend::Bend;
 use super::corner::HalfTurn;
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
-use super::{Beside, MOST_ASIDES, Ordered, Plan, Timing, arcs, trapezoid};
+use super::{Beside, MOST_ASIDES, Ordered, Replan, Timing, Told, arcs, split_first, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
 use crate::units::Bounded;
@@ -81,7 +81,7 @@ struct Before {
 
 /// See the module.
 #[derive(Clone, Debug)]
-pub struct Board {
+pub struct Board<T = Timing> {
     /// At the start of the file.
     base: MotionRules,
     /// As the file sets them.
@@ -111,12 +111,19 @@ pub struct Board {
     asides: usize,
     /// What there is of an arc whose last chord is not settled.
     arc: Option<Timing>,
-    settled: Vec<Timing>,
+    settled: Vec<T>,
 }
 
 impl Board {
     /// A machine at rest.
     pub fn new(rules: &MotionRules) -> Self {
+        Self::telling(rules)
+    }
+}
+
+impl<T: Told> Board<T> {
+    /// A machine at rest.
+    pub fn telling(rules: &MotionRules) -> Self {
         Self {
             base: *rules,
             file: *rules,
@@ -152,7 +159,7 @@ impl Board {
             }
             _ => {
                 self.stop();
-                self.settled.push(Timing::default());
+                self.settled.push(T::default());
             }
         }
     }
@@ -316,15 +323,17 @@ impl Board {
             self.arc = Some(timing);
             return;
         }
-        self.settled.push(timing);
+        self.settled.push(T::of(timing));
         if behind > 0 {
-            self.settled.extend(std::iter::repeat_n(Timing::default(), behind as usize));
+            self.settled.extend(std::iter::repeat_n(T::default(), behind as usize));
             self.asides -= behind as usize;
         }
     }
 }
 
-impl Plan for Board {
+impl<T: Told> Replan for Board<T> {
+    type Told = T;
+
     /// E is a part of the corners here, and paths are rounded to steps with it.
     fn bend(&mut self, _: &Move, _: Beside<'_>) -> Bend {
         Bend::default()
@@ -352,7 +361,7 @@ impl Plan for Board {
             Kind::EIn | Kind::EOut => self.line([0.0, 0.0, 0.0, e], speed, accel, None, 0),
             Kind::Dwell | Kind::Stop => {
                 self.stop();
-                self.settled.push(Timing { time: step.time, ..Timing::default() });
+                self.settled.push(T::of(Timing { time: step.time, ..Timing::default() }));
             }
             Kind::Limits => {
                 let lag_s = self.rules.e_lag_s;
@@ -375,16 +384,20 @@ impl Plan for Board {
         self.rules = held.over(self.file);
     }
 
-    fn finish(&mut self) {
+    fn end(&mut self) {
         self.stop();
     }
 
-    fn hand_over(&mut self, out: &mut Vec<Timing>) {
+    fn give(&mut self, out: &mut Vec<T>) {
         if out.is_empty() {
             std::mem::swap(out, &mut self.settled);
         } else {
             out.append(&mut self.settled);
         }
+    }
+
+    fn give_first(&mut self, count: usize, out: &mut Vec<T>) -> bool {
+        split_first(&mut self.settled, count, out)
     }
 }
 
@@ -502,7 +515,7 @@ mod tests {
         }
         // Up to 200 in 20 mm, and down again from 20 mm before the end; what lies between is settled at once.
         assert!(board.waiting() < 30, "{}", board.waiting());
-        board.finish();
+        board.end();
         let top = board.settled.iter().filter(|timing| timing.top > 199.9).count();
         assert!((958..=964).contains(&top), "{top}");
     }

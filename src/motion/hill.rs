@@ -93,10 +93,10 @@ impl Here {
         self.calm + self.calm_ramp > behind.calm
     }
 
-    /// Its highest point inside the move.
+    /// Its highest point inside the move, where nothing else bounds that.
     #[inline]
-    pub(super) fn peak(&self, step: &Waiting) -> f64 {
-        step.cruise.at_most(0.5 * (self.calm + self.calm_reach))
+    pub(super) fn peak(&self) -> f64 {
+        0.5 * (self.calm + self.calm_reach)
     }
 }
 

@@ -10,7 +10,7 @@ use super::bend::{Bend, Bends, LEAST_PATH};
 use super::corner::squared_speed;
 use super::hill::{Behind, GOES_ON, Waiting, descend};
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
-use super::{Beside, MOST_ASIDES, Ordered, Plan, Timing, arcs, trapezoid};
+use super::{Beside, MOST_ASIDES, Ordered, Replan, Timing, Told, arcs, split_first, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
 use crate::units::Bounded;
@@ -77,7 +77,7 @@ impl Bounds {
 
 /// See the module.
 #[derive(Clone, Debug)]
-pub struct Host {
+pub struct Host<T = Timing> {
     /// At the start of the file.
     base: MotionRules,
     /// As the file sets them.
@@ -103,12 +103,19 @@ pub struct Host {
     asides: usize,
     /// What there is of an arc whose last chord is not settled.
     arc: Option<Timing>,
-    settled: Vec<Timing>,
+    settled: Vec<T>,
 }
 
 impl Host {
     /// A machine at rest.
     pub fn new(rules: &MotionRules) -> Self {
+        Self::telling(rules)
+    }
+}
+
+impl<T: Told> Host<T> {
+    /// A machine at rest.
+    pub fn telling(rules: &MotionRules) -> Self {
         Self {
             base: *rules,
             file: *rules,
@@ -149,7 +156,7 @@ impl Host {
             }
             _ => {
                 self.stop();
-                self.settled.push(Timing::default());
+                self.settled.push(T::default());
             }
         }
     }
@@ -157,7 +164,7 @@ impl Host {
     /// The machine comes to rest; then something else takes `time`.
     fn rest(&mut self, time: f64) {
         self.stop();
-        self.settled.push(Timing { time, ..Timing::default() });
+        self.settled.push(T::of(Timing { time, ..Timing::default() }));
     }
 
     /// Settles all that waits: the machine comes to rest behind it.
@@ -176,21 +183,17 @@ impl Host {
         let top = speed.at_most(self.rules.e_only_speed).at_least(LEAST_SPEED);
         let calm = (set * (1.0 - self.rules.min_cruise_share)).at_most(own);
         let top = (top * top).at_most(calm * length).sqrt();
-        self.settled.push(Timing {
-            top,
-            accel: own,
-            time: trapezoid::time(length, 0.0, top, 0.0, own),
-            ..Timing::default()
-        });
+        let time = trapezoid::time(length, 0.0, top, 0.0, own);
+        self.settled.push(T::of(Timing { top, accel: own, time, ..Timing::default() }));
     }
 
     /// A straight move, or a chord of an arc. `delta` along X, Y, Z, `e` over all of it.
-    #[inline]
+    #[inline(always)]
     fn line(&mut self, path: Path<'_>, e: f64, speed: f64, accel: f64, behind: u32) {
         let Path { length, bend, .. } = path;
         let given = if e == 0.0 { self.rules.travel_accel } else { self.rules.print_accel }.at_most(accel);
         if given != self.given.given {
-            self.give(given);
+            self.take_given(given);
         }
         let Given { accel: set, deviation, .. } = self.given;
         let (mut top, mut own) = (speed.at_most(self.rules.path_speed), set);
@@ -219,17 +222,21 @@ impl Host {
         let calm_start = start.at_most(self.before.calm_reach);
         let (reach, calm_reach) = (start + ramp, calm_start + calm_ramp);
         self.before = Before { e_per_mm, deviation, midpoint, cruise, reach, calm_reach };
-        self.waiting.push(Waiting {
-            start,
-            cruise,
-            ramp,
-            calm_start,
-            calm_ramp,
-            length,
-            accel: own,
-            by_length,
-            behind,
-        });
+        // Made in its place: copied there, the processor would wait for its parts.
+        let waiting = || Waiting { start, cruise, ramp, calm_start, calm_ramp, length, accel: own, by_length, behind };
+        let before = self.waiting.len();
+        if before + 1 >= self.look_at || before == self.waiting.capacity() {
+            self.push_and_look(waiting());
+        } else {
+            self.waiting.push(waiting());
+        }
+    }
+
+    /// Takes a move behind which it is looked what can be settled, or for which there is no room.
+    #[cold]
+    #[inline(never)]
+    fn push_and_look(&mut self, waiting: Waiting) {
+        self.waiting.push(waiting);
         if self.waiting.len() >= self.look_at {
             self.look();
         }
@@ -238,7 +245,7 @@ impl Host {
     /// Moves are given another acceleration than the one before.
     #[cold]
     #[inline(never)]
-    fn give(&mut self, given: f64) {
+    fn take_given(&mut self, given: f64) {
         let accel = given.at_least(LEAST_ACCEL);
         self.given = Given { given, accel, deviation: self.rules.deviation(accel).unwrap_or(0.0) };
     }
@@ -273,8 +280,6 @@ impl Host {
     }
 
     /// Settles what no later move can change.
-    #[cold]
-    #[inline(never)]
     fn look(&mut self) {
         let found = self.first_open();
         if let Some((open, behind)) = found {
@@ -302,7 +307,8 @@ impl Host {
             if exact {
                 let rises = here.rises();
                 if rises && (after_fall || here.turns(behind)) {
-                    return Some((index, Behind { start: here.start, calm: here.calm, peak: here.peak(step) }));
+                    let peak = step.cruise.at_most(here.peak());
+                    return Some((index, Behind { start: here.start, calm: here.calm, peak }));
                 }
                 after_fall = !rises;
             }
@@ -325,10 +331,13 @@ impl Host {
             let here = step.plan(behind);
             let reach = behind.start + step.ramp;
             if here.rises() {
-                if falling || here.turns(behind) {
-                    behind.peak = here.peak(step);
+                // Without branches but one that is easily guessed.
+                let turns = falling | here.turns(behind);
+                let most = step.cruise.at_most(if turns { here.peak() } else { behind.peak });
+                if turns {
+                    behind.peak = most;
                 }
-                step.cruise = step.cruise.at_most(behind.peak).at_most(0.5 * (here.start + reach));
+                step.cruise = most.at_most(0.5 * (here.start + reach));
                 step.start = here.start.at_most(step.cruise);
                 if falling {
                     descend(run.get_mut(index + 1..=fall).unwrap_or_default(), behind.peak);
@@ -357,10 +366,8 @@ impl Host {
         let Some(next) = self.waiting.get_mut(count) else { return };
         let start = std::mem::replace(&mut next.start, end);
         let (mut entry, mut arc) = (self.entry, self.arc.take());
-        // As much room as there may be timings.
-        let before = self.settled.len();
-        self.settled.resize(before + count + self.asides, Timing::default());
-        let mut places = self.settled.get_mut(before..).unwrap_or_default().iter_mut();
+        let mut in_arc = u32::from(arc.is_some());
+        self.settled.reserve(count);
         for pair in self.waiting.get(..=count).unwrap_or_default().windows(2) {
             let [step, next] = pair else { break };
             let (top, exit) = (step.cruise.sqrt(), next.start.at_most(step.cruise).sqrt());
@@ -368,23 +375,20 @@ impl Host {
             let by_length = [step.by_length, next.by_length];
             let timing = Timing { entry, top, exit, accel: step.accel, time, by_length };
             entry = exit;
-            if step.behind == 0 && arc.is_none() {
-                places.next().into_iter().for_each(|place| *place = timing);
+            if step.behind | in_arc == 0 {
+                self.settled.push(T::of(timing));
                 continue;
             }
             let sum = arcs::join(arc.take(), timing);
             if step.behind == GOES_ON {
-                arc = Some(sum);
+                (arc, in_arc) = (Some(sum), 1);
                 continue;
             }
-            places.next().into_iter().for_each(|place| *place = sum);
-            if let Some(last) = step.behind.checked_sub(1) {
-                places.nth(last as usize);
-                self.asides -= step.behind as usize;
-            }
+            in_arc = 0;
+            self.settled.push(T::of(sum));
+            self.settled.extend(std::iter::repeat_n(T::default(), step.behind as usize));
+            self.asides -= step.behind as usize;
         }
-        let unused = places.len();
-        self.settled.truncate(self.settled.len() - unused);
         (self.entry, self.arc) = (entry, arc);
         if let Some(next) = self.waiting.get_mut(count) {
             next.start = start;
@@ -393,20 +397,22 @@ impl Host {
     }
 }
 
-impl Plan for Host {
+impl<T: Told> Replan for Host<T> {
+    type Told = T;
+
     #[inline]
     fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend {
         self.bends.next(step, beside)
     }
 
-    #[inline]
+    #[inline(always)]
     fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered) {
         let Ordered { kind, e, speed, accel } = ordered;
         let moves = matches!(kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
         if moves && step.length >= LEAST_PATH && beside.arc.is_none() {
             self.line(Path { delta: &step.delta, length: step.length, bend }, e, speed, accel, 0);
         } else {
-            self.push_rare(step, beside, bend, ordered);
+            self.push_rare(step, beside, bend, Ordered { kind, e, speed, accel });
         }
     }
 
@@ -415,16 +421,20 @@ impl Plan for Host {
         self.set(held.over(self.file));
     }
 
-    fn finish(&mut self) {
+    fn end(&mut self) {
         self.stop();
     }
 
-    fn hand_over(&mut self, out: &mut Vec<Timing>) {
+    fn give(&mut self, out: &mut Vec<T>) {
         if out.is_empty() {
             std::mem::swap(out, &mut self.settled);
         } else {
             out.append(&mut self.settled);
         }
+    }
+
+    fn give_first(&mut self, count: usize, out: &mut Vec<T>) -> bool {
+        split_first(&mut self.settled, count, out)
     }
 }
 
@@ -438,7 +448,7 @@ struct Path<'a> {
     bend: &'a Bend,
 }
 
-impl Host {
+impl<T: Told> Host<T> {
     /// Takes a move that is no straight path.
     #[inline(never)]
     fn push_rare(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered) {
@@ -456,9 +466,6 @@ impl Host {
                         let path = Path { delta: &chord.delta, length: chord.length, bend };
                         self.line(path, of_each, speed, accel, behind);
                     }
-                }
-                None if step.length >= LEAST_PATH => {
-                    self.line(Path { delta: &step.delta, length: step.length, bend }, e, speed, accel, 0);
                 }
                 None if e != 0.0 => self.e_only(e.abs(), speed, accel),
                 None => self.aside(),
@@ -526,7 +533,7 @@ mod tests {
             for &[x, y] in moves {
                 line(&mut host, [x, y, 0.0], x + y, 0.05, 20.0);
             }
-            host.finish();
+            host.end();
             host.settled[moves.len() / 2 - 1]
         };
         let whole = corner(&[[8.0, 0.0], [0.0, 8.0]]);
@@ -552,8 +559,8 @@ mod tests {
                 most.set(most.get().max(host.waiting()));
             });
             assert!(most.get() < 600, "{} wait", most.get());
-            at_once.finish();
-            early.finish();
+            at_once.end();
+            early.end();
             for (index, (a, b)) in at_once.settled.iter().zip(&early.settled).enumerate() {
                 assert_eq!(a, b, "move {index}, seed {seed}");
             }
@@ -570,7 +577,7 @@ mod tests {
             line(&mut host, [0.2, 0.0, 0.0], 0.2, 0.0, 500.0);
             assert!(host.waiting() <= MOST_WAITING);
         }
-        host.finish();
+        host.end();
         assert_eq!(host.settled.len(), 200_000);
         let mut before = 0.0;
         for timing in &host.settled {

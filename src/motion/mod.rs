@@ -54,6 +54,27 @@ impl Timing {
     }
 }
 
+/// What a planner tells of each move; nothing of one that takes no time.
+pub trait Told: Copy + Default {
+    /// That of a move executed so.
+    fn of(timing: Timing) -> Self;
+}
+
+impl Told for Timing {
+    #[inline]
+    fn of(timing: Timing) -> Self {
+        timing
+    }
+}
+
+/// Its time alone, s.
+impl Told for f64 {
+    #[inline]
+    fn of(timing: Timing) -> Self {
+        timing.time
+    }
+}
+
 /// What the planner needs of a move beyond itself.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Beside<'a> {
@@ -85,43 +106,87 @@ impl Ordered {
 
 /// Takes one move after the other and gives, in the same order, how each is executed.
 pub trait Plan {
-    /// Goes past the next move, for [`Plan::push_bent`]; another plan of the same moves may do without.
-    fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend;
-    /// Takes the next move, to be executed as `ordered`; `bend`: of all moves so far, as another plan of them gave it.
-    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered);
     /// Takes the next move, to be executed as `ordered`.
-    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
-        let bend = self.bend(step, beside);
-        self.push_bent(step, beside, &bend, ordered);
-    }
-    /// Here the output sets limits over those of the file, until the file sets them itself.
-    fn hold(&mut self, held: Held);
+    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered);
     /// No more moves will come: all are settled.
     fn finish(&mut self);
     /// Adds the timings that no later move can change, in order, one for each move pushed.
     fn hand_over(&mut self, out: &mut Vec<Timing>);
 }
 
+/// A planner for one of several plans of the same moves: what depends on their paths alone is worked out once.
+pub trait Replan {
+    /// What it tells of each move.
+    type Told;
+    /// Goes past the next move. Only the first plan asks for bends, and for those of all moves.
+    fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend;
+    /// Takes the next move, to be executed as `ordered`. Whether it has a path, and which, is the same in all plans.
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered);
+    /// Here the output sets limits over those of the file, until the file sets them itself.
+    fn hold(&mut self, held: Held);
+    /// No more moves will come: all are settled.
+    fn end(&mut self);
+    /// Adds what no later move can change, in order, one for each move pushed.
+    fn give(&mut self, out: &mut Vec<Self::Told>);
+    /// Gives what it tells of the first `count` moves that it has not given, in the place of what is in `out`, where no later
+    /// move can change it. Only what is known of moves behind them is copied, so that it is best asked for early.
+    fn give_first(&mut self, count: usize, out: &mut Vec<Self::Told>) -> bool;
+}
+
+/// Moves the first `count` of what is settled to `out`, if there are as many.
+fn split_first<T: Copy>(settled: &mut Vec<T>, count: usize, out: &mut Vec<T>) -> bool {
+    let Some(behind) = settled.get(count..) else { return false };
+    out.clear();
+    out.extend_from_slice(behind);
+    settled.truncate(count);
+    std::mem::swap(settled, out);
+    true
+}
+
+impl<P: Replan<Told = Timing>> Plan for P {
+    fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
+        let bend = self.bend(step, beside);
+        self.push_bent(step, beside, &bend, ordered);
+    }
+
+    fn finish(&mut self) {
+        self.end();
+    }
+
+    fn hand_over(&mut self, out: &mut Vec<Timing>) {
+        self.give(out);
+    }
+}
+
 /// The planner of the controller that a profile names.
 #[derive(Clone, Debug)]
-pub enum Planner {
+pub enum Planner<T = Timing> {
     /// Of a controller that plans on a computer beside the machine.
-    Host(host::Host),
+    Host(host::Host<T>),
     /// Of a controller that plans in the machine's own board.
-    Board(board::Board),
+    Board(board::Board<T>),
 }
 
 impl Planner {
     /// A machine at rest.
     pub fn new(rules: &MotionRules) -> Self {
+        Self::telling(rules)
+    }
+}
+
+impl<T: Told> Planner<T> {
+    /// A machine at rest; of each move it tells what is asked for.
+    pub fn telling(rules: &MotionRules) -> Self {
         match rules.model {
-            Model::Host => Self::Host(host::Host::new(rules)),
-            Model::Board => Self::Board(board::Board::new(rules)),
+            Model::Host => Self::Host(host::Host::telling(rules)),
+            Model::Board => Self::Board(board::Board::telling(rules)),
         }
     }
 }
 
-impl Plan for Planner {
+impl<T: Told> Replan for Planner<T> {
+    type Told = T;
+
     fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend {
         match self {
             Self::Host(host) => host.bend(step, beside),
@@ -143,17 +208,24 @@ impl Plan for Planner {
         }
     }
 
-    fn finish(&mut self) {
+    fn end(&mut self) {
         match self {
-            Self::Host(host) => host.finish(),
-            Self::Board(board) => board.finish(),
+            Self::Host(host) => host.end(),
+            Self::Board(board) => board.end(),
         }
     }
 
-    fn hand_over(&mut self, out: &mut Vec<Timing>) {
+    fn give(&mut self, out: &mut Vec<T>) {
         match self {
-            Self::Host(host) => host.hand_over(out),
-            Self::Board(board) => board.hand_over(out),
+            Self::Host(host) => host.give(out),
+            Self::Board(board) => board.give(out),
+        }
+    }
+
+    fn give_first(&mut self, count: usize, out: &mut Vec<T>) -> bool {
+        match self {
+            Self::Host(host) => host.give_first(count, out),
+            Self::Board(board) => board.give_first(count, out),
         }
     }
 }

@@ -56,12 +56,13 @@ impl Soft {
         self.axes.is_none()
     }
 
-    /// Lowers the speed of a bead; `top`: the speed it reaches without, mm/s; `known`: limits of its layer.
-    pub fn slow(&self, known: &KnownLimits, step: &Move, top: f64, verdict: &mut Verdict) {
+    /// Lowers the speed of a bead; `top`: the speed it reaches without, mm/s; `limits`: those of
+    /// its layer.
+    #[inline]
+    pub fn slow(&self, limits: &LayerLimits, step: &Move, top: f64, verdict: &mut Verdict) {
         if step.kind != Kind::Bead || !step.has(Move::SCREW) || step.volume <= 0.0 {
             return;
         }
-        let limits = known.of(step.layer);
         verdict.limit(f64::from(limits.drag_mm_s), Reason::NozzleDrag);
         let share = if step.role.is_perimeter() { limits.perimeter_share } else { limits.bead_share };
         if share < 1.0 {
@@ -73,18 +74,20 @@ impl Soft {
 
     /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways.
     pub fn accel(&self, known: &KnownLimits, step: &Move) -> f64 {
-        along(step, self.bears(known, step).accel_mm_s2.map(f64::from))
+        Bears::default().accel(known, self.layer(known, step), step)
     }
 
-    /// What is to be borne at a move. Behind the last bead nothing sways any more: all is free, and put back there.
-    fn bears<'a>(&self, known: &'a KnownLimits, step: &Move) -> &'a LayerLimits {
-        if known.are_all(self.beads) { &LayerLimits::FREE } else { known.of(step.layer) }
+    /// The layer whose limits hold for the next move. Behind the last bead nothing sways any more: all is free, and put
+    /// back there.
+    #[inline]
+    pub fn layer(&self, known: &KnownLimits, step: &Move) -> Option<u32> {
+        (!known.are_all(self.beads)).then_some(step.layer)
     }
 
     /// Goes past a move and gives what is to be set before it, if anything. `limits`: those the move sets itself.
     #[inline]
     pub fn words(&mut self, known: &KnownLimits, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
-        let layer = (!known.are_all(self.beads)).then_some(step.layer);
+        let layer = self.layer(known, step);
         self.beads += u64::from(step.lays());
         if limits.is_none() && self.settled == Some(layer) {
             return None;
@@ -150,13 +153,39 @@ impl Soft {
 
     /// Acceleration along its path that what was set by axis leaves a move, mm/s².
     pub fn left(&self, step: &Move) -> f64 {
-        self.axes.as_ref().map_or(f64::INFINITY, |axes| along(step, axes.set()))
+        self.axes
+            .as_ref()
+            .filter(|axes| axes.written != [None; 2])
+            .map_or(f64::INFINITY, |axes| along(step, axes.set()))
+    }
+}
+
+/// What the moves of a layer bear, for as long as moves are of the same.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Bears {
+    layer: Option<Option<u32>>,
+    accel_mm_s2: [f64; 2],
+    /// Nothing bounds them.
+    is_free: bool,
+}
+
+impl Bears {
+    /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways. `layer`:
+    /// as [`Soft::layer`] gives it; `known`: the same until this is made anew.
+    #[inline]
+    pub fn accel(&mut self, known: &KnownLimits, layer: Option<u32>, step: &Move) -> f64 {
+        if self.layer != Some(layer) {
+            let accel_mm_s2 = layer.map_or(&LayerLimits::FREE, |layer| known.of(layer)).accel_mm_s2.map(f64::from);
+            let is_free = accel_mm_s2 == [f64::INFINITY; 2];
+            *self = Self { layer: Some(layer), accel_mm_s2, is_free };
+        }
+        if self.is_free { f64::INFINITY } else { along(step, self.accel_mm_s2) }
     }
 }
 
 /// Acceleration along a path where each axis has its own, mm/s².
 fn along(step: &Move, axes: [f64; 2]) -> f64 {
-    if step.length <= 0.0 || axes[0].is_infinite() && axes[1].is_infinite() {
+    if step.length <= 0.0 {
         return f64::INFINITY;
     }
     let [x, y] = axes;
@@ -268,7 +297,7 @@ mod tests {
         let step = Move { layer: 1, speed: 40.0, ..sample::bead(10.0, 1.0) };
         let speed = |step: &Move, top: f64| {
             let mut verdict = Verdict { speed: step.speed, reason: None };
-            soft.slow(&known, step, top, &mut verdict);
+            soft.slow(known.of(step.layer), step, top, &mut verdict);
             verdict.speed
         };
         assert_eq!(speed(&step, 40.0), 20.0);

@@ -200,7 +200,7 @@ pub fn judge(grounds: Grounds<'_>) -> Judge {
         }),
         soft: terms.map(|terms| soft(profile, terms)),
         drops_turns,
-        quickest: (passes.capacity && may_quicken).then(|| Quickest::new(Planner::new(rules), count)),
+        quickest: (passes.capacity && may_quicken).then(|| Quickest::new(Planner::telling(rules), count)),
     })
 }
 

@@ -101,12 +101,11 @@ impl Outgoing {
         self.after.clone_from(&self.before);
     }
 
-    /// Makes ready for the next block; the memory is kept.
+    /// Makes ready for the next block; the memory is kept, and bends with it, to be written over.
     pub fn clear(&mut self) {
         self.text.clear();
         self.moves.clear();
         self.side.clear();
-        self.bends.clear();
         self.before.clear();
         self.known.clear();
         self.asked.clear();

@@ -4,7 +4,7 @@ use super::edits::Outgoing;
 use super::planning::{Besides, in_output};
 use super::queue::Queue;
 use crate::demand::capacity::Capacity;
-use crate::motion::{Beside, Plan, Planner, Timing};
+use crate::motion::{Planner, Replan, Timing};
 use crate::moves::Move;
 use crate::moves::limits::MotionLimits;
 use crate::passes::e_count::ECount;
@@ -12,6 +12,7 @@ use crate::passes::lag::gaps::{Marks, taken_out};
 use crate::passes::soft::Soft;
 use crate::passes::sustained::Sustained;
 use crate::passes::{Verdict, peak};
+use crate::soft::InLayer;
 use crate::units::Bounded;
 
 /// What moves are judged by.
@@ -31,16 +32,15 @@ pub struct By {
 /// How the moves would go if nothing but the output's own E bounded them: in the output, none takes less time.
 #[derive(Debug)]
 pub struct Quickest {
-    planner: Planner,
+    planner: Planner<f64>,
     count: ECount,
-    timings: Vec<Timing>,
     times: Queue<f64>,
 }
 
 impl Quickest {
     /// Before the first move; `planner`: of the machine at rest, `count`: the unit of E in the output.
-    pub fn new(planner: Planner, count: ECount) -> Self {
-        Self { planner, count, timings: Vec::new(), times: Queue::default() }
+    pub fn new(planner: Planner<f64>, count: ECount) -> Self {
+        Self { planner, count, times: Queue::default() }
     }
 
     fn take(&mut self, block: Outgoing, ready: &mut Vec<Outgoing>) {
@@ -53,20 +53,18 @@ impl Quickest {
     }
 
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
-        self.planner.hand_over(&mut self.timings);
-        self.times.settled.extend(self.timings.drain(..).map(|timing| timing.time));
+        self.planner.give(&mut self.times.settled);
         self.times.settle(|block| &mut block.least, ready);
     }
 }
 
 /// Plans a block as the output has it. `count`: the unit of E there.
-fn push_all(planner: &mut impl Plan, block: &Outgoing, count: &ECount) {
-    let mut besides = Besides::of(&block.side);
+fn push_all(planner: &mut impl Replan, block: &Outgoing, count: &ECount) {
+    let limits: Vec<_> = block.side.limits.iter().map(MotionLimits::in_output).collect();
+    let mut besides = Besides::with_limits(&block.side, &limits);
     for (step, bend) in block.moves.iter().zip(&block.bends) {
-        let beside = besides.next(step);
-        let limits = beside.limits.map(MotionLimits::in_output);
         let ordered = in_output(step, taken_out(step), step.speed, count);
-        planner.push_bent(step, Beside { limits: limits.as_ref(), ..beside }, bend, ordered);
+        planner.push_bent(step, besides.next(step), bend, ordered);
     }
 }
 
@@ -106,7 +104,7 @@ impl Judge {
     pub fn finish(&mut self, ready: &mut Vec<Outgoing>) {
         if let Some(quickest) = &mut self.by.quickest {
             let mut planned = Vec::new();
-            quickest.planner.finish();
+            quickest.planner.end();
             quickest.hand_over(&mut planned);
             self.judge_all(&mut planned, ready);
         }
@@ -125,9 +123,10 @@ impl Judge {
 
     fn judge(&mut self, block: Outgoing) {
         let soft = self.by.soft.as_ref();
-        let softened = |mut verdict: Verdict, step: &Move, before: &Timing| {
+        let mut in_layer = InLayer::new(&block.known);
+        let mut softened = |mut verdict: Verdict, step: &Move, before: &Timing| {
             if let Some(soft) = soft {
-                soft.slow(&block.known, step, before.top, &mut verdict);
+                soft.slow(in_layer.of(step.layer), step, before.top, &mut verdict);
             }
             verdict
         };
@@ -139,9 +138,10 @@ impl Judge {
                     .extend(steps.map(|(step, before)| softened(Verdict::unlimited(step), step, before)));
             }
             Some((capacity, sustained)) => {
-                for (index, (step, before)) in block.moves.iter().zip(&block.before).enumerate() {
+                let mut least_times = block.least.iter();
+                for (step, before) in block.moves.iter().zip(&block.before) {
                     let offset = block.offset + u64::from(step.feed_at);
-                    let (top, time) = match block.least.get(index) {
+                    let (top, time) = match least_times.next() {
                         // A feed above the peak is lowered even if the plan never reaches it: that costs nothing.
                         Some(least) if step.speed > 0.0 && step.distance() > 0.0 => {
                             (step.speed, least.at_most(before.time))

@@ -5,8 +5,8 @@ use std::collections::VecDeque;
 
 use super::edits::Outgoing;
 use super::planning::{Besides, in_output};
-use super::queue::Queue;
-use crate::motion::{Beside, Ordered, Plan, Planner, Timing};
+use super::queue::{EARLY, Queue};
+use crate::motion::{Beside, Ordered, Planner, Replan, Timing};
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
 use crate::passes::e_count::ECount;
@@ -16,7 +16,7 @@ use crate::passes::lag::flow_step::FlowSteps;
 use crate::passes::lag::gaps::{Gaps, Marks};
 use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
-use crate::passes::soft::Soft;
+use crate::passes::soft::{Bears, Soft};
 use crate::passes::{Reason, Verdict};
 use crate::units::Bounded;
 
@@ -112,7 +112,7 @@ impl Limiter {
             gaps.finish();
         }
         self.hand_over(ready);
-        self.planner.finish();
+        self.planner.end();
         self.hand_over(ready);
         if let Some(ahead) = &mut self.ahead {
             ahead.finish();
@@ -139,23 +139,23 @@ impl Limiter {
             gaps.hand_over(&mut self.marks.settled);
         }
         self.marks.settle(|block| &mut block.marks, &mut blocks);
+        let mut planned = Vec::new();
         for block in blocks.drain(..) {
-            self.plan(block);
+            self.plan(block, &mut planned);
         }
-        if self.ahead.is_none() {
-            self.planner.hand_over(&mut self.timings.settled);
-        } else {
-            self.planner.hand_over(&mut self.raw);
-            for timing in self.raw.drain(..) {
-                if self.added.pop_front() == Some(false) {
-                    self.timings.settled.push(timing);
-                }
-            }
-        }
-        self.timings.settle(|block| &mut block.after, &mut blocks);
         match &mut self.ahead {
-            None => ready.append(&mut blocks),
+            None => {
+                self.timings.settle_by(&mut self.planner, |block| &mut block.after, &mut planned);
+                ready.append(&mut planned);
+            }
             Some(ahead) => {
+                self.planner.give(&mut self.raw);
+                for timing in self.raw.drain(..) {
+                    if self.added.pop_front() == Some(false) {
+                        self.timings.settled.push(timing);
+                    }
+                }
+                self.timings.settle(|block| &mut block.after, &mut blocks);
                 for block in blocks.drain(..) {
                     for ((step, &mark), after) in block.moves.iter().zip(&block.marks).zip(&block.after) {
                         ahead.push(step, mark, after.time);
@@ -183,41 +183,55 @@ impl Limiter {
     }
 
     /// Second: accelerations, and how all of it is executed.
-    fn plan(&mut self, mut block: Outgoing) {
-        let adds_stops = self.ahead.is_some();
-        let added = adds_stops.then_some(&mut self.added);
+    fn plan(&mut self, mut block: Outgoing, planned: &mut Vec<Outgoing>) {
+        let earlier = match self.ahead {
+            None => Earlier::Planned(&mut self.timings, planned),
+            Some(_) => Earlier::WithStops(&mut self.added),
+        };
         match &mut self.planner {
-            Planner::Host(host) => self.passes.plan(host, self.may_quicken, added, &mut block),
-            Planner::Board(board) => self.passes.plan(board, self.may_quicken, added, &mut block),
+            Planner::Host(host) => self.passes.plan(host, self.may_quicken, earlier, &mut block),
+            Planner::Board(board) => self.passes.plan(board, self.may_quicken, earlier, &mut block),
         }
         self.timings.push(block);
     }
 }
 
+/// What becomes of the plan of blocks before.
+enum Earlier<'a> {
+    /// The output adds no stops: blocks are added to the list as soon as they are settled.
+    Planned(&'a mut Queue<Timing>, &'a mut Vec<Outgoing>),
+    /// It does: which they are is noted.
+    WithStops(&'a mut VecDeque<bool>),
+}
+
 impl Passes {
-    /// Plans a block. `may_quicken`: moves may get faster than before; `added`: tells stops that are added from moves,
-    /// where there are any.
+    /// Plans a block. `may_quicken`: moves may get faster than before.
     fn plan(
         &mut self,
-        planner: &mut impl Plan,
+        planner: &mut impl Replan<Told = Timing>,
         may_quicken: bool,
-        mut added: Option<&mut VecDeque<bool>>,
+        mut earlier: Earlier<'_>,
         block: &mut Outgoing,
     ) {
         let Outgoing { moves, side, bends, before, known, verdicts, marks, rulings, .. } = block;
-        let mut besides = Besides::of(side);
-        rulings.reserve(moves.len());
+        let limits: Vec<_> = side.limits.iter().map(MotionLimits::in_output).collect();
+        let mut besides = Besides::with_limits(side, &limits);
+        let mut bears = Bears::default();
         let beside_them = bends.iter().zip(&*verdicts).zip(&*marks).zip(&*before);
-        for (step, (((bend, verdict), &mark), before)) in moves.iter().zip(beside_them) {
+        rulings.extend(moves.iter().zip(beside_them).enumerate().map(|(index, (step, beside_it))| {
+            let (((bend, verdict), &mark), before) = beside_it;
+            if index == EARLY
+                && let Earlier::Planned(queue, planned) = &mut earlier
+            {
+                queue.settle_by(planner, |block| &mut block.after, planned);
+            }
             let beside = besides.next(step);
-            let limits = beside.limits.map(MotionLimits::in_output);
-            let beside = Beside { limits: limits.as_ref(), ..beside };
             let ordered = in_output(step, mark, verdict.speed, &self.count);
             let Ordered { kind, speed, .. } = ordered;
             let (mut sway, mut left) = (f64::INFINITY, f64::INFINITY);
             if let Some(soft) = &mut self.soft {
                 if soft.is_by_move() {
-                    sway = soft.accel(known, step);
+                    sway = bears.accel(known, soft.layer(known, step), step);
                 }
                 if soft.words(known, step, beside.limits).is_some() {
                     planner.hold(soft.held());
@@ -249,7 +263,7 @@ impl Passes {
             if left < ruling.bound {
                 (ruling.bound, ruling.reason) = (left, Reason::Sway);
             }
-            if let Some(added) = &mut added {
+            if let Earlier::WithStops(added) = &mut earlier {
                 if mark.any(Marks::RELIEVE, Marks::CHARGE) {
                     added.push_back(true);
                     let stop = Move { kind: Kind::Stop, time: 0.0, ..*step };
@@ -258,7 +272,7 @@ impl Passes {
                 added.push_back(false);
             }
             planner.push_bent(step, beside, bend, Ordered { accel: ruling.bound, ..ordered });
-            rulings.push(ruling);
-        }
+            ruling
+        }));
     }
 }

@@ -1,8 +1,9 @@
 //! How the file is executed as it came.
 
 use super::edits::Outgoing;
-use super::queue::Queue;
-use crate::motion::{Beside, Ordered, Plan, Planner, Timing};
+use super::queue::{EARLY, Queue};
+use crate::motion::bend::Bend;
+use crate::motion::{Beside, Ordered, Planner, Replan, Timing};
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move, Side};
@@ -40,6 +41,11 @@ impl<'a> Besides<'a> {
         }
     }
 
+    /// Of a block whose output sets other `limits`.
+    pub fn with_limits(side: &'a Side, limits: &'a [MotionLimits]) -> Self {
+        Self { limits: limits.iter(), ..Self::of(side) }
+    }
+
     /// Of the next move.
     #[inline]
     pub fn next(&mut self, step: &Move) -> Beside<'a> {
@@ -55,21 +61,42 @@ impl<'a> Besides<'a> {
 
 /// A move as the output has it at this speed. `count`: the unit of E there.
 #[inline]
-pub fn in_output(step: &Move, mark: Marks, mut speed: f64, count: &ECount) -> Ordered {
+pub fn in_output(step: &Move, mark: Marks, speed: f64, count: &ECount) -> Ordered {
+    if step.length <= 0.0 || mark.any(Marks::DROP, Marks::STRIP) {
+        let Ordered { kind, e, speed, accel } = rarely_in_output(step, mark, speed, count);
+        return Ordered { kind, e, speed, accel };
+    }
+    Ordered { kind: step.kind, e: e_in_output(step, speed, count), speed, accel: f64::INFINITY }
+}
+
+/// The same of one without motion, or of which something is taken out.
+#[cold]
+#[inline(never)]
+fn rarely_in_output(step: &Move, mark: Marks, mut speed: f64, count: &ECount) -> Ordered {
     let (mut kind, mut e) = (step.kind, step.e);
     if mark.has(Marks::DROP) {
         kind = Kind::Feed;
     } else if mark.has(Marks::STRIP) {
         // Without its E nothing bounds a reversal along a path any more.
         (kind, e, speed) = (Kind::Travel, 0.0, step.speed);
-    } else if step.has(Move::SCREW) && step.volume != 0.0 && count.is_another_unit() {
-        e = step.volume * count.units_by(|| step.flow_at(speed));
+    } else {
+        e = e_in_output(step, speed, count);
     }
     if step.length <= 0.0 && step.e != 0.0 {
         // Without motion the speed is that of E.
         speed *= e / step.e;
     }
     Ordered { kind, e, speed, accel: f64::INFINITY }
+}
+
+/// Travel of the extruder in the output, where it is not taken out.
+#[inline]
+fn e_in_output(step: &Move, speed: f64, count: &ECount) -> f64 {
+    if step.has(Move::SCREW) && step.volume != 0.0 && count.is_another_unit() {
+        step.volume * count.units_by(|| step.flow_at(speed))
+    } else {
+        step.e
+    }
 }
 
 /// Plans the moves as the file gives them.
@@ -88,8 +115,8 @@ impl Planning {
     /// Takes the next block; blocks whose moves are settled are added to `ready`.
     pub fn take(&mut self, mut block: Outgoing, ready: &mut Vec<Outgoing>) {
         match &mut self.planner {
-            Planner::Host(host) => push_all(host, &mut block),
-            Planner::Board(board) => push_all(board, &mut block),
+            Planner::Host(host) => push_all(host, &mut block, &mut self.queue, ready),
+            Planner::Board(board) => push_all(board, &mut block, &mut self.queue, ready),
         }
         self.queue.push(block);
         self.hand_over(ready);
@@ -97,24 +124,30 @@ impl Planning {
 
     /// No more blocks will come.
     pub fn finish(&mut self, ready: &mut Vec<Outgoing>) {
-        self.planner.finish();
+        self.planner.end();
         self.hand_over(ready);
     }
 
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
-        self.planner.hand_over(&mut self.queue.settled);
-        self.queue.settle(|block| &mut block.before, ready);
+        self.queue.settle_by(&mut self.planner, |block| &mut block.before, ready);
     }
 }
 
-/// Plans a block as the file has it.
-fn push_all(planner: &mut impl Plan, block: &mut Outgoing) {
+/// Plans a block as the file has it. `queue`: of those before, which are added to `ready` where they are settled.
+fn push_all(
+    planner: &mut impl Replan<Told = Timing>,
+    block: &mut Outgoing,
+    queue: &mut Queue<Timing>,
+    ready: &mut Vec<Outgoing>,
+) {
     let mut besides = Besides::of(&block.side);
-    block.bends.clear();
-    block.bends.extend(block.moves.iter().map(|step| {
+    block.bends.resize(block.moves.len(), Bend::default());
+    for (index, (step, bend)) in block.moves.iter().zip(&mut block.bends).enumerate() {
+        if index == EARLY {
+            queue.settle_by(planner, |block| &mut block.before, ready);
+        }
         let beside = besides.next(step);
-        let bend = planner.bend(step, beside);
-        planner.push_bent(step, beside, &bend, Ordered::by_file(step));
-        bend
-    }));
+        *bend = planner.bend(step, beside);
+        planner.push_bent(step, beside, bend, Ordered::by_file(step));
+    }
 }

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use super::edits::Outgoing;
+use crate::motion::Replan;
 
 /// Blocks that wait until a stage has settled all their moves, and what it has settled so far.
 #[derive(Clone, Debug)]
@@ -18,10 +19,29 @@ impl<T> Default for Queue<T> {
     }
 }
 
+/// Moves of a block after which a planner is asked for the block before: most of that is settled by then, and little of
+/// this one.
+pub const EARLY: usize = 192;
+
 impl<T: Copy> Queue<T> {
     /// Adds a block whose moves the stage has taken.
     pub fn push(&mut self, block: Outgoing) {
         self.waiting.push_back(block);
+    }
+
+    /// Adds blocks to `ready` of which all is settled that `planner` tells. `field`: where a block keeps it.
+    pub fn settle_by(
+        &mut self,
+        planner: &mut impl Replan<Told = T>,
+        field: impl Fn(&mut Outgoing) -> &mut Vec<T>,
+        ready: &mut Vec<Outgoing>,
+    ) {
+        while let Some(block) = self.waiting.front_mut() {
+            if !planner.give_first(block.moves.len(), field(block)) {
+                break;
+            }
+            ready.extend(self.waiting.pop_front());
+        }
     }
 
     /// Shares out what the stage has settled, and adds blocks that are settled as a whole to `ready`. `field`: where a

@@ -63,6 +63,30 @@ impl Default for KnownLimits {
     }
 }
 
+/// Limits of the layer that moves are in: most are in that of the one before.
+#[derive(Clone, Copy, Debug)]
+pub struct InLayer<'a> {
+    known: &'a KnownLimits,
+    layer: u32,
+    limits: &'a LayerLimits,
+}
+
+impl<'a> InLayer<'a> {
+    /// Before the first move.
+    pub fn new(known: &'a KnownLimits) -> Self {
+        Self { known, layer: 0, limits: known.of(0) }
+    }
+
+    /// Limits of the layer of the next move.
+    #[inline]
+    pub fn of(&mut self, layer: u32) -> &'a LayerLimits {
+        if layer != self.layer {
+            (self.layer, self.limits) = (layer, self.known.of(layer));
+        }
+        self.limits
+    }
+}
+
 impl KnownLimits {
     /// These, from the first layer up.
     pub fn of_layers(layers: impl Into<VecDeque<LayerLimits>>) -> Self {

@@ -60,8 +60,11 @@ fn is_dropped(step: &Move) -> bool {
 }
 
 /// What is taken out of a move, whatever stands around it.
+#[inline]
 pub fn taken_out(step: &Move) -> Marks {
     match step.kind {
+        // Nearly all moves.
+        Kind::Bead | Kind::Travel => Marks::NONE,
         _ if is_dropped(step) => Marks::DROP,
         Kind::MovingEOut if step.flags & (Move::SCREW | Move::FIXED) == Move::SCREW => Marks::STRIP,
         _ => Marks::NONE,
