@@ -79,6 +79,22 @@ impl<'a> Track<'a> {
         (from, to)
     }
 
+    /// How many moves are to come before the next anchor.
+    pub fn until_anchor(&self) -> usize {
+        self.anchors.first().map_or(usize::MAX, |anchor| anchor.index.saturating_sub(self.index + 1))
+    }
+
+    /// Takes a move that stays at its height, with no anchor behind it; gives where it ends, mm.
+    #[inline]
+    pub fn level(&mut self, step: &Move) -> [f64; 2] {
+        let [x, y] = [self.sum[0] + step.delta[0], self.sum[1] + step.delta[1]];
+        let to = [rounded(x), rounded(y)];
+        (self.sum[0], self.sum[1]) = (x, y);
+        (self.position[0], self.position[1]) = (to[0], to[1]);
+        self.index += 1;
+        to
+    }
+
     fn look(&mut self) {
         while let Some((anchor, rest)) = self.anchors.split_first().filter(|(anchor, _)| anchor.index <= self.index) {
             (self.sum, self.offset, self.known) = (anchor.position, anchor.offset, anchor.known);

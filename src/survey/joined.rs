@@ -43,14 +43,29 @@ impl Joined {
         }
     }
 
-    /// Takes in a bead that goes on from here, where all of it stays about straight and even. `height_mm`: of the bead;
-    /// `cell_mm`: side of a cell of the raster.
+    /// The bead behind them, a level one that begins where they end.
+    pub fn next(&self, step: &Move, to: [f64; 2], height_mm: f64) -> Self {
+        let (from, level_mm, role) = (self.to, self.level_mm, step.role);
+        let (length, volume) = (step.length, step.volume);
+        Self { from, to, level_mm, height_mm, length, volume, role, off: 0.0, aside: 0.0 }
+    }
+
+    /// How far beads may be off the line from end to end, mm, with cells of so many mm.
+    pub fn off_mm(cell_mm: f64) -> f64 {
+        OFF_CELLS * cell_mm
+    }
+
+    /// Whether they are level and end in a place.
+    pub fn ends_at(&self, [x, y, z]: [f64; 3]) -> bool {
+        self.to == [x, y] && self.level_mm == Some(z)
+    }
+
+    /// Takes in a level bead that goes on from [here](Self::ends_at), where all of it stays about straight and even.
+    /// `height_mm`: of the bead; `off_mm`: see [`off_mm`](Self::off_mm).
     #[inline]
-    pub fn takes(&mut self, step: &Move, [from, to]: [[f64; 3]; 2], height_mm: f64, cell_mm: f64) -> bool {
+    pub fn takes(&mut self, step: &Move, to: [f64; 2], height_mm: f64, off_mm: f64) -> bool {
         let [x, y] = self.to;
-        let Some(level) = self.level_mm else { return false };
-        let goes_on = from == [x, y, level] && to[2] == level;
-        if !goes_on || step.role != self.role || height_mm != self.height_mm {
+        if step.role != self.role || height_mm != self.height_mm {
             return false;
         }
         // Volume by length against volume by length, without dividing.
@@ -65,12 +80,12 @@ impl Joined {
         }
         let aside = before[0] * whole[1] - before[1] * whole[0];
         // By squares: nobody can guess the outcome, so it is to be there before root and quotient are.
-        let (square, may) = (whole[0] * whole[0] + whole[1] * whole[1], OFF_CELLS * cell_mm - self.off);
+        let (square, may) = (whole[0] * whole[0] + whole[1] * whole[1], off_mm - self.off);
         if aside * aside > may * may * square {
             return false;
         }
         self.off += aside.abs() / square.sqrt();
-        self.to = [to[0], to[1]];
+        self.to = to;
         self.aside += aside;
         self.length += step.length;
         self.volume += step.volume;
@@ -111,7 +126,8 @@ mod tests {
         let mut all = Joined::of(&step(first, second.0, second.1), path(first, second.0), 0.2);
         let taken = points[1..].windows(2).take_while(|pair| {
             let (from, (to, area)) = (pair[0].0, pair[1]);
-            all.takes(&step(from, to, area), path(from, to), 0.2, 0.4)
+            assert!(all.ends_at([from[0], from[1], 0.2]));
+            all.takes(&step(from, to, area), to, 0.2, Joined::off_mm(0.4))
         });
         let taken = taken.count();
         (all, taken)

@@ -8,6 +8,7 @@
 //! What other tools than the screw lay is not surveyed: the file does not say how much it is. Positions are those of the
 //! machine, the bed is at height 0.
 
+mod drawn;
 pub mod footprint;
 mod joined;
 mod pace;

@@ -19,6 +19,8 @@ const FAR: f64 = 16_000.0;
 const WORD: i32 = 64;
 /// A side that moves by so much with each row, in 2⁻³² of a cell, stays in a cell for too few rows to count them.
 const SLANTED: i64 = 1 << 30;
+/// Half of the rows of a bead between its corners for which it is worth while to take them apart.
+const SHORT_ROWS: f64 = 4.0;
 /// Stands for the inverse of a direction that is zero: beyond every raster.
 const STEEP: f64 = 1e12;
 
@@ -53,6 +55,11 @@ impl Window {
         low[0] >= self.left && low[1] >= self.bottom && high[0] < self.right() && high[1] < self.top()
     }
 
+    /// Its lowest and highest place, cells.
+    fn bounds(self) -> [[f64; 2]; 2] {
+        [[self.left, self.bottom], [self.right(), self.top()]].map(|corner| corner.map(f64::from))
+    }
+
     /// The least window, in whole words, that holds both this one and the cells `low..=high` with `room` around them.
     fn joined(self, low: [i32; 2], high: [i32; 2], room: i32) -> Self {
         let (mut left, mut bottom) = (low[0] - room, low[1] - room);
@@ -84,6 +91,32 @@ struct Stroke {
     high: [f64; 2],
 }
 
+/// Where the cells of a row begin and end: the second figure of each pair is that of the right side, counted to the left, so
+/// that the largest of all bounds is the one that holds on either side.
+#[derive(Clone, Copy, Debug)]
+struct Sides {
+    /// By the ends of the bead, at its height.
+    along: [f64; 2],
+    /// By its sides.
+    across: [f64; 2],
+    /// How both move to the right with each row.
+    slope_along: f64,
+    slope_across: f64,
+    /// Of all its rows.
+    bounds: [f64; 2],
+}
+
+impl Sides {
+    /// For a row so far above the start of the bead.
+    #[inline(always)]
+    fn at(&self, rise: f64) -> [f64; 2] {
+        let (along, across) = (self.slope_along * rise, self.slope_across * rise);
+        let along = [self.along[0] + along, self.along[1] - along];
+        let across = [self.across[0] + across, self.across[1] - across];
+        [0, 1].map(|side| self.bounds[side].at_least(along[side].at_least(across[side])))
+    }
+}
+
 /// The footprint of one layer, one bit for each cell.
 #[derive(Clone, Debug)]
 pub struct Raster {
@@ -93,6 +126,8 @@ pub struct Raster {
     per_mm: f64,
     doublings: u32,
     window: Window,
+    /// Its [bounds](Window::bounds).
+    bounds: [[f64; 2]; 2],
     bits: Vec<u64>,
     touched: Vec<Touched>,
     /// Rows of the window that may be touched.
@@ -109,6 +144,7 @@ impl Raster {
             per_mm: 1.0 / cell_mm,
             doublings: 0,
             window: Window::default(),
+            bounds: Window::default().bounds(),
             bits: Vec::new(),
             touched: Vec::new(),
             low: usize::MAX,
@@ -139,6 +175,18 @@ impl Raster {
     /// A cell is set when its centre is within half a width and a quarter of a cell of the segment, ends squared off.
     /// The quarter makes beads that abut touch; a line thinner than the cells is still drawn without a gap.
     pub fn draw(&mut self, ends: [[f64; 2]; 2], along: [f64; 2], length_mm: f64, width_mm: f64) -> bool {
+        let Some(stroke) = self.stroke(ends, along, length_mm, width_mm) else { return false };
+        let is_inside = self.is_inside(&stroke);
+        if is_inside {
+            self.fill(&stroke);
+        }
+        is_inside || self.draw_outside(ends, along, length_mm, width_mm)
+    }
+
+    /// The same where the window may have to grow first.
+    #[cold]
+    #[inline(never)]
+    fn draw_outside(&mut self, ends: [[f64; 2]; 2], along: [f64; 2], length_mm: f64, width_mm: f64) -> bool {
         loop {
             let Some(stroke) = self.stroke(ends, along, length_mm, width_mm) else { return false };
             let (low, high) = (stroke.low.map(below), stroke.high.map(below));
@@ -153,6 +201,15 @@ impl Raster {
         }
     }
 
+    /// Whether the window holds all of a stroke; if one only lies on its rim, that may be left to a look at the cells.
+    #[inline(always)]
+    fn is_inside(&self, stroke: &Stroke) -> bool {
+        let [low, high] = self.bounds;
+        let is_above = stroke.low[0] >= low[0] && stroke.low[1] >= low[1];
+        is_above && stroke.high[0] < high[0] && stroke.high[1] < high[1]
+    }
+
+    #[inline(always)]
     fn stroke(&mut self, [from, to]: [[f64; 2]; 2], along: [f64; 2], length: f64, width: f64) -> Option<Stroke> {
         let per_mm = self.per_mm;
         let origin = *self.origin.get_or_insert(from);
@@ -166,16 +223,17 @@ impl Raster {
         near.then_some(Stroke { from, along, length: length * per_mm, half, low, high })
     }
 
+    #[inline]
     fn fill(&mut self, stroke: &Stroke) {
-        let (left, bottom) = (f64::from(self.window.left), f64::from(self.window.bottom));
+        let [left, bottom] = self.bounds[0];
         let (x, y) = (stroke.from[0] - left, stroke.from[1] - bottom);
         let [ux, uy] = stroke.along;
         let by_x = if ux.abs() > 1e-9 { 1.0 / ux } else { STEEP };
         let by_y = if uy.abs() > 1e-9 { 1.0 / uy } else { STEEP };
         let (least, most) = (stroke.low[0] - left, stroke.high[0] - left);
         // All of this counts from the corner of the window, so nothing is negative and a cast rounds down.
-        let first = (stroke.low[1] - bottom + 0.5) as usize;
-        let end = ((stroke.high[1] - bottom + 0.5) as usize).min(self.window.rows);
+        let first = (stroke.low[1] - bottom + 0.5) as i32 as usize;
+        let end = ((stroke.high[1] - bottom + 0.5) as i32 as usize).min(self.window.rows);
         self.low = self.low.min(first);
         self.high = self.high.max(end);
         // Along the bead and across it, the cells of a row are an interval each: a middle that goes with the row, and a
@@ -184,34 +242,47 @@ impl Raster {
         let (slope_along, slope_across) = (-uy * by_x, ux * by_y);
         let (reach_along, reach_across) = ((middle + stroke.half) * by_x.abs(), stroke.half * by_y.abs());
         let (x_along, x_across) = (x + middle * by_x, x);
+        let sides = Sides {
+            along: [x_along - reach_along, -x_along - reach_along],
+            across: [x_across - reach_across, -x_across - reach_across],
+            slope_along,
+            slope_across,
+            bounds: [least, -most],
+        };
         // In the middle of a steep bead only its sides bound the cells of a row; a row is left to rounding at either end.
         let (centre, zone) = (y + middle * uy - 0.5, (middle + stroke.half) * uy.abs() - stroke.half * ux.abs() - 1.0);
-        let inner = if zone > 0.0 { ((centre - zone) as usize + 1).max(first).min(end) } else { end };
-        let outer = if zone > 0.0 { ((centre + zone) as usize + 1).max(inner).min(end) } else { end };
-        let clipped = |rise: f64| {
-            let (along, across) = (x_along + slope_along * rise, x_across + slope_across * rise);
-            let from = least.at_least((along - reach_along).at_least(across - reach_across));
-            (from, most.at_most((along + reach_along).at_most(across + reach_across)))
-        };
-        self.rows(first..inner, y, clipped);
-        let across = x_across + slope_across * (inner as f64 + 0.5 - y);
-        self.steep(inner..outer, [across - reach_across, across + reach_across], slope_across);
-        self.rows(outer..end, y, clipped);
+        if zone <= if ux == 0.0 { 0.0 } else { SHORT_ROWS } {
+            return self.rows(first..end, y, sides);
+        }
+        let inner = ((centre - zone) as usize + 1).max(first).min(end);
+        let outer = ((centre + zone) as usize + 1).max(inner).min(end);
+        self.long(first..end, inner..outer, y, sides);
     }
 
-    /// Sets the cells of rows from one place up to another, counted from the left of the window, as `between` gives them
-    /// for the height of a row over `y`.
-    #[inline]
-    fn rows(&mut self, range: std::ops::Range<usize>, y: f64, between: impl Fn(f64) -> (f64, f64)) {
+    /// Sets the cells of rows of a long steep bead, which has only its sides in some of them.
+    #[inline(never)]
+    fn long(&mut self, all: std::ops::Range<usize>, straight: std::ops::Range<usize>, y: f64, sides: Sides) {
+        self.rows(all.start..straight.start, y, sides);
+        let across = sides.slope_across * (straight.start as f64 + 0.5 - y);
+        let [from, to] = [sides.across[0] + across, across - sides.across[1]];
+        self.rows(straight.end..all.end, y, sides);
+        self.steep(straight, [from, to], sides.slope_across);
+    }
+
+    /// Sets the cells of rows from one place up to another, counted from the left of the window, as `sides` has them for
+    /// the height of a row over `y`.
+    #[inline(always)]
+    fn rows(&mut self, range: std::ops::Range<usize>, y: f64, sides: Sides) {
         let width = self.window.words;
         let mut cells = self.bits.get_mut(range.start * width..).unwrap_or_default();
-        let mut rise = range.start as f64 + 0.5 - y;
+        // A row has a number far below what an `i32` holds, which is one step to a float.
+        let mut rise = f64::from(range.start as i32) + 0.5 - y;
         for touched in self.touched.get_mut(range).unwrap_or_default() {
             // Taken one by one: how many chunks there are is a division.
             let Some((words, later)) = cells.split_at_mut_checked(width) else { return };
             cells = later;
-            let (from, to) = between(rise);
-            let (start, stop) = (cell_from(from), cell_from(to));
+            let [from, to] = sides.at(rise);
+            let (start, stop) = (cell_from(from), cell_from(-to));
             if start < stop {
                 set(words, touched, start, stop);
             }
@@ -265,6 +336,7 @@ impl Raster {
         let window = [room, 0].into_iter().map(|room| self.window.joined(low, high, room)).find(|w| w.is_allowed());
         let Some(window) = window else { return false };
         let before = std::mem::replace(&mut self.window, window);
+        self.bounds = window.bounds();
         let bits = std::mem::replace(&mut self.bits, vec![0; window.words * window.rows]);
         let touched = std::mem::replace(&mut self.touched, vec![UNTOUCHED; window.rows]);
         let (up, over) = ((before.bottom - window.bottom) as usize, ((before.left - window.left) / WORD) as usize);
@@ -308,6 +380,7 @@ impl Raster {
         self.per_mm *= 0.5;
         self.doublings += 1;
         (self.window, self.low, self.high) = (Window::default(), usize::MAX, 0);
+        self.bounds = self.window.bounds();
         self.bits.clear();
         self.touched.clear();
         cells.double();
@@ -405,8 +478,10 @@ fn set(words: &mut [u64], touched: &mut Touched, start: usize, stop: usize) {
         middle.fill(!0);
         *end |= tail;
     }
-    touched.first = touched.first.min(first as u16);
-    touched.last = touched.last.max(last as u16);
+    // Mostly neighbours have been there.
+    if first < usize::from(touched.first) || last > usize::from(touched.last) {
+        *touched = Touched { first: touched.first.min(first as u16), last: touched.last.max(last as u16) };
+    }
 }
 
 /// The first cell whose centre is not below a place within the window: `(at + 0.5) as usize`, which is no single step

@@ -1,16 +1,15 @@
 //! Follows the beads, and closes layer after layer.
 
-use super::footprint::Footprint;
+use super::drawn::Drawn;
 use super::joined::Joined;
-use super::raster::Raster;
-use super::section::{Rectangle, Section};
+use super::section::Section;
 use super::standing::{Laid, Surface};
 use super::{Island, LayerRecord, Pace, SurveyAccount};
 use crate::motion::Timing;
 use crate::moves::arc::ArcPath;
 use crate::moves::layers::{LEVEL_MM, LaidByOthers, PLAUSIBLE_MM, SAME_HEIGHT_MM};
 use crate::moves::track::Track;
-use crate::moves::{Kind, Move, Role, Side};
+use crate::moves::{Kind, Move, Side};
 use crate::units::Bounded;
 
 /// Side of a cell in bores of the nozzle: beads are a little wider than the bore.
@@ -37,33 +36,8 @@ const CLIMBED_HEIGHTS: f64 = 1.5;
 const TURN_HEIGHTS: std::ops::RangeInclusive<f64> = 0.5..=1.5;
 /// A fall of so many layer heights begins the next object.
 const FALL_HEIGHTS: f64 = 2.0;
-/// Chains of beads that are kept before those of one island are joined.
-const MOST_CHAINS: usize = 1 << 14;
 /// Islands of a layer that are kept apart.
 const MOST_ISLANDS: usize = 4096;
-/// Longest chord of an arc by its angle, rad: second moments of a circle are then right within 0.02 %, see
-/// [`Surveyor::arc`].
-const CHORD_RAD: f64 = 0.3;
-/// Most chords of one arc.
-const MOST_CHORDS: f64 = 4096.0;
-
-/// Beads that follow each other without a gap, and so belong to one island.
-#[derive(Clone, Copy, Debug)]
-struct Chain {
-    section: Section,
-    /// A point on it, mm.
-    place: [f64; 2],
-}
-
-/// Beads since the last gap.
-#[derive(Clone, Copy, Debug, Default)]
-struct Turn {
-    /// Where they began, mm.
-    from: [f64; 2],
-    /// Their length, mm.
-    length: f64,
-}
-
 /// The layer being laid.
 #[derive(Debug, Default)]
 struct Open {
@@ -83,18 +57,11 @@ struct Open {
 #[derive(Debug)]
 pub struct Surveyor {
     bore_mm: f64,
-    raster: Raster,
+    drawn: Drawn,
     surface: Surface,
     open: Option<Open>,
     /// Beads that are still to be laid.
     joined: Option<Joined>,
-    chains: Vec<Chain>,
-    chains_kept: usize,
-    /// Where the last chain ends, if beads may go on from there, mm.
-    end: Option<[f64; 2]>,
-    turn: Turn,
-    /// A point near all beads, mm.
-    about: [f64; 2],
     /// Height that a comment states for the beads to come, mm, and whether it was stated since the last bead.
     stated_mm: Option<f64>,
     is_fresh: bool,
@@ -106,8 +73,6 @@ pub struct Surveyor {
     /// Layers of wide beads in a row.
     wide: u32,
     sections: Vec<Section>,
-    footprint: Footprint,
-    parents: Vec<u32>,
     cells: Vec<u64>,
     account: SurveyAccount,
 }
@@ -118,15 +83,10 @@ impl Surveyor {
         let cell = (CELL_BORES * bore_mm).clamp(*CELL_MM.start(), *CELL_MM.end());
         Self {
             bore_mm,
-            raster: Raster::new(cell),
+            drawn: Drawn::new(cell, WIDEST_BORES * bore_mm),
             surface: Surface::default(),
             open: None,
             joined: None,
-            chains: Vec::new(),
-            chains_kept: MOST_CHAINS,
-            end: None,
-            turn: Turn::default(),
-            about: [0.0; 2],
             stated_mm: None,
             is_fresh: false,
             ground_mm: 0.0,
@@ -134,8 +94,6 @@ impl Surveyor {
             others: LaidByOthers::default(),
             wide: 0,
             sections: Vec::new(),
-            footprint: Footprint::default(),
-            parents: Vec::new(),
             cells: Vec::new(),
             account: SurveyAccount { cell_mm: cell, ..SurveyAccount::default() },
         }
@@ -146,30 +104,37 @@ impl Surveyor {
         let mut track = Track::of(side);
         let mut arcs = side.arcs.iter();
         let mut heights = side.heights.as_slice();
-        for (index, (step, timing)) in moves.iter().zip(timings).enumerate() {
+        let mut index = 0;
+        while let (Some(step), Some(timing)) = (moves.get(index), timings.get(index)) {
             while let Some(((_, height), rest)) = heights.split_first().filter(|(first, _)| first.0 <= index) {
                 self.state(*height);
                 heights = rest;
             }
             let arc = if step.has(Move::ARC) { arcs.next() } else { None };
             let (from, to) = track.next(step);
-            if step.has(Move::SCREW) {
-                if step.lays() {
-                    self.bead(step, timing, [from, to], arc, done);
-                } else {
-                    self.account.loose_volume_mm3 += step.melt;
-                }
+            let lays = step.lays();
+            if lays {
+                self.bead(step, timing, [from, to], arc, done);
+            } else if step.has(Move::SCREW) {
+                self.account.loose_volume_mm3 += step.melt;
             } else if step.kind == Kind::Bead {
                 self.others.lay(to[2]);
             }
             match &mut self.open {
                 Some(open) => {
                     open.record.time_s += timing.time;
-                    if !step.lays() {
+                    if !lays {
                         add_pace(&mut open.record.travel_pace, step, timing);
                     }
                 }
                 None => self.account.before_s += timing.time,
+            }
+            index += 1;
+            if lays {
+                let end = heights.first().map_or(moves.len(), |first| first.0);
+                let end = end.min(index.saturating_add(track.until_anchor()));
+                let next = (moves.get(index..end).unwrap_or_default(), timings.get(index..).unwrap_or_default());
+                index += self.go_on(next, &mut track);
             }
         }
         heights.iter().for_each(|(_, height)| self.state(*height));
@@ -184,7 +149,7 @@ impl Surveyor {
     pub fn finish(mut self, done: &mut Vec<LayerRecord>) -> SurveyAccount {
         self.close(done);
         self.account.time_s += self.account.before_s;
-        self.account.cell_mm = self.raster.cell_mm();
+        self.account.cell_mm = self.drawn.raster.cell_mm();
         self.account
     }
 
@@ -196,6 +161,54 @@ impl Surveyor {
         }
     }
 
+    /// Takes beads that go on from the one before at its height and in its layer, up to the first move that does not; how
+    /// many they are. There is no anchor between `moves`.
+    ///
+    /// None of them begins a layer or makes one higher, so that little has to be asked: most moves of a file are taken here.
+    /// A function of its own, so that what it works with has registers.
+    #[inline(never)]
+    fn go_on(&mut self, (moves, timings): (&[Move], &[Timing]), track: &mut Track<'_>) -> usize {
+        let (Some(open), Some(joined)) = (&mut self.open, &mut self.joined) else { return 0 };
+        if !joined.ends_at(track.position()) {
+            return 0;
+        }
+        let record = &mut open.record;
+        let height_mm = self.stated_mm.unwrap_or(record.height_mm);
+        let mut off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
+        let (mut volume_mm3, mut length_mm, mut time_s) = (record.volume_mm3, record.bead_length_mm, record.time_s);
+        let mut count = 0;
+        for (step, timing) in moves.iter().zip(timings) {
+            let goes_on = step.layer == record.number && step.delta[2] == 0.0;
+            if !goes_on || step.has(Move::ARC) || !step.lays() {
+                break;
+            }
+            let to = track.level(step);
+            count += 1;
+            volume_mm3 += step.volume;
+            length_mm += step.length;
+            time_s += timing.time;
+            let pace = if step.role.is_perimeter() {
+                record.perimeter_length_mm += step.length;
+                &mut record.perimeter_pace
+            } else {
+                &mut record.bead_pace
+            };
+            pace.add(step.length, [step.delta[0], step.delta[1]], timing);
+            record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
+            record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
+            if !joined.takes(step, to, height_mm, off_mm) {
+                record.outside_mm3 += self.drawn.joined(joined);
+                off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
+                *joined = joined.next(step, to, height_mm);
+            }
+        }
+        (record.volume_mm3, record.bead_length_mm, record.time_s) = (volume_mm3, length_mm, time_s);
+        record.beads = record.beads.saturating_add(count);
+        self.is_fresh &= count == 0;
+        count as usize
+    }
+
+    #[inline(never)]
     fn bead(
         &mut self,
         step: &Move,
@@ -233,29 +246,25 @@ impl Surveyor {
             None => {
                 self.joined = Some(Joined::of(step, [from, to], height_mm));
             }
-            Some(arc) => self.arc(arc, (step.volume, height_mm), self.widest_mm(), step.role),
+            Some(arc) => record.outside_mm3 += self.drawn.arc(arc, (step.volume, height_mm), step.role),
         }
     }
 
     /// Whether a bead goes on straight from those to be laid, which then takes it in.
-    #[inline]
-    fn joins(&mut self, step: &Move, path: [[f64; 3]; 2]) -> bool {
+    fn joins(&mut self, step: &Move, [from, to]: [[f64; 3]; 2]) -> bool {
         let (Some(joined), Some(open)) = (&mut self.joined, &self.open) else { return false };
         let height = self.stated_mm.unwrap_or(open.record.height_mm);
-        step.layer == open.record.number && joined.takes(step, path, height, self.raster.cell_mm())
+        let off = Joined::off_mm(self.drawn.raster.cell_mm());
+        let goes_on = step.layer == open.record.number && to[2] == from[2] && joined.ends_at(from);
+        goes_on && joined.takes(step, [to[0], to[1]], height, off)
     }
 
     /// Lays the beads that were joined.
     fn lay_joined(&mut self) {
-        if let Some(joined) = self.joined.take() {
-            self.lay(&joined.rectangle(self.widest_mm()));
-            self.end = self.end.map(|_| joined.end());
+        if let (Some(joined), Some(open)) = (&self.joined, &mut self.open) {
+            open.record.outside_mm3 += self.drawn.joined(joined);
         }
-    }
-
-    /// Widest that a bead counts, mm.
-    fn widest_mm(&self) -> f64 {
-        WIDEST_BORES * self.bore_mm
+        self.joined = None;
     }
 
     /// Begins a layer where the bead is the first of one.
@@ -263,7 +272,7 @@ impl Surveyor {
         let climb = to[2] - from[2];
         let begins = match &self.open {
             None => {
-                self.about = [from[0], from[1]];
+                self.drawn.about = [from[0], from[1]];
                 Some((from[2].min(to[2]), false))
             }
             Some(open) => {
@@ -293,96 +302,10 @@ impl Surveyor {
 
     /// Whether beads have come back to where they began, a place in the plane, and the next one climbs a height once round.
     fn has_closed(&self, from: [f64; 2], climb: f64, length: f64, height: f64) -> bool {
-        let Some(end) = self.end else { return false };
+        let Some(end) = self.drawn.end else { return false };
         let near = |a: [f64; 2], reach: f64| (a[0] - from[0]).hypot(a[1] - from[1]) <= reach;
-        let turn = climb / length * self.turn.length;
-        near(end, 1e-3) && near(self.turn.from, self.bore_mm) && TURN_HEIGHTS.contains(&(turn / height))
-    }
-
-    /// Lays an arc as chords.
-    fn arc(&mut self, arc: &ArcPath, (volume, height): (f64, f64), widest: f64, role: Role) {
-        let cell = self.raster.cell_mm();
-        let (_, _, helix) = arc.plane.axes();
-        let sweep = arc.arc.sweep.abs();
-        let length = arc.arc.length(if helix == 2 { 0.0 } else { arc.to[helix] - arc.from[helix] });
-        // A chord of this angle is a quarter of a cell off its arc at most; shorter than half a cell shows no more.
-        let angle = (2.0 * cell / arc.arc.radius).sqrt().min(CHORD_RAD);
-        let count = (sweep / angle).min(2.0 * length / cell).min(MOST_CHORDS).ceil().max(1.0);
-        // A chord's middle lies inside its arc. Its ends are put as far outside that the mean square of the distance from
-        // the centre is that of the arc, but for terms of the fourth power: cos²(t / 2) (1 + t² / 12)² + t² / 12 = 1.
-        let turn = sweep / count;
-        let out = if helix == 2 { turn * turn / 12.0 } else { 0.0 };
-        let [cx, cy] = arc.arc.centre;
-        let point = |share: f64| {
-            let [x, y, _] = arc.point(share);
-            [x + (x - cx) * out, y + (y - cy) * out]
-        };
-        let mut from = point(0.0);
-        for index in 1..=count as u32 {
-            let to = point(f64::from(index) / count);
-            let ends = [from, to];
-            // In an upright plane only what is seen from above counts.
-            let seen = (helix == 2).then_some(length / count);
-            self.lay(&Rectangle::new(ends, seen, (volume / count, height), widest, role));
-            from = to;
-        }
-    }
-
-    /// Lays one straight bead.
-    fn lay(&mut self, bead: &Rectangle) {
-        let (from, to) = (bead.from, bead.to);
-        if !self.raster.draw([from, to], bead.along, bead.span, bead.width) {
-            self.end = None;
-            if let Some(open) = &mut self.open {
-                open.record.outside_mm3 += bead.volume;
-            }
-            return;
-        }
-        let reach = 0.25 * self.raster.cell_mm();
-        let goes_on = self.end.is_some_and(|end| (end[0] - from[0]).abs() < reach && (end[1] - from[1]).abs() < reach);
-        if !goes_on {
-            if self.chains.len() >= self.chains_kept {
-                self.join_chains();
-            }
-            self.turn = Turn { from, length: 0.0 };
-            let place = [0.5 * (from[0] + to[0]), 0.5 * (from[1] + to[1])];
-            self.chains.push(Chain { section: Section::EMPTY, place });
-        }
-        if let Some(chain) = self.chains.last_mut() {
-            chain.section.add(bead, self.about);
-        }
-        self.turn.length += bead.length;
-        self.end = Some(to);
-    }
-
-    /// Joins the chains that touch by now, so that their number follows that of the islands.
-    fn join_chains(&mut self) {
-        let count = self.label();
-        let mut places: Vec<Option<usize>> = vec![None; count];
-        let chains = std::mem::take(&mut self.chains);
-        for chain in chains {
-            let label = self.raster.cell(chain.place).and_then(|cell| self.footprint.at(cell));
-            match label.and_then(|label| places.get_mut(label as usize)) {
-                Some(Some(index)) => {
-                    if let Some(kept) = self.chains.get_mut(*index) {
-                        kept.section.join(&chain.section);
-                    }
-                }
-                Some(place) => {
-                    *place = Some(self.chains.len());
-                    self.chains.push(chain);
-                }
-                None => self.chains.push(chain),
-            }
-        }
-        self.chains_kept = MOST_CHAINS.max(2 * self.chains.len());
-        // The last chain may have become part of an earlier one.
-        self.end = None;
-    }
-
-    fn label(&mut self) -> usize {
-        self.raster.read(&mut self.footprint);
-        self.footprint.label(&mut self.parents)
+        let turn = climb / length * self.drawn.turn.length;
+        near(end, 1e-3) && near(self.drawn.turn.from, self.bore_mm) && TURN_HEIGHTS.contains(&(turn / height))
     }
 
     /// Begins a layer at a height, mm, with a bead of this area, mm², and with its middle at `place`, mm.
@@ -418,7 +341,8 @@ impl Surveyor {
         let width = before.as_ref().map_or(0.0, |open| open.width_mm);
         let off = |height: f64| (area / (height * width)).ln().abs();
         // What is right below the bead tells, unless it is seen through a gap of the layer that is.
-        let seen = self.raster.cell(place).and_then(|cell| self.surface.base_at(cell, self.raster.doublings()));
+        let seen =
+            self.drawn.raster.cell(place).and_then(|cell| self.surface.base_at(cell, self.drawn.raster.doublings()));
         let seen = seen.map(|below| base - below).filter(|height| storey > 1 && PLAUSIBLE_MM.contains(height));
         if let Some(seen) = seen.filter(|seen| width > 0.0 && off(*seen) < off(height)) {
             height = seen;
@@ -443,7 +367,7 @@ impl Surveyor {
         self.open =
             Some(Open { record, base_mm: base, below_mm: below, width_mm: 0.0, before_mm: width, spirals: false });
         self.account.records = self.account.records.saturating_add(1);
-        self.end = None;
+        self.drawn.end = None;
     }
 
     /// Finishes the layer that is open; what follows needs its height.
@@ -454,40 +378,23 @@ impl Surveyor {
         let (base_mm, before_mm) = (open.base_mm, open.before_mm);
         (open.record.number, open.record.height_mm, open.record.storey) =
             (record.number, record.height_mm, record.storey);
-        let count = match self.chains.as_slice() {
-            // Beads that go on from each other touch: there is one island, whose label all runs have as they are read.
-            [_] => {
-                self.raster.read(&mut self.footprint);
-                1
-            }
-            _ => self.label(),
-        };
-        self.sections.clear();
-        self.sections.resize(count, Section::EMPTY);
-        for chain in self.chains.drain(..) {
-            let label = self.raster.cell(chain.place).and_then(|cell| self.footprint.at(cell));
-            match label.and_then(|label| self.sections.get_mut(label as usize)) {
-                Some(section) => section.join(&chain.section),
-                None => record.scattered_mm3 += chain.section.volume,
-            }
-        }
-        self.chains_kept = MOST_CHAINS;
-        if count > MOST_ISLANDS {
+        record.scattered_mm3 += self.drawn.islands(&mut self.sections);
+        if self.sections.len() > MOST_ISLANDS {
             record.scattered_mm3 += self.keep_largest();
         }
         self.cells.clear();
         self.cells.resize(self.sections.len(), 0);
-        self.footprint.count(&mut self.cells);
-        let cell = self.raster.cell_mm();
+        self.drawn.footprint.count(&mut self.cells);
+        let cell = self.drawn.raster.cell_mm();
         let laid = Laid {
             record: record.index,
             base_mm,
             height_mm: record.height_mm,
             cell_mm2: cell * cell,
-            doublings: self.raster.doublings(),
+            doublings: self.drawn.raster.doublings(),
         };
         let mut below = vec![(Vec::new(), f64::NEG_INFINITY); self.sections.len()];
-        self.surface.footings(&self.footprint, &self.cells, laid, |label, footing, base_mm| {
+        self.surface.footings(&self.drawn.footprint, &self.cells, laid, |label, footing, base_mm| {
             if let Some((stands_on, highest)) = below.get_mut(label as usize) {
                 if footing.overlap_mm2 > 0.0 {
                     *highest = base_mm.max(*highest);
@@ -495,7 +402,7 @@ impl Surveyor {
                 stands_on.push(footing);
             }
         });
-        let (about, is_stated) = (self.about, self.stated_mm.is_some() || record.storey == 1);
+        let (about, is_stated) = (self.drawn.about, self.stated_mm.is_some() || record.storey == 1);
         let mut islands: Vec<Island> = Vec::with_capacity(below.len());
         for (section, (stands_on, highest)) in self.sections.iter().zip(below) {
             let own =
@@ -518,11 +425,11 @@ impl Surveyor {
         if let Some(open) = &mut self.open {
             open.width_mm = width_mm;
         }
-        self.surface.lay(&mut self.footprint, &self.cells, laid, &mut record.open);
-        self.raster.clear();
+        self.surface.lay(&mut self.drawn.footprint, &self.cells, laid, &mut record.open);
+        self.drawn.raster.clear();
         self.wide = if width_mm >= WIDE_CELLS * cell { self.wide + 1 } else { 0 };
         if self.wide >= WIDE_LAYERS {
-            self.raster.coarsen();
+            self.drawn.raster.coarsen();
             self.wide = 0;
         }
         record.islands = islands;
@@ -541,7 +448,7 @@ impl Surveyor {
         let others = order.split_off(MOST_ISLANDS.min(order.len()));
         let left_out = others.iter().map(volume).sum();
         order.sort_unstable();
-        self.footprint.relabel(|label| order.binary_search(&label).ok().map(|place| place as u32));
+        self.drawn.footprint.relabel(|label| order.binary_search(&label).ok().map(|place| place as u32));
         self.sections = order.iter().filter_map(|label| self.sections.get(*label as usize).copied()).collect();
         left_out
     }
