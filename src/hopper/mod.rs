@@ -14,7 +14,6 @@ pub mod reconcile;
 
 use serde::Serialize;
 
-use crate::units::Bounded;
 use hours::Hours;
 pub use hours::{HourMark, MOST_MARKS};
 use refills::{Halt, Refills};
@@ -180,6 +179,12 @@ pub struct Planner {
     cup: Option<(Cup, Refills)>,
 }
 
+/// A value without what is below zero or no number.
+#[inline]
+fn positive(value: f64) -> f64 {
+    if value > 0.0 { value } else { 0.0 }
+}
+
 impl Planner {
     /// A planner at the start of a print with a full hopper; without a cup it only adds up.
     pub fn new(cup: Option<Cup>) -> Self {
@@ -208,7 +213,7 @@ impl Planner {
     #[inline]
     pub fn feed(&mut self, grams: f64, seconds: f64) {
         let Stamp { time_s, used_g } = self.now;
-        let next = Stamp { time_s: time_s + seconds.max(0.0), used_g: used_g + grams.max(0.0) };
+        let next = Stamp { time_s: time_s + positive(seconds), used_g: used_g + positive(grams) };
         if next.time_s + next.used_g < f64::INFINITY {
             self.hours.advance(self.now, next);
             self.now = next;
@@ -220,10 +225,9 @@ impl Planner {
     pub fn feed_all(&mut self, feeds: impl Iterator<Item = (f64, f64)> + Clone) {
         let mut next = self.now;
         for (grams, seconds) in feeds.clone() {
-            next.time_s += seconds.at_least(0.0);
-            next.used_g += grams.at_least(0.0);
+            next.time_s += positive(seconds);
+            next.used_g += positive(grams);
         }
-        // What is no number is no number in the sum either.
         if next.time_s + next.used_g < f64::INFINITY && !self.hours.is_due(next) {
             self.now = next;
         } else {
