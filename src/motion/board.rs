@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 use super::bend::Bend;
 use super::corner::HalfTurn;
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
-use super::{Beside, MOST_ASIDES, Ordered, Replan, Timing, Told, arcs, split_first, trapezoid};
+use super::{Beside, MOST_ASIDES, Ordered, Replan, Timing, Told, arcs, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
 use crate::units::Bounded;
@@ -388,16 +388,8 @@ impl<T: Told> Replan for Board<T> {
         self.stop();
     }
 
-    fn give(&mut self, out: &mut Vec<T>) {
-        if out.is_empty() {
-            std::mem::swap(out, &mut self.settled);
-        } else {
-            out.append(&mut self.settled);
-        }
-    }
-
-    fn give_first(&mut self, count: usize, out: &mut Vec<T>) -> bool {
-        split_first(&mut self.settled, count, out)
+    fn settled(&mut self) -> &mut Vec<T> {
+        &mut self.settled
     }
 }
 

@@ -10,7 +10,7 @@ use super::bend::{Bend, Bends, LEAST_PATH};
 use super::corner::squared_speed;
 use super::hill::{Behind, GOES_ON, Waiting, descend};
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
-use super::{Beside, MOST_ASIDES, Ordered, Replan, Timing, Told, arcs, split_first, trapezoid};
+use super::{Beside, MOST_ASIDES, Ordered, Replan, Timing, Told, arcs, trapezoid};
 use crate::moves::{Kind, Move};
 use crate::profile::Corner;
 use crate::units::Bounded;
@@ -425,16 +425,8 @@ impl<T: Told> Replan for Host<T> {
         self.stop();
     }
 
-    fn give(&mut self, out: &mut Vec<T>) {
-        if out.is_empty() {
-            std::mem::swap(out, &mut self.settled);
-        } else {
-            out.append(&mut self.settled);
-        }
-    }
-
-    fn give_first(&mut self, count: usize, out: &mut Vec<T>) -> bool {
-        split_first(&mut self.settled, count, out)
+    fn settled(&mut self) -> &mut Vec<T> {
+        &mut self.settled
     }
 }
 

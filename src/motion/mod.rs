@@ -117,7 +117,7 @@ pub trait Plan {
 /// A planner for one of several plans of the same moves: what depends on their paths alone is worked out once.
 pub trait Replan {
     /// What it tells of each move.
-    type Told;
+    type Told: Copy;
     /// Goes past the next move. Only the first plan asks for bends, and for those of all moves.
     fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend;
     /// Takes the next move, to be executed as `ordered`. Whether it has a path, and which, is the same in all plans.
@@ -126,21 +126,29 @@ pub trait Replan {
     fn hold(&mut self, held: Held);
     /// No more moves will come: all are settled.
     fn end(&mut self);
+    /// What no later move can change and was not given yet, in order, one for each move pushed.
+    fn settled(&mut self) -> &mut Vec<Self::Told>;
+
     /// Adds what no later move can change, in order, one for each move pushed.
-    fn give(&mut self, out: &mut Vec<Self::Told>);
+    fn give(&mut self, out: &mut Vec<Self::Told>) {
+        if out.is_empty() {
+            std::mem::swap(out, self.settled());
+        } else {
+            out.append(self.settled());
+        }
+    }
+
     /// Gives what it tells of the first `count` moves that it has not given, in the place of what is in `out`, where no later
     /// move can change it. Only what is known of moves behind them is copied, so that it is best asked for early.
-    fn give_first(&mut self, count: usize, out: &mut Vec<Self::Told>) -> bool;
-}
-
-/// Moves the first `count` of what is settled to `out`, if there are as many.
-fn split_first<T: Copy>(settled: &mut Vec<T>, count: usize, out: &mut Vec<T>) -> bool {
-    let Some(behind) = settled.get(count..) else { return false };
-    out.clear();
-    out.extend_from_slice(behind);
-    settled.truncate(count);
-    std::mem::swap(settled, out);
-    true
+    fn give_first(&mut self, count: usize, out: &mut Vec<Self::Told>) -> bool {
+        let settled = self.settled();
+        let Some(behind) = settled.get(count..) else { return false };
+        out.clear();
+        out.extend_from_slice(behind);
+        settled.truncate(count);
+        std::mem::swap(settled, out);
+        true
+    }
 }
 
 impl<P: Replan<Told = Timing>> Plan for P {
@@ -215,17 +223,10 @@ impl<T: Told> Replan for Planner<T> {
         }
     }
 
-    fn give(&mut self, out: &mut Vec<T>) {
+    fn settled(&mut self) -> &mut Vec<T> {
         match self {
-            Self::Host(host) => host.give(out),
-            Self::Board(board) => board.give(out),
-        }
-    }
-
-    fn give_first(&mut self, count: usize, out: &mut Vec<T>) -> bool {
-        match self {
-            Self::Host(host) => host.give_first(count, out),
-            Self::Board(board) => board.give_first(count, out),
+            Self::Host(host) => host.settled(),
+            Self::Board(board) => board.settled(),
         }
     }
 }
