@@ -187,15 +187,7 @@ impl Surveyor {
             volume_mm3 += step.volume;
             length_mm += step.length;
             time_s += timing.time;
-            let pace = if step.role.is_perimeter() {
-                record.perimeter_length_mm += step.length;
-                &mut record.perimeter_pace
-            } else {
-                &mut record.bead_pace
-            };
-            pace.add(step.length, [step.delta[0], step.delta[1]], timing);
-            record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
-            record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
+            add_execution(record, step, timing);
             if !joined.takes(step, to, height_mm, off_mm) {
                 record.outside_mm3 += self.drawn.joined(joined);
                 off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
@@ -225,19 +217,11 @@ impl Surveyor {
         self.is_fresh = false;
         let Some(open) = &mut self.open else { return };
         let record = &mut open.record;
-        let is_perimeter = step.role.is_perimeter();
         record.z_mm = record.z_mm.at_least(to[2]).at_least(from[2]);
         record.beads = record.beads.saturating_add(1);
         record.volume_mm3 += step.volume;
         record.bead_length_mm += step.length;
-        if is_perimeter {
-            add_pace(&mut record.perimeter_pace, step, timing);
-            record.perimeter_length_mm += step.length;
-        } else {
-            add_pace(&mut record.bead_pace, step, timing);
-        }
-        record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
-        record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
+        add_execution(record, step, timing);
         if joins {
             return;
         }
@@ -465,7 +449,22 @@ fn own_height(section: &Section, height_mm: f64, above_mm: f64, width_mm: f64) -
     (differs && off(section.bead_width() * scale) < off(section.bead_width())).then_some(above_mm)
 }
 
+/// Adds how a bead is executed to the record of its layer.
+#[inline(always)]
+fn add_execution(record: &mut LayerRecord, step: &Move, timing: &Timing) {
+    let pace = if step.role.is_perimeter() {
+        record.perimeter_length_mm += step.length;
+        &mut record.perimeter_pace
+    } else {
+        &mut record.bead_pace
+    };
+    add_pace(pace, step, timing);
+    record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
+    record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
+}
+
 /// Adds a move to those of its kind.
+#[inline]
 fn add_pace(pace: &mut Pace, step: &Move, timing: &Timing) {
     let [x, y, _] = step.delta;
     let along = if step.has(Move::ARC) { [step.length; 2] } else { [x, y] };
