@@ -98,6 +98,12 @@ impl Resolver {
         if moves || self.rules.flow_factor_at_rest { self.state.flow_factor } else { 1.0 }
     }
 
+    /// What a unit of E pushes here, mm³; `None` when nothing tells.
+    #[inline(always)]
+    pub(super) fn unit_volume(&self) -> Option<f64> {
+        if self.state.volumetric { Some(1.0) } else { self.rules.e_volume_mm3 }
+    }
+
     /// What an E word of `word` mm does on a line with motion, or on one without.
     #[inline(always)]
     pub(super) fn turned(&self, word: f64, relative: bool, moves: bool, at: At<'_>) -> Result<Turned> {
@@ -114,8 +120,7 @@ impl Resolver {
             let what = "another tool counts E as a volume here, by an M200 that has to be taken out for the screw";
             return Err(Error::new(ErrorKind::UnitStays { what }).at(at.all_words()));
         }
-        let unit_volume = if self.state.volumetric { Some(1.0) } else { self.rules.e_volume_mm3 };
-        match unit_volume {
+        match self.unit_volume() {
             Some(volume) => Ok(Turned { from, units, e, volume: e * volume }),
             None => Err(Error::new(ErrorKind::NoDiameter).at(at.all_words())),
         }

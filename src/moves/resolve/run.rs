@@ -54,7 +54,6 @@ impl Resolver {
     /// Begins a run behind the `G1` with E that was just read, if one may follow.
     pub(super) fn begin_run(&mut self, at: At<'_>) {
         let (state, rules) = (&self.state, &self.rules);
-        let unit_volume = if state.volumetric { Some(1.0) } else { rules.e_volume_mm3 };
         let is_open = state.absolute
             && state.known[0]
             && state.known[1]
@@ -67,7 +66,7 @@ impl Resolver {
             && self.layers.stays_at(state.position[2])
             && at.line.flags == 0
             && at.line.comment == at.line.end;
-        let Some(unit_volume) = unit_volume.filter(|_| is_open) else { return };
+        let Some(unit_volume) = self.unit_volume().filter(|_| is_open) else { return };
         let [least_x, least_y, most_x, most_y] = rules.reach_mm;
         let far = MAX_COORDINATE_MM;
         self.run = Some(Run {
