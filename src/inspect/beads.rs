@@ -109,7 +109,7 @@ impl Beads {
         let (mut here, mut time_s) = (self.here, self.time_s);
         for seen in moves {
             let Seen { step, seconds, .. } = seen;
-            if !seen.is_bead() {
+            if !seen.step.is_screw_bead() {
                 if step.kind == Kind::Bead {
                     self.others.lay(step.z);
                 }

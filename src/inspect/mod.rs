@@ -13,7 +13,7 @@ pub mod stops;
 use crate::findings::{Findings, Place};
 use crate::moves::arc::ArcPath;
 use crate::moves::track::Track;
-use crate::moves::{Kind, Move, Side};
+use crate::moves::{Move, Side};
 use crate::profile::Profile;
 
 use reach::Room;
@@ -36,12 +36,6 @@ pub struct Seen<'a> {
 }
 
 impl Seen<'_> {
-    /// Whether it is a bead of the screw.
-    #[inline]
-    pub fn is_bead(&self) -> bool {
-        self.step.kind == Kind::Bead && self.step.has(Move::SCREW)
-    }
-
     /// The place of the move, with a few words.
     pub fn place(&self, detail: String) -> Place {
         Place {

@@ -111,7 +111,7 @@ impl Stops {
         let mut last = self.last;
         for seen in moves {
             // All that a bead within a run may be is its last one.
-            if seen.is_bead() && self.in_run && !self.e_leads {
+            if seen.step.is_screw_bead() && self.in_run && !self.e_leads {
                 last = (seen.step.volume, seen.seconds);
                 continue;
             }

@@ -256,9 +256,15 @@ impl Move {
     /// The line is nearly as long as the controller reads: a new F must not be longer than the one it replaces.
     pub const TIGHT: u16 = 256;
 
+    /// Whether it is a bead of the screw.
+    #[inline]
+    pub const fn is_screw_bead(&self) -> bool {
+        matches!(self.kind, Kind::Bead) && self.has(Self::SCREW)
+    }
+
     /// Whether the screw lays something with it.
     pub fn lays(&self) -> bool {
-        self.kind == Kind::Bead && self.has(Self::SCREW) && self.volume > 0.0
+        self.is_screw_bead() && self.volume > 0.0
     }
 
     /// Whether a flag is set.

@@ -4,7 +4,7 @@ use super::edits::Decided;
 use super::scribe::short;
 use crate::findings::{Code, Findings, Place};
 use crate::hopper::{Cup, HopperPlan, PACKING, PlaceKind, Planner, Refill, Spot, Stamp};
-use crate::moves::{Kind, Move, Role};
+use crate::moves::{Move, Role};
 use crate::profile::Profile;
 use crate::units::{Density, Volume};
 
@@ -38,7 +38,7 @@ impl Granules {
         }
         for (step, decided) in steps.iter().zip(decided) {
             let line = first_line + u64::from(step.line);
-            self.place(step, line, step.has(Move::SCREW) && step.kind == Kind::Bead, decided.purge_mm3);
+            self.place(step, line, step.is_screw_bead(), decided.purge_mm3);
             let (grams, seconds) = feed(decided);
             self.planner.feed(grams, seconds);
         }

@@ -1,7 +1,7 @@
 //! Layers in time: how long each has taken, and how long the head stays away before the next.
 
+use crate::moves::Move;
 use crate::moves::limits::MotionLimits;
-use crate::moves::{Kind, Move};
 use crate::passes::soft::{Soft, Words};
 use crate::soft::{Band, Bands, KnownLimits};
 
@@ -135,6 +135,6 @@ impl Stay {
     }
 
     fn begins(&self, step: &Move) -> bool {
-        step.kind == Kind::Bead && step.has(Move::SCREW) && step.layer != self.layer
+        step.is_screw_bead() && step.layer != self.layer
     }
 }

@@ -80,12 +80,6 @@ pub struct Executed<'a> {
 }
 
 impl Executed<'_> {
-    /// Whether it is a bead of the screw.
-    #[inline]
-    pub fn is_bead(&self) -> bool {
-        self.step.kind == Kind::Bead && self.step.has(Move::SCREW)
-    }
-
     /// Why its acceleration is held below the file's, if it is.
     fn held(&self) -> Option<Reason> {
         self.ruling.bound.is_finite().then_some(self.ruling.reason)
@@ -248,7 +242,7 @@ impl Tally {
             *note = Taken::by(&done, &self.capacity);
             let Taken { before_s, after_s, flows: [flow_before, flow_after], .. } = *note;
             let slowed = done.reason.filter(|_| done.speed < step.speed && !done.dropped);
-            let is_bead = done.is_bead();
+            let is_bead = done.step.is_screw_bead();
             if is_bead {
                 // Beads of one role and layer follow each other: they are added up before they are sorted in.
                 if (step.role, step.layer) != self.run_of {

@@ -84,7 +84,7 @@ pub fn limit(step: &Move, top: f64, ends: [f64; 2], own: f64, bore_mm: f64, melt
 ///
 /// Infinite for what is no bead of the screw.
 pub fn within_error(step: &Move, top: f64, own: f64, bore_mm: f64, melt: &Melt, error: f64) -> f64 {
-    let is_bead = step.kind == Kind::Bead && step.has(Move::SCREW);
+    let is_bead = step.is_screw_bead();
     if !is_bead || melt.lag_s <= 0.0 || top * top <= BRIEF * own * bore_mm {
         return f64::INFINITY;
     }

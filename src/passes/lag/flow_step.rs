@@ -53,7 +53,7 @@ impl FlowSteps {
 
     /// Takes the next move and how fast it may be.
     pub fn push(&mut self, step: &Move, verdict: Verdict) {
-        let is_bead = step.kind == Kind::Bead && step.has(Move::SCREW) && step.volume > 0.0;
+        let is_bead = step.lays();
         if !is_bead {
             if !matches!(step.kind, Kind::Limits | Kind::SetE | Kind::Feed) {
                 self.finish();

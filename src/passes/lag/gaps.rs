@@ -110,7 +110,7 @@ impl Gaps {
     #[inline]
     pub fn push(&mut self, step: &Move, time: impl FnOnce() -> f64) {
         // Nearly all moves of a print: a bead behind a bead.
-        if step.kind == Kind::Bead && !self.at_rest && step.has(Move::SCREW) {
+        if !self.at_rest && step.is_screw_bead() {
             self.bead = Some(self.marks.len());
             self.settled = self.marks.len();
             self.marks.push(Marks::NONE);

@@ -8,7 +8,7 @@ use std::collections::VecDeque;
 
 use super::gaps::Marks;
 use super::spring::{Melt, Spring};
-use crate::moves::{Kind, Move};
+use crate::moves::Move;
 use crate::units::Bounded;
 
 /// The flow to come is taken over this time, s.
@@ -73,7 +73,7 @@ pub struct Ahead {
 impl Ahead {
     /// Takes the next move with the time it takes, s.
     pub fn push(&mut self, step: &Move, marks: Marks, time: f64) {
-        let is_bead = step.kind == Kind::Bead && step.has(Move::SCREW);
+        let is_bead = step.is_screw_bead();
         let waits = !is_bead && time > 0.0;
         if waits || marks.has(Marks::CHARGE) {
             self.close();
@@ -119,6 +119,7 @@ impl Ahead {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::moves::Kind;
     use crate::moves::sample;
 
     const MELT: Melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 7.5 };

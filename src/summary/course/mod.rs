@@ -112,7 +112,7 @@ impl Course {
     fn add(&mut self, done: &Executed<'_>, taken: &Taken, [from, to]: [[f64; 3]; 2], arc: Option<&ArcPath>) {
         let step = done.step;
         let mut flows = [0.0; 2];
-        if done.is_bead() {
+        if done.step.is_screw_bead() {
             flows = taken.flows;
             let shares = flows.map(|flow| flow / self.peak_mm3_s);
             self.flows_before.add(shares[0], done.before.time);

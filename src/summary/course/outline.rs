@@ -19,12 +19,12 @@ impl Outline {
     pub fn add<'a>(&mut self, moves: impl Iterator<Item = Executed<'a>> + Clone, taken: &[Taken]) {
         self.demand.push_all(moves.clone().zip(taken).map(|(done, taken)| Pushed {
             time_s: taken.before_s,
-            peak_mm3_s: if done.is_bead() { taken.flows[0] } else { 0.0 },
+            peak_mm3_s: if done.step.is_screw_bead() { taken.flows[0] } else { 0.0 },
             melt_mm3: taken.melt_mm3,
             line: done.line,
         }));
         for (done, taken) in moves.zip(taken) {
-            if done.is_bead() {
+            if done.step.is_screw_bead() {
                 self.layers.begin(done.step.layer, done.step.z);
             }
             self.layers.pass(taken.before_s, taken.before_s);
