@@ -412,7 +412,7 @@ impl<T: Told> Replan for Host<T> {
         if moves && step.length >= LEAST_PATH && beside.arc.is_none() {
             self.line(Path { delta: &step.delta, length: step.length, bend }, e, speed, accel, 0);
         } else {
-            self.push_rare(step, beside, bend, Ordered { kind, e, speed, accel });
+            self.push_rare(step, beside, bend, ordered);
         }
     }
 

@@ -63,8 +63,7 @@ impl<'a> Besides<'a> {
 #[inline]
 pub fn in_output(step: &Move, mark: Marks, speed: f64, count: &ECount) -> Ordered {
     if step.length <= 0.0 || mark.any(Marks::DROP, Marks::STRIP) {
-        let Ordered { kind, e, speed, accel } = rarely_in_output(step, mark, speed, count);
-        return Ordered { kind, e, speed, accel };
+        return rarely_in_output(step, mark, speed, count);
     }
     Ordered { kind: step.kind, e: e_in_output(step, speed, count), speed, accel: f64::INFINITY }
 }
