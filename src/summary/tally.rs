@@ -80,6 +80,12 @@ pub struct Executed<'a> {
 }
 
 impl Executed<'_> {
+    /// Why its speed is below the file's, if it is.
+    #[inline]
+    fn slowed_by(&self) -> Option<Reason> {
+        self.reason.filter(|_| self.speed < self.step.speed && !self.dropped)
+    }
+
     /// Why its acceleration is held below the file's, if it is.
     fn held(&self) -> Option<Reason> {
         self.ruling.bound.is_finite().then_some(self.ruling.reason)
@@ -202,11 +208,15 @@ impl Tally {
         }
     }
 
-    /// Counts moves, which are many at a time.
-    pub fn add<'a>(&mut self, moves: impl ExactSizeIterator<Item = Executed<'a>>) {
+    /// Counts moves, which are many at a time: each part of the sums has its turn with all of them, so that short chains of
+    /// additions run side by side.
+    pub fn add<'a>(&mut self, moves: impl ExactSizeIterator<Item = Executed<'a>> + Clone) {
         let mut taken = std::mem::take(&mut self.taken);
         taken.resize(moves.len(), Taken::default());
-        self.add_each(moves, &mut taken);
+        moves.clone().zip(&mut taken).for_each(|(done, note)| *note = Taken::by(&done, &self.capacity));
+        self.sort_in(moves.clone().zip(&taken));
+        self.add_beads(moves.clone().zip(&taken));
+        self.add_changes(moves.zip(&taken));
         self.add_times(&taken);
         self.taken = taken;
     }
@@ -232,38 +242,47 @@ impl Tally {
         }
     }
 
-    /// Counts each move, and notes what it takes and asks.
-    fn add_each<'a>(&mut self, moves: impl Iterator<Item = Executed<'a>>, notes: &mut [Taken]) {
+    /// Beads by their demand.
+    fn sort_in<'a, 'b>(&mut self, moves: impl Iterator<Item = (Executed<'a>, &'b Taken)>) {
+        let [from, to] = &mut self.histograms;
+        for (done, taken) in moves.filter(|(done, _)| done.step.is_screw_bead()) {
+            let [before, after] = taken.flows.map(|flow| self.bins.of_flow(flow));
+            from.add(before, done.before.time, done.step.volume);
+            to.add(after, done.after.time, done.step.volume);
+        }
+    }
+
+    /// Beads by role and layer: they follow each other, and are added up before they are put to others of their kind.
+    fn add_beads<'a, 'b>(&mut self, moves: impl Iterator<Item = (Executed<'a>, &'b Taken)>) {
         let mut run = self.run;
         let (mut volume, mut path) = (self.figures.bead_volume_mm3, self.figures.bead_path_mm);
-        let mut other_s = self.other_s;
-        for (done, note) in moves.zip(notes) {
+        for (done, taken) in moves.filter(|(done, _)| done.step.is_screw_bead()) {
             let step = done.step;
-            *note = Taken::by(&done, &self.capacity);
-            let Taken { before_s, after_s, flows: [flow_before, flow_after], .. } = *note;
-            let slowed = done.reason.filter(|_| done.speed < step.speed && !done.dropped);
-            let is_bead = done.step.is_screw_bead();
-            if is_bead {
-                // Beads of one role and layer follow each other: they are added up before they are sorted in.
-                if (step.role, step.layer) != self.run_of {
-                    self.end_run(run);
-                    (run, self.run_of) = (Part::default(), (step.role, step.layer));
-                }
-                volume += step.volume;
-                path += step.length;
-                run.beads += 1;
-                run.slowed += u64::from(slowed.is_some());
-                run.volume += step.volume;
-                run.time_before += done.before.time;
-                run.time_after += done.after.time;
-                run.peak_before = run.peak_before.at_least(flow_before);
-                run.peak_after = run.peak_after.at_least(flow_after);
-                let [from, to] = &mut self.histograms;
-                from.add(self.bins.of_flow(flow_before), done.before.time, step.volume);
-                to.add(self.bins.of_flow(flow_after), done.after.time, step.volume);
+            if (step.role, step.layer) != self.run_of {
+                self.end_run(std::mem::take(&mut run));
+                self.run_of = (step.role, step.layer);
             }
-            let is_move = is_bead || self.figures.count(step);
-            if let Some(reason) = slowed.filter(|_| is_move) {
+            volume += step.volume;
+            path += step.length;
+            run.beads += 1;
+            run.slowed += u64::from(done.slowed_by().is_some());
+            run.volume += step.volume;
+            run.time_before += done.before.time;
+            run.time_after += done.after.time;
+            run.peak_before = run.peak_before.at_least(taken.flows[0]);
+            run.peak_after = run.peak_after.at_least(taken.flows[1]);
+        }
+        self.run = run;
+        (self.figures.bead_volume_mm3, self.figures.bead_path_mm) = (volume, path);
+    }
+
+    /// Time that is added, by its reason; and all moves but beads.
+    fn add_changes<'a, 'b>(&mut self, moves: impl Iterator<Item = (Executed<'a>, &'b Taken)>) {
+        let mut other_s = self.other_s;
+        for (done, taken) in moves {
+            let Taken { before_s, after_s, .. } = *taken;
+            let is_move = done.step.is_screw_bead() || self.figures.count(done.step);
+            if let Some(reason) = done.slowed_by().filter(|_| is_move) {
                 self.add_slowed(done, reason, before_s, after_s);
             } else if is_move
                 && after_s > before_s * ROUNDING
@@ -274,8 +293,7 @@ impl Tally {
                 other_s += after_s - before_s;
             }
         }
-        (self.run, self.other_s) = (run, other_s);
-        (self.figures.bead_volume_mm3, self.figures.bead_path_mm) = (volume, path);
+        self.other_s = other_s;
     }
 
     /// A move that is slower in the output.
