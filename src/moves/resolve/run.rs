@@ -9,6 +9,8 @@ use crate::units::Bounded;
 
 /// A bead just below a limit of the controller is looked at like any other, part of the limit.
 const CLOSE: f64 = 1.0 - 1e-9;
+/// So is a path hardly longer than none; squared, mm².
+const LEAST_SQUARED: f64 = LEAST_PATH_MM * LEAST_PATH_MM / CLOSE;
 
 /// What holds for all beads of a run.
 #[derive(Clone, Debug)]
@@ -25,8 +27,8 @@ pub(super) struct Run {
     most_e: f64,
     /// Most that E counts up to, units of E.
     most_count: f64,
-    /// Largest area of a bead, mm².
-    most_area: f64,
+    /// Square of the largest area of a bead, mm⁴.
+    most_squared: f64,
     /// Longest line that is looked at no further, bytes.
     longest: u32,
     /// The letter of the extruder.
@@ -76,7 +78,7 @@ impl Resolver {
             unit_volume,
             most_e: rules.max_e_per_line.unwrap_or(MAX_COORDINATE_MM),
             most_count: if state.e_is_relative() { f64::INFINITY } else { self.watch.largest_e },
-            most_area: rules.max_bead_area_mm2.map_or(f64::INFINITY, |area| area * CLOSE),
+            most_squared: rules.max_bead_area_mm2.map_or(f64::INFINITY, |area| area * area * CLOSE),
             longest: self.watch.roomy_line.min(self.watch.longest_line),
             axis: rules.axis,
             e_is_relative: state.e_is_relative(),
@@ -104,17 +106,17 @@ impl Resolver {
             let to_y = y.map_or(from_y, |y| y * unit + run.base[1]);
             let is_within = to_x >= least_x && to_x <= most_x && to_y >= least_y && to_y <= most_y;
             let (along_x, along_y) = (to_x - from_x, to_y - from_y);
-            let length = (along_x * along_x + along_y * along_y).sqrt();
+            let squared = along_x * along_x + along_y * along_y;
             let turned = word.value * unit;
             let (units, counted) = if run.e_is_relative { (turned, count + turned) } else { (turned - count, turned) };
             let e = units * run.blank.flow_factor;
             let volume = e * run.unit_volume;
             let is_sound = is_within
-                && length >= LEAST_PATH_MM
+                && squared >= LEAST_SQUARED
                 && (LEAST_E..=run.most_e).contains(&e)
                 && units.abs() <= MAX_COORDINATE_MM
                 && counted.abs() <= run.most_count
-                && volume <= run.most_area * length;
+                && volume * volume <= run.most_squared * squared;
             if !is_sound {
                 break;
             }
@@ -128,13 +130,17 @@ impl Resolver {
                 e_decimals: word.decimals,
                 e_count: counted,
                 delta: [along_x, along_y, 0.0],
-                length,
                 e,
                 volume,
                 melt: volume,
-                time: length / run.blank.speed,
                 ..run.blank
             });
+        }
+        // Behind the others, roots and divisions of many beads are worked out side by side.
+        for bead in self.moves.get_mut(before..).unwrap_or_default() {
+            let [along_x, along_y, _] = bead.delta;
+            bead.length = (along_x * along_x + along_y * along_y).sqrt();
+            bead.time = bead.length / bead.speed;
         }
         (state.position[0], state.position[1], state.e, self.laid) = (from_x, from_y, count, laid);
         self.moves.len() - before
