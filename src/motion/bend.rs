@@ -12,9 +12,8 @@ pub(super) const LEAST_PATH: f64 = 1e-9;
 pub struct Bend {
     /// One over the length, 1/mm.
     pub(super) per_mm: f64,
-    /// [`HalfTurn::deviation_factor`] of the corner.
+    /// [`HalfTurn::factors`] of the corner.
     pub(super) by_deviation: f64,
-    /// [`HalfTurn::midpoint_factor`] of the corner.
     pub(super) by_length: f64,
     /// Nothing moves along X and Y.
     pub(super) is_upright: bool,
@@ -25,44 +24,69 @@ pub struct Bend {
 pub(super) struct Bends {
     /// Change of X, Y and Z for a mm of the last path; nothing before the first.
     direction: [f64; 3],
+    /// Of the corners at hand.
+    cosines: Vec<f64>,
 }
 
 impl Bends {
-    /// Goes past a move; without meaning where that has no path.
+    /// Goes past as many moves as there are `bends`, of which those without a path have one without meaning.
+    pub fn pass<'a>(&mut self, moves: impl Iterator<Item = (&'a Move, Beside<'a>)>, bends: &mut [Bend]) {
+        let mut cosines = std::mem::take(&mut self.cosines);
+        cosines.clear();
+        cosines.extend(moves.zip(&mut *bends).map(|((step, beside), bend)| {
+            let (begun, cosine) = self.begin(step, beside);
+            *bend = begun;
+            cosine
+        }));
+        // Roots and divisions of one corner do not wait for those of the one before, and two are taken at a time.
+        bends.iter_mut().zip(&cosines).for_each(|(bend, cosine)| bend.turn(*cosine));
+        self.cosines = cosines;
+    }
+
+    /// Goes past a straight path or a chord.
     #[inline]
-    pub fn next(&mut self, step: &Move, beside: Beside<'_>) -> Bend {
+    pub fn line(&mut self, delta: &[f64; 3], length: f64) -> Bend {
+        let (mut bend, cosine) = self.straight(delta, length);
+        bend.turn(cosine);
+        bend
+    }
+
+    /// Goes past a move: its bend without the corner, and the cosine of the turn there.
+    #[inline]
+    fn begin(&mut self, step: &Move, beside: Beside<'_>) -> (Bend, f64) {
         let moves = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
         if moves && step.length >= LEAST_PATH && beside.arc.is_none() {
-            return self.line(&step.delta, step.length);
+            return self.straight(&step.delta, step.length);
         }
         self.rare(step, beside)
     }
 
     /// Goes past an arc, whose bend is that of its first chord, or past no path at all.
     #[cold]
-    fn rare(&mut self, step: &Move, beside: Beside<'_>) -> Bend {
+    fn rare(&mut self, step: &Move, beside: Beside<'_>) -> (Bend, f64) {
         let mut first = None;
         if let Some(arc) = beside.arc {
             for chord in arcs::chords_by_length(arc, step.length) {
-                let bend = self.line(&chord.delta, chord.length);
+                let bend = self.straight(&chord.delta, chord.length);
                 first.get_or_insert(bend);
             }
         }
         first.unwrap_or_default()
     }
 
-    /// Goes past a straight path or a chord.
     #[inline]
-    pub fn line(&mut self, delta: &[f64; 3], length: f64) -> Bend {
+    fn straight(&mut self, delta: &[f64; 3], length: f64) -> (Bend, f64) {
         let per_mm = 1.0 / length;
         let now = [delta[0] * per_mm, delta[1] * per_mm, delta[2] * per_mm];
         let before = std::mem::replace(&mut self.direction, now);
-        let half = HalfTurn::of_cosine(before[0] * now[0] + before[1] * now[1] + before[2] * now[2]);
-        Bend {
-            per_mm,
-            by_deviation: half.deviation_factor(),
-            by_length: half.midpoint_factor(),
-            is_upright: delta[0] == 0.0 && delta[1] == 0.0,
-        }
+        let cosine = before[0] * now[0] + before[1] * now[1] + before[2] * now[2];
+        (Bend { per_mm, is_upright: delta[0] == 0.0 && delta[1] == 0.0, ..Bend::default() }, cosine)
+    }
+}
+
+impl Bend {
+    #[inline(always)]
+    fn turn(&mut self, cosine: f64) {
+        [self.by_deviation, self.by_length] = HalfTurn::of_cosine(cosine).factors();
     }
 }

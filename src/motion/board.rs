@@ -38,7 +38,7 @@ const TO_NEXT: f64 = 0.4999;
 const SLOW_RATE: f64 = 180.0;
 /// The controller's own lag compensation is off where a mm of path takes more units of E.
 const LAG_E_PER_MM: f64 = 3.0;
-/// c/(1 - c) at a right angle, see [`HalfTurn::deviation_factor`]: 1 + sqrt 2.
+/// c/(1 - c) at a right angle, see [`HalfTurn::factors`]: 1 + sqrt 2.
 const RIGHT_ANGLE_FACTOR: f64 = 1.0 + std::f64::consts::SQRT_2;
 /// Marks a chord that is followed by another of the same arc.
 const GOES_ON: u32 = u32::MAX;
@@ -335,9 +335,7 @@ impl<T: Told> Replan for Board<T> {
     type Told = T;
 
     /// E is a part of the corners here, and paths are rounded to steps with it.
-    fn bend(&mut self, _: &Move, _: Beside<'_>) -> Bend {
-        Bend::default()
-    }
+    fn bends<'a>(&mut self, _: impl Iterator<Item = (&'a Move, Beside<'a>)>, _: &mut [Bend]) {}
 
     fn push_bent(&mut self, step: &Move, beside: Beside<'_>, _: &Bend, ordered: Ordered) {
         let Ordered { kind, e, speed, accel } = ordered;
@@ -457,7 +455,7 @@ fn corner(rules: &MotionRules, before: &Before, now: &Before, accel: f64, length
     if let Some(radius) = radius {
         return (along * radius).sqrt().at_most(slower);
     }
-    let mut square = along * deviation * half.deviation_factor();
+    let mut square = along * deviation * half.factors()[0];
     if length < ARC_PIECE_MM && 2.0 * half.cos * half.cos - 1.0 > ARC_PIECE_COSINE {
         square = square.at_most(length * along / turn(half.sin));
     }

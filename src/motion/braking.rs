@@ -273,10 +273,10 @@ impl Braking {
         if half.sin <= 0.0 || half.cos >= 1.0 {
             return f64::INFINITY;
         }
-        let square = half.deviation_factor() * before.deviation.min(now.deviation);
+        let square = half.factors()[0] * before.deviation.min(now.deviation);
         // Only a host limits pieces that are short against their turn in this way.
         let square = match self.rules.model {
-            Model::Host => square.min(half.midpoint_factor() * before.midpoint.min(now.midpoint)),
+            Model::Host => square.min(half.factors()[1] * before.midpoint.min(now.midpoint)),
             Model::Board => square,
         };
         square.sqrt()

@@ -15,32 +15,31 @@ pub struct HalfTurn {
 
 impl HalfTurn {
     /// From the cosine of the turn. Rounding beyond -1..=1 is cut off.
+    #[inline]
     pub fn of_cosine(cosine: f64) -> Self {
-        Self { cos: (0.5 * (1.0 + cosine)).at_least(0.0).sqrt(), sin: (0.5 * (1.0 - cosine)).at_least(0.0).sqrt() }
+        let [cos, sin] = [1.0 + cosine, 1.0 - cosine].map(|twice| (0.5 * twice).at_least(0.0).sqrt());
+        Self { cos, sin }
     }
 
-    /// Factor on acceleration times deviation: c/(1 - c). Infinite straight on.
+    /// Factors on acceleration times deviation, c/(1 - c), and on half of acceleration times length, cot(phi/2). Infinite
+    /// straight on.
     ///
     /// v² = a d c/(1 - c): the circle that touches both moves and passes the corner at distance d has the radius
     /// d c/(1 - c), and holds a centripetal acceleration a at speed v.
     ///
+    /// v² = (L/2) a cot(phi/2): the circle that touches both moves at their middles, for two moves of length L.
+    ///
     /// # Source
     /// S. Jeon, cornering algorithm article, 2011, whose sin(theta/2), theta being the angle between the moves, is c.
-    pub fn deviation_factor(self) -> f64 {
-        if self.cos < 1.0 { self.cos / (1.0 - self.cos) } else { f64::INFINITY }
-    }
-
-    /// Factor on half of acceleration times length: cot(phi/2). Infinite straight on.
-    ///
-    /// v² = (L/2) a cot(phi/2): the circle that touches both moves at their middles, for two moves of length L.
-    pub fn midpoint_factor(self) -> f64 {
-        if self.sin > 0.0 { self.cos / self.sin } else { f64::INFINITY }
+    #[inline]
+    pub fn factors(self) -> [f64; 2] {
+        [(1.0 - self.cos).at_least(0.0), self.sin].map(|under| self.cos / under)
     }
 }
 
 /// Squared speed through a corner, mm²/s², at most `most`: what both factors allow.
 ///
-/// `factors` of the corner, [`HalfTurn::deviation_factor`] and [`HalfTurn::midpoint_factor`]; `deviation`: acceleration times
+/// `factors` of the corner, [`HalfTurn::factors`]; `deviation`: acceleration times
 /// deviation; `midpoint`: half of acceleration times length, both mm²/s².
 #[inline]
 pub fn squared_speed(factors: [f64; 2], deviation: f64, midpoint: f64, most: f64) -> f64 {
@@ -76,8 +75,8 @@ mod tests {
         ];
         for (between, factor, speed) in rows {
             let half = HalfTurn::of_cosine((180.0_f64 - between).to_radians().cos());
-            assert!((half.deviation_factor() / factor - 1.0).abs() < 2e-5, "{between}: {half:?}");
-            let found = (1000.0 * 0.05 * half.deviation_factor()).sqrt();
+            assert!((half.factors()[0] / factor - 1.0).abs() < 2e-5, "{between}: {half:?}");
+            let found = (1000.0 * 0.05 * half.factors()[0]).sqrt();
             assert!((found - speed).abs() < 6e-5, "{between}: {found}");
         }
     }
@@ -90,9 +89,9 @@ mod tests {
             for (deviation, midpoint, most) in
                 [(20.0, 500.0, 2500.0), (1e-3, 1e3, 400.0), (0.0, 10.0, 1.0), (5.0, 0.1, 9.0)]
             {
-                let slow = f64::min(most, half.deviation_factor() * deviation).min(half.midpoint_factor() * midpoint);
+                let factors = half.factors();
+                let slow = f64::min(most, factors[0] * deviation).min(factors[1] * midpoint);
                 let wanted = if half.sin > 0.0 && half.cos < 1.0 { slow } else { most };
-                let factors = [half.deviation_factor(), half.midpoint_factor()];
                 let found = squared_speed(factors, deviation, midpoint, most);
                 assert!((found - wanted).abs() <= 1e-12 * most, "{cosine}: {found} {wanted}");
             }
@@ -102,13 +101,13 @@ mod tests {
     #[test]
     fn ends_of_the_range() {
         let straight = HalfTurn::of_cosine(1.0 + 1e-16);
-        assert_eq!((straight.deviation_factor(), straight.midpoint_factor()), (f64::INFINITY, f64::INFINITY));
+        assert_eq!(straight.factors(), [f64::INFINITY; 2]);
         let back = HalfTurn::of_cosine(-1.0 - 1e-16);
-        assert_eq!((back.deviation_factor(), back.midpoint_factor()), (0.0, 0.0));
+        assert_eq!(back.factors(), [0.0; 2]);
         // A right-angle speed of 5 at 1000: by hand 25 * 0.414214/1000 = 0.01035534 mm, and back to 5 mm/s.
         let deviation = deviation_of_right_angle(5.0, 1000.0);
         assert!((deviation - 0.010_355_339).abs() < 1e-9);
         let right = HalfTurn::of_cosine(0.0);
-        assert!(((1000.0 * deviation * right.deviation_factor()).sqrt() - 5.0).abs() < 1e-12);
+        assert!(((1000.0 * deviation * right.factors()[0]).sqrt() - 5.0).abs() < 1e-12);
     }
 }

@@ -400,9 +400,8 @@ impl<T: Told> Host<T> {
 impl<T: Told> Replan for Host<T> {
     type Told = T;
 
-    #[inline]
-    fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend {
-        self.bends.next(step, beside)
+    fn bends<'a>(&mut self, moves: impl Iterator<Item = (&'a Move, Beside<'a>)>, bends: &mut [Bend]) {
+        self.bends.pass(moves, bends);
     }
 
     #[inline(always)]

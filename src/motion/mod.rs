@@ -39,7 +39,7 @@ pub struct Timing {
     /// Time it takes, s.
     pub time: f64,
     /// Factors on half of acceleration times length by which the controller bounds the squared speeds at the corners at its
-    /// start and its end, see [`corner::HalfTurn::midpoint_factor`]; infinite where lengths bound nothing.
+    /// start and its end, see [`corner::HalfTurn::factors`]; infinite where lengths bound nothing.
     pub by_length: [f32; 2],
 }
 
@@ -118,8 +118,9 @@ pub trait Plan {
 pub trait Replan {
     /// What it tells of each move.
     type Told: Copy;
-    /// Goes past the next move. Only the first plan asks for bends, and for those of all moves.
-    fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend;
+    /// Goes past the next moves, as many as there are `bends`, and puts those there. Only the first plan asks for bends, and
+    /// for those of all moves.
+    fn bends<'a>(&mut self, moves: impl Iterator<Item = (&'a Move, Beside<'a>)>, bends: &mut [Bend]);
     /// Takes the next move, to be executed as `ordered`. Whether it has a path, and which, is the same in all plans.
     fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered);
     /// Here the output sets limits over those of the file, until the file sets them itself.
@@ -153,8 +154,9 @@ pub trait Replan {
 
 impl<P: Replan<Told = Timing>> Plan for P {
     fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
-        let bend = self.bend(step, beside);
-        self.push_bent(step, beside, &bend, ordered);
+        let mut bend = [Bend::default()];
+        self.bends(std::iter::once((step, beside)), &mut bend);
+        self.push_bent(step, beside, &bend[0], ordered);
     }
 
     fn finish(&mut self) {
@@ -195,10 +197,10 @@ impl<T: Told> Planner<T> {
 impl<T: Told> Replan for Planner<T> {
     type Told = T;
 
-    fn bend(&mut self, step: &Move, beside: Beside<'_>) -> Bend {
+    fn bends<'a>(&mut self, moves: impl Iterator<Item = (&'a Move, Beside<'a>)>, bends: &mut [Bend]) {
         match self {
-            Self::Host(host) => host.bend(step, beside),
-            Self::Board(board) => board.bend(step, beside),
+            Self::Host(host) => host.bends(moves, bends),
+            Self::Board(board) => board.bends(moves, bends),
         }
     }
 

@@ -141,12 +141,11 @@ fn push_all(
 ) {
     let mut besides = Besides::of(&block.side);
     block.bends.resize(block.moves.len(), Bend::default());
-    for (index, (step, bend)) in block.moves.iter().zip(&mut block.bends).enumerate() {
+    planner.bends(block.moves.iter().zip(besides.ahead(&block.moves)), &mut block.bends);
+    for (index, (step, bend)) in block.moves.iter().zip(&block.bends).enumerate() {
         if index == EARLY {
             queue.settle_by(planner, |block| &mut block.before, ready);
         }
-        let beside = besides.next(step);
-        *bend = planner.bend(step, beside);
-        planner.push_bent(step, beside, bend, Ordered::by_file(step));
+        planner.push_bent(step, besides.next(step), bend, Ordered::by_file(step));
     }
 }
