@@ -84,6 +84,16 @@ impl Soft {
         (!known.are_all(self.beads)).then_some(step.layer)
     }
 
+    /// The same for each of the next moves.
+    pub fn layers<'a>(&self, known: &'a KnownLimits, steps: &'a [Move]) -> impl Iterator<Item = Option<u32>> + use<'a> {
+        let mut beads = self.beads;
+        steps.iter().map(move |step| {
+            let layer = (!known.are_all(beads)).then_some(step.layer);
+            beads += u64::from(step.lays());
+            layer
+        })
+    }
+
     /// Goes past a move and gives what is to be set before it, if anything. `limits`: those the move sets itself.
     #[inline]
     pub fn words(&mut self, known: &KnownLimits, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {

@@ -18,6 +18,7 @@ use crate::passes::lag::rest::Ahead;
 use crate::passes::lag::spring::Melt;
 use crate::passes::soft::{Bears, Soft};
 use crate::passes::{Reason, Verdict};
+use crate::soft::KnownLimits;
 use crate::units::Bounded;
 
 /// The passes that run; `None` for those that do not.
@@ -216,10 +217,10 @@ impl Passes {
         let Outgoing { moves, side, bends, before, known, verdicts, marks, rulings, .. } = block;
         let limits: Vec<_> = side.limits.iter().map(MotionLimits::in_output).collect();
         let mut besides = Besides::with_limits(side, &limits);
-        let mut bears = Bears::default();
-        let beside_them = bends.iter().zip(&*verdicts).zip(&*marks).zip(&*before);
+        let asked = self.asked(moves, verdicts, before, known, besides.ahead(moves), may_quicken);
+        let beside_them = bends.iter().zip(&*verdicts).zip(&*marks).zip(&asked);
         rulings.extend(moves.iter().zip(beside_them).enumerate().map(|(index, (step, beside_it))| {
-            let (((bend, verdict), &mark), before) = beside_it;
+            let (((bend, verdict), &mark), asked) = beside_it;
             if index == EARLY
                 && let Earlier::Planned(queue, planned) = &mut earlier
             {
@@ -228,11 +229,8 @@ impl Passes {
             let beside = besides.next(step);
             let ordered = in_output(step, mark, verdict.speed, &self.count);
             let Ordered { kind, speed, .. } = ordered;
-            let (mut sway, mut left) = (f64::INFINITY, f64::INFINITY);
+            let mut left = f64::INFINITY;
             if let Some(soft) = &mut self.soft {
-                if soft.is_by_move() {
-                    sway = bears.accel(known, soft.layer(known, step), step);
-                }
                 if soft.words(known, step, beside.limits).is_some() {
                     planner.hold(soft.held());
                 }
@@ -243,18 +241,11 @@ impl Passes {
             }
             let of_travels = self.travels.as_mut().filter(|_| kind == Kind::Travel);
             let mut ruling = match (of_travels, &mut self.accels) {
-                (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, kind, sway, speed) },
+                (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, kind, asked.sway, speed) },
                 (None, None) => Ruling::NONE,
                 (None, Some(accels)) => {
-                    let top = if may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
-                    let (own, bore) = (accels.own(), self.bore_mm);
-                    let limit = match self.ramp_error {
-                        _ if !self.eases => f64::INFINITY,
-                        None => accel::limit(step, top, [before.entry, before.exit], own, bore, &self.melt),
-                        Some(error) => accel::within_error(step, top, own, bore, &self.melt, error),
-                    };
-                    let mut ruling = accels.next(step, kind, limit.at_most(sway), top);
-                    if sway < limit {
+                    let mut ruling = accels.next(step, kind, asked.melt.at_most(asked.sway), asked.top);
+                    if asked.sway < asked.melt {
                         ruling.reason = Reason::Sway;
                     }
                     ruling
@@ -275,4 +266,50 @@ impl Passes {
             ruling
         }));
     }
+
+    /// How quickly moves may change their speeds. It asks nothing of the plan, so that roots and divisions of one move do not wait
+    /// for those of the one before. `besides`: of each of them.
+    fn asked<'a>(
+        &self,
+        moves: &'a [Move],
+        verdicts: &[Verdict],
+        before: &[Timing],
+        known: &'a KnownLimits,
+        besides: impl Iterator<Item = Beside<'a>>,
+        may_quicken: bool,
+    ) -> Vec<Asked> {
+        let mut accels = self.accels.clone();
+        let mut bears = Bears::default();
+        let mut layers = self.soft.as_ref().filter(|soft| soft.is_by_move()).map(|soft| soft.layers(known, moves));
+        let timed = moves.iter().zip(besides).zip(verdicts.iter().zip(before));
+        let asked = timed.map(|((step, beside), (verdict, before))| {
+            let sway =
+                layers.as_mut().and_then(Iterator::next).map_or(f64::INFINITY, |layer| bears.accel(known, layer, step));
+            let top = if may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
+            let Some(accels) = accels.as_mut().filter(|_| self.eases) else {
+                return Asked { top, sway, melt: f64::INFINITY };
+            };
+            if let Some(limits) = beside.limits {
+                accels.follow(limits);
+            }
+            let (own, bore) = (accels.own(), self.bore_mm);
+            let melt = match self.ramp_error {
+                None => accel::limit(step, top, [before.entry, before.exit], own, bore, &self.melt),
+                Some(error) => accel::within_error(step, top, own, bore, &self.melt, error),
+            };
+            Asked { top, sway, melt }
+        });
+        asked.collect()
+    }
+}
+
+/// How quickly a move may change its speed, whatever the moves beside it do.
+#[derive(Clone, Copy, Debug)]
+struct Asked {
+    /// Speed that it does not exceed, mm/s.
+    top: f64,
+    /// What the part bears, mm/s².
+    sway: f64,
+    /// What the melt can follow, mm/s².
+    melt: f64,
 }
