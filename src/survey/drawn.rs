@@ -47,6 +47,8 @@ pub(super) struct Drawn {
     pub about: [f64; 2],
     /// Widest that a bead counts, mm.
     widest_mm: f64,
+    // Room to work in.
+    beads: Vec<Rectangle>,
     parents: Vec<u32>,
 }
 
@@ -62,14 +64,19 @@ impl Drawn {
             turn: Turn::default(),
             about: [0.0; 2],
             widest_mm,
+            beads: Vec::new(),
             parents: Vec::new(),
         }
     }
 
-    /// Lays beads that were joined; the volume that is too far out to be drawn, mm³.
-    pub fn joined(&mut self, joined: &Joined) -> f64 {
-        let outside = self.lay(&joined.rectangle(self.widest_mm));
-        self.end = self.end.map(|_| joined.end());
+    /// Lays beads that go on from each other; the volume that is too far out to be drawn, mm³.
+    pub fn joined(&mut self, joined: &[Joined]) -> f64 {
+        self.beads.clear();
+        self.beads.extend(joined.iter().map(|joined| joined.rectangle(self.widest_mm)));
+        let outside = self.lay();
+        if let (Some(end), Some(last)) = (&mut self.end, joined.last()) {
+            *end = last.end();
+        }
         outside
     }
 
@@ -91,26 +98,43 @@ impl Drawn {
             let [x, y, _] = arc.point(share);
             [x + (x - cx) * out, y + (y - cy) * out]
         };
-        let (mut from, mut outside) = (point(0.0), 0.0);
+        let mut from = point(0.0);
+        self.beads.clear();
         for index in 1..=count as u32 {
             let to = point(f64::from(index) / count);
             let ends = [from, to];
             // In an upright plane only what is seen from above counts.
             let seen = (helix == 2).then_some(length / count);
-            outside += self.lay(&Rectangle::new(ends, seen, (volume / count, height), self.widest_mm, role));
+            self.beads.push(Rectangle::new(ends, seen, (volume / count, height), self.widest_mm, role));
             from = to;
         }
+        self.lay()
+    }
+
+    /// Lays the straight `beads`, which go on from each other; the volume that is too far out to be drawn, mm³.
+    ///
+    /// Each step goes through all of them in a loop of its own: what one bead comes to does not wait for the cells of the
+    /// one before.
+    fn lay(&mut self) -> f64 {
+        let beads = std::mem::take(&mut self.beads);
+        let (mut rest, mut outside) = (beads.as_slice(), 0.0);
+        while !rest.is_empty() {
+            let (drawn, others) = rest.split_at(self.raster.draw(rest));
+            self.sum(drawn);
+            rest = others;
+            if let Some((bead, others)) = rest.split_first() {
+                self.end = None;
+                outside += bead.volume;
+                rest = others;
+            }
+        }
+        self.beads = beads;
         outside
     }
 
-    /// Lays one straight bead; its volume where it is too far out to be drawn, mm³.
-    #[inline(always)]
-    fn lay(&mut self, bead: &Rectangle) -> f64 {
-        let (from, to) = (bead.from, bead.to);
-        if !self.raster.draw([from, to], bead.along, bead.span, bead.width) {
-            self.end = None;
-            return bead.volume;
-        }
+    /// Adds beads that were drawn and go on from each other to the last chain, or begins one with them.
+    fn sum(&mut self, beads: &[Rectangle]) {
+        let (Some(&Rectangle { from, to, .. }), Some(last)) = (beads.first(), beads.last()) else { return };
         let reach = 0.25 * self.raster.cell_mm();
         let goes_on = self.end.is_some_and(|end| (end[0] - from[0]).abs() < reach && (end[1] - from[1]).abs() < reach);
         if !goes_on {
@@ -122,11 +146,10 @@ impl Drawn {
             self.chains.push(Chain { section: Section::EMPTY, place });
         }
         if let Some(chain) = self.chains.last_mut() {
-            chain.section.add(bead, self.about);
+            chain.section.add(beads, self.about);
         }
-        self.turn.length += bead.length;
-        self.end = Some(to);
-        0.0
+        self.turn.length = beads.iter().fold(self.turn.length, |sum, bead| sum + bead.length);
+        self.end = Some(last.to);
     }
 
     /// Joins the chains that touch by now, so that their number follows that of the islands.

@@ -1,10 +1,12 @@
 //! How long moves take, and how long at other accelerations.
 
 use crate::motion::Timing;
+use crate::units::Bounded as _;
 
-/// Moves are told apart by the acceleration from which on they reach their speed no more, in steps of two from this power
-/// of two on, mm/s².
-const LEAST_POWER: i64 = 2;
+/// Moves are told apart by the acceleration from which on they reach their speed no more, in steps of two between these
+/// powers of two, mm/s².
+const LEAST: f64 = 4.0;
+const MOST: f64 = 4096.0;
 const STEPS: usize = 11;
 
 /// Moves on their way, summed.
@@ -42,23 +44,26 @@ impl Pace {
     /// each, all of it.
     #[inline]
     pub fn add(&mut self, length: f64, along: [f64; 2], timing: &Timing) {
-        let cruise_s = length / timing.top;
-        if length <= 0.0 || cruise_s >= timing.time {
+        if length <= 0.0 {
             self.cruise_s += timing.time;
             return;
         }
+        // Whether a move has ramps, and how steep, nobody can guess: all of it is least and largest figures.
+        let cruise_s = (length / timing.top).at_most(timing.time);
         let ramps_s = timing.time - cruise_s;
         self.cruise_s += cruise_s;
         self.ramps_s += ramps_s;
+        // Moves without ramps count in no step.
+        let counted_s = cruise_s.at_most(ramps_s * f64::MAX);
         let per_length = 1.0 / length;
-        let (change, per_cruise) = (ramps_s * timing.accel, timing.top * per_length);
+        let (change, per_cruise) = (ramps_s * timing.accel.at_most(f64::MAX), timing.top * per_length);
         for (axis, delta) in self.axes.iter_mut().zip(along) {
             let change_mm_s = change * delta.abs() * per_length;
             // The power of two is in the exponent of the figure.
-            let power = ((change_mm_s * per_cruise).to_bits() >> 52) as i64 - 1023;
-            let place = (power - LEAST_POWER).clamp(0, STEPS as i64 - 1) as usize;
+            let accel = (change_mm_s * per_cruise).at_least(LEAST).at_most(MOST);
+            let place = (accel.to_bits() >> 52).wrapping_sub(LEAST.to_bits() >> 52) as usize;
             if let Some(alike) = axis.get_mut(place) {
-                alike.cruise_s += cruise_s;
+                alike.cruise_s += counted_s;
                 alike.change_mm_s += change_mm_s;
             }
         }

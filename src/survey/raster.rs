@@ -5,6 +5,7 @@
 //! not drawn. Drawing, reading and clearing cost only the words that were touched.
 
 use super::footprint::Footprint;
+use super::section::Rectangle;
 use crate::units::Bounded;
 
 /// Most cells of a raster: half a MiB, one bit each.
@@ -21,17 +22,12 @@ const WORD: i32 = 64;
 const SLANTED: i64 = 1 << 30;
 /// Half of the rows of a bead between its corners for which it is worth while to take them apart.
 const SHORT_ROWS: f64 = 4.0;
+/// Rows that are set at a time, though a bead may have fewer: how many it has nobody can guess.
+const ROWS: usize = 4;
+/// Beads that are drawn at a time.
+const BEADS: usize = 32;
 /// Stands for the inverse of a direction that is zero: beyond every raster.
 const STEEP: f64 = 1e12;
-
-/// The touched words of a row; none while `first` is above `last`.
-#[derive(Clone, Copy, Debug)]
-struct Touched {
-    first: u16,
-    last: u16,
-}
-
-const UNTOUCHED: Touched = Touched { first: u16::MAX, last: 0 };
 
 /// A window on the grid: cells `left..left + 64 words`, `bottom..bottom + rows`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -91,9 +87,22 @@ struct Stroke {
     high: [f64; 2],
 }
 
+/// What a segment sets, counted from the corner of the window.
+#[derive(Clone, Copy, Debug, Default)]
+struct Band {
+    /// Its rows, and those among them that only its sides bound, all of which are in its middle.
+    first: usize,
+    end: usize,
+    inner: usize,
+    outer: usize,
+    /// Height of its start.
+    y: f64,
+    sides: Sides,
+}
+
 /// Where the cells of a row begin and end: the second figure of each pair is that of the right side, counted to the left, so
 /// that the largest of all bounds is the one that holds on either side.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Sides {
     /// By the ends of the bead, at its height.
     along: [f64; 2],
@@ -128,8 +137,10 @@ pub struct Raster {
     window: Window,
     /// Its [bounds](Window::bounds).
     bounds: [[f64; 2]; 2],
+    /// Its rows, and a word behind them.
     bits: Vec<u64>,
-    touched: Vec<Touched>,
+    /// Of each row, which words were touched, a bit for each pair of them; those in between may have been, too.
+    touched: Vec<u64>,
     /// Rows of the window that may be touched.
     low: usize,
     high: usize,
@@ -169,29 +180,43 @@ impl Raster {
         cells.iter().all(|at| at.abs() < FAR).then(|| cells.map(below))
     }
 
-    /// Draws a bead `width_mm` wide from one point to another, mm; `false` where it lies too far out. `along`: its
-    /// direction, any for a point; `length_mm`: from end to end.
+    /// Draws beads up to the first that lies too far out; how many these are.
     ///
     /// A cell is set when its centre is within half a width and a quarter of a cell of the segment, ends squared off.
     /// The quarter makes beads that abut touch; a line thinner than the cells is still drawn without a gap.
-    pub fn draw(&mut self, ends: [[f64; 2]; 2], along: [f64; 2], length_mm: f64, width_mm: f64) -> bool {
-        let Some(stroke) = self.stroke(ends, along, length_mm, width_mm) else { return false };
-        let is_inside = self.is_inside(&stroke);
-        if is_inside {
-            self.fill(&stroke);
+    pub(super) fn draw(&mut self, beads: &[Rectangle]) -> usize {
+        let mut done = 0;
+        for some in beads.chunks(BEADS) {
+            let mut bands = [Band::default(); BEADS];
+            let mut inside = 0;
+            for (band, bead) in bands.iter_mut().zip(some) {
+                let Some(stroke) = self.stroke(bead).filter(|stroke| self.is_inside(stroke)) else { break };
+                *band = self.band(&stroke);
+                inside += 1;
+            }
+            for band in bands.iter().take(inside) {
+                self.fill(band);
+            }
+            done += inside;
+            for bead in some.iter().skip(inside) {
+                if !self.draw_outside(bead) {
+                    return done;
+                }
+                done += 1;
+            }
         }
-        is_inside || self.draw_outside(ends, along, length_mm, width_mm)
+        done
     }
 
-    /// The same where the window may have to grow first.
+    /// The same of one bead, for which the window may have to grow first; whether it was drawn.
     #[cold]
     #[inline(never)]
-    fn draw_outside(&mut self, ends: [[f64; 2]; 2], along: [f64; 2], length_mm: f64, width_mm: f64) -> bool {
+    fn draw_outside(&mut self, bead: &Rectangle) -> bool {
         loop {
-            let Some(stroke) = self.stroke(ends, along, length_mm, width_mm) else { return false };
+            let Some(stroke) = self.stroke(bead) else { return false };
             let (low, high) = (stroke.low.map(below), stroke.high.map(below));
             if self.window.holds(low, high) || self.grow(low, high) {
-                self.fill(&stroke);
+                self.fill(&self.band(&stroke));
                 return true;
             }
             if !self.helps_to_double(low, high) {
@@ -210,7 +235,8 @@ impl Raster {
     }
 
     #[inline(always)]
-    fn stroke(&mut self, [from, to]: [[f64; 2]; 2], along: [f64; 2], length: f64, width: f64) -> Option<Stroke> {
+    fn stroke(&mut self, bead: &Rectangle) -> Option<Stroke> {
+        let Rectangle { from, to, along, span, width, .. } = *bead;
         let per_mm = self.per_mm;
         let origin = *self.origin.get_or_insert(from);
         let from = [(from[0] - origin[0]) * per_mm, (from[1] - origin[1]) * per_mm];
@@ -220,11 +246,12 @@ impl Raster {
         let low = [from[0].at_most(to[0]) - reach, from[1].at_most(to[1]) - reach];
         let high = [from[0].at_least(to[0]) + reach, from[1].at_least(to[1]) + reach];
         let near = low[0] > -FAR && low[1] > -FAR && high[0] < FAR && high[1] < FAR;
-        near.then_some(Stroke { from, along, length: length * per_mm, half, low, high })
+        near.then_some(Stroke { from, along, length: span * per_mm, half, low, high })
     }
 
-    #[inline]
-    fn fill(&mut self, stroke: &Stroke) {
+    /// What a stroke within the window sets.
+    #[inline(always)]
+    fn band(&self, stroke: &Stroke) -> Band {
         let [left, bottom] = self.bounds[0];
         let (x, y) = (stroke.from[0] - left, stroke.from[1] - bottom);
         let [ux, uy] = stroke.along;
@@ -234,8 +261,6 @@ impl Raster {
         // All of this counts from the corner of the window, so nothing is negative and a cast rounds down.
         let first = (stroke.low[1] - bottom + 0.5) as i32 as usize;
         let end = ((stroke.high[1] - bottom + 0.5) as i32 as usize).min(self.window.rows);
-        self.low = self.low.min(first);
-        self.high = self.high.max(end);
         // Along the bead and across it, the cells of a row are an interval each: a middle that goes with the row, and a
         // half width.
         let middle = 0.5 * stroke.length;
@@ -251,83 +276,93 @@ impl Raster {
         };
         // In the middle of a steep bead only its sides bound the cells of a row; a row is left to rounding at either end.
         let (centre, zone) = (y + middle * uy - 0.5, (middle + stroke.half) * uy.abs() - stroke.half * ux.abs() - 1.0);
-        if zone <= if ux == 0.0 { 0.0 } else { SHORT_ROWS } {
-            return self.rows(first..end, y, sides);
+        let (mut inner, mut outer) = (end, end);
+        if zone > if ux == 0.0 { 0.0 } else { SHORT_ROWS } {
+            inner = ((centre - zone) as usize + 1).max(first).min(end);
+            outer = ((centre + zone) as usize + 1).max(inner).min(end);
         }
-        let inner = ((centre - zone) as usize + 1).max(first).min(end);
-        let outer = ((centre + zone) as usize + 1).max(inner).min(end);
-        self.long(first..end, inner..outer, y, sides);
+        Band { first, end, inner, outer, y, sides }
     }
 
-    /// Sets the cells of rows of a long steep bead, which has only its sides in some of them.
-    #[inline(never)]
-    fn long(&mut self, all: std::ops::Range<usize>, straight: std::ops::Range<usize>, y: f64, sides: Sides) {
-        self.rows(all.start..straight.start, y, sides);
-        let across = sides.slope_across * (straight.start as f64 + 0.5 - y);
-        let [from, to] = [sides.across[0] + across, across - sides.across[1]];
-        self.rows(straight.end..all.end, y, sides);
-        self.steep(straight, [from, to], sides.slope_across);
+    /// Sets the cells of a band.
+    #[inline(always)]
+    fn fill(&mut self, band: &Band) {
+        let Band { first, end, inner, outer, y, sides } = *band;
+        self.low = self.low.min(first);
+        self.high = self.high.max(end);
+        self.rows(first..inner, y, sides);
+        if inner < end {
+            let across = sides.slope_across * (inner as f64 + 0.5 - y);
+            let [from, to] = [sides.across[0] + across, across - sides.across[1]];
+            self.steep(inner..outer, [from, to], sides.slope_across);
+            self.rows(outer..end, y, sides);
+        }
     }
 
     /// Sets the cells of rows from one place up to another, counted from the left of the window, as `sides` has them for
     /// the height of a row over `y`.
     #[inline(always)]
     fn rows(&mut self, range: std::ops::Range<usize>, y: f64, sides: Sides) {
-        let width = self.window.words;
-        let mut cells = self.bits.get_mut(range.start * width..).unwrap_or_default();
         // A row has a number far below what an `i32` holds, which is one step to a float.
         let mut rise = f64::from(range.start as i32) + 0.5 - y;
-        for touched in self.touched.get_mut(range).unwrap_or_default() {
-            // Taken one by one: how many chunks there are is a division.
-            let Some((words, later)) = cells.split_at_mut_checked(width) else { return };
-            cells = later;
-            let [from, to] = sides.at(rise);
-            let (start, stop) = (cell_from(from), cell_from(-to));
-            if start < stop {
-                set(words, touched, start, stop);
+        let top = f64::from(range.end as i32) - y;
+        for start in range.step_by(ROWS) {
+            for row in start..start + ROWS {
+                let [from, to] = sides.at(rise);
+                // What is too many ends far on the left. All by figures, so that nothing is asked.
+                let to = (-to).at_most((top - rise) * FAR * FAR).at_least(from);
+                self.set(row, cell_from(from), cell_from(to));
+                rise += 1.0;
             }
-            rise += 1.0;
         }
     }
 
     /// Sets the cells between two sides that run straight over rows: `from` to `to` in the first of them, `slope` further
     /// with each. All counts from the left of the window, in whole 2⁻³² of a cell.
+    #[inline(never)]
     fn steep(&mut self, range: std::ops::Range<usize>, [from, to]: [f64; 2], slope: f64) {
-        if range.is_empty() {
-            return;
-        }
         const ONE: f64 = 4_294_967_296.0;
-        let width = self.window.words;
-        let mut cells = self.bits.get_mut(range.start * width..).unwrap_or_default();
-        let mut touched = self.touched.get_mut(range).unwrap_or_default();
         let [mut from, mut to] = [from, to].map(|side| ((side + 0.5) * ONE) as i64);
         let slope = (slope * ONE) as i64;
-        if slope.abs() >= SLANTED {
-            for touched in touched {
-                let Some((words, later)) = cells.split_at_mut_checked(width) else { return };
-                cells = later;
-                let (start, stop) = ((from >> 32) as usize, (to >> 32) as usize);
-                if start < stop {
-                    set(words, touched, start, stop);
-                }
-                (from, to) = (from + slope, to + slope);
+        let mut row = range.start;
+        while row < range.end {
+            let stays = if slope.abs() >= SLANTED { 1 } else { rows_within(from, slope).min(rows_within(to, slope)) };
+            let stays = stays.min((range.end - row) as i64);
+            for row in row..row + stays as usize {
+                self.set(row, (from >> 32) as usize, (to.max(from) >> 32) as usize);
             }
-            return;
-        }
-        while !touched.is_empty() {
-            let stays = rows_within(from, slope).min(rows_within(to, slope)).min(touched.len() as i64);
-            let (seen, unseen) = touched.split_at_mut(stays as usize);
-            let (start, stop) = ((from >> 32) as usize, (to >> 32) as usize);
-            for touched in seen {
-                let Some((words, later)) = cells.split_at_mut_checked(width) else { return };
-                cells = later;
-                if start < stop {
-                    set(words, touched, start, stop);
-                }
-            }
-            touched = unseen;
+            row += stays as usize;
             (from, to) = (from + stays * slope, to + stays * slope);
         }
+    }
+
+    /// Sets cells `start..stop` of a row; none where it ends where it starts, or there is no such row.
+    #[inline(always)]
+    fn set(&mut self, row: usize, start: usize, stop: usize) {
+        let Some(touched) = self.touched.get_mut(row) else { return };
+        let (first, shift, count) = (start / 64, start % 64, stop - start);
+        let at = row * self.window.words + first;
+        if count >= 64 {
+            *touched |= 1 << (first / 2) | 1 << ((stop - 1) / 128);
+            return set_many(&mut self.bits, at, shift, count);
+        }
+        // They are in two words: without asking where they end, which nobody can guess.
+        let ones = (1_u64 << count) - 1;
+        let (head, tail) = (ones << shift, ones >> 1 >> (63 - shift));
+        if let Some([word, next]) = self.bits.get_mut(at..at + 2) {
+            *word |= head;
+            *next |= tail;
+        }
+        // A place beyond the row has none of them.
+        *touched |= (ones & 1).wrapping_shl(first as u32 / 2) | (tail & 1).wrapping_shl(first.div_ceil(2) as u32);
+    }
+
+    /// The words of a row that may be touched, and the place of the first of them in the row.
+    fn seen(&self, row: usize) -> Option<(std::ops::Range<usize>, usize)> {
+        let touched = *self.touched.get(row).filter(|touched| **touched > 0)?;
+        let (first, last) = (2 * touched.trailing_zeros() as usize, 2 * touched.ilog2() as usize + 1);
+        let begin = row * self.window.words;
+        Some((begin + first..begin + (last + 1).min(self.window.words), first))
     }
 
     /// Makes the window hold cells `low..=high`; `false` where that would be too many.
@@ -337,16 +372,16 @@ impl Raster {
         let Some(window) = window else { return false };
         let before = std::mem::replace(&mut self.window, window);
         self.bounds = window.bounds();
-        let bits = std::mem::replace(&mut self.bits, vec![0; window.words * window.rows]);
-        let touched = std::mem::replace(&mut self.touched, vec![UNTOUCHED; window.rows]);
+        let bits = std::mem::replace(&mut self.bits, vec![0; window.words * window.rows + 1]);
+        let touched = std::mem::replace(&mut self.touched, vec![0; window.rows]);
         let (up, over) = ((before.bottom - window.bottom) as usize, ((before.left - window.left) / WORD) as usize);
         for (row, (words, seen)) in bits.chunks_exact(before.words.max(1)).zip(&touched).enumerate() {
             let start = (row + up) * window.words + over;
             if let Some(place) = self.bits.get_mut(start..start + words.len()) {
                 place.copy_from_slice(words);
             }
-            if let Some(place) = self.touched.get_mut(row + up).filter(|_| seen.first <= seen.last) {
-                *place = Touched { first: seen.first + over as u16, last: seen.last + over as u16 };
+            if let Some(place) = self.touched.get_mut(row + up) {
+                *place = seen << (over / 2) | seen << over.div_ceil(2);
             }
         }
         if self.low < self.high {
@@ -389,11 +424,9 @@ impl Raster {
         }
         for (row, runs) in cells.rows() {
             let row = (i32::from(row) - self.window.bottom) as usize;
-            let words = self.bits.chunks_exact_mut(self.window.words.max(1)).nth(row);
-            let Some((words, touched)) = words.zip(self.touched.get_mut(row)) else { continue };
             for run in runs {
                 let start = i32::from(run.start) - self.window.left;
-                set(words, touched, start as usize, (i32::from(run.end) - self.window.left) as usize + 1);
+                self.set(row, start as usize, (i32::from(run.end) - self.window.left) as usize + 1);
             }
             (self.low, self.high) = (self.low.min(row), self.high.max(row + 1));
         }
@@ -403,12 +436,10 @@ impl Raster {
     pub fn read(&self, into: &mut Footprint) {
         into.clear();
         for row in self.low..self.high {
-            let Some(seen) = self.touched.get(row).filter(|seen| seen.first <= seen.last) else { continue };
-            let base = row * self.window.words;
-            let range = base + usize::from(seen.first)..=base + usize::from(seen.last);
+            let Some((range, first)) = self.seen(row) else { continue };
             into.row((self.window.bottom + row as i32) as i16);
             let mut open: Option<i32> = None;
-            let mut at = self.window.left + i32::from(seen.first) * WORD;
+            let mut at = self.window.left + first as i32 * WORD;
             for &word in self.bits.get(range).unwrap_or_default() {
                 let (mut rest, mut bit) = (word, 0);
                 loop {
@@ -443,12 +474,9 @@ impl Raster {
     /// Clears what was drawn.
     pub fn clear(&mut self) {
         for row in self.low..self.high {
-            let Some(seen) = self.touched.get_mut(row).filter(|seen| seen.first <= seen.last) else { continue };
-            let base = row * self.window.words;
-            if let Some(words) = self.bits.get_mut(base + usize::from(seen.first)..=base + usize::from(seen.last)) {
-                words.fill(0);
-            }
-            *seen = UNTOUCHED;
+            let Some((range, _)) = self.seen(row) else { continue };
+            self.bits.get_mut(range).unwrap_or_default().fill(0);
+            self.touched.get_mut(row).into_iter().for_each(|touched| *touched = 0);
         }
         (self.low, self.high) = (usize::MAX, 0);
     }
@@ -464,23 +492,18 @@ fn rows_within(side: i64, slope: i64) -> i64 {
     }
 }
 
-/// Sets cells `start..stop` of a row.
-#[inline]
-fn set(words: &mut [u64], touched: &mut Touched, start: usize, stop: usize) {
-    let (first, last) = (start / 64, (stop - 1) / 64);
-    let (head, tail) = (!0u64 << (start % 64), !0u64 >> (63 - (stop - 1) % 64));
-    if first == last {
-        if let Some(word) = words.get_mut(first) {
-            *word |= head & tail;
+/// Sets as many cells as a word has, or more, from cell `shift` of word `first` on.
+#[inline(never)]
+fn set_many(bits: &mut [u64], first: usize, shift: usize, count: usize) {
+    let end = shift + count - 1;
+    match bits.get_mut(first..=first + end / 64) {
+        Some([word, middle @ .., last]) => {
+            *word |= !0 << shift;
+            middle.fill(!0);
+            *last |= !0 >> (63 - end % 64);
         }
-    } else if let Some([word, middle @ .., end]) = words.get_mut(first..=last) {
-        *word |= head;
-        middle.fill(!0);
-        *end |= tail;
-    }
-    // Mostly neighbours have been there.
-    if first < usize::from(touched.first) || last > usize::from(touched.last) {
-        *touched = Touched { first: touched.first.min(first as u16), last: touched.last.max(last as u16) };
+        Some([word]) => *word = !0,
+        _ => {}
     }
 }
 
@@ -501,13 +524,15 @@ fn below(at: f64) -> i32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::moves::Role;
     use proptest::prelude::*;
 
     fn draw(raster: &mut Raster, from: [f64; 2], to: [f64; 2], width: f64) -> bool {
         let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
         let length = dx.hypot(dy);
         let along = if length > 0.0 { [dx / length, dy / length] } else { [1.0, 0.0] };
-        raster.draw([from, to], along, length, width)
+        let volume = length * width;
+        raster.draw(&[Rectangle { from, to, span: length, along, length, width, volume, role: Role::Unknown }]) == 1
     }
 
     fn cells(raster: &Raster) -> Vec<(i16, i16, i16)> {
@@ -545,7 +570,7 @@ mod tests {
         for far in [1e6, 5e4, -1e6] {
             assert!(!draw(&mut raster, [0.0, 0.0], [far, 0.0], 0.5), "{far}");
         }
-        assert!(raster.bits.len() * 64 <= MOST_CELLS);
+        assert!(raster.window.is_allowed());
     }
 
     proptest! {

@@ -94,13 +94,23 @@ impl Section {
         high: [f64::NEG_INFINITY; 2],
     };
 
-    /// Adds a bead. `about`: a point near all beads, mm, so that no digits are lost far from the machine's origin.
-    ///
+    /// Adds beads. `about`: a point near all beads, mm, so that no digits are lost far from the machine's origin.
+    pub fn add(&mut self, beads: &[Rectangle], about: [f64; 2]) {
+        // In two loops, each of which has registers for its sums.
+        for bead in beads {
+            self.add_moments(bead, about);
+        }
+        for bead in beads {
+            self.add_size(bead);
+        }
+    }
+
     /// A rectangle of length L along (cos, sin) and width w has about its middle, per area, L²cos²/12 + w²sin²/12 along
     /// X, L²sin²/12 + w²cos²/12 along Y and (L² - w²) cos sin/12 mixed.
-    pub fn add(&mut self, bead: &Rectangle, about: [f64; 2]) {
+    #[inline(always)]
+    fn add_moments(&mut self, bead: &Rectangle, about: [f64; 2]) {
         const TWELFTH: f64 = 1.0 / 12.0;
-        let Rectangle { from, to, span, along: [cos, sin], length, width, volume, role } = *bead;
+        let Rectangle { from, to, along: [cos, sin], length, width, .. } = *bead;
         let area = length * width;
         let (along_x, along_y, mixed) = (cos * cos, sin * sin, cos * sin);
         let (long, wide) = (length * length * TWELFTH, width * width * TWELFTH);
@@ -115,6 +125,12 @@ impl Section {
         self.wide[0] += across * along_y;
         self.wide[1] += across * along_x;
         self.wide[2] -= across * mixed;
+    }
+
+    /// Adds what a bead is for, and how far it reaches.
+    #[inline(always)]
+    fn add_size(&mut self, bead: &Rectangle) {
+        let Rectangle { from, to, span, along: [cos, sin], length, width, volume, role } = *bead;
         self.volume += volume;
         match role {
             Role::Support | Role::SupportInterface => self.support += volume,
@@ -221,8 +237,8 @@ mod tests {
         let about = [3.0, 4.0];
         let (mut thin, mut thick) = (Section::EMPTY, Section::EMPTY);
         for (from, to) in [([0.0, 0.0], [9.0, 0.0]), ([9.0, 0.0], [9.0, 7.0]), ([1.0, 2.0], [6.0, 7.0])] {
-            thin.add(&bead(from, to, 0.7), about);
-            thick.add(&bead(from, to, 1.4), about);
+            thin.add(&[bead(from, to, 0.7)], about);
+            thick.add(&[bead(from, to, 1.4)], about);
         }
         let (thin, thick) = (thin.widened(2.0).island(about), thick.island(about));
         let figures =
@@ -236,7 +252,7 @@ mod tests {
     #[test]
     fn a_rectangle_by_hand() {
         let mut section = Section::EMPTY;
-        section.add(&bead([4.0, 5.0], [16.0, 5.0], 2.0), [100.0, -30.0]);
+        section.add(&[bead([4.0, 5.0], [16.0, 5.0], 2.0)], [100.0, -30.0]);
         let island = section.island([100.0, -30.0]);
         let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-9, "{a} {b}");
         close(island.area_mm2, 24.0);
@@ -248,7 +264,7 @@ mod tests {
         assert_eq!((island.low_mm, island.high_mm), ([4.0, 4.0], [16.0, 6.0]));
         // A blob of 2 mm³ at 0.5 mm: a square of 2 mm, 2 * 2³ / 12.
         let mut blob = Section::EMPTY;
-        blob.add(&Rectangle::new([[1.0; 2]; 2], None, (2.0, 0.5), 10.0, Role::Support), [0.0; 2]);
+        blob.add(&[Rectangle::new([[1.0; 2]; 2], None, (2.0, 0.5), 10.0, Role::Support)], [0.0; 2]);
         let island = blob.island([0.0; 2]);
         close(island.area_mm2, 4.0);
         close(island.ixx_mm4, 4.0 / 3.0);
@@ -266,7 +282,7 @@ mod tests {
                 let mut section = Section::EMPTY;
                 for (from, to) in plain {
                     let (from, to) = if turned { (turn(from), turn(to)) } else { (from, to) };
-                    section.add(&bead(from, to, width), [0.0; 2]);
+                    section.add(&[bead(from, to, width)], [0.0; 2]);
                 }
                 section.island([0.0; 2])
             };

@@ -38,6 +38,11 @@ const TURN_HEIGHTS: std::ops::RangeInclusive<f64> = 0.5..=1.5;
 const FALL_HEIGHTS: f64 = 2.0;
 /// Islands of a layer that are kept apart.
 const MOST_ISLANDS: usize = 4096;
+/// Most beads that wait to be laid together.
+const MOST_JOINED: usize = 64;
+/// Most beads that go on from each other and are taken at a time.
+const STRETCH: usize = 64;
+
 /// The layer being laid.
 #[derive(Debug, Default)]
 struct Open {
@@ -60,8 +65,10 @@ pub struct Surveyor {
     drawn: Drawn,
     surface: Surface,
     open: Option<Open>,
-    /// Beads that are still to be laid.
-    joined: Option<Joined>,
+    /// Beads that are still to be laid and go on from each other; more may be joined to the last of them.
+    joined: Vec<Joined>,
+    /// Room to work in: where the beads of a stretch end, mm.
+    ends: Vec<[f64; 2]>,
     /// Height that a comment states for the beads to come, mm, and whether it was stated since the last bead.
     stated_mm: Option<f64>,
     is_fresh: bool,
@@ -86,7 +93,8 @@ impl Surveyor {
             drawn: Drawn::new(cell, WIDEST_BORES * bore_mm),
             surface: Surface::default(),
             open: None,
-            joined: None,
+            joined: Vec::new(),
+            ends: Vec::new(),
             stated_mm: None,
             is_fresh: false,
             ground_mm: 0.0,
@@ -165,39 +173,52 @@ impl Surveyor {
     /// many they are. There is no anchor between `moves`.
     ///
     /// None of them begins a layer or makes one higher, so that little has to be asked: most moves of a file are taken here.
-    /// A function of its own, so that what it works with has registers.
     #[inline(never)]
     fn go_on(&mut self, (moves, timings): (&[Move], &[Timing]), track: &mut Track<'_>) -> usize {
-        let (Some(open), Some(joined)) = (&mut self.open, &mut self.joined) else { return 0 };
-        if !joined.ends_at(track.position()) {
+        let (Some(open), Some(last)) = (&mut self.open, self.joined.last()) else { return 0 };
+        if !last.ends_at(track.position()) {
             return 0;
         }
-        let record = &mut open.record;
-        let height_mm = self.stated_mm.unwrap_or(record.height_mm);
-        let mut off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
-        let (mut volume_mm3, mut length_mm, mut time_s) = (record.volume_mm3, record.bead_length_mm, record.time_s);
+        let number = open.record.number;
+        let goes_on = |step: &Move| step.layer == number && step.delta[2] == 0.0 && !step.has(Move::ARC) && step.lays();
         let mut count = 0;
-        for (step, timing) in moves.iter().zip(timings) {
-            let goes_on = step.layer == record.number && step.delta[2] == 0.0;
-            if !goes_on || step.has(Move::ARC) || !step.lays() {
+        // Some at a time: each figure is followed through them in a loop of its own.
+        for (moves, timings) in moves.chunks(STRETCH).zip(timings.chunks(STRETCH)) {
+            let going = moves.iter().zip(timings).take_while(|(step, _)| goes_on(step)).count();
+            let taken = moves.get(..going).unwrap_or_default();
+            self.join(taken, track);
+            if let Some(open) = &mut self.open {
+                add_stretch(&mut open.record, taken, timings);
+            }
+            count += going;
+            if going < moves.len() {
                 break;
             }
-            let to = track.level(step);
-            count += 1;
-            volume_mm3 += step.volume;
-            length_mm += step.length;
-            time_s += timing.time;
-            add_execution(record, step, timing);
-            if !joined.takes(step, to, height_mm, off_mm) {
-                record.outside_mm3 += self.drawn.joined(joined);
-                off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
-                *joined = joined.next(step, to, height_mm);
+        }
+        self.is_fresh &= count == 0;
+        count
+    }
+
+    /// Joins level beads to those that are to be laid, from whose end they go on.
+    fn join(&mut self, beads: &[Move], track: &mut Track<'_>) {
+        let Some(Open { record, .. }) = &mut self.open else { return };
+        self.ends.clear();
+        self.ends.extend(beads.iter().map(|step| track.level(step)));
+        let height_mm = self.stated_mm.unwrap_or(record.height_mm);
+        let mut off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
+        let Some(mut last) = self.joined.pop() else { return };
+        for (step, &to) in beads.iter().zip(&self.ends) {
+            if !last.takes(step, to, height_mm, off_mm) {
+                self.joined.push(last);
+                last = last.next(step, to, height_mm);
+                if self.joined.len() >= MOST_JOINED {
+                    record.outside_mm3 += self.drawn.joined(&self.joined);
+                    self.joined.clear();
+                    off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
+                }
             }
         }
-        (record.volume_mm3, record.bead_length_mm, record.time_s) = (volume_mm3, length_mm, time_s);
-        record.beads = record.beads.saturating_add(count);
-        self.is_fresh &= count == 0;
-        count as usize
+        self.joined.push(last);
     }
 
     #[inline(never)]
@@ -228,7 +249,7 @@ impl Surveyor {
         let height_mm = self.stated_mm.unwrap_or(record.height_mm);
         match arc {
             None => {
-                self.joined = Some(Joined::of(step, [from, to], height_mm));
+                self.joined.push(Joined::of(step, [from, to], height_mm));
             }
             Some(arc) => record.outside_mm3 += self.drawn.arc(arc, (step.volume, height_mm), step.role),
         }
@@ -236,7 +257,7 @@ impl Surveyor {
 
     /// Whether a bead goes on straight from those to be laid, which then takes it in.
     fn joins(&mut self, step: &Move, [from, to]: [[f64; 3]; 2]) -> bool {
-        let (Some(joined), Some(open)) = (&mut self.joined, &self.open) else { return false };
+        let (Some(joined), Some(open)) = (self.joined.last_mut(), &self.open) else { return false };
         let height = self.stated_mm.unwrap_or(open.record.height_mm);
         let off = Joined::off_mm(self.drawn.raster.cell_mm());
         let goes_on = step.layer == open.record.number && to[2] == from[2] && joined.ends_at(from);
@@ -245,10 +266,10 @@ impl Surveyor {
 
     /// Lays the beads that were joined.
     fn lay_joined(&mut self) {
-        if let (Some(joined), Some(open)) = (&self.joined, &mut self.open) {
-            open.record.outside_mm3 += self.drawn.joined(joined);
+        if let Some(open) = &mut self.open {
+            open.record.outside_mm3 += self.drawn.joined(&self.joined);
         }
-        self.joined = None;
+        self.joined.clear();
     }
 
     /// Begins a layer where the bead is the first of one.
@@ -447,6 +468,19 @@ fn own_height(section: &Section, height_mm: f64, above_mm: f64, width_mm: f64) -
     let off = |width: f64| (width / width_mm).ln().abs();
     let differs = PLAUSIBLE_MM.contains(&above_mm) && (scale - 1.0).abs() > SAME_SHARE && width_mm > 0.0;
     (differs && off(section.bead_width() * scale) < off(section.bead_width())).then_some(above_mm)
+}
+
+/// Adds beads and how they are executed to the record of their layer.
+fn add_stretch(record: &mut LayerRecord, beads: &[Move], timings: &[Timing]) {
+    record.beads = record.beads.saturating_add(beads.len() as u32);
+    for (step, timing) in beads.iter().zip(timings) {
+        record.volume_mm3 += step.volume;
+        record.bead_length_mm += step.length;
+        record.time_s += timing.time;
+    }
+    for (step, timing) in beads.iter().zip(timings) {
+        add_execution(record, step, timing);
+    }
 }
 
 /// Adds how a bead is executed to the record of its layer.
