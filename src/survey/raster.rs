@@ -18,6 +18,7 @@ const MOST_DOUBLINGS: u32 = 3;
 const FAR: f64 = 16_000.0;
 /// Cells of a word.
 const WORD: i32 = 64;
+const _: () = assert!(MOST_SIDE <= 64 * 2 * WORD, "a touched row has a bit for each pair of its words");
 /// A side that moves by so much with each row, in 2⁻³² of a cell, stays in a cell for too few rows to count them.
 const SLANTED: i64 = 1 << 30;
 /// Half of the rows of a bead between its corners for which it is worth while to take them apart.
@@ -108,9 +109,9 @@ struct Sides {
     along: [f64; 2],
     /// By its sides.
     across: [f64; 2],
-    /// How both move to the right with each row.
-    slope_along: f64,
-    slope_across: f64,
+    /// How both move with each row.
+    slope_along: [f64; 2],
+    slope_across: [f64; 2],
     /// Of all its rows.
     bounds: [f64; 2],
 }
@@ -119,9 +120,8 @@ impl Sides {
     /// For a row so far above the start of the bead.
     #[inline(always)]
     fn at(&self, rise: f64) -> [f64; 2] {
-        let (along, across) = (self.slope_along * rise, self.slope_across * rise);
-        let along = [self.along[0] + along, self.along[1] - along];
-        let across = [self.across[0] + across, self.across[1] - across];
+        let along = [0, 1].map(|side| self.along[side] + self.slope_along[side] * rise);
+        let across = [0, 1].map(|side| self.across[side] + self.slope_across[side] * rise);
         [0, 1].map(|side| self.bounds[side].at_least(along[side].at_least(across[side])))
     }
 }
@@ -270,8 +270,8 @@ impl Raster {
         let sides = Sides {
             along: [x_along - reach_along, -x_along - reach_along],
             across: [x_across - reach_across, -x_across - reach_across],
-            slope_along,
-            slope_across,
+            slope_along: [slope_along, -slope_along],
+            slope_across: [slope_across, -slope_across],
             bounds: [least, -most],
         };
         // In the middle of a steep bead only its sides bound the cells of a row; a row is left to rounding at either end.
@@ -292,9 +292,9 @@ impl Raster {
         self.high = self.high.max(end);
         self.rows(first..inner, y, sides);
         if inner < end {
-            let across = sides.slope_across * (inner as f64 + 0.5 - y);
+            let across = sides.slope_across[0] * (inner as f64 + 0.5 - y);
             let [from, to] = [sides.across[0] + across, across - sides.across[1]];
-            self.steep(inner..outer, [from, to], sides.slope_across);
+            self.steep(inner..outer, [from, to], sides.slope_across[0]);
             self.rows(outer..end, y, sides);
         }
     }
@@ -310,7 +310,7 @@ impl Raster {
             for row in start..start + ROWS {
                 let [from, to] = sides.at(rise);
                 // What is too many ends far on the left. All by figures, so that nothing is asked.
-                let to = (-to).at_most((top - rise) * FAR * FAR).at_least(from);
+                let to = (-to).at_most((top - rise) * (FAR * FAR)).at_least(from);
                 self.set(row, cell_from(from), cell_from(to));
                 rise += 1.0;
             }
