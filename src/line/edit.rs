@@ -30,10 +30,8 @@ pub enum Put {
         /// Digits after the point; trailing zeros are not written.
         decimals: u8,
     },
-    /// A letter and a number in whole quanta.
+    /// The letter that stands there, as a capital, and a number in whole quanta.
     Quanta {
-        /// The letter, as it is to be written.
-        letter: u8,
         /// The number, times ten to the power of `decimals`.
         quanta: i64,
         /// Digits after the point; trailing zeros are not written.
@@ -87,28 +85,34 @@ impl Put {
 /// `out` ends with a whole line (or is empty), so that a checksum finds the start of its own line.
 /// An edit that reaches beyond the block is cut there.
 pub fn apply(bytes: &[u8], edits: &[Edit], out: &mut Vec<u8>) {
-    apply_between(bytes, 0..bytes.len(), edits, out);
+    apply_some(bytes, 0..bytes.len(), edits, u32::MAX, out);
 }
 
-/// As [`apply`], for the part of a block in which the edits lie.
-pub fn apply_between(bytes: &[u8], part: Range<usize>, edits: &[Edit], out: &mut Vec<u8>) {
+/// As [`apply`], for a part of a block and the first of the edits, those that begin at `last` or before it. Returns the
+/// others.
+pub fn apply_some<'a>(bytes: &[u8], part: Range<usize>, edits: &'a [Edit], last: u32, out: &mut Vec<u8>) -> &'a [Edit] {
     let (mut from, to) = (part.start, part.end.min(bytes.len()));
-    for edit in edits {
+    let mut left = edits;
+    while let [edit, others @ ..] = left
+        && edit.at <= last
+    {
+        left = others;
         let at = edit.at as usize;
         debug_assert!(from <= at, "edits are sorted and do not overlap");
         let kept = from..at.min(to);
         match edit.put {
-            Put::Quanta { letter, quanta, decimals: FRACTION_DECIMALS } if quanta.unsigned_abs() < FRACTION => {
-                copy_and_write(bytes, kept, letter, quanta, out);
+            Put::Quanta { quanta, decimals: FRACTION_DECIMALS } if quanta.unsigned_abs() < FRACTION => {
+                copy_and_write(bytes, kept, letter_at(bytes, at), quanta, out);
             }
             _ => {
                 copy(bytes, kept, out);
-                put(&edit.put, out);
+                put(&edit.put, letter_at(bytes, at), out);
             }
         }
         from = from.max(at.saturating_add(edit.remove as usize));
     }
     copy(bytes, from..to, out);
+    left
 }
 
 /// Bytes that are copied at one time.
@@ -151,8 +155,15 @@ fn copy_and_write(bytes: &[u8], part: Range<usize>, letter: u8, quanta: i64, out
     }
 }
 
+/// The letter at a place, as a capital.
+#[inline]
+fn letter_at(bytes: &[u8], at: usize) -> u8 {
+    bytes.get(at).map_or(b'E', u8::to_ascii_uppercase)
+}
+
+/// `there`: the letter that stands at its place.
 #[inline(never)]
-fn put(what: &Put, out: &mut Vec<u8>) {
+fn put(what: &Put, there: u8, out: &mut Vec<u8>) {
     match what {
         Put::Word { space, letter, value, decimals } => {
             if *space {
@@ -168,7 +179,7 @@ fn put(what: &Put, out: &mut Vec<u8>) {
             // Writing to a `Vec` cannot fail.
             let _ = write!(out, "{sum}");
         }
-        Put::Quanta { letter, quanta, decimals } => write_whole(out, *letter, *quanta, *decimals),
+        Put::Quanta { quanta, decimals } => write_whole(out, there, *quanta, *decimals),
         Put::Text(text) => out.extend_from_slice(text.bytes()),
     }
 }
@@ -226,7 +237,7 @@ mod tests {
             for (quanta, word) in
                 [(12_300, "E0.123"), (-1, "E-0.00001"), (0, "E0"), (99_999, "E0.99999"), (1 << 20, "E10.48576")]
             {
-                let put = Put::Quanta { letter: b'E', quanta, decimals: 5 };
+                let put = Put::Quanta { quanta, decimals: 5 };
                 let edit = Edit { at: before as u32, remove: 4, put };
                 check(&text, &[edit], &format!("{}{word}{}", "X".repeat(before), "Y".repeat(behind)));
             }

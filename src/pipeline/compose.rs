@@ -2,7 +2,7 @@
 
 use super::edits::Edited;
 use crate::line::Word;
-use crate::line::edit::{Edit, apply, apply_between, copy};
+use crate::line::edit::{apply, apply_some, copy};
 use crate::line::number::{power_of_ten, write_fixed, write_quanta, write_whole, write_word};
 use crate::moves::arc::ArcPath;
 use crate::passes::e_count::{DECIMALS, EWord};
@@ -22,8 +22,8 @@ pub struct EPiece {
 pub struct LongLine {
     /// Its index in the block.
     pub line: u32,
-    /// Where it starts, behind a byte order mark.
-    pub at: u32,
+    /// Where an F word would go on it.
+    pub feed_at: u32,
     /// Its pieces among those of the block.
     pub first: u32,
     /// Their number, at least 1.
@@ -54,41 +54,36 @@ pub fn compose(text: &Edited, e_letter: u8, out: &mut Vec<u8>) {
         return apply(&text.bytes, &text.edits, out);
     }
     let bytes = &text.bytes;
-    let (mut from, mut edits): (usize, &[Edit]) = (0, &text.edits);
-    for long in &text.long {
-        let at = long.at as usize;
-        // What goes before the line stands at its start.
-        let count = edits.iter().take_while(|edit| edit.at <= long.at).count();
-        let (before, rest) = edits.split_at(count);
-        apply_between(bytes, from..at, before, out);
-        edits = rest;
-        let pieces = text.pieces.get(long.first as usize..).unwrap_or_default();
-        let pieces = pieces.get(..long.count as usize).unwrap_or_default();
-        let arc = long.arc.and_then(|arc| text.arcs.get(arc as usize));
-        from = write_line(text, &Path { long, arc }, pieces, e_letter, out);
+    let (mut from, mut edits) = (0, text.edits.as_slice());
+    let mut paths = Vec::with_capacity(AT_ONCE);
+    for some in text.long.chunks(AT_ONCE) {
+        paths.clear();
+        paths.extend(some.iter().filter_map(|long| Path::of(text, long)));
+        for path in &paths {
+            // What goes before the line stands at its start.
+            edits = apply_some(bytes, from..path.at as usize, edits, path.at, out);
+            let pieces = text.pieces.get(path.long.first as usize..).unwrap_or_default();
+            let pieces = pieces.get(..path.long.count as usize).unwrap_or_default();
+            write_line(bytes, path, pieces, e_letter, out);
+            from = path.next as usize;
+        }
     }
-    apply_between(bytes, from..bytes.len(), edits, out);
+    apply_some(bytes, from..bytes.len(), edits, u32::MAX, out);
 }
 
-/// Writes one line of a block as its pieces. Returns where the next line begins.
-fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, out: &mut Vec<u8>) -> usize {
-    let bytes = text.bytes.as_slice();
-    let Path { long, arc } = *path;
-    let at = long.at as usize;
-    let Some(line) = text.lines.get(long.line as usize) else { return at };
-    let next = text.lines.get(long.line as usize + 1).map_or(bytes.len(), |next| next.start as usize);
-    let words = text.words_of(line);
+/// Writes one line of a block as its pieces.
+fn write_line(bytes: &[u8], path: &Path<'_>, pieces: &[EPiece], e_letter: u8, out: &mut Vec<u8>) {
+    let Path { long, arc, words, .. } = *path;
+    let [at, code_end, next] = [path.at, path.code_end, path.next].map(|at| at as usize);
     let Some((last, leading)) = pieces.split_last() else {
-        copy(bytes, at..next, out);
-        return next;
+        return copy(bytes, at..next, out);
     };
     let mut begun = 0.0;
     if !leading.is_empty() {
-        let motion = words.iter().find(|word| word.letter == b'G').map(|word| word.value);
-        let returns = bytes.get(line.end as usize..next).is_some_and(|end| end.ends_with(b"\r\n"));
+        let returns = bytes.get(at..next).is_some_and(|line| line.ends_with(b"\r\n"));
         for (index, piece) in leading.iter().enumerate() {
             // A line that repeats the motion without naming it stays such a line.
-            match motion {
+            match path.motion {
                 None => {}
                 Some(0.0) => out.extend_from_slice(b"G0 "),
                 Some(1.0) => out.extend_from_slice(b"G1 "),
@@ -153,14 +148,13 @@ fn write_line(text: &Edited, path: &Path<'_>, pieces: &[EPiece], e_letter: u8, o
         }
     }
     if let Some(feed) = long.feed.filter(|_| !feed_written) {
-        let code_end = words.last().map_or(at, |word| word.end() as usize).max(from);
+        let code_end = code_end.max(from);
         copy(bytes, from..code_end, out);
         out.extend_from_slice(b" F");
         write_fixed(out, feed.value, feed.decimals);
         from = code_end;
     }
     copy(bytes, from..next, out);
-    next
 }
 
 /// Writes a G word that is rarely met.
@@ -185,14 +179,44 @@ fn write_feed(bytes: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) 
     }
 }
 
+/// Lines that are looked up before the first of them is written. Long after the block was read, what is known of them is
+/// far away in memory: look-ups in a row do not wait for each other.
+const AT_ONCE: usize = 64;
+
 /// A line that is written as several, with its path.
 struct Path<'a> {
     long: &'a LongLine,
     /// For arcs.
     arc: Option<&'a ArcPath>,
+    words: &'a [Word],
+    /// What its G word says.
+    motion: Option<f64>,
+    /// Where it starts, behind a byte order mark.
+    at: u32,
+    /// Where its last word ends.
+    code_end: u32,
+    /// Where the next line starts.
+    next: u32,
 }
 
-impl Path<'_> {
+impl<'a> Path<'a> {
+    /// That of a line of a block.
+    fn of(text: &'a Edited, long: &'a LongLine) -> Option<Self> {
+        let mut lines = text.lines.get(long.line as usize..)?.iter();
+        let line = lines.next()?;
+        let words = text.words_of(line);
+        let at = text.start_of(line, long.feed_at);
+        Some(Self {
+            long,
+            arc: long.arc.and_then(|arc| text.arcs.get(arc as usize)),
+            words,
+            motion: words.iter().find(|word| word.letter == b'G').map(|word| word.value),
+            at,
+            code_end: words.last().map_or(at, Word::end),
+            next: lines.next().map_or(text.bytes.len() as u32, |next| next.start),
+        })
+    }
+
     /// Writes an axis word for the piece from share `begun` to share `end` of the way.
     ///
     /// Distances are differences of rounded places, so that their sum is the line's own.
@@ -240,7 +264,7 @@ impl Path<'_> {
 mod tests {
     use super::*;
     use crate::line::Block;
-    use crate::line::edit::Put;
+    use crate::line::edit::{Edit, Put};
 
     fn composed(line: &str, long: LongLine, pieces: &[EPiece], edits: Vec<Edit>) -> String {
         composed_along(line, long, None, pieces, edits)
@@ -259,7 +283,7 @@ mod tests {
     }
 
     fn long(delta: [f64; 3], count: u32) -> LongLine {
-        LongLine { line: 0, at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, feed: None }
+        LongLine { line: 0, feed_at: 0, first: 0, count, delta, unit: 1.0, relative: false, arc: None, feed: None }
     }
 
     /// `e`: in quanta.

@@ -182,6 +182,15 @@ impl Edited {
         self.words.get(first..first + usize::from(line.words)).unwrap_or_default()
     }
 
+    /// Where one of its lines starts. `on_it`: a place behind all that does not belong to its command.
+    #[inline]
+    pub fn start_of(&self, line: &Line, on_it: u32) -> u32 {
+        let start = line.start;
+        // A byte order mark stays where it is; within a file it may stand at the start of any line.
+        let rest = self.bytes.get(start as usize..).unwrap_or_default();
+        if rest.starts_with(BYTE_ORDER_MARK) && on_it >= start + 3 { start + 3 } else { start }
+    }
+
     /// Whether all bytes stay as they are.
     pub fn is_unchanged(&self) -> bool {
         self.edits.is_empty() && self.long.is_empty()
@@ -235,7 +244,7 @@ impl Written {
     /// Adds to the block's edits another number for the E of a line that stays in all else.
     #[inline(always)]
     pub fn write_e(block: &mut Edited, step: &Move, word: EWord) {
-        let edit = another_e(block, step, word);
+        let edit = another_e(step, word);
         block.edits.push(edit);
     }
 
@@ -291,11 +300,10 @@ impl Written {
                 self.with_feed(block, step, edit, Edit { at, remove, put: Put::text(b"") });
             }
             ELine::Word(word) => {
-                let of_e = another_e(block, step, word);
+                let of_e = another_e(step, word);
                 self.with_feed(block, step, edit, of_e);
             }
             ELine::Pieces(count) => {
-                let at = line_start(block, step);
                 let first = (block.pieces.len() - count as usize) as u32;
                 let feed = match edit {
                     FeedEdit::Keep => None,
@@ -306,7 +314,7 @@ impl Written {
                 };
                 block.long.push(LongLine {
                     line: step.line,
-                    at,
+                    feed_at: step.feed_at,
                     first,
                     count,
                     delta: step.delta,
@@ -418,8 +426,8 @@ fn feed_word(FeedWord { value, decimals }: FeedWord) -> Put {
 
 /// The E word of a line with another number.
 #[inline(always)]
-fn another_e(block: &Edited, step: &Move, EWord { quanta }: EWord) -> Edit {
-    let put = Put::Quanta { letter: letter_at(&block.bytes, step.e_at), quanta, decimals: DECIMALS };
+fn another_e(step: &Move, EWord { quanta }: EWord) -> Edit {
+    let put = Put::Quanta { quanta, decimals: DECIMALS };
     Edit { at: step.e_at, remove: u32::from(step.e_len), put }
 }
 
@@ -432,14 +440,7 @@ fn another_feed(block: &Edited, step: &Move, FeedWord { value, decimals }: FeedW
 
 /// Where the line of a move starts.
 fn line_start(block: &Edited, step: &Move) -> u32 {
-    let start = block.lines.get(step.line as usize).map_or(0, |line| line.start);
-    // A byte order mark stays where it is; within a file it may stand at the start of any line.
-    let rest = block.bytes.get(start as usize..).unwrap_or_default();
-    if rest.starts_with(BYTE_ORDER_MARK) && step.feed_at >= start + 3 { start + 3 } else { start }
-}
-
-fn letter_at(bytes: &[u8], at: u32) -> u8 {
-    bytes.get(at as usize).map_or(b'E', u8::to_ascii_uppercase)
+    block.lines.get(step.line as usize).map_or(0, |line| block.start_of(line, step.feed_at))
 }
 
 /// The line end a line has: CR LF or LF.
