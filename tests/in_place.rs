@@ -86,6 +86,13 @@ fn a_folder_that_is_not_there_is_made_and_never_taken_for_a_file() {
 #[test]
 fn a_hook_prints_the_line_to_enter() {
     let bench = Bench::new();
+    for (wrong, said) in
+        [(&["--profile", "my shop.toml"], "my shop.toml"), (&["--set", "nozzle.bore=3"], "nozzle.bore")]
+    {
+        let ran = bench.run(&[&["hook", "--install-help"], &wrong[..]].concat()).code(2);
+        assert!(ran.stdout.is_empty() && ran.stderr.contains(said), "{}{}", ran.stdout, ran.stderr);
+    }
+    bench.file("my shop.toml", "[nozzle]\ndiameter_mm = 0.8\n");
     let ran = bench.run(&["hook", "--install-help", "--profile", "my shop.toml"]).code(0);
     let line = ran.stdout.lines().find(|line| line.contains(" hook ")).expect("a line to enter");
     assert!(line.trim_start().contains("meltwright") && line.contains("my shop.toml"), "{line}");

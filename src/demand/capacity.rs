@@ -94,3 +94,75 @@ impl Capacity {
         capacity
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn profile(set: &[&str]) -> Profile {
+        let set: Vec<_> = set.iter().map(|text| text.parse().unwrap()).collect();
+        Profile::embedded_with(&set).unwrap()
+    }
+
+    fn close(a: f64, b: f64) {
+        assert!((a - b).abs() < 1e-9, "{a} {b}");
+    }
+
+    /// 50 mm³ a turn at 120 turns a minute are 100 mm³/s; the barrel melts 40 mm³/s of them, of which 0.8 may be asked.
+    #[test]
+    fn the_smaller_of_screw_and_melting_is_derated() {
+        let screw = [
+            "screw.specific_output_mm3_rev=50",
+            "screw.max_speed_rpm=120",
+            "screw.derate=0.8",
+            "screw.sustained_flow_mm3_s=none",
+        ];
+        let capacity = Capacity::of(&profile(&[&screw[..], &["screw.melting_limit_mm3_s=40"]].concat()));
+        close(capacity.peak_mm3_s, 32.0);
+        close(capacity.sustained_mm3_s, 32.0);
+        close(capacity.screw_mm3_s, 100.0);
+        assert!(capacity.depends_on.contains(&"screw.melting_limit_mm3_s"), "{:?}", capacity.depends_on);
+        let roomy = Capacity::of(&profile(&[&screw[..], &["screw.melting_limit_mm3_s=400"]].concat()));
+        close(roomy.peak_mm3_s, 80.0);
+    }
+
+    /// Between 8 mm³/s at 20 and 15 at 60 turns a minute: 11.5 at 40.
+    #[test]
+    fn a_measured_curve_is_read_at_the_highest_speed() {
+        let curve = ["screw.output_curve=[[20, 8], [60, 15]]", "screw.max_speed_rpm=40", "screw.derate=1"];
+        let capacity = Capacity::of(&profile(&[&curve[..], &["screw.melting_limit_mm3_s=none"]].concat()));
+        close(capacity.peak_mm3_s, 11.5);
+        assert!(capacity.depends_on.contains(&"screw.output_curve"), "{:?}", capacity.depends_on);
+    }
+
+    #[test]
+    fn stated_flows_win_and_no_average_is_above_the_peak() {
+        let stated = ["screw.peak_flow_mm3_s=9", "screw.specific_output_mm3_rev=50", "screw.derate=0.5"];
+        let capacity = |sustained: &str| Capacity::of(&profile(&[&stated[..], &[sustained]].concat()));
+        let lower = capacity("screw.sustained_flow_mm3_s=6");
+        assert_eq!([lower.peak_mm3_s, lower.sustained_mm3_s, lower.screw_mm3_s], [9.0, 6.0, 9.0]);
+        assert!(!lower.depends_on.contains(&"screw.derate"), "{:?}", lower.depends_on);
+        assert_eq!(capacity("screw.sustained_flow_mm3_s=12").sustained_mm3_s, 9.0);
+    }
+
+    /// A lag of 0.4 s at 100 mm³/s stores 40 mm³: 0.8 mm³/s of a window of 50 s, and 0.4 mm³ that nobody sees.
+    #[test]
+    fn an_output_may_run_ahead_by_what_is_stored() {
+        let set = [
+            "screw.specific_output_mm3_rev=50",
+            "screw.max_speed_rpm=120",
+            "screw.melting_limit_mm3_s=40",
+            "screw.derate=0.8",
+            "screw.melt_lag_s=0.4",
+            "screw.sustained_flow_mm3_s=none",
+            "screw.sustained_window_s=50",
+        ];
+        let capacity = Capacity::of_output(&profile(&set), 0.01);
+        close(capacity.peak_mm3_s, 100.0);
+        close(capacity.sustained_mm3_s, 32.8);
+        close(capacity.leeway_mm3, 0.41);
+        // Never above what the screw turns out.
+        let short = Capacity::of_output(&profile(&[&set[..6], &["screw.sustained_window_s=0.5"]].concat()), 0.01);
+        close(short.sustained_mm3_s, 100.0);
+    }
+}

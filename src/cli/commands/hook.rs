@@ -144,7 +144,8 @@ fn install_help(args: &HookArgs) -> Exit {
         quoted(&program.to_string_lossy(), cfg!(windows)),
         line(args)
     );
-    match output::to_stdout(&text) {
+    // A line by which every file would fail is of no help.
+    match plan::choose(&args.profile, None).and_then(|_| output::to_stdout(&text)) {
         Ok(()) => Exit::Done,
         Err(error) => {
             output::hook_error(&error);
