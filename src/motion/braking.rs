@@ -273,10 +273,11 @@ impl Braking {
         if half.sin <= 0.0 || half.cos >= 1.0 {
             return f64::INFINITY;
         }
-        let square = half.factors()[0] * before.deviation.min(now.deviation);
+        let [by_deviation, by_length] = half.factors();
+        let square = by_deviation * before.deviation.min(now.deviation);
         // Only a host limits pieces that are short against their turn in this way.
         let square = match self.rules.model {
-            Model::Host => square.min(half.factors()[1] * before.midpoint.min(now.midpoint)),
+            Model::Host => square.min(by_length * before.midpoint.min(now.midpoint)),
             Model::Board => square,
         };
         square.sqrt()

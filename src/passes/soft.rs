@@ -8,8 +8,8 @@ use super::corners::{CornerWord, Corners};
 use super::lag::accel::{Lowered, rounded};
 use super::{Reason, Verdict};
 use crate::motion::rules::{Held, MotionRules};
+use crate::moves::Move;
 use crate::moves::limits::MotionLimits;
-use crate::moves::{Kind, Move};
 use crate::soft::{KnownLimits, LayerLimits};
 use crate::units::Bounded;
 
@@ -60,7 +60,7 @@ impl Soft {
     /// its layer.
     #[inline]
     pub fn slow(&self, limits: &LayerLimits, step: &Move, top: f64, verdict: &mut Verdict) {
-        if step.kind != Kind::Bead || !step.has(Move::SCREW) || step.volume <= 0.0 {
+        if !step.is_screw_bead() || step.volume <= 0.0 {
             return;
         }
         verdict.limit(f64::from(limits.drag_mm_s), Reason::NozzleDrag);
@@ -80,15 +80,15 @@ impl Soft {
     /// The layer whose limits hold for the next move. Behind the last bead nothing sways any more: all is free, and put
     /// back there.
     #[inline]
-    pub fn layer(&self, known: &KnownLimits, step: &Move) -> Option<u32> {
-        (!known.are_all(self.beads)).then_some(step.layer)
+    fn layer(&self, known: &KnownLimits, step: &Move) -> Option<u32> {
+        layer_behind(self.beads, known, step)
     }
 
-    /// The same for each of the next moves.
+    /// The layer whose limits hold for each of the next moves; `None` behind the last bead.
     pub fn layers<'a>(&self, known: &'a KnownLimits, steps: &'a [Move]) -> impl Iterator<Item = Option<u32>> + use<'a> {
         let mut beads = self.beads;
         steps.iter().map(move |step| {
-            let layer = (!known.are_all(beads)).then_some(step.layer);
+            let layer = layer_behind(beads, known, step);
             beads += u64::from(step.lays());
             layer
         })
@@ -170,6 +170,12 @@ impl Soft {
     }
 }
 
+/// The layer whose limits hold for a move behind so many beads.
+#[inline]
+fn layer_behind(beads: u64, known: &KnownLimits, step: &Move) -> Option<u32> {
+    (!known.are_all(beads)).then_some(step.layer)
+}
+
 /// What the moves of a layer bear, for as long as moves are of the same.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Bears {
@@ -181,7 +187,7 @@ pub struct Bears {
 
 impl Bears {
     /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways. `layer`:
-    /// as [`Soft::layer`] gives it; `known`: the same until this is made anew.
+    /// as [`Soft::layers`] gives it; `known`: the same until this is made anew.
     #[inline]
     pub fn accel(&mut self, known: &KnownLimits, layer: Option<u32>, step: &Move) -> f64 {
         if self.layer != Some(layer) {
@@ -256,6 +262,7 @@ impl AxisAccels {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::moves::Kind;
     use crate::moves::Role;
     use crate::moves::sample;
     use crate::profile::Profile;

@@ -217,10 +217,10 @@ impl Passes {
         let Outgoing { moves, side, bends, before, known, verdicts, marks, rulings, .. } = block;
         let limits: Vec<_> = side.limits.iter().map(MotionLimits::in_output).collect();
         let mut besides = Besides::with_limits(side, &limits);
-        let asked = self.asked(moves, verdicts, before, known, besides.ahead(moves), may_quicken);
-        let beside_them = bends.iter().zip(&*verdicts).zip(&*marks).zip(&asked);
+        let bounds = self.accel_bounds(moves, verdicts, before, known, besides.ahead(moves), may_quicken);
+        let beside_them = bends.iter().zip(&*verdicts).zip(&*marks).zip(&bounds);
         rulings.extend(moves.iter().zip(beside_them).enumerate().map(|(index, (step, beside_it))| {
-            let (((bend, verdict), &mark), asked) = beside_it;
+            let (((bend, verdict), &mark), bounds) = beside_it;
             if index == EARLY
                 && let Earlier::Planned(queue, planned) = &mut earlier
             {
@@ -241,11 +241,11 @@ impl Passes {
             }
             let of_travels = self.travels.as_mut().filter(|_| kind == Kind::Travel);
             let mut ruling = match (of_travels, &mut self.accels) {
-                (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, kind, asked.sway, speed) },
+                (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, kind, bounds.sway, speed) },
                 (None, None) => Ruling::NONE,
                 (None, Some(accels)) => {
-                    let mut ruling = accels.next(step, kind, asked.melt.at_most(asked.sway), asked.top);
-                    if asked.sway < asked.melt {
+                    let mut ruling = accels.next(step, kind, bounds.melt.at_most(bounds.sway), bounds.top);
+                    if bounds.sway < bounds.melt {
                         ruling.reason = Reason::Sway;
                     }
                     ruling
@@ -267,9 +267,9 @@ impl Passes {
         }));
     }
 
-    /// How quickly moves may change their speeds. It asks nothing of the plan, so that roots and divisions of one move do not wait
-    /// for those of the one before. `besides`: of each of them.
-    fn asked<'a>(
+    /// What bounds the accelerations of moves, whatever the plan. All of it first, so that roots and divisions of one move do not
+    /// wait for those of the one before. `besides`: of each of them.
+    fn accel_bounds<'a>(
         &self,
         moves: &'a [Move],
         verdicts: &[Verdict],
@@ -277,17 +277,17 @@ impl Passes {
         known: &'a KnownLimits,
         besides: impl Iterator<Item = Beside<'a>>,
         may_quicken: bool,
-    ) -> Vec<Asked> {
+    ) -> Vec<AccelBounds> {
         let mut accels = self.accels.clone();
         let mut bears = Bears::default();
         let mut layers = self.soft.as_ref().filter(|soft| soft.is_by_move()).map(|soft| soft.layers(known, moves));
         let timed = moves.iter().zip(besides).zip(verdicts.iter().zip(before));
-        let asked = timed.map(|((step, beside), (verdict, before))| {
+        let bounds = timed.map(|((step, beside), (verdict, before))| {
             let sway =
                 layers.as_mut().and_then(Iterator::next).map_or(f64::INFINITY, |layer| bears.accel(known, layer, step));
             let top = if may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
             let Some(accels) = accels.as_mut().filter(|_| self.eases) else {
-                return Asked { top, sway, melt: f64::INFINITY };
+                return AccelBounds { top, sway, melt: f64::INFINITY };
             };
             if let Some(limits) = beside.limits {
                 accels.follow(limits);
@@ -297,15 +297,15 @@ impl Passes {
                 None => accel::limit(step, top, [before.entry, before.exit], own, bore, &self.melt),
                 Some(error) => accel::within_error(step, top, own, bore, &self.melt, error),
             };
-            Asked { top, sway, melt }
+            AccelBounds { top, sway, melt }
         });
-        asked.collect()
+        bounds.collect()
     }
 }
 
-/// How quickly a move may change its speed, whatever the moves beside it do.
+/// What bounds the acceleration of a move, whatever the moves beside it do.
 #[derive(Clone, Copy, Debug)]
-struct Asked {
+struct AccelBounds {
     /// Speed that it does not exceed, mm/s.
     top: f64,
     /// What the part bears, mm/s².

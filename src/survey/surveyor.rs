@@ -42,7 +42,6 @@ const MOST_ISLANDS: usize = 4096;
 const MOST_JOINED: usize = 64;
 /// Most beads that go on from each other and are taken at a time.
 const STRETCH: usize = 64;
-
 /// The layer being laid.
 #[derive(Debug, Default)]
 struct Open {
@@ -175,7 +174,7 @@ impl Surveyor {
     /// None of them begins a layer or makes one higher, so that little has to be asked: most moves of a file are taken here.
     #[inline(never)]
     fn go_on(&mut self, (moves, timings): (&[Move], &[Timing]), track: &mut Track<'_>) -> usize {
-        let (Some(open), Some(last)) = (&mut self.open, self.joined.last()) else { return 0 };
+        let (Some(open), Some(last)) = (&self.open, self.joined.last()) else { return 0 };
         if !last.ends_at(track.position()) {
             return 0;
         }

@@ -49,7 +49,7 @@ const LONGEST: f64 = 2.0;
 /// Infinite for what is no bead of the screw, and where that is above the file's own.
 #[inline]
 pub fn limit(step: &Move, top: f64, ends: [f64; 2], own: f64, bore_mm: f64, melt: &Melt) -> f64 {
-    if step.kind != Kind::Bead || !step.has(Move::SCREW) || melt.lag_s <= 0.0 {
+    if !step.is_screw_bead() || melt.lag_s <= 0.0 {
         return f64::INFINITY;
     }
     if top * top <= BRIEF * own * bore_mm {
