@@ -278,6 +278,10 @@ impl Report<'_> {
             _ if whole && shown == 1 => return Html::element("p", &[], said(&first.detail)),
             0 if finding.worst_first => format!("{}, worst first", counted(shown, "place")),
             0 => counted(shown, "place"),
+            more if shown == 1 => {
+                let which = if finding.worst_first { "place that counts most" } else { "first place" };
+                format!("The {which}, and {} more", count(more))
+            }
             more if finding.worst_first => {
                 format!("The {} that count most, worst first, and {} more", counted(shown, "place"), count(more))
             }
