@@ -209,6 +209,17 @@ fn an_output_that_cannot_be_written_changes_nothing() {
 
 #[cfg(unix)]
 #[test]
+fn a_pipe_is_not_waited_for_where_a_file_is_to_be_replaced() {
+    let bench = Bench::new();
+    assert!(std::process::Command::new("mkfifo").arg(bench.path("pipe")).status().unwrap().success());
+    for arguments in [&["hook", E[0], E[1], "pipe"][..], &["rewrite", "--in-place", E[0], E[1], "pipe"]] {
+        let ran = bench.run(arguments).code(2);
+        assert!(ran.stderr.contains("pipe is not a regular file"), "{}", ran.stderr);
+    }
+}
+
+#[cfg(unix)]
+#[test]
 fn permissions_and_links_are_kept() {
     use std::fs::{Permissions, metadata, set_permissions, symlink_metadata};
     use std::os::unix::fs::{PermissionsExt, symlink};

@@ -219,6 +219,7 @@ impl Plan {
 /// As [`Plan::rewrite`].
 pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let file = args.file.clone().unwrap_or_default();
+    check_replaceable(&file, "have the slicing program call the hook with the path of the sliced file")?;
     let source = Source::File(file.clone());
     let sink = Sink::File(file);
     let profile = Arc::new(choose(&args.profile, source.path())?);
@@ -372,13 +373,20 @@ fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
         Source::Stdin => {
             Err(usage("standard input cannot be rewritten in place", "name the file, or write to a new one with -o"))
         }
-        Source::File(path) if path.exists() && !path.is_file() => Err(usage(
-            &format!("{} is not a regular file and cannot be rewritten in place", path.display()),
-            "name the G-code files themselves, e.g. folder/*.gcode",
-        )),
-        Source::File(path) => Ok(Sink::File(path.clone())),
+        Source::File(path) => {
+            check_replaceable(path, "name the G-code files themselves, e.g. folder/*.gcode")?;
+            Ok(Sink::File(path.clone()))
+        }
     };
     sources.iter().map(sink).collect()
+}
+
+/// A folder or a pipe cannot be replaced by what is made of it; reading a pipe would wait for its writer, too.
+fn check_replaceable(path: &Path, help: &str) -> Result<()> {
+    if path.exists() && !path.is_file() {
+        return Err(usage(&format!("{} is not a regular file and cannot be rewritten in place", path.display()), help));
+    }
+    Ok(())
 }
 
 fn elsewhere(sources: &[Source], output: Option<&Path>) -> Result<Vec<Sink>> {

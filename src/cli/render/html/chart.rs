@@ -120,11 +120,33 @@ fn whole_step(about: f64) -> f64 {
     if easy == 2.5 { 5.0 } else { easy }
 }
 
-/// A figure beside an axis, as fine as the step asks, without needless zeros.
+/// A figure beside an axis, as fine as the step asks, without needless zeros; by powers of ten where it would be longer
+/// than the room beside the axis.
 fn figure(value: f64, step: f64) -> String {
+    if value != 0.0 && (step < 1e-4 || value.abs() >= 1e7) {
+        return by_power(value);
+    }
     let decimals = (1.0 - step.log10().floor()).clamp(0.0, 9.0) as usize;
     let text = decimal(value, decimals);
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// `2.5 × 10⁻⁶`, without spaces.
+fn by_power(value: f64) -> String {
+    let text = format!("{value:.2e}");
+    let (figures, power) = text.split_once('e').unwrap_or((&text, "0"));
+    let raised = |digit: char| match digit {
+        '-' => '⁻',
+        '1' => '¹',
+        '2' => '²',
+        '3' => '³',
+        _ => digit.to_digit(10).and_then(|digit| char::from_u32(u32::from('⁰') + digit)).unwrap_or(digit),
+    };
+    format!(
+        "{}×10{}",
+        figures.trim_end_matches('0').trim_end_matches('.'),
+        power.chars().map(raised).collect::<String>()
+    )
 }
 
 /// A line through points; it breaks where one is no number.
@@ -376,6 +398,12 @@ mod tests {
         assert_eq!(labels(&Axis::around("Hz", [3.0, 800.0].into_iter())), ["10", "100", "1,000"]);
         assert_eq!(labels(&Axis::around("Hz", [20.0, 20_000.0].into_iter())), ["100", "1,000", "10,000"]);
         assert_eq!(labels(&Axis::around("Hz", [1.2, 99.0].into_iter())), ["1", "2", "5", "10", "20", "50", "100"]);
+        assert_eq!(labels(&Axis::from_zero("kg", 4e-4)), ["0", "0.0001", "0.0002", "0.0003", "0.0004"]);
+        assert_eq!(
+            labels(&Axis::from_zero("kg", 1.3e-5)),
+            ["0", "2.5×10⁻⁶", "5×10⁻⁶", "7.5×10⁻⁶", "1×10⁻⁵", "1.25×10⁻⁵"]
+        );
+        assert_eq!(labels(&Axis::from_zero("mm³", 2.1e7)), ["0", "5,000,000", "1×10⁷", "1.5×10⁷", "2×10⁷"]);
         for odd in [f64::NAN, f64::INFINITY, -1.0, 0.0] {
             assert_eq!(labels(&Axis::from_zero("s", odd)), labels(&Axis::from_zero("s", 1.0)));
         }
