@@ -147,6 +147,14 @@ mod tests {
         assert_eq!(count(&mut Layers::new(false, None), &beads), 4);
     }
 
+    /// Beads that rise and fall as they go dip into their layer; one that falls by more than two layers is elsewhere.
+    #[test]
+    fn a_bead_that_falls_far_begins_the_next_object() {
+        let mut layers = Layers::new(false, Some(0.3));
+        assert_eq!(count(&mut layers, &[(3.0, 3.0), (3.2, 2.95), (2.95, 3.1), (3.1, 2.45)]), 1);
+        assert_eq!(count(&mut layers, &[(2.45, 2.35)]), 2);
+    }
+
     #[test]
     fn a_spiral_counts_one_layer_a_layer_height() {
         // 1 level layer at 0.3, then 10 turns of 0.3 mm climb in 30 beads each.

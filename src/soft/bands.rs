@@ -197,4 +197,57 @@ mod tests {
         assert_eq!([took(0), took(1), took(12)], [(Some(9.0), 0.0), (Some(4.0), 2.0), (None, 0.0)]);
         assert_eq!((bands.list()[1].time_before_s, bands.list()[1].z_mm), (9.0, 0.0));
     }
+
+    /// Layers in a row, told as one: of each figure what is worst for the reader, and the sum of the waits.
+    #[test]
+    fn of_two_layers_the_worst_of_each_figure_is_kept() {
+        let lower = Band {
+            first_layer: 1,
+            last_layer: 1,
+            z_mm: 0.3,
+            islands: 4,
+            accel_x_mm_s2: Some(900.0),
+            accel_y_mm_s2: None,
+            sway_mm: Some(0.01),
+            frequency_hz: Some(80.0),
+            drag_mm: Some(0.02),
+            weight_factor: Some(40.0),
+            time_before_s: 12.0,
+            least_time_s: 20.0,
+            time_after_s: Some(21.0),
+            waits_s: 3.0,
+        };
+        let upper = Band {
+            first_layer: 2,
+            last_layer: 2,
+            z_mm: 0.6,
+            islands: 2,
+            accel_x_mm_s2: Some(700.0),
+            accel_y_mm_s2: Some(500.0),
+            sway_mm: Some(0.03),
+            frequency_hz: Some(60.0),
+            drag_mm: Some(f64::NAN),
+            weight_factor: Some(30.0),
+            time_before_s: 10.0,
+            least_time_s: 18.0,
+            time_after_s: Some(18.5),
+            waits_s: 1.0,
+        };
+        let worst = Band {
+            first_layer: 1,
+            last_layer: 2,
+            islands: 4,
+            drag_mm: Some(0.02),
+            least_time_s: 20.0,
+            waits_s: 4.0,
+            ..upper.clone()
+        };
+        let mut joined = lower.clone();
+        joined.join(&upper);
+        assert_eq!(joined, worst);
+        // A layer that is laid at two times, as where parts are laid one after the other, is no different.
+        let mut other_way = upper;
+        other_way.join(&lower);
+        assert_eq!(Band { first_layer: 1, last_layer: 2, ..other_way }, worst);
+    }
 }

@@ -478,3 +478,42 @@ fn is_part(island: &Island) -> bool {
 fn least_moment(ixx: f64, iyy: f64, ixy: f64) -> f64 {
     0.5 * (ixx + iyy) - (0.25 * (ixx - iyy) * (ixx - iyy) + ixy * ixy).sqrt()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::{Density, Modulus};
+
+    /// Between judgements a column carries as a prism: the less by the cube of its height (Greenhill 1881, as cited at
+    /// `Tower::critical_factor`). Of a prism that is exact, whatever was judged when.
+    #[test]
+    fn a_prism_is_known_between_judgements() {
+        let solid = Solid::new(Modulus::from_mpa(3.0), 0.5, Density::from_g_cm3(1.05)).unwrap();
+        let mut weight = Weight::default();
+        let mut judged = 0;
+        for _ in 0..300 {
+            weight.tower.grow(0.4, 25.0, 52.0).unwrap();
+            weight.judge(&solid);
+            judged += u32::from(weight.judged_mm == weight.tower.height_mm());
+            let exact = weight.tower.critical_factor(&solid);
+            assert!((weight.factor() / exact - 1.0).abs() < 1e-6, "{} for {exact}", weight.factor());
+        }
+        assert!((20..200).contains(&judged), "judged {judged} times");
+    }
+
+    #[test]
+    fn there_is_room_beside_the_part_on_its_widest_side() {
+        let bed = [0.0, 0.0, 200.0, 200.0];
+        assert_eq!(beside([40.0, 20.0, 150.0, 100.0], bed), Some([95.0, 115.0]), "behind");
+        assert_eq!(beside([90.0, 20.0, 190.0, 190.0], bed), Some([75.0, 105.0]), "to the left");
+        assert_eq!(beside([20.0, 20.0, 110.0, 190.0], bed), Some([125.0, 105.0]), "to the right");
+        assert_eq!(beside([10.0, 90.0, 190.0, 195.0], bed), Some([100.0, 75.0]), "in front");
+        // A finger's width is needed, and is enough.
+        assert_eq!(beside([14.9, 14.9, 185.1, 185.1], bed), None);
+        assert_eq!(beside([15.0, 14.9, 185.1, 185.1], bed), Some([0.0, 100.0]));
+        // A part that hangs over the bed has its place at the bed all the same.
+        assert_eq!(beside([120.0, 150.0, 260.0, 400.0], bed), Some([190.0, 135.0]));
+        assert_eq!(beside([120.0, -50.0, 260.0, 20.0], bed), Some([190.0, 35.0]));
+        assert_eq!(beside([150.0, 100.0, 260.0, 420.0], bed), Some([135.0, 200.0]));
+    }
+}
