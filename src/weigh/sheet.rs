@@ -1,9 +1,4 @@
 //! The sheet of weighings: a small table that any spreadsheet program can edit.
-//!
-//! Rows of settings come first (`date`, `lot`, `temperature_c`, ..: a name and its value), then one row with the names
-//! of the columns, then one row for each weighing. Columns are separated by commas, semicolons or tabs; with
-//! semicolons or tabs, decimals may be written with a comma. A byte order mark, any line ends, `sep=;` and empty cells
-//! at the end of a row are what spreadsheets add, and harmless. Rows that start with `#` are left out.
 
 use std::collections::HashSet;
 
@@ -68,6 +63,12 @@ pub struct Drool {
 }
 
 /// A sheet that was read; every value is in its range.
+///
+/// Its file is a table that any spreadsheet program can edit. Rows of settings come first (`date`, `lot`,
+/// `temperature_c`, ..: a name and its value; [`SHEET_SETTINGS`]), then one row with the names of the columns
+/// ([`SHEET_COLUMNS`]), then one row for each weighing. Columns are separated by commas, semicolons or tabs; with
+/// semicolons or tabs, decimals may be written with a comma. A byte order mark, any line ends, `sep=;` and empty cells
+/// at the end of a row are what spreadsheets add, and harmless. Rows that start with `#` are left out.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sheet {
     /// What was weighed with.
