@@ -71,7 +71,7 @@ const TYPED: &[&str] = &[
     "audit pads.gcode below --html ready",
     "audit pads.gcode --jsonl shop.toml",
     "audit pads.gcode --jsonl gone/results.jsonl",
-    "manual gone",
+    "manual pads.gcode",
     // Content of files.
     "audit empty.gcode",
     "audit prose.gcode",

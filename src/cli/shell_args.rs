@@ -15,7 +15,7 @@ Examples:
 const MANUAL_EXAMPLES: &str = "\
 Examples:
   Where man looks for the pages of one user:
-    mkdir -p ~/.local/share/man/man1 && meltwright manual ~/.local/share/man/man1
+    meltwright manual ~/.local/share/man/man1
     man meltwright-rewrite";
 
 /// `meltwright completions`
@@ -31,7 +31,7 @@ pub struct CompletionArgs {
 #[derive(Debug, ClapArgs)]
 #[command(after_help = MANUAL_EXAMPLES)]
 pub struct ManualArgs {
-    /// Existing folder for the pages; pages of an earlier version are replaced
+    /// Folder for the pages, made if need be; pages of an earlier version are replaced
     #[arg(value_name = "FOLDER")]
     pub folder: PathBuf,
 }

@@ -5,6 +5,7 @@ use meltwright::error::{Error, ErrorKind, Result};
 
 use super::write_text;
 use crate::cli::args::Args;
+use crate::cli::plan;
 use crate::cli::shell_args::{CompletionArgs, ManualArgs};
 use crate::cli::{Exit, output};
 
@@ -24,14 +25,15 @@ pub fn completions(args: &CompletionArgs) -> Result<Exit> {
 /// Writes a page for the program and one for each command, and says how many.
 ///
 /// # Errors
-/// When the folder is none, or a page cannot be written.
+/// When a file has the name of the folder, the folder cannot be made, or a page cannot be written.
 pub fn manual(args: &ManualArgs) -> Result<Exit> {
-    if !args.folder.is_dir() {
+    if args.folder.is_file() {
         return Err(Error::new(ErrorKind::Usage {
-            what: format!("{} is no folder", args.folder.display()),
-            help: "name an existing folder for the pages, such as one named man1".to_owned(),
+            what: format!("{} is a file", args.folder.display()),
+            help: "name a folder for the pages, such as man1".to_owned(),
         }));
     }
+    plan::make_folder(&args.folder)?;
     let mut command = Args::command();
     command.build();
     let pages = pages(&command, None);
