@@ -7,8 +7,6 @@ use super::number::POW10;
 use super::{Line, LineKind, Word};
 use memchr::memchr;
 
-/// Bytes in which the number of a word has to end.
-const WINDOW: usize = 16;
 /// Eight bytes `0`.
 const ZEROS: u64 = u64::from_le_bytes([b'0'; 8]);
 /// The top bit of eight bytes.
@@ -16,24 +14,12 @@ const TOP_BITS: u64 = u64::from_le_bytes([0x80; 8]);
 /// Ten in eight bytes.
 const TENS: u64 = u64::from_le_bytes([10; 8]);
 
-/// The line that begins at `start`, and where the next one begins; its words go to the end of `words`.
-/// `None` leaves the line to the grammar, and `words` with what was read in vain.
-#[inline]
-pub(super) fn line(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(Line, usize)> {
-    match *bytes.get(start)? {
-        b';' => comment(bytes, start, words.len()),
-        b'N' | b'O' => None,
-        first @ b'A'..=b'Z' => code(bytes, start, first, words),
-        _ => None,
-    }
-}
-
-/// The line that begins at `start`, if it is a bead like most lines are: `G1`, X, Y and E with a space between them, and
-/// nothing else. Says where the next line begins; `None` leaves the line, and nothing is added.
+/// Reads how most lines begin: `G1`, X and Y, and E where it comes next, with a space between them. Says where the last of
+/// these words ends, and where the next line begins if this one ends there too. `None` if it begins otherwise, and nothing is
+/// added.
 #[inline(always)]
-pub(super) fn bead(bytes: &[u8], start: usize, lines: &mut Vec<Line>, words: &mut Vec<Word>) -> Option<usize> {
-    let tail = bytes.get(start..)?;
-    if tail.first_chunk()? != b"G1 X" {
+pub(super) fn begin(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(usize, Option<usize>)> {
+    if bytes.get(start..)?.first_chunk()? != b"G1 X" {
         return None;
     }
     let command = Word { value: 1.0, start: start as u32, len: 2, letter: b'G', decimals: 0 };
@@ -43,30 +29,56 @@ pub(super) fn bead(bytes: &[u8], start: usize, lines: &mut Vec<Line>, words: &mu
         return None;
     }
     let (y, behind) = short_word(bytes, at_y, b'Y')?;
-    let at_e = at_y + 1 + usize::from(y.len);
-    if behind != b' ' || *bytes.get(at_e)? != b'E' {
-        return None;
+    let end = at_y + usize::from(y.len);
+    if behind == b' '
+        && *bytes.get(end + 1)? == b'E'
+        && let Some((e, behind)) = short_word(bytes, end + 1, b'E')
+    {
+        let end = end + 1 + usize::from(e.len);
+        let next = match behind {
+            b'\n' => Some(end + 1),
+            b'\r' if *bytes.get(end + 1)? == b'\n' => Some(end + 2),
+            _ => None,
+        };
+        words.extend_from_slice(&[command, x, y, e]);
+        return Some((end, next));
     }
-    let (e, behind) = short_word(bytes, at_e, b'E')?;
-    let end = at_e + usize::from(e.len);
-    let next = match behind {
-        b'\n' => end + 1,
-        b'\r' if *bytes.get(end + 1)? == b'\n' => end + 2,
-        _ => return None,
-    };
-    lines.push(Line {
+    words.extend_from_slice(&[command, x, y]);
+    Some((end, None))
+}
+
+/// A line of words without a comment, which ends at `end`; its words are those from `first_word` on.
+#[inline(always)]
+pub(super) fn of_words(start: usize, end: usize, first_word: usize, words: &[Word]) -> Line {
+    Line {
         start: start as u32,
         end: end as u32,
-        first_word: words.len() as u32,
-        words: 4,
+        first_word: first_word as u32,
+        words: (words.len() - first_word) as u16,
         kind: LineKind::Code,
         flags: 0,
         code_end: end as u32,
         comment: end as u32,
         star: end as u32,
-    });
-    words.extend_from_slice(&[command, x, y, e]);
-    Some(next)
+    }
+}
+
+/// The line that begins at `start` and is read up to `read` by [`begin`], and where the next one begins; its words, from
+/// `first_word` on, go to the end of `words`. `None` leaves the line to the grammar, and `words` with what was read in vain.
+#[inline]
+pub(super) fn line(
+    bytes: &[u8],
+    start: usize,
+    read: usize,
+    first_word: usize,
+    words: &mut Vec<Word>,
+) -> Option<(Line, usize)> {
+    match *bytes.get(start)? {
+        b';' => comment(bytes, start, first_word),
+        b'N' | b'O' => None,
+        first @ b'A'..=b'Z' => code(bytes, start, read, first, first_word, words),
+        _ => None,
+    }
 }
 
 #[inline]
@@ -95,11 +107,18 @@ fn line_end(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
 }
 
 #[inline]
-fn code(bytes: &[u8], start: usize, first: u8, words: &mut Vec<Word>) -> Option<(Line, usize)> {
-    let first_word = words.len();
-    let mut at = start;
-    let mut code_end = start;
-    if let Some(&[letter @ b'G', digit @ b'0'..=b'9', b' ']) = bytes.get(start..)?.first_chunk() {
+fn code(
+    bytes: &[u8],
+    start: usize,
+    read: usize,
+    first: u8,
+    first_word: usize,
+    words: &mut Vec<Word>,
+) -> Option<(Line, usize)> {
+    let (mut at, mut code_end) = (read, read);
+    if read == start
+        && let Some(&[letter @ b'G', digit @ b'0'..=b'9', b' ']) = bytes.get(start..)?.first_chunk()
+    {
         let value = f64::from(digit - b'0');
         words.push(Word { value, start: start as u32, len: 2, letter, decimals: 0 });
         (at, code_end) = (start + 3, start + 2);
@@ -129,15 +148,10 @@ fn code(bytes: &[u8], start: usize, first: u8, words: &mut Vec<Word>) -> Option<
         return None;
     }
     let line = Line {
-        start: start as u32,
-        end: end as u32,
-        first_word: first_word as u32,
         words: u16::try_from(words.len() - first_word).ok()?,
-        kind: LineKind::Code,
-        flags: 0,
         code_end: code_end as u32,
         comment: comment as u32,
-        star: end as u32,
+        ..of_words(start, end, first_word, words)
     };
     Some((line, next))
 }
@@ -195,53 +209,44 @@ fn eight_digits(row: u64) -> u64 {
     odd.wrapping_add(even) >> 32
 }
 
-/// The word whose `letter` stands at `start`, and the byte behind it.
+/// The same of a word that takes sixteen bytes at most: what [`short_word`] does, in a register twice as wide.
 ///
-/// A window of fixed size spares the look whether each byte is there. Its digits are fewer than 16, so that the mantissa
-/// is below 2^53; what does not end in it, among that the last word of a block, is left to the grammar.
+/// At most fifteen of them are digits, so that the number is below 2^53; what does not end in them, among that the last word
+/// of a block, is left to the grammar.
 #[inline(never)]
 fn long_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, u8)> {
-    let window: &[u8; WINDOW] = bytes.get(start + 1..start + 1 + WINDOW)?.first_chunk()?;
-    let negative = window[0] == b'-';
-    let first = usize::from(negative);
-    let mut mantissa = 0u64;
-    let mut end = first;
-    while end < WINDOW {
-        let digit = window[end].wrapping_sub(b'0');
-        if digit > 9 {
-            break;
+    const ZEROS: u128 = u128::from_le_bytes([b'0'; 16]);
+    const TOP_BITS: u128 = u128::from_le_bytes([0x80; 16]);
+    const TENS: u128 = u128::from_le_bytes([10; 16]);
+    let window: &[u8; 18] = bytes.get(start..)?.first_chunk()?;
+    let negative = window[1] == b'-';
+    let number = u128::from_le_bytes(*if negative { window[2..].first_chunk()? } else { window[1..].first_chunk()? });
+    let digits = number ^ ZEROS;
+    let ends = (digits.wrapping_add(TOP_BITS - TENS) | digits) & TOP_BITS;
+    let before_end = ends.checked_sub(1)?;
+    let whole = ends.trailing_zeros() / 8;
+    let (len, decimals, row) = if (digits >> (8 * whole)) as u8 == b'.' ^ b'0' {
+        let up_to_point = ends ^ before_end;
+        let behind = ends & before_end;
+        let len = behind.trailing_zeros() / 8;
+        if behind == 0 || len == 1 {
+            return None;
         }
-        mantissa = mantissa * 10 + u64::from(digit);
-        end += 1;
-    }
-    let mut digits = end - first;
-    let mut decimals = 0;
-    if end < WINDOW && window[end] == b'.' {
-        end += 1;
-        let fraction = end;
-        while end < WINDOW {
-            let digit = window[end].wrapping_sub(b'0');
-            if digit > 9 {
-                break;
-            }
-            mantissa = mantissa * 10 + u64::from(digit);
-            end += 1;
-        }
-        decimals = end - fraction;
-        digits += decimals;
-    }
-    if end == WINDOW || digits == 0 {
+        (len, len - whole - 1, digits & !up_to_point | (digits & up_to_point >> 8) << 8)
+    } else if whole > 0 {
+        (whole, 0, digits)
+    } else {
         return None;
-    }
-    // Below 2^63, so that the conversion is a single instruction.
-    let whole = mantissa as i64 as f64;
-    let size = if decimals == 0 { whole } else { whole / POW10.get(decimals)? };
+    };
+    let row = row << (128 - 8 * len);
+    let mantissa = eight_digits(row as u64) * 100_000_000 + eight_digits((row >> 64) as u64);
+    let size = mantissa as i64 as f64 / POW10[decimals as usize % 16];
     let word = Word {
-        value: if negative { -size } else { size },
+        value: f64::from_bits(size.to_bits() | u64::from(negative) << 63),
         start: start as u32,
-        len: (end + 1) as u16,
+        len: (1 + u32::from(negative) + len) as u16,
         letter,
         decimals: decimals as u8,
     };
-    Some((word, window[end]))
+    Some((word, (number >> (8 * len)) as u8))
 }

@@ -55,17 +55,28 @@ use nom::{Err, IResult, Parser};
 pub fn lex(bytes: &[u8], lines: &mut Vec<Line>, words: &mut Vec<Word>) {
     let mut start = 0;
     while start < bytes.len() {
-        start = match fast::bead(bytes, start, lines, words) {
-            Some(next) => next,
-            None => any_line(bytes, start, lines, words),
+        let first_word = words.len();
+        start = match fast::begin(bytes, start, words) {
+            Some((end, Some(next))) => {
+                lines.push(fast::of_words(start, end, first_word, words));
+                next
+            }
+            begun => any_line(bytes, start, begun.map_or(start, |(end, _)| end), first_word, lines, words),
         };
     }
 }
 
-/// Adds the line that begins at `start`, whatever it is, and says where the next one begins.
-fn any_line(bytes: &[u8], start: usize, lines: &mut Vec<Line>, words: &mut Vec<Word>) -> usize {
-    let first_word = words.len();
-    let (line, next) = match fast::line(bytes, start, words) {
+/// Adds the line that begins at `start`, whatever it is, and says where the next one begins. It is read up to `read`: its words
+/// so far are those from `first_word` on.
+fn any_line(
+    bytes: &[u8],
+    start: usize,
+    read: usize,
+    first_word: usize,
+    lines: &mut Vec<Line>,
+    words: &mut Vec<Word>,
+) -> usize {
+    let (line, next) = match fast::line(bytes, start, read, first_word, words) {
         Some(found) => found,
         None => {
             words.truncate(first_word);

@@ -54,7 +54,7 @@ struct Given {
 /// What follows from the rules in force, for all moves.
 #[derive(Clone, Copy, Debug)]
 struct Bounds {
-    /// Up to this speed and acceleration no axis bounds a path.
+    /// Up to this speed and acceleration no axis bounds a path along X and Y.
     free: (f64, f64),
     /// Share of the acceleration that the calm plan keeps to.
     calm_share: f64,
@@ -67,7 +67,7 @@ struct Bounds {
 impl Bounds {
     fn of(rules: &MotionRules) -> Self {
         Self {
-            free: rules.slowest_axis(),
+            free: rules.slowest_in_plane(),
             calm_share: 1.0 - rules.min_cruise_share,
             e_step: rules.e_step * rules.e_step * WELL_BELOW,
             is_by_axis: matches!(rules.corner, Corner::AxisStep(_)),
@@ -198,7 +198,7 @@ impl<T: Told> Host<T> {
         let Given { accel: set, deviation, .. } = self.given;
         let (mut top, mut own) = (speed.at_most(self.rules.path_speed), set);
         let Bounds { free, calm_share, e_step, is_by_axis } = self.bounds;
-        if e < 0.0 || bend.is_upright || top > free.0 || own > free.1 {
+        if e < 0.0 || path.delta[2] != 0.0 || top > free.0 || own > free.1 {
             (top, own) = self.bounded(path, e, top, own);
         }
         let top = top.at_least(LEAST_SPEED);
@@ -254,13 +254,14 @@ impl<T: Told> Host<T> {
     #[cold]
     #[inline(never)]
     fn bounded(&self, path: Path<'_>, e: f64, mut top: f64, mut own: f64) -> (f64, f64) {
-        let (Path { delta, bend, .. }, rules, free) = (path, &self.rules, self.bounds.free);
+        let (Path { delta, bend, .. }, rules) = (path, &self.rules);
         // Limits of the extruder hold only where it turns back or nothing moves along X and Y.
         if e < 0.0 || e > 0.0 && bend.is_upright {
             let by_e = 1.0 / (e * bend.per_mm).abs();
             top = top.at_most(rules.e_only_speed * by_e);
             own = own.at_most(rules.e_only_accel * by_e);
         }
+        let free = rules.slowest_axis();
         if top > free.0 || own > free.1 {
             return rules.within_axes(&delta.map(|axis| axis * bend.per_mm), top, own);
         }

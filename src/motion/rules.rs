@@ -172,6 +172,12 @@ impl MotionRules {
         (least(self.axis_speed), least(self.axis_accel))
     }
 
+    /// The same of X and Y, and paths along these.
+    pub(super) fn slowest_in_plane(&self) -> (f64, f64) {
+        let least = |[x, y, ..]: [f64; 4]| x.at_most(y);
+        (least(self.axis_speed), least(self.axis_accel))
+    }
+
     /// Deviation that the corner rule allows at an acceleration, mm; `None` under the rule by axis.
     pub(super) fn deviation(&self, accel: f64) -> Option<f64> {
         match self.corner {

@@ -305,6 +305,9 @@ impl Resolver {
         self.note(at, false);
         let done = self.code(words, at);
         self.role = role;
+        if let Some(run) = &mut self.run {
+            run.of_role(role);
+        }
         done
     }
 

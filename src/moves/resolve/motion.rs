@@ -18,7 +18,7 @@ const MOTION_LETTERS: [u8; 8] = *b"XYZIJKRF";
 /// An end further than this from its circle is reported, mm.
 const ARC_END_MM: f64 = 0.05;
 /// Feeds that are believed, units per minute.
-const PLAUSIBLE_FEED: std::ops::RangeInclusive<f64> = 1e-6..=1e9;
+pub(super) const PLAUSIBLE_FEED: std::ops::RangeInclusive<f64> = 1e-6..=1e9;
 
 /// What a motion line asks for.
 #[derive(Clone, Copy, Debug)]
@@ -169,8 +169,8 @@ impl Resolver {
         if done.is_ok() {
             self.state.motion = Some(mode);
             self.state.named_by_e = asked.given == [false; 3] && asked.e.is_some();
-            // Where each line sets a feed, or a height, no run would get far.
-            if mode == Motion::Linear && has_x && has_y && !has_z && e.is_some() && feed.is_none() {
+            // Where each line sets a height, no run would get far.
+            if mode == Motion::Linear && has_x && has_y && !has_z && e.is_some() {
                 self.begin_run(at);
             }
         }

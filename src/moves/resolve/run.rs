@@ -1,10 +1,11 @@
 //! Runs of beads: in nearly all of a file one bead follows another, in the plane, the modes and the feed of the one before.
 //! What no line of such a run changes is asked once, behind a bead from which a run may go on; any other line ends the run.
 
-use super::motion::{LEAST_E, LEAST_PATH_MM};
+use super::motion::{LEAST_E, LEAST_PATH_MM, PLAUSIBLE_FEED};
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::line::{Block, LineKind, Word};
-use crate::moves::{Kind, Move};
+use crate::moves::notes::{self, Note};
+use crate::moves::{Kind, Move, Role};
 use crate::units::Bounded;
 
 /// A bead just below a limit of the controller is looked at like any other, part of the limit.
@@ -37,9 +38,14 @@ pub(super) struct Run {
     e_is_relative: bool,
 }
 
-/// The words of a line, if they are `G1`, X or Y or both, and E: the values of X and Y, as far as they are there, and E.
+/// The words of a line, if they are `G1`, X or Y or both, E, and perhaps F: the values of X and Y, as far as they are there, E,
+/// and F.
 #[inline(always)]
-fn read(words: &[Word], axis: u8) -> Option<([Option<f64>; 2], &Word)> {
+fn read(words: &[Word], axis: u8) -> Option<([Option<f64>; 2], &Word, Option<&Word>)> {
+    let (words, feed) = match words {
+        [others @ .., feed] if feed.letter == b'F' && feed.has_number() => (others, Some(feed)),
+        _ => (words, None),
+    };
     let (command, place, e) = match words {
         [command, x, y, e] if x.letter == b'X' && y.letter == b'Y' && x.has_number() && y.has_number() => {
             (command, [Some(x.value), Some(y.value)], e)
@@ -49,7 +55,22 @@ fn read(words: &[Word], axis: u8) -> Option<([Option<f64>; 2], &Word)> {
         _ => return None,
     };
     let is_linear = command.letter == b'G' && command.len == 2 && command.value == 1.0;
-    (is_linear && e.letter == axis && e.has_number()).then_some((place, e))
+    (is_linear && e.letter == axis && e.has_number()).then_some((place, e, feed))
+}
+
+impl Run {
+    /// Where no comment behind a bead says otherwise, the beads have this role.
+    pub(super) fn of_role(&mut self, role: Role) {
+        self.blank.role = role;
+    }
+}
+
+/// The role that a comment behind a bead gives that bead, if it names one; `None` of one that has to be looked at otherwise.
+fn role_behind(comment: &[u8]) -> Option<Option<Role>> {
+    comment.starts_with(b";").then(|| match notes::read(comment, false) {
+        Some(Note::RoleOfLine(role)) => Some(role),
+        _ => None,
+    })
 }
 
 impl Resolver {
@@ -67,7 +88,8 @@ impl Resolver {
             && self.drawn_back == 0.0
             && self.layers.stays_at(state.position[2])
             && at.line.flags == 0
-            && at.line.comment == at.line.end;
+            // The feed at the start of a file is stated as a speed: an F word that says the same may give another last bit.
+            && state.speed_mm_s == state.feed_mm_min / 60.0 * state.speed_factor;
         let Some(unit_volume) = self.unit_volume().filter(|_| is_open) else { return };
         let [least_x, least_y, most_x, most_y] = rules.reach_mm;
         let far = MAX_COORDINATE_MM;
@@ -88,20 +110,30 @@ impl Resolver {
     /// Resolves the lines of a block from the one with index `first` on, as far as they are the next beads of the run, and
     /// says how many they are.
     pub(super) fn go_on(&mut self, block: &Block, first: usize) -> usize {
-        let Some(run) = &self.run else { return 0 };
+        let Some(run) = &mut self.run else { return 0 };
         let lines = block.lines.get(first..).unwrap_or_default();
         let state = &mut self.state;
         let unit = state.unit_mm;
         let [mut from_x, mut from_y, _] = state.position;
         let (mut count, mut laid) = (state.e, self.laid);
         let [least_x, least_y, most_x, most_y] = run.within;
+        // The last comment behind a bead, and the role that it gives that bead.
+        let mut told: (&[u8], Role) = (&[], run.blank.role);
         let before = self.moves.len();
         for (index, line) in (first..).zip(lines) {
-            let is_plain = line.kind == LineKind::Code && line.flags == 0 && line.comment == line.end;
-            if !is_plain || line.code_end - line.start > run.longest {
+            if line.kind != LineKind::Code || line.flags != 0 || line.code_end - line.start > run.longest {
                 break;
             }
-            let Some(([x, y], word)) = read(block.words_of(line), run.axis) else { break };
+            let Some(([x, y], word, feed)) = read(block.words_of(line), run.axis) else { break };
+            let mut role = run.blank.role;
+            if line.comment < line.end {
+                let comment = block.bytes.get(line.comment as usize..line.end as usize).unwrap_or_default();
+                if comment != told.0 {
+                    let Some(of_line) = role_behind(comment) else { break };
+                    told = (comment, of_line.unwrap_or(role));
+                }
+                role = told.1;
+            }
             let to_x = x.map_or(from_x, |x| x * unit + run.base[0]);
             let to_y = y.map_or(from_y, |y| y * unit + run.base[1]);
             let is_within = to_x >= least_x && to_x <= most_x && to_y >= least_y && to_y <= most_y;
@@ -120,11 +152,26 @@ impl Resolver {
             if !is_sound {
                 break;
             }
+            let (mut feed_at, mut feed_len) = (line.code_end, 0);
+            if let Some(feed) = feed {
+                (feed_at, feed_len) = (feed.start, feed.len);
+                if feed.value * unit != run.blank.feed_mm_min || feed.decimals != run.blank.feed_decimals {
+                    if !PLAUSIBLE_FEED.contains(&feed.value) {
+                        break;
+                    }
+                    state.set_feed(feed.value * unit, feed.decimals);
+                    run.blank.feed_mm_min = state.feed_mm_min;
+                    run.blank.feed_decimals = state.feed_decimals;
+                    run.blank.speed = state.speed_mm_s;
+                }
+            }
             (from_x, from_y, count) = (to_x, to_y, counted);
             laid += volume;
             self.moves.push(Move {
+                role,
                 line: index as u32,
-                feed_at: line.code_end,
+                feed_at,
+                feed_len,
                 e_at: word.start,
                 e_len: word.len,
                 e_decimals: word.decimals,
@@ -229,15 +276,32 @@ mod tests {
         (format!("{done:?}\n{moves:?}\n{resolver:?}"), in_run)
     }
 
-    /// A bead in a file: steps of X and Y in tenths, E in hundredths.
-    fn bead((x, y, e): (u32, u32, u32), total: &mut u32, is_absolute: bool) -> String {
+    /// What stands behind the places and E of a bead.
+    const ENDS: &[&str] = &[
+        "",
+        "",
+        " F1200",
+        " F1200",
+        " F1200.0",
+        " F900",
+        " F0",
+        " ; perimeter",
+        " ; perimeter",
+        " ; move",
+        " F1200 ; infill",
+        " (a)",
+        " F F",
+    ];
+
+    /// A bead in a file: steps of X and Y in tenths, E in hundredths, and what stands behind.
+    fn bead((x, y, e, end): (u32, u32, u32, &str), total: &mut u32, is_absolute: bool) -> String {
         *total += e;
         let e = if is_absolute { *total } else { e };
         let (x, y, e) = (f64::from(x) / 10.0, f64::from(y) / 10.0, f64::from(e) / 100.0);
         match (x as u32 % 5, y as u32 % 5) {
-            (0, _) => format!("G1 Y{y} E{e}"),
-            (_, 0) => format!("G1 X{x} E{e}"),
-            _ => format!("G1 X{x} Y{y} E{e}"),
+            (0, _) => format!("G1 Y{y} E{e}{end}"),
+            (_, 0) => format!("G1 X{x} E{e}{end}"),
+            _ => format!("G1 X{x} Y{y} E{e}{end}"),
         }
     }
 
@@ -251,7 +315,7 @@ mod tests {
             lenient: bool,
             is_absolute: bool,
             [bed, homes, e_leads, along_curve] in any::<[bool; 4]>(),
-            lines in vec((vec((0u32..3000, 0u32..3000, 0u32..400), 0..6), select(OTHERS)), 1..8),
+            lines in vec((vec((0u32..3000, 0u32..3000, 0u32..400, select(ENDS)), 0..6), select(OTHERS)), 1..8),
         ) {
             let bed = if bed { "\n[machine]\nbed_mm = [0, 0, 220, 220]\n" } else { "" };
             let profile = Profile::load(&format!("[controller]\npreset = \"{preset}\"\n{bed}"), "a.toml").expect("a profile");
@@ -283,9 +347,12 @@ mod tests {
             let settings = FileSettings::default();
             let mut rules = Rules::new(&profile, &settings, false);
             rules.e_volume_mm3 = Some(2.4);
-            let text = "G28\nM83\nM109 S200\nG1 Z0.3 F1200\nG1 X10 Y10 E0.1\nG1 X12 Y10.5 E0.1\nG1 X14 Y10 E0.1\n";
-            assert_eq!(moves_of(&rules, &settings, text, true).1, 1, "{preset}");
-            assert_eq!(moves_of(&rules, &settings, text, false).1, 0, "{preset}");
+            for end in ["", " F900", " ; perimeter"] {
+                let beads = ["X10 Y10", "X12 Y10.5", "X14 Y10"].map(|place| format!("G1 {place} E0.1{end}\n"));
+                let text = format!("G28\nM83\nM109 S200\nG1 Z0.3 F1200\n{}", beads.concat());
+                assert_eq!(moves_of(&rules, &settings, &text, true).1, 1, "{preset}{end}");
+                assert_eq!(moves_of(&rules, &settings, &text, false).1, 0, "{preset}{end}");
+            }
         }
     }
 }
