@@ -126,12 +126,15 @@ fn code(
     let (end, comment, next) = loop {
         match *bytes.get(at)? {
             letter @ b'A'..=b'Z' => {
-                let (word, behind) = match short_word(bytes, at, letter) {
-                    Some(found) => found,
-                    None => long_word(bytes, at, letter)?,
+                // Each adds its word itself: one that came from either would be put together in memory first.
+                let (len, behind) = match short_word(bytes, at, letter) {
+                    Some((word, behind)) => {
+                        words.push(word);
+                        (word.len, behind)
+                    }
+                    None => long_word(bytes, at, letter, words)?,
                 };
-                words.push(word);
-                code_end = at + usize::from(word.len);
+                code_end = at + usize::from(len);
                 at = code_end + usize::from(behind == b' ');
             }
             b' ' => at += 1,
@@ -209,12 +212,13 @@ fn eight_digits(row: u64) -> u64 {
     odd.wrapping_add(even) >> 32
 }
 
-/// The same of a word that takes sixteen bytes at most: what [`short_word`] does, in a register twice as wide.
+/// Adds the word whose `letter` stands at `start`, if it takes sixteen bytes at most, and tells its length and the byte behind
+/// it: what [`short_word`] does, in a register twice as wide.
 ///
 /// At most fifteen of them are digits, so that the number is below 2^53; what does not end in them, among that the last word
 /// of a block, is left to the grammar.
 #[inline(never)]
-fn long_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, u8)> {
+fn long_word(bytes: &[u8], start: usize, letter: u8, words: &mut Vec<Word>) -> Option<(u16, u8)> {
     const ZEROS: u128 = u128::from_le_bytes([b'0'; 16]);
     const TOP_BITS: u128 = u128::from_le_bytes([0x80; 16]);
     const TENS: u128 = u128::from_le_bytes([10; 16]);
@@ -241,12 +245,9 @@ fn long_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, u8)> {
     let row = row << (128 - 8 * len);
     let mantissa = eight_digits(row as u64) * 100_000_000 + eight_digits((row >> 64) as u64);
     let size = mantissa as i64 as f64 / POW10[decimals as usize % 16];
-    let word = Word {
-        value: f64::from_bits(size.to_bits() | u64::from(negative) << 63),
-        start: start as u32,
-        len: (1 + u32::from(negative) + len) as u16,
-        letter,
-        decimals: decimals as u8,
-    };
-    Some((word, (number >> (8 * len)) as u8))
+    let behind = (number >> (8 * len)) as u8;
+    let value = f64::from_bits(size.to_bits() | u64::from(negative) << 63);
+    let len = (1 + u32::from(negative) + len) as u16;
+    words.push(Word { value, start: start as u32, len, letter, decimals: decimals as u8 });
+    Some((len, behind))
 }

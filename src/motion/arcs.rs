@@ -30,17 +30,30 @@ pub(super) struct Chord {
     pub length: f64,
 }
 
+impl Chord {
+    fn between(from: [f64; 3], to: [f64; 3]) -> Self {
+        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
+        let length = (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt();
+        Self { delta, length: length.at_least(LEAST_PATH) }
+    }
+}
+
 /// The chords of an arc of `length` mm on a controller that goes by length alone, in order.
 pub(super) fn chords_by_length(arc: &ArcPath, length: f64) -> impl ExactSizeIterator<Item = Chord> {
     let chords = pieces_by_length(length);
     let mut from = arc.from;
     (0..chords).map(move |before| {
         let to = arc.point(f64::from(before + 1) / f64::from(chords));
-        let delta = [to[0] - from[0], to[1] - from[1], to[2] - from[2]];
-        from = to;
-        let length = (delta[0] * delta[0] + delta[1] * delta[1] + delta[2] * delta[2]).sqrt();
-        Chord { delta, length: length.at_least(LEAST_PATH) }
+        Chord::between(std::mem::replace(&mut from, to), to)
     })
+}
+
+/// The first and the last of these chords.
+pub(super) fn outer_chords_by_length(arc: &ArcPath, length: f64) -> [Chord; 2] {
+    let chords = pieces_by_length(length);
+    let behind = |passed: u32| arc.point(f64::from(passed) / f64::from(chords));
+    let before_last = if chords > 1 { behind(chords - 1) } else { arc.from };
+    [Chord::between(arc.from, behind(1)), Chord::between(before_last, arc.to)]
 }
 
 /// Chords of an arc of `length` mm and `sweep` rad on a controller that also goes by the angle, at least 1.
@@ -71,7 +84,20 @@ pub(super) fn join(before: Option<Timing>, next: Timing) -> Timing {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::moves::arc::{Arc, Centre, Plane};
     use std::f64::consts::TAU;
+
+    #[test]
+    fn outer_chords_are_the_first_and_the_last() {
+        let (from, to) = ([3.0, 0.0, 0.2], [0.0, 3.0, 0.4]);
+        for (turns, length) in [(1, 0.7), (1, 4.7), (3, 42.0)] {
+            let arc = Arc::resolve([3.0, 0.0], [0.0, 3.0], Centre::Offset(-3.0, 0.0), false, turns).unwrap();
+            let path = ArcPath { plane: Plane::Xy, arc, from, to };
+            let all: Vec<_> = chords_by_length(&path, length).map(|chord| (chord.delta, chord.length)).collect();
+            let outer = outer_chords_by_length(&path, length).map(|chord| (chord.delta, chord.length));
+            assert_eq!(outer, [all[0], all[all.len() - 1]]);
+        }
+    }
 
     #[test]
     fn chords_by_length_and_by_angle() {

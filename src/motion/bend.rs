@@ -33,11 +33,7 @@ impl Bends {
     pub fn pass<'a>(&mut self, moves: impl Iterator<Item = (&'a Move, Beside<'a>)>, bends: &mut [Bend]) {
         let mut cosines = std::mem::take(&mut self.cosines);
         cosines.clear();
-        cosines.extend(moves.zip(&mut *bends).map(|((step, beside), bend)| {
-            let (begun, cosine) = self.begin(step, beside);
-            *bend = begun;
-            cosine
-        }));
+        cosines.extend(moves.zip(&mut *bends).map(|((step, beside), bend)| self.begin(step, beside, bend)));
         // Roots and divisions of one corner do not wait for those of the one before, and two are taken at a time.
         bends.iter_mut().zip(&cosines).for_each(|(bend, cosine)| bend.turn(*cosine));
         self.cosines = cosines;
@@ -46,41 +42,43 @@ impl Bends {
     /// Goes past a straight path or a chord.
     #[inline]
     pub fn line(&mut self, delta: &[f64; 3], length: f64) -> Bend {
-        let (mut bend, cosine) = self.straight(delta, length);
+        let mut bend = Bend::default();
+        let cosine = self.straight(delta, length, &mut bend);
         bend.turn(cosine);
         bend
     }
 
-    /// Goes past a move: its bend without the corner, and the cosine of the turn there.
+    /// Goes past a move, whose bend is to be without the corner; tells the cosine of the turn there.
+    ///
+    /// The bend is written where it stays: put together elsewhere, the processor would wait for its parts.
     #[inline]
-    fn begin(&mut self, step: &Move, beside: Beside<'_>) -> (Bend, f64) {
+    fn begin(&mut self, step: &Move, beside: Beside<'_>, bend: &mut Bend) -> f64 {
         let moves = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
         if moves && step.length >= LEAST_PATH && beside.arc.is_none() {
-            return self.straight(&step.delta, step.length);
+            return self.straight(&step.delta, step.length, bend);
         }
-        self.rare(step, beside)
+        self.rare(step, beside, bend)
     }
 
     /// Goes past an arc, whose bend is that of its first chord, or past no path at all.
     #[cold]
-    fn rare(&mut self, step: &Move, beside: Beside<'_>) -> (Bend, f64) {
-        let mut first = None;
-        if let Some(arc) = beside.arc {
-            for chord in arcs::chords_by_length(arc, step.length) {
-                let bend = self.straight(&chord.delta, chord.length);
-                first.get_or_insert(bend);
-            }
-        }
-        first.unwrap_or_default()
+    fn rare(&mut self, step: &Move, beside: Beside<'_>, bend: &mut Bend) -> f64 {
+        *bend = Bend::default();
+        let Some(arc) = beside.arc else { return 0.0 };
+        let [first, last] = arcs::outer_chords_by_length(arc, step.length);
+        let cosine = self.straight(&first.delta, first.length, bend);
+        // Of the others, what comes behind the arc asks for the direction of the last.
+        self.straight(&last.delta, last.length, &mut Bend::default());
+        cosine
     }
 
     #[inline]
-    fn straight(&mut self, delta: &[f64; 3], length: f64) -> (Bend, f64) {
+    fn straight(&mut self, delta: &[f64; 3], length: f64, bend: &mut Bend) -> f64 {
         let per_mm = 1.0 / length;
         let now = [delta[0] * per_mm, delta[1] * per_mm, delta[2] * per_mm];
         let before = std::mem::replace(&mut self.direction, now);
-        let cosine = before[0] * now[0] + before[1] * now[1] + before[2] * now[2];
-        (Bend { per_mm, is_upright: delta[0] == 0.0 && delta[1] == 0.0, ..Bend::default() }, cosine)
+        (bend.per_mm, bend.is_upright) = (per_mm, delta[0] == 0.0 && delta[1] == 0.0);
+        before[0] * now[0] + before[1] * now[1] + before[2] * now[2]
     }
 }
 

@@ -371,7 +371,7 @@ impl<T: Told> Host<T> {
         self.settled.reserve(count);
         for pair in self.waiting.get(..=count).unwrap_or_default().windows(2) {
             let [step, next] = pair else { break };
-            let (top, exit) = (step.cruise.sqrt(), next.start.at_most(step.cruise).sqrt());
+            let [top, exit] = [step.cruise, next.start.at_most(step.cruise)].map(f64::sqrt);
             let time = trapezoid::time(step.length, entry, top, exit, step.accel);
             let by_length = [step.by_length, next.by_length];
             let timing = Timing { entry, top, exit, accel: step.accel, time, by_length };

@@ -490,10 +490,13 @@ impl Resolver {
     #[cold]
     fn learn(&mut self, given: [bool; 3], machine: bool) {
         let State { absolute, known, offset_known, .. } = &mut self.state;
+        let before = *known;
         for ((known, offset_known), given) in known.iter_mut().zip(offset_known).zip(given) {
             *known |= given && (machine || (*absolute && *offset_known));
         }
-        self.anchor();
+        if *known != before {
+            self.anchor();
+        }
     }
 
     /// The command of the line may use the feed in force.

@@ -94,7 +94,7 @@ impl Resolver {
 
     /// Factor on E of a line with motion, or of one without.
     #[inline(always)]
-    fn flow_factor(&self, moves: bool) -> f64 {
+    pub(super) fn flow_factor(&self, moves: bool) -> f64 {
         if moves || self.rules.flow_factor_at_rest { self.state.flow_factor } else { 1.0 }
     }
 

@@ -1,10 +1,12 @@
-//! Runs of beads: in nearly all of a file one bead follows another, in the plane, the modes and the feed of the one before.
-//! What no line of such a run changes is asked once, behind a bead from which a run may go on; any other line ends the run.
+//! Runs of beads: in nearly all of a file one bead follows another, in the plane and the modes of the one before, or behind
+//! travels and feeds. What no line of such a run changes is asked once, behind a bead from which a run may go on; any other
+//! line ends the run.
 
 use super::motion::{LEAST_E, LEAST_PATH_MM, PLAUSIBLE_FEED};
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::line::{Block, LineKind, Word};
 use crate::moves::notes::{self, Note};
+use crate::moves::state::Motion;
 use crate::moves::{Kind, Move, Role};
 use crate::units::Bounded;
 
@@ -13,11 +15,13 @@ const CLOSE: f64 = 1.0 - 1e-9;
 /// So is a path hardly longer than none; squared, mm².
 const LEAST_SQUARED: f64 = LEAST_PATH_MM * LEAST_PATH_MM / CLOSE;
 
-/// What holds for all beads of a run.
+/// What holds for all lines of a run.
 #[derive(Clone, Debug)]
 pub(super) struct Run {
-    /// One of them.
+    /// A bead of it.
     blank: Move,
+    /// Factor on E without motion.
+    factor_at_rest: f64,
     /// Where X and Y count from, mm.
     base: [f64; 2],
     /// Least X and Y, largest X and Y that are looked at no further, mm.
@@ -38,34 +42,51 @@ pub(super) struct Run {
     e_is_relative: bool,
 }
 
-/// The words of a line, if they are `G1`, X or Y or both, E, and perhaps F: the values of X and Y, as far as they are there, E,
-/// and F.
-#[inline(always)]
-fn read(words: &[Word], axis: u8) -> Option<([Option<f64>; 2], &Word, Option<&Word>)> {
-    let (words, feed) = match words {
-        [others @ .., feed] if feed.letter == b'F' && feed.has_number() => (others, Some(feed)),
-        _ => (words, None),
-    };
-    let (command, place, e) = match words {
-        [command, x, y, e] if x.letter == b'X' && y.letter == b'Y' && x.has_number() && y.has_number() => {
-            (command, [Some(x.value), Some(y.value)], e)
-        }
-        [command, x, e] if x.letter == b'X' && x.has_number() => (command, [Some(x.value), None], e),
-        [command, y, e] if y.letter == b'Y' && y.has_number() => (command, [None, Some(y.value)], e),
-        _ => return None,
-    };
-    let is_linear = command.letter == b'G' && command.len == 2 && command.value == 1.0;
-    (is_linear && e.letter == axis && e.has_number()).then_some((place, e, feed))
+/// The words of a line of a run: `G0` or `G1`, then X or Y or both, or neither, then perhaps E, then perhaps F.
+struct Read<'a> {
+    motion: Motion,
+    /// Values of X and Y, as far as they are there.
+    place: [Option<f64>; 2],
+    e: Option<&'a Word>,
+    feed: Option<&'a Word>,
+}
+
+impl<'a> Read<'a> {
+    /// Reads them, if they are such. `axis`: the letter of the extruder.
+    #[inline(always)]
+    fn new(words: &'a [Word], axis: u8) -> Option<Self> {
+        let ends_in = |words: &'a [Word], letter| match words {
+            [others @ .., last] if last.letter == letter && last.has_number() => (others, Some(last)),
+            _ => (words, None),
+        };
+        let (words, feed) = ends_in(words, b'F');
+        let (words, e) = ends_in(words, axis);
+        let (command, place) = match words {
+            [command, x, y] if x.letter == b'X' && y.letter == b'Y' && x.has_number() && y.has_number() => {
+                (command, [Some(x.value), Some(y.value)])
+            }
+            [command, x] if x.letter == b'X' && x.has_number() => (command, [Some(x.value), None]),
+            [command, y] if y.letter == b'Y' && y.has_number() => (command, [None, Some(y.value)]),
+            [command] if e.is_none() => (command, [None, None]),
+            _ => return None,
+        };
+        let motion = match command {
+            Word { letter: b'G', len: 2, value: 1.0, .. } => Motion::Linear,
+            Word { letter: b'G', len: 2, value: 0.0, .. } => Motion::Rapid,
+            _ => return None,
+        };
+        Some(Self { motion, place, e, feed })
+    }
 }
 
 impl Run {
-    /// Where no comment behind a bead says otherwise, the beads have this role.
+    /// Where no comment behind a move says otherwise, this is the role.
     pub(super) fn of_role(&mut self, role: Role) {
         self.blank.role = role;
     }
 }
 
-/// The role that a comment behind a bead gives that bead, if it names one; `None` of one that has to be looked at otherwise.
+/// The role that a comment behind a move gives it, if it names one; `None` of one that has to be looked at otherwise.
 fn role_behind(comment: &[u8]) -> Option<Option<Role>> {
     comment.starts_with(b";").then(|| match notes::read(comment, false) {
         Some(Note::RoleOfLine(role)) => Some(role),
@@ -95,6 +116,7 @@ impl Resolver {
         let far = MAX_COORDINATE_MM;
         self.run = Some(Run {
             blank: self.blank(Kind::Bead, at),
+            factor_at_rest: self.flow_factor(false),
             base: [state.offset[0], state.offset[1]],
             within: [least_x.at_least(-far), least_y.at_least(-far), most_x.at_most(far), most_y.at_most(far)],
             unit_volume,
@@ -107,8 +129,8 @@ impl Resolver {
         });
     }
 
-    /// Resolves the lines of a block from the one with index `first` on, as far as they are the next beads of the run, and
-    /// says how many they are.
+    /// Resolves the lines of a block from the one with index `first` on, as far as they go on with the run, and says how many
+    /// they are.
     pub(super) fn go_on(&mut self, block: &Block, first: usize) -> usize {
         let Some(run) = &mut self.run else { return 0 };
         let lines = block.lines.get(first..).unwrap_or_default();
@@ -117,14 +139,16 @@ impl Resolver {
         let [mut from_x, mut from_y, _] = state.position;
         let (mut count, mut laid) = (state.e, self.laid);
         let [least_x, least_y, most_x, most_y] = run.within;
-        // The last comment behind a bead, and the role that it gives that bead.
+        // The last comment behind a move, and the role that it gives.
         let mut told: (&[u8], Role) = (&[], run.blank.role);
         let before = self.moves.len();
         for (index, line) in (first..).zip(lines) {
             if line.kind != LineKind::Code || line.flags != 0 || line.code_end - line.start > run.longest {
                 break;
             }
-            let Some(([x, y], word, feed)) = read(block.words_of(line), run.axis) else { break };
+            let Some(Read { motion, place: [x, y], e: word, feed }) = Read::new(block.words_of(line), run.axis) else {
+                break;
+            };
             let mut role = run.blank.role;
             if line.comment < line.end {
                 let comment = block.bytes.get(line.comment as usize..line.end as usize).unwrap_or_default();
@@ -139,43 +163,52 @@ impl Resolver {
             let is_within = to_x >= least_x && to_x <= most_x && to_y >= least_y && to_y <= most_y;
             let (along_x, along_y) = (to_x - from_x, to_y - from_y);
             let squared = along_x * along_x + along_y * along_y;
-            let turned = word.value * unit;
-            let (units, counted) = if run.e_is_relative { (turned, count + turned) } else { (turned - count, turned) };
-            let e = units * run.blank.flow_factor;
-            let volume = e * run.unit_volume;
-            let is_sound = is_within
-                && squared >= LEAST_SQUARED
-                && (LEAST_E..=run.most_e).contains(&e)
-                && units.abs() <= MAX_COORDINATE_MM
-                && counted.abs() <= run.most_count
-                && volume * volume <= run.most_squared * squared;
-            if !is_sound {
+            let factor = run.blank.flow_factor;
+            let (kind, factor, counted, e, volume, is_sound) = if let Some(word) = word {
+                let turned = word.value * unit;
+                let (units, counted) =
+                    if run.e_is_relative { (turned, count + turned) } else { (turned - count, turned) };
+                let e = units * factor;
+                let volume = e * run.unit_volume;
+                let is_sound = squared >= LEAST_SQUARED
+                    && (LEAST_E..=run.most_e).contains(&e)
+                    && units.abs() <= MAX_COORDINATE_MM
+                    && counted.abs() <= run.most_count
+                    && volume * volume <= run.most_squared * squared;
+                (Kind::Bead, factor, counted, e, volume, is_sound)
+            } else if x.is_some() || y.is_some() {
+                (Kind::Travel, factor, count, 0.0, 0.0, squared >= LEAST_SQUARED)
+            } else {
+                (Kind::Feed, run.factor_at_rest, count, 0.0, 0.0, feed.is_some())
+            };
+            if !(is_within && is_sound) {
                 break;
             }
-            let (mut feed_at, mut feed_len) = (line.code_end, 0);
-            if let Some(feed) = feed {
-                (feed_at, feed_len) = (feed.start, feed.len);
-                if feed.value * unit != run.blank.feed_mm_min || feed.decimals != run.blank.feed_decimals {
-                    if !PLAUSIBLE_FEED.contains(&feed.value) {
-                        break;
-                    }
-                    state.set_feed(feed.value * unit, feed.decimals);
-                    run.blank.feed_mm_min = state.feed_mm_min;
-                    run.blank.feed_decimals = state.feed_decimals;
-                    run.blank.speed = state.speed_mm_s;
+            if let Some(feed) = feed
+                && (feed.value * unit != run.blank.feed_mm_min || feed.decimals != run.blank.feed_decimals)
+            {
+                if !PLAUSIBLE_FEED.contains(&feed.value) {
+                    break;
                 }
+                state.set_feed(feed.value * unit, feed.decimals);
+                run.blank.feed_mm_min = state.feed_mm_min;
+                run.blank.feed_decimals = state.feed_decimals;
+                run.blank.speed = state.speed_mm_s;
             }
             (from_x, from_y, count) = (to_x, to_y, counted);
             laid += volume;
+            state.motion = Some(motion);
             self.moves.push(Move {
+                kind,
                 role,
                 line: index as u32,
-                feed_at,
-                feed_len,
-                e_at: word.start,
-                e_len: word.len,
-                e_decimals: word.decimals,
+                feed_at: feed.map_or(line.code_end, |word| word.start),
+                feed_len: feed.map_or(0, |word| word.len),
+                e_at: word.map_or(0, |word| word.start),
+                e_len: word.map_or(0, |word| word.len),
+                e_decimals: word.map_or(0, |word| word.decimals),
                 e_count: counted,
+                flow_factor: factor,
                 delta: [along_x, along_y, 0.0],
                 e,
                 volume,
@@ -183,11 +216,11 @@ impl Resolver {
                 ..run.blank
             });
         }
-        // Behind the others, roots and divisions of many beads are worked out side by side.
-        for bead in self.moves.get_mut(before..).unwrap_or_default() {
-            let [along_x, along_y, _] = bead.delta;
-            bead.length = (along_x * along_x + along_y * along_y).sqrt();
-            bead.time = bead.length / bead.speed;
+        // Behind the others, roots and divisions of many moves are worked out side by side.
+        for step in self.moves.get_mut(before..).unwrap_or_default() {
+            let [along_x, along_y, _] = step.delta;
+            step.length = (along_x * along_x + along_y * along_y).sqrt();
+            step.time = step.length / step.speed;
         }
         (state.position[0], state.position[1], state.e, self.laid) = (from_x, from_y, count, laid);
         self.moves.len() - before
@@ -293,9 +326,14 @@ mod tests {
         " F F",
     ];
 
-    /// A bead in a file: steps of X and Y in tenths, E in hundredths, and what stands behind.
-    fn bead((x, y, e, end): (u32, u32, u32, &str), total: &mut u32, is_absolute: bool) -> String {
-        *total += e;
+    /// A bead in a file, or now and then a travel or a feed: steps of X and Y in tenths, E in hundredths, and what stands behind.
+    fn line((x, y, e, end): (u32, u32, u32, &str), total: &mut u32, is_absolute: bool) -> String {
+        match e % 16 {
+            0 => return format!("G0 X{x} Y{y}{end}"),
+            1 => return format!("G1 X{x}{end}"),
+            2 => return format!("G1{end}"),
+            _ => *total += e,
+        }
         let e = if is_absolute { *total } else { e };
         let (x, y, e) = (f64::from(x) / 10.0, f64::from(y) / 10.0, f64::from(e) / 100.0);
         match (x as u32 % 5, y as u32 % 5) {
@@ -330,7 +368,7 @@ mod tests {
             let mut total = 0;
             for (beads, other) in lines {
                 for step in beads {
-                    text.push_str(&bead(step, &mut total, is_absolute));
+                    text.push_str(&line(step, &mut total, is_absolute));
                     text.push('\n');
                 }
                 text.extend(other.split('|').flat_map(|line| [line, "\n"]));
@@ -347,7 +385,7 @@ mod tests {
             let settings = FileSettings::default();
             let mut rules = Rules::new(&profile, &settings, false);
             rules.e_volume_mm3 = Some(2.4);
-            for end in ["", " F900", " ; perimeter"] {
+            for end in ["", " F900", " ; perimeter", "\nG1 X5 F9000\nG1 F1200", "\nG0 X5"] {
                 let beads = ["X10 Y10", "X12 Y10.5", "X14 Y10"].map(|place| format!("G1 {place} E0.1{end}\n"));
                 let text = format!("G28\nM83\nM109 S200\nG1 Z0.3 F1200\n{}", beads.concat());
                 assert_eq!(moves_of(&rules, &settings, &text, true).1, 1, "{preset}{end}");
