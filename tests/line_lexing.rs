@@ -282,14 +282,17 @@ fn block_of_anything() -> impl Strategy<Value = Vec<u8>> {
 
 /// Lines as the short cut likes them, with now and then something else.
 fn moves() -> impl Strategy<Value = String> {
-    let number = "-?[0-9]{0,4}(\\.[0-9]{0,6})?|[0-9]{15,20}|[0-9]{1,3}\\.[0-9]{12,17}";
+    let number = "-?[0-9]{0,4}(\\.[0-9]{0,6})?|-?[0-9]{2,8}\\.[0-9]{0,8}|[0-9]{15,20}|[0-9]{1,3}\\.[0-9]{12,17}";
     let word = (prop::sample::select(vec!["X", "Y", "Z", "E", "F", "I", "e"]), number)
         .prop_map(|(letter, number)| format!("{letter}{number}"));
     let gap = prop::sample::select(vec![" ", " ", " ", "", "  ", "\t"]);
     let words = prop::collection::vec((gap, word), 0..7)
         .prop_map(|words| words.iter().map(|(gap, word)| format!("{gap}{word}")).collect::<String>());
     let end = prop::sample::select(vec!["\n", "\r\n", "\r\r\n", " \n", " ; a\n", ";b\r\n", "*5\n", "(c)\n", ""]);
-    let line = ("G[0-4]", words, end).prop_map(|(command, words, end)| format!("{command}{words}{end}"));
+    // Nearly half of them begin like beads.
+    let begin = format!("G[0-4]|G1 X({number}) Y({number})( E({number}))?");
+    let begin = prop::string::string_regex(&begin).expect("a pattern");
+    let line = (begin, words, end).prop_map(|(command, words, end)| format!("{command}{words}{end}"));
     prop::collection::vec(line, 1..5).prop_map(|lines| lines.concat())
 }
 

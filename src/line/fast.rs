@@ -14,11 +14,37 @@ const TOP_BITS: u64 = u64::from_le_bytes([0x80; 8]);
 /// Ten in eight bytes.
 const TENS: u64 = u64::from_le_bytes([10; 8]);
 
-/// Reads how most lines begin: `G1`, X and Y, and E where it comes next, with a space between them. Says where the last of
-/// these words ends, and where the next line begins if this one ends there too. `None` if it begins otherwise, and nothing is
-/// added.
+/// Adds the line that begins at `start`, if it is a bead like most lines are: `G1`, X, Y and E with a space between them, and
+/// nothing else; says where the next line begins. Of a line that begins so and goes on otherwise behind Y or E, the words up to
+/// there are added, and it is said where the last of them ends; of any other nothing is, and that is its start.
 #[inline(always)]
-pub(super) fn begin(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option<(usize, Option<usize>)> {
+pub(super) fn bead(bytes: &[u8], start: usize, lines: &mut Vec<Line>, words: &mut Vec<Word>) -> Result<usize, usize> {
+    let Some(([command, x, y], end, behind)) = place(bytes, start) else { return Err(start) };
+    if behind == b' '
+        && bytes.get(end + 1) == Some(&b'E')
+        && let Some((e, behind)) = short_word(bytes, end + 1, b'E')
+    {
+        let end = end + 1 + usize::from(e.len);
+        let all = [command, x, y, e];
+        let next = match behind {
+            b'\n' => end + 1,
+            b'\r' if bytes.get(end + 1) == Some(&b'\n') => end + 2,
+            _ => {
+                words.extend_from_slice(&all);
+                return Err(end);
+            }
+        };
+        lines.push(of_words(start, end, words.len(), all.len()));
+        words.extend_from_slice(&all);
+        return Ok(next);
+    }
+    words.extend_from_slice(&[command, x, y]);
+    Err(end)
+}
+
+/// `G1`, X and Y at the start of a line, with a space between them; where they end, and the byte there.
+#[inline(always)]
+fn place(bytes: &[u8], start: usize) -> Option<([Word; 3], usize, u8)> {
     if bytes.get(start..)?.first_chunk()? != b"G1 X" {
         return None;
     }
@@ -29,32 +55,17 @@ pub(super) fn begin(bytes: &[u8], start: usize, words: &mut Vec<Word>) -> Option
         return None;
     }
     let (y, behind) = short_word(bytes, at_y, b'Y')?;
-    let end = at_y + usize::from(y.len);
-    if behind == b' '
-        && *bytes.get(end + 1)? == b'E'
-        && let Some((e, behind)) = short_word(bytes, end + 1, b'E')
-    {
-        let end = end + 1 + usize::from(e.len);
-        let next = match behind {
-            b'\n' => Some(end + 1),
-            b'\r' if *bytes.get(end + 1)? == b'\n' => Some(end + 2),
-            _ => None,
-        };
-        words.extend_from_slice(&[command, x, y, e]);
-        return Some((end, next));
-    }
-    words.extend_from_slice(&[command, x, y]);
-    Some((end, None))
+    Some(([command, x, y], at_y + usize::from(y.len), behind))
 }
 
-/// A line of words without a comment, which ends at `end`; its words are those from `first_word` on.
+/// A line of so many words without a comment, which ends at `end`.
 #[inline(always)]
-pub(super) fn of_words(start: usize, end: usize, first_word: usize, words: &[Word]) -> Line {
+fn of_words(start: usize, end: usize, first_word: usize, words: usize) -> Line {
     Line {
         start: start as u32,
         end: end as u32,
         first_word: first_word as u32,
-        words: (words.len() - first_word) as u16,
+        words: words as u16,
         kind: LineKind::Code,
         flags: 0,
         code_end: end as u32,
@@ -63,7 +74,7 @@ pub(super) fn of_words(start: usize, end: usize, first_word: usize, words: &[Wor
     }
 }
 
-/// The line that begins at `start` and is read up to `read` by [`begin`], and where the next one begins; its words, from
+/// The line that begins at `start` and is read up to `read` by [`bead`], and where the next one begins; its words, from
 /// `first_word` on, go to the end of `words`. `None` leaves the line to the grammar, and `words` with what was read in vain.
 #[inline]
 pub(super) fn line(
@@ -150,12 +161,8 @@ fn code(
     if first == b'M' && is_text_command(words.get(first_word)?) {
         return None;
     }
-    let line = Line {
-        words: u16::try_from(words.len() - first_word).ok()?,
-        code_end: code_end as u32,
-        comment: comment as u32,
-        ..of_words(start, end, first_word, words)
-    };
+    let count = usize::from(u16::try_from(words.len() - first_word).ok()?);
+    let line = Line { code_end: code_end as u32, comment: comment as u32, ..of_words(start, end, first_word, count) };
     Some((line, next))
 }
 

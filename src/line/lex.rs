@@ -56,18 +56,16 @@ pub fn lex(bytes: &[u8], lines: &mut Vec<Line>, words: &mut Vec<Word>) {
     let mut start = 0;
     while start < bytes.len() {
         let first_word = words.len();
-        start = match fast::begin(bytes, start, words) {
-            Some((end, Some(next))) => {
-                lines.push(fast::of_words(start, end, first_word, words));
-                next
-            }
-            begun => any_line(bytes, start, begun.map_or(start, |(end, _)| end), first_word, lines, words),
+        start = match fast::bead(bytes, start, lines, words) {
+            Ok(next) => next,
+            Err(read) => any_line(bytes, start, read, first_word, lines, words),
         };
     }
 }
 
 /// Adds the line that begins at `start`, whatever it is, and says where the next one begins. It is read up to `read`: its words
 /// so far are those from `first_word` on.
+#[inline(never)]
 fn any_line(
     bytes: &[u8],
     start: usize,

@@ -23,6 +23,7 @@ fn pieces_by_length(length: f64) -> u32 {
 }
 
 /// A chord of an arc.
+#[derive(Clone, Debug)]
 pub(super) struct Chord {
     /// Its end minus its start along X, Y and Z, mm.
     pub delta: [f64; 3],

@@ -1,7 +1,9 @@
 //! What planning needs of a path and of the corner before it, however fast they are.
 
+use super::arcs::Chord;
 use super::corner::HalfTurn;
 use super::{Beside, arcs};
+use crate::moves::arc::ArcPath;
 use crate::moves::{Kind, Move};
 
 /// Shorter paths are none, mm: what is left of rounding.
@@ -39,8 +41,21 @@ impl Bends {
         self.cosines = cosines;
     }
 
-    /// Goes past a straight path or a chord.
-    #[inline]
+    /// Puts the chords of an arc of `length` mm in the place of those in `chords`, with their bends; the corner at the start of
+    /// the first means nothing.
+    pub fn chords(arc: &ArcPath, length: f64, chords: &mut Vec<(Chord, Bend)>) {
+        let mut bends = Self::default();
+        chords.clear();
+        chords.extend(arcs::chords_by_length(arc, length).map(|chord| (chord, Bend::default())));
+        // As above, in loops of their own.
+        for (chord, bend) in &mut *chords {
+            bend.by_deviation = bends.straight(&chord.delta, chord.length, bend);
+        }
+        chords.iter_mut().for_each(|(_, bend)| bend.turn(bend.by_deviation));
+    }
+
+    /// Goes past a straight path.
+    #[cfg(test)]
     pub fn line(&mut self, delta: &[f64; 3], length: f64) -> Bend {
         let mut bend = Bend::default();
         let cosine = self.straight(delta, length, &mut bend);

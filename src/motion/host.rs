@@ -6,6 +6,7 @@
 //! speeding up to brake at once. Measured on whole files and by single moves; the facts are those of the planner of a
 //! `host` controller.
 
+use super::arcs::Chord;
 use super::bend::{Bend, Bends, LEAST_PATH};
 use super::corner::squared_speed;
 use super::hill::{Behind, GOES_ON, Waiting, descend};
@@ -103,6 +104,8 @@ pub struct Host<T = Timing> {
     asides: usize,
     /// What there is of an arc whose last chord is not settled.
     arc: Option<Timing>,
+    /// Chords of the last arc, for their memory.
+    chords: Vec<(Chord, Bend)>,
     settled: Vec<T>,
 }
 
@@ -131,6 +134,7 @@ impl<T: Told> Host<T> {
             look_at: FIRST_LOOK,
             asides: 0,
             arc: None,
+            chords: Vec::new(),
             settled: Vec::new(),
         }
     }
@@ -448,16 +452,16 @@ impl<T: Told> Host<T> {
         match kind {
             Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
                 Some(arc) => {
-                    let chords = arcs::chords_by_length(arc, step.length);
+                    let mut chords = std::mem::take(&mut self.chords);
+                    Bends::chords(arc, step.length, &mut chords);
                     let (last, of_each) = (chords.len() - 1, e / chords.len() as f64);
-                    let mut bends = Bends::default();
-                    for (index, chord) in chords.enumerate() {
-                        let inside = bends.line(&chord.delta, chord.length);
-                        let bend = if index == 0 { bend } else { &inside };
+                    for (index, (chord, inside)) in chords.iter().enumerate() {
+                        let bend = if index == 0 { bend } else { inside };
                         let behind = if index < last { GOES_ON } else { 0 };
                         let path = Path { delta: &chord.delta, length: chord.length, bend };
                         self.line(path, of_each, speed, accel, behind);
                     }
+                    self.chords = chords;
                 }
                 None if e != 0.0 => self.e_only(e.abs(), speed, accel),
                 None => self.aside(),
