@@ -20,26 +20,28 @@ const TENS: u64 = u64::from_le_bytes([10; 8]);
 #[inline(always)]
 pub(super) fn bead(bytes: &[u8], start: usize, lines: &mut Vec<Line>, words: &mut Vec<Word>) -> Result<usize, usize> {
     let Some(([command, x, y], end, behind)) = place(bytes, start) else { return Err(start) };
-    if behind == b' '
-        && bytes.get(end + 1) == Some(&b'E')
-        && let Some((e, behind)) = short_word(bytes, end + 1, b'E')
-    {
-        let end = end + 1 + usize::from(e.len);
-        let all = [command, x, y, e];
-        let next = match behind {
-            b'\n' => end + 1,
-            b'\r' if bytes.get(end + 1) == Some(&b'\n') => end + 2,
-            _ => {
-                words.extend_from_slice(&all);
-                return Err(end);
-            }
-        };
-        lines.push(of_words(start, end, words.len(), all.len()));
-        words.extend_from_slice(&all);
-        return Ok(next);
+    let at_e = end + 1;
+    if behind != b' ' || bytes.get(at_e) != Some(&b'E') {
+        words.extend_from_slice(&[command, x, y]);
+        return Err(end);
     }
-    words.extend_from_slice(&[command, x, y]);
-    Err(end)
+    let Some((e, behind)) = short_word(bytes, at_e, b'E') else {
+        words.extend_from_slice(&[command, x, y]);
+        return Err(long_word(bytes, at_e, b'E', words).map_or(end, |(len, _)| at_e + usize::from(len)));
+    };
+    let end = at_e + usize::from(e.len);
+    let all = [command, x, y, e];
+    let next = match behind {
+        b'\n' => end + 1,
+        b'\r' if bytes.get(end + 1) == Some(&b'\n') => end + 2,
+        _ => {
+            words.extend_from_slice(&all);
+            return Err(end);
+        }
+    };
+    lines.push(of_words(start, end, words.len(), all.len()));
+    words.extend_from_slice(&all);
+    Ok(next)
 }
 
 /// `G1`, X and Y at the start of a line, with a space between them; where they end, and the byte there.
