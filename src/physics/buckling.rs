@@ -9,19 +9,20 @@ const GRAVITY: f64 = 9806.65;
 const T_MM3: f64 = 1e-9;
 /// Most sections a [`Tower`] keeps.
 const MOST_SECTIONS: usize = 200;
-/// Most terms of the power series of one piece; with loads below 1 the last is below 1e-17.
-const TERMS: u32 = 20;
-/// -1 / (k (k - 1)) for each of them.
-const SHARES: [f64; TERMS as usize] = {
-    let mut shares = [0.0; TERMS as usize];
-    let mut k = 2;
-    while k < TERMS as usize {
-        shares[k] = -1.0 / (k as f64 * (k as f64 - 1.0));
-        k += 1;
+/// Most pairs of terms of the power series of one piece; with loads below 1 the last is below 1e-17.
+const PAIRS: usize = 9;
+/// -1 / (k (k - 1)) for both of each pair: for 2 and 3, for 4 and 5, and so on.
+const SHARES: [[f64; 2]; PAIRS] = {
+    let mut shares = [[0.0; 2]; PAIRS];
+    let mut place = 0;
+    while place < 2 * PAIRS {
+        let k = place as f64 + 2.0;
+        shares[place / 2][place % 2] = -1.0 / (k * (k - 1.0));
+        place += 1;
     }
     shares
 };
-/// A term this small beside the inclinations, which count from 1 at the top, ends the series.
+/// Terms this small beside the inclinations, which count from 1 at the top, end the series.
 const SMALL: f64 = 1e-18;
 /// Most steps towards the factor: five or six are usual.
 const MOST_STEPS: u32 = 200;
@@ -52,8 +53,9 @@ fn cost(height: f64, a: [f64; 2], b: [f64; 2]) -> f64 {
     height * (0.01 + (a[0] - b[0]).abs() + (a[1] - b[1]).abs())
 }
 
-/// The factor is found to about this share of it.
-const FINE: f64 = 1e-10;
+/// The factor is found to about this share of it: each step is about the square of the one before, so one below the
+/// root of it is the last.
+const FINE: f64 = 1e-12;
 
 /// A column on the bed, laid section by section, of bounded size.
 ///
@@ -158,13 +160,16 @@ impl Tower {
             return factor;
         }
         for _ in 0..MOST_STEPS {
-            let [at_bed, slope] = self.inclination(factor);
-            let step = -at_bed / slope;
+            let [at_bed, change] = self.inclination(factor);
+            let step = -at_bed / change;
             // Rounding ends it as well.
-            if !(step > FINE * factor && step.is_finite()) {
+            if !(step > 0.0 && step.is_finite()) {
                 break;
             }
-            factor += step;
+            factor += step * factor;
+            if step * step < FINE {
+                break;
+            }
         }
         factor * length
     }
@@ -184,7 +189,8 @@ impl Tower {
         1.0 / sum
     }
 
-    /// The inclination at the bed and its change with the load, marched down from 1 at the free top, where no moment is.
+    /// The inclination at the bed, marched down from 1 at the free top, where no moment is, and its change with the load,
+    /// for a load that changes by all of itself.
     fn inclination(&self, load: f64) -> [f64; 2] {
         // Each with its change: inclination and bending moment; and the weight above, going down.
         let (mut inclination, mut moment, mut weight) = ([1.0, 0.0], [0.0, 0.0], 0.0);
@@ -194,27 +200,28 @@ impl Tower {
             // Short enough for the series.
             let pieces = if most > 1.0 { most.sqrt().ceil() } else { 1.0 };
             let piece = section.height / pieces;
-            let over = piece * piece / section.second_moment;
+            let over = load * piece * piece / section.second_moment;
             let own = section.area * piece;
             let turn = piece / section.second_moment;
             for _ in 0..pieces as u32 {
                 let (alpha, beta) = (over * weight, over * own);
-                // psi(t) = sum of c_k t^k with k (k - 1) c_k = -load (alpha c_(k-2) + beta c_(k-3)).
+                // psi(t) = sum of c_k t^k with k (k - 1) c_k = -(alpha c_(k-2) + beta c_(k-3)), in which both are in
+                // proportion to the load.
                 let (mut before, mut this) = ([0.0; 2], inclination);
                 let mut next = moment.map(|moment| moment * turn);
                 let (mut value, mut slope) = ([this[0] + next[0], this[1] + next[1]], next);
-                for (k, &share) in (0..TERMS).zip(&SHARES).skip(2) {
-                    let k = f64::from(k);
-                    let drive = [0, 1].map(|part| alpha * this[part] + beta * before[part]);
-                    let term = [share * load * drive[0], share * (drive[0] + load * drive[1])];
-                    (before, this, next) = (this, next, term);
+                // What the terms of a pair surely are not above. By this their number is alike in pieces that follow.
+                let mut size = 1.0;
+                for (k, &[even, odd]) in (2..).step_by(2).zip(&SHARES) {
+                    let first = term([even * alpha, even * beta], this, before);
+                    let second = term([odd * alpha, odd * beta], next, this);
+                    (before, this, next) = (next, first, second);
                     for part in [0, 1] {
-                        value[part] += term[part];
-                        slope[part] += k * term[part];
+                        value[part] += first[part] + second[part];
+                        slope[part] += f64::from(k) * first[part] + f64::from(k + 1) * second[part];
                     }
-                    // Two in a row: a first term may happen to be nothing.
-                    let is_small = |term: [f64; 2]| term[0].abs() < SMALL && term[1].abs() < SMALL * value[1].abs();
-                    if is_small(this) && is_small(next) && is_small(before) {
+                    size *= -even * (alpha + beta);
+                    if size < SMALL {
                         break;
                     }
                 }
@@ -225,6 +232,12 @@ impl Tower {
         }
         inclination
     }
+}
+
+/// A term and its change with the load, from the second and the third before it and what they count.
+fn term(counts: [f64; 2], second: [f64; 2], third: [f64; 2]) -> [f64; 2] {
+    let [own, change] = [0, 1].map(|part| counts[0] * second[part] + counts[1] * third[part]);
+    [own, own + change]
 }
 
 #[cfg(test)]

@@ -17,6 +17,17 @@ type Row = [f64; 5];
 /// A row of [`Row`]s.
 type Square = [Row; 5];
 
+/// Integrals of t^(i + j) from 0 to 1.
+const HILBERT: Square = {
+    let mut square = [[0.0; 5]; 5];
+    let mut place = 0;
+    while place < 25 {
+        square[place / 5][place % 5] = 1.0 / (place / 5 + place % 5 + 1) as f64;
+        place += 1;
+    }
+    square
+};
+
 /// An elastic stuff with mass.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Solid {
@@ -230,17 +241,7 @@ impl Column {
             [0.0, shear, bend * h * h / 2.0, -bend * h * h / 6.0, 0.0],
             [0.0, 0.0, bend * h / 2.0, 0.0, 0.0],
         ];
-        let mut gram = [[0.0; 5]; 5];
-        for (row, left) in gram.iter_mut().zip(&shapes) {
-            for (entry, right) in row.iter_mut().zip(&shapes) {
-                for (i, l) in left.iter().enumerate() {
-                    for (j, r) in right.iter().enumerate() {
-                        // Integral of t^(i + j) over the slice.
-                        *entry += mass * l * r / (i + j + 1) as f64;
-                    }
-                }
-            }
-        }
+        let gram = mixed(&shapes, &HILBERT).map(|row| row.map(|entry| mass * entry));
         Self {
             height: h,
             flex: [bend * h * h / 3.0 + shear, bend * h / 2.0, bend],
