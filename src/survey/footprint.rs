@@ -73,6 +73,11 @@ impl Footprint {
         self.heads.push((row, self.runs.len() as u32));
     }
 
+    /// Ends the row begun last: one without cells is none.
+    pub fn end_row(&mut self) {
+        self.heads.pop_if(|head| head.1 as usize == self.runs.len());
+    }
+
     /// Adds cells `start..=end` to the row begun last, right of all those before.
     pub fn run(&mut self, start: i16, end: i16) {
         self.runs.push(Run { start, end, label: 0 });
@@ -112,29 +117,29 @@ impl Footprint {
     /// many there are. `parents` is room to work in.
     pub fn label(&mut self, parents: &mut Vec<u32>) -> usize {
         parents.clear();
-        parents.extend(0..self.runs.len() as u32);
-        let (mut before, mut lower, mut from_before): (i32, &[Run], u32) = (i32::MIN, &[], 0);
-        let mut from = 0;
-        for (row, upper) in self.rows() {
+        let ends = self.heads.iter().skip(1).map(|head| head.1).chain([self.runs.len() as u32]);
+        let mut rest = self.runs.as_mut_slice();
+        let (mut before, mut lower): (i32, &[Run]) = (i32::MIN, &[]);
+        for (&(row, begin), end) in self.heads.iter().zip(ends) {
             let row = i32::from(row);
-            if before + 1 == row {
-                touching(lower, upper, |low, high| join(parents, from_before + low as u32, from + high as u32));
-            }
-            (before, lower, from_before) = (row, upper, from);
-            from += upper.len() as u32;
+            let Some((upper, others)) = rest.split_at_mut_checked((end - begin) as usize) else { break };
+            label_row(if before + 1 == row { lower } else { &[] }, upper, parents);
+            (before, lower, rest) = (row, upper, others);
         }
+        // Sets that were joined belong to an earlier one, whose label is there already.
+        let sets = parents.len();
         let mut count = 0;
-        for index in 0..self.runs.len() {
-            // Whatever a run belongs to begins before it, so its label is there already.
-            let parent = parents.get(index).map_or(index, |parent| *parent as usize);
-            let label = if parent == index {
-                count += 1;
-                count - 1
-            } else {
-                self.runs.get(parent).map_or(0, |run| run.label)
-            };
-            if let Some(run) = self.runs.get_mut(index) {
-                run.label = label;
+        for set in 0..sets {
+            let parent = parents.get(set).map_or(set, |parent| *parent as usize);
+            let label = if parent == set { count } else { parents.get(parent).copied().unwrap_or(0) };
+            count += u32::from(parent == set);
+            if let Some(place) = parents.get_mut(set) {
+                *place = label;
+            }
+        }
+        if (count as usize) < sets {
+            for run in &mut self.runs {
+                run.label = parents.get(run.label as usize).copied().unwrap_or(0);
             }
         }
         count as usize
@@ -196,8 +201,7 @@ impl Footprint {
         each_pair(self, below, |upper, lower| {
             shared(upper, lower, |high, low, cells| match out.last_mut() {
                 Some(last) if (last.above, last.below) == (high.label, low.label) => last.cells += cells,
-                _ if cells > 0 => out.push(Overlap { above: high.label, below: low.label, cells }),
-                _ => {}
+                _ => out.push(Overlap { above: high.label, below: low.label, cells }),
             });
             if out.len() > most {
                 merge(out);
@@ -293,17 +297,24 @@ impl Footprint {
     }
 }
 
-/// Shows the runs of two rows side by side, with the number of cells that they share, which may be none.
+/// The runs of a row that reach into columns `from..=to`. Those that end before are taken off the row: what it is
+/// asked for next begins further right.
 #[inline(always)]
-fn shared(upper: &[Run], lower: &[Run], mut see: impl FnMut(&Run, &Run, u64)) {
-    let (mut a, mut b) = (0, 0);
-    while let (Some(high), Some(low)) = (upper.get(a), lower.get(b)) {
-        let (start, end) = (high.start.max(low.start), high.end.min(low.end));
-        see(high, low, (i32::from(end) - i32::from(start) + 1).max(0) as u64);
-        // Where runs end nobody can guess, so that both steps are made without asking.
-        let is_first = high.end < low.end;
-        a += usize::from(is_first);
-        b += usize::from(!is_first);
+fn within<'a>(row: &mut &'a [Run], from: i32, to: i32) -> impl Iterator<Item = &'a Run> {
+    while let Some((_, others)) = row.split_first().filter(|(first, _)| i32::from(first.end) < from) {
+        *row = others;
+    }
+    row.iter().take_while(move |run| i32::from(run.start) <= to)
+}
+
+/// Shows the runs of two rows that share cells, with their number.
+#[inline(always)]
+fn shared(upper: &[Run], mut lower: &[Run], mut see: impl FnMut(&Run, &Run, u64)) {
+    for high in upper {
+        for low in within(&mut lower, high.start.into(), high.end.into()) {
+            let (start, end) = (high.start.max(low.start), high.end.min(low.end));
+            see(high, low, (i32::from(end) - i32::from(start) + 1) as u64);
+        }
     }
 }
 
@@ -353,18 +364,20 @@ fn beside(mut above: &[Run], lower: &[Run], name: impl Fn(u32) -> Option<u32>, o
     out.extend_from_slice(above);
 }
 
-/// Shows which runs of a row and of the one above it touch along sides or corners, by their places.
-#[inline]
-fn touching(lower: &[Run], upper: &[Run], mut see: impl FnMut(usize, usize)) {
-    let (mut a, mut b) = (0, 0);
-    while let (Some(low), Some(high)) = (lower.get(a), upper.get(b)) {
-        let (low_end, high_end) = (i32::from(low.end), i32::from(high.end));
-        if i32::from(low.start) <= high_end + 1 && i32::from(high.start) <= low_end + 1 {
-            see(a, b);
+/// Gives each run of a row the set of those that it touches in the row below, along sides or corners, or a new one.
+/// The sets that it joins so belong to the first of them, as `parents` has it.
+fn label_row(mut lower: &[Run], upper: &mut [Run], parents: &mut Vec<u32>) {
+    for run in upper {
+        let mut set = None;
+        for low in within(&mut lower, i32::from(run.start) - 1, i32::from(run.end) + 1) {
+            let own = root(parents, low.label);
+            set = Some(set.map_or(own, |set| join(parents, set, own)));
         }
-        let is_first = low_end < high_end;
-        a += usize::from(is_first);
-        b += usize::from(!is_first);
+        run.label = set.unwrap_or_else(|| {
+            let new = parents.len() as u32;
+            parents.push(new);
+            new
+        });
     }
 }
 
@@ -386,31 +399,27 @@ fn each_pair<'a>(upper: &'a Footprint, lower: &'a Footprint, mut see: impl FnMut
     }
 }
 
-/// The first run of the set that `index` belongs to; ways are halved on the way.
-fn root(parents: &mut [u32], mut index: u32) -> u32 {
-    while let Some(&parent) = parents.get(index as usize) {
-        if parent == index {
+/// The first of the sets that one belongs to; ways are halved on the way.
+fn root(parents: &mut [u32], mut set: u32) -> u32 {
+    while let Some(&parent) = parents.get(set as usize) {
+        if parent == set {
             break;
         }
         let above = parents.get(parent as usize).copied().unwrap_or(parent);
-        if let Some(place) = parents.get_mut(index as usize) {
+        if let Some(place) = parents.get_mut(set as usize) {
             *place = above;
         }
-        index = above;
+        set = above;
     }
-    index
+    set
 }
 
-/// Joins two sets; the earlier root stays.
-fn join(parents: &mut [u32], a: u32, b: u32) {
-    // Mostly runs on both sides of a gap, or one below another, are known to belong together.
-    if parents.get(a as usize) == parents.get(b as usize) {
-        return;
-    }
-    let (a, b) = (root(parents, a), root(parents, b));
+/// Joins two sets, each the first of its own; the earlier one, which stays.
+fn join(parents: &mut [u32], a: u32, b: u32) -> u32 {
     if let Some(place) = parents.get_mut(a.max(b) as usize) {
         *place = a.min(b);
     }
+    a.min(b)
 }
 
 #[cfg(test)]

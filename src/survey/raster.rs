@@ -19,16 +19,25 @@ const FAR: f64 = 16_000.0;
 /// Cells of a word.
 const WORD: i32 = 64;
 const _: () = assert!(MOST_SIDE <= 64 * 2 * WORD, "a touched row has a bit for each pair of its words");
-/// A side that moves by so much with each row, in 2⁻³² of a cell, stays in a cell for too few rows to count them.
-const SLANTED: i64 = 1 << 30;
 /// Half of the rows of a bead between its corners for which it is worth while to take them apart.
 const SHORT_ROWS: f64 = 4.0;
 /// Rows that are set at a time, though a bead may have fewer: how many it has nobody can guess.
-const ROWS: usize = 4;
+const ROWS: usize = 3;
 /// Beads that are drawn at a time.
 const BEADS: usize = 32;
 /// Stands for the inverse of a direction that is zero: beyond every raster.
 const STEEP: f64 = 1e12;
+/// The first cells of two words, by their number.
+static FIRST: [[u64; 2]; 2 * WORD as usize + 1] = {
+    let mut first = [[0; 2]; 2 * WORD as usize + 1];
+    let mut count = 1;
+    while count < first.len() {
+        first[count] = first[count - 1];
+        first[count][(count - 1) / 64] |= 1 << ((count - 1) % 64);
+        count += 1;
+    }
+    first
+};
 
 /// A window on the grid: cells `left..left + 64 words`, `bottom..bottom + rows`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -98,6 +107,8 @@ struct Band {
     outer: usize,
     /// Height of its start.
     y: f64,
+    /// The words of its rows, as [`Raster::touched`] has them.
+    pairs: u64,
     sides: Sides,
 }
 
@@ -144,6 +155,8 @@ pub struct Raster {
     /// Rows of the window that may be touched.
     low: usize,
     high: usize,
+    /// Room to work in: a place for each of [`BEADS`].
+    bands: Vec<Band>,
 }
 
 impl Raster {
@@ -160,6 +173,7 @@ impl Raster {
             touched: Vec::new(),
             low: usize::MAX,
             high: 0,
+            bands: vec![Band::default(); BEADS],
         }
     }
 
@@ -185,9 +199,9 @@ impl Raster {
     /// A cell is set when its centre is within half a width and a quarter of a cell of the segment, ends squared off.
     /// The quarter makes beads that abut touch; a line thinner than the cells is still drawn without a gap.
     pub(super) fn draw(&mut self, beads: &[Rectangle]) -> usize {
+        let mut bands = std::mem::take(&mut self.bands);
         let mut done = 0;
-        for some in beads.chunks(BEADS) {
-            let mut bands = [Band::default(); BEADS];
+        'all: for some in beads.chunks(BEADS) {
             let mut inside = 0;
             for (band, bead) in bands.iter_mut().zip(some) {
                 let Some(stroke) = self.stroke(bead).filter(|stroke| self.is_inside(stroke)) else { break };
@@ -200,11 +214,12 @@ impl Raster {
             done += inside;
             for bead in some.iter().skip(inside) {
                 if !self.draw_outside(bead) {
-                    return done;
+                    break 'all;
                 }
                 done += 1;
             }
         }
+        self.bands = bands;
         done
     }
 
@@ -281,28 +296,27 @@ impl Raster {
             inner = ((centre - zone) as usize + 1).max(first).min(end);
             outer = ((centre + zone) as usize + 1).max(inner).min(end);
         }
-        Band { first, end, inner, outer, y, sides }
+        let pairs = pairs_of(least as i32 as usize, most as i32 as usize);
+        Band { first, end, inner, outer, y, pairs, sides }
     }
 
     /// Sets the cells of a band.
     #[inline(always)]
     fn fill(&mut self, band: &Band) {
-        let Band { first, end, inner, outer, y, sides } = *band;
+        let Band { first, end, inner, outer, .. } = *band;
         self.low = self.low.min(first);
-        self.high = self.high.max(end);
-        self.rows(first..inner, y, sides);
+        self.high = self.high.max(end + ROWS - 1).min(self.window.rows);
+        self.rows(first..inner, band);
         if inner < end {
-            let across = sides.slope_across[0] * (inner as f64 + 0.5 - y);
-            let [from, to] = [sides.across[0] + across, across - sides.across[1]];
-            self.steep(inner..outer, [from, to], sides.slope_across[0]);
-            self.rows(outer..end, y, sides);
+            self.steep(inner..outer, band);
+            self.rows(outer..end, band);
         }
     }
 
-    /// Sets the cells of rows from one place up to another, counted from the left of the window, as `sides` has them for
-    /// the height of a row over `y`.
+    /// Sets the cells of some rows of a band, as its sides have them for the height of each over its start.
     #[inline(always)]
-    fn rows(&mut self, range: std::ops::Range<usize>, y: f64, sides: Sides) {
+    fn rows(&mut self, range: std::ops::Range<usize>, band: &Band) {
+        let Band { y, pairs, sides, .. } = *band;
         // A row has a number far below what an `i32` holds, which is one step to a float.
         let mut rise = f64::from(range.start as i32) + 0.5 - y;
         let top = f64::from(range.end as i32) - y;
@@ -311,50 +325,43 @@ impl Raster {
                 let [from, to] = sides.at(rise);
                 // What is too many ends far on the left. All by figures, so that nothing is asked.
                 let to = (-to).at_most((top - rise) * (FAR * FAR)).at_least(from);
-                self.set(row, cell_from(from), cell_from(to));
+                self.set(row, cell_from(from), cell_from(to), pairs);
                 rise += 1.0;
             }
         }
     }
 
-    /// Sets the cells between two sides that run straight over rows: `from` to `to` in the first of them, `slope` further
-    /// with each. All counts from the left of the window, in whole 2⁻³² of a cell.
+    /// The same of rows that only its sides bound, straight over all of them: places count in whole 2⁻³² of a cell.
     #[inline(never)]
-    fn steep(&mut self, range: std::ops::Range<usize>, [from, to]: [f64; 2], slope: f64) {
+    fn steep(&mut self, range: std::ops::Range<usize>, band: &Band) {
         const ONE: f64 = 4_294_967_296.0;
-        let [mut from, mut to] = [from, to].map(|side| ((side + 0.5) * ONE) as i64);
+        let Band { y, pairs, sides, .. } = *band;
+        let slope = sides.slope_across[0];
+        let across = slope * (range.start as f64 + 0.5 - y);
+        let [mut from, mut to] =
+            [sides.across[0] + across, across - sides.across[1]].map(|side| ((side + 0.5) * ONE) as i64);
         let slope = (slope * ONE) as i64;
-        let mut row = range.start;
-        while row < range.end {
-            let stays = if slope.abs() >= SLANTED { 1 } else { rows_within(from, slope).min(rows_within(to, slope)) };
-            let stays = stays.min((range.end - row) as i64);
-            for row in row..row + stays as usize {
-                self.set(row, (from >> 32) as usize, (to.max(from) >> 32) as usize);
-            }
-            row += stays as usize;
-            (from, to) = (from + stays * slope, to + stays * slope);
+        for row in range {
+            self.set(row, (from >> 32) as usize, (to.max(from) >> 32) as usize, pairs);
+            (from, to) = (from + slope, to + slope);
         }
     }
 
-    /// Sets cells `start..stop` of a row; none where it ends where it starts, or there is no such row.
+    /// Sets cells `start..stop` of a row, in words of `pairs`: none where it ends where it starts, or is no row.
     #[inline(always)]
-    fn set(&mut self, row: usize, start: usize, stop: usize) {
+    fn set(&mut self, row: usize, start: usize, stop: usize, pairs: u64) {
         let Some(touched) = self.touched.get_mut(row) else { return };
-        let (first, shift, count) = (start / 64, start % 64, stop - start);
-        let at = row * self.window.words + first;
-        if count >= 64 {
-            *touched |= 1 << (first / 2) | 1 << ((stop - 1) / 128);
-            return set_many(&mut self.bits, at, shift, count);
+        *touched |= pairs;
+        let at = row * self.window.words + start / 64;
+        // Mostly they are in two words: without asking where they end, which nobody can guess.
+        let (Some(before), Some(ones)) = (FIRST.get(start % 64), FIRST.get(stop - (start - start % 64))) else {
+            return set_many(&mut self.bits, at, start % 64, stop - start);
+        };
+        if let Some(words) = self.bits.get_mut(at..at + 2) {
+            for (word, (before, ones)) in words.iter_mut().zip(before.iter().zip(ones)) {
+                *word |= before ^ ones;
+            }
         }
-        // They are in two words: without asking where they end, which nobody can guess.
-        let ones = (1_u64 << count) - 1;
-        let (head, tail) = (ones << shift, ones >> 1 >> (63 - shift));
-        if let Some([word, next]) = self.bits.get_mut(at..at + 2) {
-            *word |= head;
-            *next |= tail;
-        }
-        // A place beyond the row has none of them.
-        *touched |= (ones & 1).wrapping_shl(first as u32 / 2) | (tail & 1).wrapping_shl(first.div_ceil(2) as u32);
     }
 
     /// The words of a row that may be touched, and the place of the first of them in the row.
@@ -425,8 +432,8 @@ impl Raster {
         for (row, runs) in cells.rows() {
             let row = (i32::from(row) - self.window.bottom) as usize;
             for run in runs {
-                let start = i32::from(run.start) - self.window.left;
-                self.set(row, start as usize, (i32::from(run.end) - self.window.left) as usize + 1);
+                let [start, end] = [run.start, run.end].map(|cell| (i32::from(cell) - self.window.left) as usize);
+                self.set(row, start, end + 1, pairs_of(start, end));
             }
             (self.low, self.high) = (self.low.min(row), self.high.max(row + 1));
         }
@@ -468,6 +475,7 @@ impl Raster {
             if let Some(start) = open {
                 into.run(start as i16, (at - 1) as i16);
             }
+            into.end_row();
         }
     }
 
@@ -482,28 +490,19 @@ impl Raster {
     }
 }
 
-/// For how many rows a side that moves by `slope` with each stays in the same cell; both in 2⁻³² of a cell.
-fn rows_within(side: i64, slope: i64) -> i64 {
-    const PART: i64 = 0xFFFF_FFFF;
-    match slope {
-        0 => i64::MAX,
-        1.. => (PART - (side & PART)) / slope + 1,
-        _ => (side & PART) / -slope + 1,
-    }
+/// The words that hold a first and a last cell of a row, a bit for each pair.
+fn pairs_of(first: usize, last: usize) -> u64 {
+    [first, last].into_iter().fold(0, |pairs, cell| pairs | 1 << (cell / 128 % 64))
 }
 
-/// Sets as many cells as a word has, or more, from cell `shift` of word `first` on.
+/// Sets more cells than two words have from cell `shift` of word `first` on.
 #[inline(never)]
 fn set_many(bits: &mut [u64], first: usize, shift: usize, count: usize) {
     let end = shift + count - 1;
-    match bits.get_mut(first..=first + end / 64) {
-        Some([word, middle @ .., last]) => {
-            *word |= !0 << shift;
-            middle.fill(!0);
-            *last |= !0 >> (63 - end % 64);
-        }
-        Some([word]) => *word = !0,
-        _ => {}
+    if let Some([word, middle @ .., last]) = bits.get_mut(first..=first + end / 64) {
+        *word |= !0 << shift;
+        middle.fill(!0);
+        *last |= !0 >> (63 - end % 64);
     }
 }
 
@@ -577,7 +576,8 @@ mod tests {
         /// The plain slow way: the same rule, cell by cell.
         #[test]
         fn every_centre_within_reach_is_set(x in -30.0..30.0f64, y in -30.0..30.0f64, dx in -9.0..9.0f64, dy in -9.0..9.0f64,
-            width in 0.1..3.0f64) {
+            width in 0.1..3.0f64, long in prop::bool::ANY) {
+            let dx = if long { 10.0 * dx } else { dx };
             let mut raster = Raster::new(0.5);
             draw(&mut raster, [0.0, 0.0], [0.01, 0.0], 0.5);
             raster.clear();
@@ -586,7 +586,7 @@ mod tests {
             let half = (width / 2.0).max(0.25) + 0.125;
             let length = dx.hypot(dy);
             for row in -90i16..90 {
-                for column in -90i16..90 {
+                for column in -260i16..260 {
                     let (cx, cy) = (f64::from(column) * 0.5 + 0.25 - x, f64::from(row) * 0.5 + 0.25 - y);
                     let (along, across) = ((cx * dx + cy * dy) / length, (cy * dx - cx * dy) / length);
                     let margin = (half - across.abs()).min(along + half).min(length + half - along);
