@@ -100,69 +100,87 @@ const MOST: usize = 8;
 #[derive(Clone, Copy, Debug, Default)]
 struct Sections {
     all: [Section; MOST],
-    count: usize,
+    /// The first of them, and one past the last.
+    from: usize,
+    to: usize,
 }
 
 impl Sections {
+    fn clear(&mut self) {
+        (self.from, self.to) = (0, 0);
+    }
+
     fn push(&mut self, section: Section) {
-        if let Some(slot) = self.all.get_mut(self.count) {
+        if let Some(slot) = self.all.get_mut(self.to) {
             *slot = section;
-            self.count += 1;
+            self.to += 1;
         }
     }
 
-    fn list(&self) -> &[Section] {
-        self.all.get(..self.count).unwrap_or_default()
+    fn count(&self) -> usize {
+        self.to - self.from
+    }
+
+    fn list(&mut self) -> &mut [Section] {
+        self.all.get_mut(self.from..self.to).unwrap_or_default()
     }
 
     /// Joins sections shorter than `shortest` with the longer of their neighbours.
     fn join_short(&mut self, shortest: f64) {
-        while self.count > 1 {
-            let list = self.list();
-            let Some(short) = (0..self.count)
-                .filter(|&i| list[i].length < shortest)
-                .min_by(|&a, &b| list[a].length.total_cmp(&list[b].length))
-            else {
-                return;
-            };
-            let before = short.checked_sub(1).map_or(-1.0, |i| list[i].length);
-            let after = list.get(short + 1).map_or(-1.0, |s| s.length);
+        while self.count() > 1 {
+            let (mut least, mut short) = (shortest, None);
+            for index in self.from..self.to {
+                if self.all[index].length < least {
+                    (least, short) = (self.all[index].length, Some(index));
+                }
+            }
+            let Some(short) = short else { return };
+            let before = if short > self.from { self.all[short - 1].length } else { -1.0 };
+            let after = if short + 1 < self.to { self.all[short + 1].length } else { -1.0 };
             let first = if before >= after { short - 1 } else { short };
-            let (a, b) = (list[first], list[first + 1]);
+            let (a, b) = (self.all[first], self.all[first + 1]);
             // What is too short for a piece of its own does not tell where the longer one has to get.
             self.join(first, if a.length >= b.length { a.ready } else { b.ready });
         }
     }
 
-    /// Joins the section at `first` with the next.
+    /// Joins the section at `first` with the next. At either end nothing else has to move.
     fn join(&mut self, first: usize, ready: f64) {
         let (a, b) = (self.all[first], self.all[first + 1]);
         let (length, time) = (a.length + b.length, a.time + b.time);
-        self.all[first] =
+        let joined =
             Section { length, v0: a.v0, v1: b.v1, time, ready, fastest: a.fastest.at_least(b.fastest), rights: false };
-        self.all.copy_within(first + 2..self.count, first + 1);
-        self.count -= 1;
+        if first == self.from {
+            self.from += 1;
+            self.all[self.from] = joined;
+            return;
+        }
+        self.all[first] = joined;
+        self.to -= 1;
+        for index in first + 1..self.to {
+            self.all[index] = self.all[index + 1];
+        }
     }
 
     /// Makes the first section and the last as long as the corners there need, mm.
     fn reach(&mut self, needed: [f64; 2], shortest: f64) {
         let [at_start, at_end] = needed;
-        self.lengthen(at_start, shortest.at_least(at_end), shortest, |_| (0, 1));
-        self.lengthen(at_end, shortest.at_least(at_start), shortest, |count| (count - 1, count - 2));
+        self.lengthen(at_start, shortest.at_least(at_end), shortest, |from, _| (from, from + 1));
+        self.lengthen(at_end, shortest.at_least(at_start), shortest, |_, to| (to - 1, to - 2));
     }
 
-    /// Makes the section at one end longer. `ends`: from the number of sections, it and the one beside it. That keeps
+    /// Makes the section at one end longer. `ends`: from where sections begin and end, it and the one beside it. That keeps
     /// `shortest`, or `other` where it is the other end.
-    fn lengthen(&mut self, needed: f64, other: f64, shortest: f64, ends: impl Fn(usize) -> (usize, usize)) {
-        while self.count > 1 {
-            let (end, beside) = ends(self.count);
+    fn lengthen(&mut self, needed: f64, other: f64, shortest: f64, ends: impl Fn(usize, usize) -> (usize, usize)) {
+        while self.count() > 1 {
+            let (end, beside) = ends(self.from, self.to);
             let (Section { length, .. }, next) = (self.all[end], self.all[beside]);
             let missing = needed - length;
             if missing <= 0.0 {
                 return;
             }
             let left = next.length - missing;
-            if next.v0 == next.v1 && left > if self.count == 2 { other } else { shortest } {
+            if next.v0 == next.v1 && left > if self.count() == 2 { other } else { shortest } {
                 let time = next.time * missing / next.length;
                 self.all[end].length = needed;
                 self.all[end].time += time;
@@ -232,44 +250,50 @@ impl Ramp {
         spring: &mut Spring,
         mut each: impl FnMut(Piece),
     ) {
-        self.cut(step, timing, area, spring);
+        // Of all others it is known that they are cut.
+        let may_be_whole = marks.has(Marks::LAST) || timing.time <= 0.0;
+        match may_be_whole.then(|| self.push.only(step, timing, area, spring)).flatten() {
+            Some(only) => {
+                self.sections.clear();
+                self.sections.push(only);
+            }
+            None => self.cut(step, timing, area, spring),
+        }
         if marks.has(Marks::LAST) && !step.has(Move::WHOLE) {
             self.end_run(area);
         }
         let Self { push, sections } = self;
         let sections = sections.list();
-        let mut end = 0.0;
-        for (index, section) in sections.iter().enumerate() {
-            let is_last = index + 1 == sections.len();
-            let mut rest = *section;
+        let count = sections.len();
+        let (mut end, mut index, mut is_right) = (0.0, 0, false);
+        while let Some(section) = sections.get_mut(index) {
+            let is_last = index + 1 == count;
+            let mut piece = *section;
             // A ramp that asks more than the screw gives leaves the store short, and one that makes up for a short one
             // leaves it too full.
-            if index > 0 && section.v0 == section.v1 {
-                let least = if is_last { timing.held_by()[1] } else { 0.0 };
-                if let Some(first) = push.right_first(section, least, area, spring) {
-                    let (right, left) = section.split(first);
-                    end += right.length;
-                    let volume = push.piece(&right, area, marks, spring);
-                    each(Piece { end: (end / step.length).at_most(1.0), volume });
-                    rest = left;
-                }
+            let first = match index > 0 && !is_right && section.v0 == section.v1 {
+                true => push.right_first(section, if is_last { timing.held_by()[1] } else { 0.0 }, area, spring),
+                false => None,
+            };
+            is_right = first.is_some();
+            if let Some(first) = first {
+                (piece, *section) = section.split(first);
+            } else {
+                index += 1;
             }
-            let volume = push.piece(&rest, area, marks, spring);
-            end += rest.length;
-            each(Piece { end: if is_last { 1.0 } else { (end / step.length).at_most(1.0) }, volume });
+            let volume = push.piece(&piece, area, marks, spring);
+            end += piece.length;
+            each(Piece { end: if index == count { 1.0 } else { (end / step.length).at_most(1.0) }, volume });
         }
     }
 
-    /// Cuts a bead where its speed turns, and where the stored volume has to be put right first.
+    /// Cuts a bead that is not [whole](Push::only) where its speed turns, and where the stored volume has to be put right
+    /// first.
     fn cut(&mut self, step: &Move, timing: &Timing, area: f64, spring: &Spring) {
         let Timing { entry, top, exit, .. } = *timing;
         let (sections, push) = (&mut self.sections, &self.push);
         let bounds = &push.bounds;
-        sections.count = 0;
-        if let Some(only) = push.only(step, timing, area, spring) {
-            sections.push(only);
-            return;
-        }
+        sections.clear();
         let shortest = bounds.shortest_mm;
         let [brief_up, brief_down] = push.brief(timing);
         if brief_up && brief_down {
@@ -295,7 +319,7 @@ impl Ramp {
         if cruise.length > 1e-9 * step.length {
             let mean = cruise.length / cruise.time;
             let cruise = Section { v0: mean, v1: mean, ..cruise };
-            if sections.count == 0 {
+            if sections.count() == 0 {
                 push.put_right(cruise, area, spring, sections);
             } else {
                 sections.push(cruise);
@@ -312,7 +336,7 @@ impl Ramp {
     /// than that takes, since what it lays is by half what the relief leaves.
     fn end_run(&mut self, area: f64) {
         let (sections, Push { melt, bounds, .. }) = (&mut self.sections, &self.push);
-        let Some(end) = sections.count.checked_sub(1).and_then(|index| sections.all.get_mut(index)) else { return };
+        let Some(end) = sections.list().last_mut() else { return };
         let all = *end;
         end.ready = 0.0;
         let mean = all.length / all.time;
@@ -416,17 +440,17 @@ impl Push {
         // The inverses are there before the piece before is done, whose outcome is multiplied with them.
         let laid_mm = section.length - weights.fill;
         let over = MAKE_GOOD_S.at_least(section.time);
-        let (per_flow, per_fill, per_laid) = (1.0 / (flow * over), 1.0 / weights.fill, 1.0 / laid_mm);
+        let (per_flow, half_per_fill, half_per_laid) = (1.0 / (flow * over), 0.5 / weights.fill, 0.5 / laid_mm);
         // On top of all that the screw keeps up, nothing more is asked.
         let most = if marks.has(Marks::FULL) { 0.0 } else { MAKE_GOOD_SHARE };
         let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(most);
         let store = lag * area * section.ready * (1.0 + good);
         let lay = area * section.length * (1.0 + good);
-        let by_store = (store - spring.stored * weights.kept) * per_fill;
-        let by_laid = (lay - spring.stored * (1.0 - weights.kept)) * per_laid;
+        let half_by_store = (store - spring.stored * weights.kept) * half_per_fill;
+        let half_by_laid = (lay - spring.stored * (1.0 - weights.kept)) * half_per_laid;
         let solved = match weights.fill > 0.0 && laid_mm > 0.0 {
-            true if section.rights => by_store,
-            true => 0.5 * (by_store + by_laid),
+            true if section.rights => 2.0 * half_by_store,
+            true => half_by_store + half_by_laid,
             false => area,
         };
         let fastest = section.fastest.at_least(mean);
