@@ -1,6 +1,6 @@
 //! Changes to a block of text: what is not named here is copied byte for byte.
 
-use super::number::{FRACTION, FRACTION_DECIMALS, FRACTION_ROOM, write_fraction, write_whole, write_word};
+use super::number::{Before, ROOM, put_fixed, put_whole, write_whole, write_word};
 use super::{Block, Line};
 use std::io::Write;
 use std::ops::Range;
@@ -100,14 +100,26 @@ pub fn apply_some<'a>(bytes: &[u8], part: Range<usize>, edits: &'a [Edit], last:
         let at = edit.at as usize;
         debug_assert!(from <= at, "edits are sorted and do not overlap");
         let kept = from..at.min(to);
-        match edit.put {
-            Put::Quanta { quanta, decimals: FRACTION_DECIMALS } if quanta.unsigned_abs() < FRACTION => {
-                copy_and_write(bytes, kept, letter_at(bytes, at), quanta, out);
+        let there = || letter_at(bytes, at);
+        let is_written = match edit.put {
+            Put::Quanta { quanta, decimals } => {
+                copy_and_put(bytes, kept, out, |room| put_whole(room, there(), quanta, decimals))
             }
+            Put::Word { space, letter, value, decimals } => {
+                let before = if space { Before::Spaced(letter) } else { Before::Letter(letter) };
+                copy_and_put(bytes, kept, out, |room| put_fixed(room, before, value, decimals))
+            }
+            Put::Text(Text(Held::Inside { len, bytes: ref inside })) => copy_and_put(bytes, kept, out, |room| {
+                *room.first_chunk_mut()? = *inside;
+                Some(usize::from(len))
+            }),
             _ => {
                 copy(bytes, kept, out);
-                put(&edit.put, letter_at(bytes, at), out);
+                false
             }
+        };
+        if !is_written {
+            put(&edit.put, there(), out);
         }
         from = from.max(at.saturating_add(edit.remove as usize));
     }
@@ -135,22 +147,27 @@ pub(crate) fn copy(bytes: &[u8], part: Range<usize>, out: &mut Vec<u8>) {
     }
 }
 
-/// Copies a part of a block as [`copy`] does, and writes a fraction behind it, over what else was copied.
+/// Copies a part of a block as [`copy`] does, and puts a word behind it, over what else was copied; `false`, and no word is
+/// written, where `put` does not or where the place is not as it mostly is.
 #[inline(always)]
-fn copy_and_write(bytes: &[u8], part: Range<usize>, letter: u8, quanta: i64, out: &mut Vec<u8>) {
+pub(crate) fn copy_and_put(
+    bytes: &[u8],
+    part: Range<usize>,
+    out: &mut Vec<u8>,
+    put: impl FnOnce(&mut [u8; ROOM]) -> Option<usize>,
+) -> bool {
     let len = part.end.saturating_sub(part.start);
-    match bytes.get(part.start..).and_then(|rest| rest.first_chunk::<{ SHORT + FRACTION_ROOM }>()) {
+    match bytes.get(part.start..).and_then(|rest| rest.first_chunk::<{ SHORT + ROOM }>()) {
         Some(chunk) if len <= SHORT => {
             let end = out.len() + len;
             out.extend_from_slice(chunk);
-            let room = out.get_mut(end..).and_then(|rest| rest.first_chunk_mut());
-            let Some(room) = room else { return };
-            let len = write_fraction(room, letter, quanta);
-            out.truncate(end + len);
+            let word = out.get_mut(end..).and_then(|rest| rest.first_chunk_mut()).and_then(put);
+            out.truncate(end + word.unwrap_or(0));
+            word.is_some()
         }
         _ => {
             copy(bytes, part, out);
-            write_whole(out, letter, quanta, FRACTION_DECIMALS);
+            false
         }
     }
 }
@@ -229,15 +246,25 @@ mod tests {
         check("G1", &[text(9, 9, b"!")], "G1!");
     }
 
-    /// What is copied before a fraction and what is written over behind it, whatever is left of the block.
+    /// What is copied before a word and what is written over behind it, whatever is left of the block.
     #[test]
-    fn fractions_go_where_they_belong() {
-        for (before, behind) in [(0, 0), (5, 0), (5, 100), (31, 100), (32, 15), (32, 16), (33, 100), (100, 0)] {
+    fn words_go_where_they_belong() {
+        for (before, behind) in [(0, 0), (5, 0), (5, 100), (31, 100), (32, 27), (32, 28), (33, 100), (100, 0)] {
             let text = format!("{}E0.5{}", "X".repeat(before), "Y".repeat(behind));
-            for (quanta, word) in
-                [(12_300, "E0.123"), (-1, "E-0.00001"), (0, "E0"), (99_999, "E0.99999"), (1 << 20, "E10.48576")]
-            {
+            for (quanta, word) in [
+                (12_300, "E0.123"),
+                (-1, "E-0.00001"),
+                (0, "E0"),
+                (99_999, "E0.99999"),
+                (1 << 20, "E10.48576"),
+                (-123_456_700_890, "E-1234567.0089"),
+            ] {
                 let put = Put::Quanta { quanta, decimals: 5 };
+                let edit = Edit { at: before as u32, remove: 4, put };
+                check(&text, &[edit], &format!("{}{word}{}", "X".repeat(before), "Y".repeat(behind)));
+            }
+            let feed = Put::Word { space: true, letter: b'F', value: 1234.5, decimals: 1 };
+            for (put, word) in [(feed, " F1234.5"), (Put::text(b"M204 P500\n"), "M204 P500\n")] {
                 let edit = Edit { at: before as u32, remove: 4, put };
                 check(&text, &[edit], &format!("{}{word}{}", "X".repeat(before), "Y".repeat(behind)));
             }

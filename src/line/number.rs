@@ -108,13 +108,71 @@ pub(crate) fn write_word(out: &mut Vec<u8>, letter: u8, value: f64, decimals: u8
 /// A number in fixed point, behind a letter if there is one.
 #[inline(always)]
 fn write_behind(out: &mut Vec<u8>, letter: Option<u8>, value: f64, decimals: u8) {
-    let scale = POW10[usize::from(decimals) % POW10.len()];
-    match short_quantum(value.abs() * scale) {
-        Some(quantum) if usize::from(decimals) <= SHORT_DECIMALS => {
-            write_short(out, letter, value < 0.0, quantum, decimals);
-        }
-        _ => write_any(out, letter, value, decimals),
+    let before = letter.map_or(Before::Nothing, Before::Letter);
+    if !at_end(out, |room| put_fixed(room, before, value, decimals)) {
+        write_any(out, letter, value, decimals);
     }
+}
+
+/// A place for a word with a short number: what goes before it, sign, up to eight digits and the point, and eight bytes at
+/// a time behind them.
+pub(crate) const ROOM: usize = 32;
+
+/// What goes before a number.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Before {
+    /// Nothing.
+    Nothing,
+    /// A letter.
+    Letter(u8),
+    /// A letter behind a space.
+    Spaced(u8),
+}
+
+impl Before {
+    /// Its text with signs behind it, and how much of that counts.
+    #[inline(always)]
+    fn text(self) -> ([u8; 4], usize) {
+        match self {
+            Self::Nothing => (*b"----", 0),
+            Self::Letter(letter) => ([letter, b'-', b'-', b'-'], 1),
+            Self::Spaced(letter) => ([b' ', letter, b'-', b'-'], 2),
+        }
+    }
+}
+
+/// Puts a word to the end of a text; `false`, and nothing is written, where `put` does not.
+#[inline(always)]
+fn at_end(out: &mut Vec<u8>, put: impl FnOnce(&mut [u8; ROOM]) -> Option<usize>) -> bool {
+    let start = out.len();
+    out.extend_from_slice(&[b'-'; ROOM]);
+    let len = out.get_mut(start..).and_then(|rest| rest.first_chunk_mut()).and_then(put);
+    out.truncate(start + len.unwrap_or(0));
+    len.is_some()
+}
+
+/// Puts what [`write_fixed`] writes to the start of a place, if the number is short; returns its length.
+#[inline(always)]
+pub(crate) fn put_fixed(room: &mut [u8; ROOM], before: Before, value: f64, decimals: u8) -> Option<usize> {
+    put_quanta(room, before, value * POW10[usize::from(decimals) % POW10.len()], decimals)
+}
+
+/// The same of `round(quanta) / 10^decimals`, halves away from zero.
+#[inline(always)]
+pub(crate) fn put_quanta(room: &mut [u8; ROOM], before: Before, quanta: f64, decimals: u8) -> Option<usize> {
+    let quantum = short_quantum(quanta.abs()).filter(|_| usize::from(decimals) <= SHORT_DECIMALS)?;
+    Some(put_short(room, before, quanta < 0.0, quantum, decimals))
+}
+
+/// The same of `quanta / 10^decimals`.
+#[inline(always)]
+pub(crate) fn put_whole(room: &mut [u8; ROOM], letter: u8, quanta: i64, decimals: u8) -> Option<usize> {
+    let size = quanta.unsigned_abs();
+    if decimals == FRACTION_DECIMALS && size < FRACTION * SHORT as u64 {
+        return Some(put_fraction(room, letter, quanta < 0, (size / FRACTION) as u32, (size % FRACTION) as u32));
+    }
+    let is_short = size < SHORT as u64 && usize::from(decimals) <= SHORT_DECIMALS;
+    is_short.then(|| put_short(room, Before::Letter(letter), quanta < 0, size as u32, decimals))
 }
 
 /// The whole number nearest to a product that was rounded once, if it is below [`SHORT`] and the product clearly nearer to
@@ -131,29 +189,16 @@ fn short_quantum(product: f64) -> Option<u32> {
 }
 
 /// Writes a word whose number is `round(quanta) / 10^decimals`, halves away from zero; at most 22 decimals.
-#[inline(always)]
 pub(crate) fn write_quanta(out: &mut Vec<u8>, letter: u8, quanta: f64, decimals: u8) {
-    match short_quantum(quanta.abs()) {
-        Some(whole) if usize::from(decimals) <= SHORT_DECIMALS => {
-            write_short(out, Some(letter), quanta < 0.0, whole, decimals);
-        }
-        _ => write_any(out, Some(letter), quanta.round() / power_of_ten(decimals), decimals),
+    if !at_end(out, |room| put_quanta(room, Before::Letter(letter), quanta, decimals)) {
+        write_any(out, Some(letter), quanta.round() / power_of_ten(decimals), decimals);
     }
 }
 
 /// Writes a word whose number is `quanta / 10^decimals`; at most 22 decimals.
 #[inline(always)]
 pub(crate) fn write_whole(out: &mut Vec<u8>, letter: u8, quanta: i64, decimals: u8) {
-    let size = quanta.unsigned_abs();
-    if size < FRACTION && decimals == FRACTION_DECIMALS {
-        let start = out.len();
-        out.extend_from_slice(&[b'-'; FRACTION_ROOM]);
-        let room = out.get_mut(start..).and_then(|rest| rest.first_chunk_mut());
-        let len = room.map_or(0, |room| write_fraction(room, letter, quanta));
-        out.truncate(start + len);
-    } else if size < SHORT as u64 && usize::from(decimals) <= SHORT_DECIMALS {
-        write_short(out, Some(letter), quanta < 0, size as u32, decimals);
-    } else {
+    if !at_end(out, |room| put_whole(room, letter, quanta, decimals)) {
         write_any(out, Some(letter), quanta as f64 / power_of_ten(decimals), decimals);
     }
 }
@@ -187,14 +232,23 @@ const SHORT: f64 = 1e8;
 /// Most decimals of such a number: one of its digits stands before the point.
 const SHORT_DECIMALS: usize = 7;
 
-/// Writes `quantum / 10^decimals` for a quantum below [`SHORT`] and at most [`SHORT_DECIMALS`] decimals, behind a letter.
+/// Writes `quantum / 10^decimals` for a quantum below [`SHORT`] and at most [`SHORT_DECIMALS`] decimals; returns its length.
 ///
-/// All of it goes to a place of fixed length, of which the rest is cut off again: nothing is asked on the way, since
-/// sign and length of a number among others are guessed wrong too often.
+/// All of it goes to a place of fixed length: nothing is asked on the way, since sign and length of a number among others
+/// are guessed wrong too often.
 #[inline(always)]
-fn write_short(out: &mut Vec<u8>, letter: Option<u8>, negative: bool, quantum: u32, decimals: u8) {
-    // Letter, sign, up to eight digits and the point, and eight bytes at a time behind them.
-    const ROOM: usize = 32;
+fn put_short(room: &mut [u8; ROOM], before: Before, negative: bool, quantum: u32, decimals: u8) -> usize {
+    let (before, at) = before.text();
+    room[..4].copy_from_slice(&before);
+    let at = at + usize::from(negative & (quantum > 0));
+    // Below 1000 with three decimals, as most places are, all of it is at most seven bytes.
+    if decimals == 3 && quantum < 1_000_000 {
+        let (whole, part) = (triple(quantum / 1000), triple(quantum % 1000));
+        let text =
+            whole.digits >> (8 * (3 - whole.before)) | (u64::from(b'.') | part.digits << 8) << (8 * whole.before);
+        room[at..at + 8].copy_from_slice(&text.to_le_bytes());
+        return at + (whole.before + part.behind) as usize;
+    }
     let text = eight_digits(quantum);
     let digits = text ^ ZEROS;
     let point = 8 - u32::from(decimals);
@@ -202,40 +256,38 @@ fn write_short(out: &mut Vec<u8>, letter: Option<u8>, negative: bool, quantum: u
     let first = (digits.trailing_zeros() / 8).min(point - 1);
     let last = 8 - digits.leading_zeros() / 8;
     let (text, whole) = (text >> (8 * first), (point - first) as usize % 16);
-    let start = out.len();
-    out.extend_from_slice(&[b'-'; ROOM]);
-    let Some(room) = out.get_mut(start..).and_then(|rest| rest.first_chunk_mut::<ROOM>()) else { return };
-    if let Some(letter) = letter {
-        room[0] = letter;
-    }
-    let at = usize::from(letter.is_some()) + usize::from(negative & (quantum > 0));
     room[at..at + 8].copy_from_slice(&text.to_le_bytes());
     room[at + whole] = b'.';
     room[at + whole + 1..at + whole + 9].copy_from_slice(&text.wrapping_shr(8 * whole as u32).to_le_bytes());
-    let len = if last > point { (last - first) as usize + 1 } else { whole };
-    out.truncate(start + at + len);
+    at + if last > point { (last - first) as usize + 1 } else { whole }
 }
 
-/// Numbers below 1 with this many decimals, as most of E are, have a short cut: where their point stands is known.
-pub(super) const FRACTION_DECIMALS: u8 = 5;
-/// They are below so many quanta.
-pub(super) const FRACTION: u64 = 100_000;
-/// The place for one, with its letter.
-pub(super) const FRACTION_ROOM: usize = 16;
+/// Numbers with this many decimals, as all of E are, have a short cut: where their point stands is known.
+const FRACTION_DECIMALS: u8 = 5;
+/// Those below 1 are below so many quanta.
+const FRACTION: u64 = 100_000;
 
-/// Writes a word whose number is such, of so many quanta; returns its length.
+/// Writes a word whose number is such, of so many `quanta` behind a `whole` number below [`SHORT`]; returns its length.
 #[inline(always)]
-pub(super) fn write_fraction(room: &mut [u8; FRACTION_ROOM], letter: u8, quanta: i64) -> usize {
-    const BEFORE: u64 = u64::from_le_bytes(*b"0.\0\0\0\0\0\0");
-    let quantum = quanta.unsigned_abs() as u32;
-    let (upper, lower) = (quantum / 1000, quantum % 1000);
-    let text = pair(upper) | pair(lower / 10) << 16 | u64::from(b'0' as u32 + lower % 10) << 32;
+fn put_fraction(room: &mut [u8; ROOM], letter: u8, negative: bool, whole: u32, quanta: u32) -> usize {
+    let text = pair(quanta / 1000) | triple(quanta % 1000).digits << 16;
     let digits = (8 - (text ^ (ZEROS >> 24)).leading_zeros() / 8) as usize;
-    let at = 1 + usize::from(quanta < 0);
+    let mut at = 1 + usize::from(negative);
     room[..2].copy_from_slice(&[letter, b'-']);
-    room[at..at + 8].copy_from_slice(&(BEFORE | text << 16).to_le_bytes());
     // The point goes with the last digit behind it.
-    at + if digits > 0 { digits + 2 } else { 1 }
+    let behind = if digits > 0 { 1 + digits } else { 0 };
+    let text = text << 8 | u64::from(b'.');
+    if whole < 10 {
+        let digit = u64::from(b'0' as u32 + whole);
+        room[at..at + 8].copy_from_slice(&(text << 8 | digit).to_le_bytes());
+        return at + 1 + behind;
+    }
+    let before = eight_digits(whole);
+    let zeros = (before ^ ZEROS).trailing_zeros() / 8 % 8;
+    room[at..at + 8].copy_from_slice(&(before >> (8 * zeros)).to_le_bytes());
+    at += 8 - zeros as usize;
+    room[at..at + 8].copy_from_slice(&text.to_le_bytes());
+    at + behind
 }
 
 /// Eight bytes `0`.
@@ -281,6 +333,38 @@ const PAIRS: [[u8; 2]; 128] = {
         n += 1;
     }
     pairs
+};
+
+/// Three digits.
+struct Triple {
+    /// The first of them in the lowest byte.
+    digits: u64,
+    /// So many of them are written before a point, without zeros at their start.
+    before: u32,
+    /// So many bytes are written behind a number for them: with the point and without zeros at their end, or none.
+    behind: u32,
+}
+
+/// The three digits of a number below 1000.
+#[inline(always)]
+fn triple(number: u32) -> Triple {
+    let entry = TRIPLES[number as usize % TRIPLES.len()];
+    Triple { digits: u64::from(entry & 0xFF_FFFF), before: entry >> 24 & 0xF, behind: entry >> 28 }
+}
+
+/// What [`Triple`] holds of each number below 1000, the figures in the highest byte; as long as a power of two.
+static TRIPLES: [u32; 1024] = {
+    let mut triples = [0; 1024];
+    let mut n = 0;
+    while n < 1000 {
+        let before = 1 + (n >= 10) as u8 + (n >= 100) as u8;
+        let behind = if n > 0 { 4 - (n % 10 == 0) as u8 - (n % 100 == 0) as u8 } else { 0 };
+        let [first, second, third] = [n / 100, n / 10 % 10, n % 10];
+        triples[n] =
+            u32::from_le_bytes([b'0' + first as u8, b'0' + second as u8, b'0' + third as u8, before | behind << 4]);
+        n += 1;
+    }
+    triples
 };
 
 /// Powers of ten as whole numbers.
@@ -410,141 +494,4 @@ fn write_by_the_standard(out: &mut Vec<u8>, value: f64, decimals: u8) {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    fn check(text: &str, exponent: bool, expected: Option<(f64, u8, usize)>) {
-        let found = read(text.as_bytes(), exponent).map(|n| (n.value.to_bits(), n.decimals, n.len));
-        assert_eq!(found, expected.map(|(v, d, l)| (v.to_bits(), d, l)), "{text:?}");
-    }
-
-    #[test]
-    fn reads_every_spelling() {
-        check("12.345", false, Some((12.345, 3, 6)));
-        check("-.5 ", false, Some((-0.5, 1, 3)));
-        check("+5.X", false, Some((5.0, 0, 3)));
-        check("007", false, Some((7.0, 0, 3)));
-        check("-0", false, Some((-0.0, 0, 2)));
-        check("4.5.6", false, Some((4.5, 1, 3)));
-        check("7.7367638e-05", true, Some((7.7367638e-05, 7, 13)));
-        check("7.7367638e-05", false, Some((7.7367638, 7, 9)));
-        check("10E5", true, Some((10.0, 0, 2)));
-        check("10e", true, Some((10.0, 0, 2)));
-        check("10e+", true, Some((10.0, 0, 2)));
-        check("1e999", true, Some((f64::INFINITY, 0, 5)));
-        check("9007199254740993", false, Some((9007199254740992.0, 0, 16)));
-        check("123456789012345678901234567890.5", false, Some((1.2345678901234568e29, 1, 32)));
-        for nothing in ["", "-", "+", ".", "-.", "e5", "--1", "X"] {
-            check(nothing, true, None);
-        }
-        let long = format!("0.{}", "1".repeat(300));
-        check(&long, false, Some((1.0 / 9.0, 254, 302)));
-    }
-
-    fn fixed(value: f64, decimals: u8) -> String {
-        let mut out = Vec::new();
-        write_fixed(&mut out, value, decimals);
-        String::from_utf8(out).expect("ASCII")
-    }
-
-    #[test]
-    fn writes_without_ornament() {
-        for (value, decimals, expected) in [
-            (0.0, 3, "0"),
-            (-0.0, 3, "0"),
-            (-0.0004, 3, "0"),
-            (-0.0005, 3, "-0.001"),
-            (0.5, 0, "1"),
-            (2.5, 0, "3"),
-            (-2.5, 0, "-3"),
-            (0.125, 2, "0.13"),
-            (1.005, 2, "1"),
-            (1.5, 5, "1.5"),
-            (1200.0, 0, "1200"),
-            (1200.0, 2, "1200"),
-            (0.05, 5, "0.05"),
-            (999.9999, 3, "1000"),
-            (1e-22, 22, "0.0000000000000000000001"),
-            (1e20, 3, "100000000000000000000"),
-            (-1e-300, 40, "0"),
-            (0.1, 25, "0.1000000000000000055511151"),
-            (f64::NAN, 2, "0"),
-            (f64::NEG_INFINITY, 2, "0"),
-        ] {
-            assert_eq!(fixed(value, decimals), expected, "{value} with {decimals}");
-        }
-        assert!(fixed(f64::MAX, 0).len() == 309);
-    }
-
-    /// The standard formatter's text, trimmed; with exact halves taken away from zero.
-    fn by_the_standard(value: f64, decimals: u8) -> String {
-        let places = usize::from(decimals);
-        let exact = format!("{value:.1100}");
-        let cut = exact.find('.').expect("a point") + 1 + places;
-        let tie = exact[cut..].trim_end_matches('0') == "5";
-        let mut text = if tie {
-            // The next double away from zero lies beyond the half.
-            format!("{:.places$}", f64::from_bits(value.to_bits() + 1))
-        } else {
-            format!("{value:.places$}")
-        };
-        if places > 0 {
-            text = text.trim_end_matches('0').trim_end_matches('.').to_owned();
-        }
-        if text == "-0" { "0".to_owned() } else { text }
-    }
-
-    proptest! {
-        #[test]
-        fn reads_like_the_standard_library(text in "[+-]?([0-9]{1,22}\\.?|[0-9]{0,20}\\.[0-9]{1,24})(e[+-]?[0-9]{1,3})?") {
-            let found = read(text.as_bytes(), true).expect("a number");
-            prop_assert_eq!(found.len, text.len());
-            prop_assert_eq!(found.value.to_bits(), text.parse::<f64>().expect("a number").to_bits());
-        }
-
-        #[test]
-        fn writes_like_the_standard_library(size in 0u32..14, part in -1.0f64..1.0, decimals in 0u8..9) {
-            let value = part * 10f64.powi(size as i32 - 5);
-            prop_assert_eq!(fixed(value, decimals), by_the_standard(value, decimals));
-        }
-
-        #[test]
-        fn writes_halves_and_their_neighbours(whole in 0u64..1 << 40, decimals in 0u8..8, step in -2i64..3) {
-            let half = (whole as f64 + 0.5) / POW10[usize::from(decimals)];
-            let value = f64::from_bits(half.to_bits().wrapping_add_signed(step));
-            prop_assert_eq!(fixed(value, decimals), by_the_standard(value, decimals));
-        }
-
-        #[test]
-        fn quanta_are_written_like_their_quotient(halves in -400_000_000i32..400_000_000, decimals in 0u8..10) {
-            let quanta = f64::from(halves) / 2.0;
-            let value = quanta.round() / power_of_ten(decimals);
-            let mut out = Vec::new();
-            write_quanta(&mut out, b'E', quanta, decimals);
-            prop_assert_eq!(String::from_utf8(out).expect("ASCII"), format!("E{}", fixed(value, decimals)));
-            prop_assert_eq!(fixed(value, decimals), by_the_standard(value, decimals));
-        }
-
-        #[test]
-        fn whole_quanta_are_written_like_their_quotient(quanta in -300_000i64..300_000, decimals in 0u8..8) {
-            let mut out = Vec::new();
-            write_whole(&mut out, b'E', quanta, decimals);
-            let value = quanta as f64 / power_of_ten(decimals);
-            prop_assert_eq!(String::from_utf8(out).expect("ASCII"), format!("E{}", by_the_standard(value, decimals)));
-        }
-
-        #[test]
-        fn never_panics(bits: u64, decimals: u8) {
-            let text = fixed(f64::from_bits(bits), decimals);
-            prop_assert!(text.parse::<f64>().expect("a number").is_finite());
-        }
-
-        #[test]
-        fn reads_what_it_wrote(quantum in -1_000_000_000i64..1_000_000_000, decimals in 0u8..7) {
-            let value = quantum as f64 / POW10[usize::from(decimals)];
-            let text = fixed(value, decimals);
-            prop_assert_eq!(read(text.as_bytes(), false).expect("a number").value, value);
-        }
-    }
-}
+mod tests;

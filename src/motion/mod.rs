@@ -44,6 +44,9 @@ pub struct Timing {
 }
 
 impl Timing {
+    /// Of what takes no time.
+    pub const NONE: Self = Self { entry: 0.0, top: 0.0, exit: 0.0, accel: 0.0, time: 0.0, by_length: [0.0; 2] };
+
     /// Lengths that a move takes at its start and at its end so that the corners there are taken at these speeds, mm.
     ///
     /// 0 at rest.

@@ -2,8 +2,10 @@
 
 use super::edits::Edited;
 use crate::line::Word;
-use crate::line::edit::{apply, apply_some, copy};
-use crate::line::number::{power_of_ten, write_fixed, write_quanta, write_whole, write_word};
+use crate::line::edit::{apply, apply_some, copy, copy_and_put};
+use crate::line::number::{
+    Before, ROOM, power_of_ten, put_fixed, put_quanta, put_whole, write_fixed, write_quanta, write_whole, write_word,
+};
 use crate::moves::arc::ArcPath;
 use crate::passes::e_count::{DECIMALS, EWord};
 use crate::passes::feed::FeedWord;
@@ -78,26 +80,15 @@ fn write_line(bytes: &[u8], path: &Path<'_>, pieces: &[EPiece], e_letter: u8, ou
     let Some((last, leading)) = pieces.split_last() else {
         return copy(bytes, at..next, out);
     };
-    let mut begun = 0.0;
+    let mut begun = path.share(0.0);
     if !leading.is_empty() {
         let returns = bytes.get(at..next).is_some_and(|line| line.ends_with(b"\r\n"));
+        let axes = Axes::of(words);
         for (index, piece) in leading.iter().enumerate() {
-            // A line that repeats the motion without naming it stays such a line.
-            match path.motion {
-                None => {}
-                Some(0.0) => out.extend_from_slice(b"G0 "),
-                Some(1.0) => out.extend_from_slice(b"G1 "),
-                Some(other) => write_motion(other, out),
+            let end = path.share(piece.end);
+            if !path.put_piece(&axes, &begun, &end, (e_letter, piece.e), out) {
+                path.write_piece(&axes, &begun, &end, (e_letter, piece.e), out);
             }
-            for word in words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number()) {
-                path.write_along(word, begun, piece.end, out);
-                out.push(b' ');
-            }
-            if let Some(arc) = arc {
-                path.write_centre(arc, begun, out);
-                out.push(b' ');
-            }
-            write_e(e_letter, piece.e, out);
             if index == 0 {
                 write_feed(bytes, words, long, out);
             }
@@ -105,7 +96,7 @@ fn write_line(bytes: &[u8], path: &Path<'_>, pieces: &[EPiece], e_letter: u8, ou
                 out.push(b'\r');
             }
             out.push(b'\n');
-            begun = piece.end;
+            begun = end;
         }
     }
     // The last piece keeps the line's own words but those that differ.
@@ -123,20 +114,27 @@ fn write_line(bytes: &[u8], path: &Path<'_>, pieces: &[EPiece], e_letter: u8, ou
         if !differs {
             continue;
         }
-        copy(bytes, from..word.start as usize, out);
+        let kept = from..word.start as usize;
         from = word.end() as usize;
         match (word.letter, long.feed, arc) {
             (b'F', Some(feed), _) => {
                 // Behind a capital an `e` that follows would be an exponent.
                 let letter = bytes.get(word.start as usize).copied().unwrap_or(b'F');
-                write_word(out, letter, feed.value, feed.decimals);
+                let put = |room: &mut [u8; ROOM]| put_fixed(room, Before::Letter(letter), feed.value, feed.decimals);
+                if !copy_and_put(bytes, kept, out, put) {
+                    write_word(out, letter, feed.value, feed.decimals);
+                }
                 feed_written = true;
             }
-            (b'X'..=b'Z', ..) => path.write_along(word, begun, 1.0, out),
+            (b'X'..=b'Z', ..) => {
+                copy(bytes, kept, out);
+                path.write_along(word, &begun, &path.share(1.0), out);
+            }
             // The centre is written once, in place of the first word that gave it.
             (b'I' | b'J' | b'K' | b'R', _, Some(arc)) => {
+                copy(bytes, kept, out);
                 if !centre_written {
-                    path.write_centre(arc, begun, out);
+                    path.write_centre(arc, &begun, out);
                     centre_written = true;
                 } else {
                     while out.last() == Some(&b' ') {
@@ -144,7 +142,12 @@ fn write_line(bytes: &[u8], path: &Path<'_>, pieces: &[EPiece], e_letter: u8, ou
                     }
                 }
             }
-            _ => write_e(e_letter, last.e, out),
+            _ => {
+                let put = |room: &mut [u8; ROOM]| put_whole(room, e_letter, last.e.quanta, DECIMALS);
+                if !copy_and_put(bytes, kept, out, put) {
+                    write_e(e_letter, last.e, out);
+                }
+            }
         }
     }
     if let Some(feed) = long.feed.filter(|_| !feed_written) {
@@ -205,7 +208,7 @@ impl<'a> Path<'a> {
         let mut lines = text.lines.get(long.line as usize..)?.iter();
         let line = lines.next()?;
         let words = text.words_of(line);
-        let at = text.start_of(line, long.feed_at);
+        let at = text.start_of(line.start, long.feed_at);
         Some(Self {
             long,
             arc: long.arc.and_then(|arc| text.arcs.get(arc as usize)),
@@ -217,39 +220,104 @@ impl<'a> Path<'a> {
         })
     }
 
-    /// Writes an axis word for the piece from share `begun` to share `end` of the way.
+    /// A share of the path.
+    #[inline(always)]
+    fn share(&self, share: f64) -> Share {
+        Share { share, point: self.arc.map_or([0.0; 3], |arc| arc.point(share)) }
+    }
+
+    /// Puts a piece before the last to the end of the output, up to its E, in one go: where a word goes is known at once,
+    /// while the length of the output would be looked up for each. `false`, and nothing is written, where the piece is out
+    /// of the ordinary.
+    #[inline(always)]
+    fn put_piece(&self, axes: &Axes, begun: &Share, end: &Share, e: (u8, EWord), out: &mut Vec<u8>) -> bool {
+        // A motion, three words, and what one more may take.
+        const LINE: usize = 4 * ROOM;
+        if self.arc.is_some() {
+            return false;
+        }
+        let start = out.len();
+        out.extend_from_slice(&[b' '; LINE]);
+        let room = out.get_mut(start..).and_then(|rest| rest.first_chunk_mut::<LINE>());
+        let len = room.and_then(|room| {
+            let mut at = match self.motion {
+                None => 0,
+                Some(1.0) => 3,
+                Some(_) => return None,
+            };
+            room[..2].copy_from_slice(b"G1");
+            for word in axes.list() {
+                let (quanta, decimals) = self.along(word, begun, end);
+                at += put_quanta(room_at(room, at)?, Before::Letter(word.letter), quanta, decimals)?;
+                *room.get_mut(at)? = b' ';
+                at += 1;
+            }
+            let (letter, EWord { quanta }) = e;
+            let len = put_whole(room_at(room, at)?, letter, quanta, DECIMALS)?;
+            Some(at + len)
+        });
+        out.truncate(start + len.unwrap_or(0));
+        len.is_some()
+    }
+
+    /// Writes such a piece word by word.
+    #[inline(never)]
+    fn write_piece(&self, axes: &Axes, begun: &Share, end: &Share, (e_letter, e): (u8, EWord), out: &mut Vec<u8>) {
+        // A line that repeats the motion without naming it stays such a line.
+        match self.motion {
+            None => {}
+            Some(0.0) => out.extend_from_slice(b"G0 "),
+            Some(1.0) => out.extend_from_slice(b"G1 "),
+            Some(other) => write_motion(other, out),
+        }
+        for word in axes.list() {
+            self.write_along(word, begun, end, out);
+            out.push(b' ');
+        }
+        if let Some(arc) = self.arc {
+            self.write_centre(arc, begun, out);
+            out.push(b' ');
+        }
+        write_e(e_letter, e, out);
+    }
+
+    /// The number of an axis word for a piece, in quanta, and its decimals.
     ///
     /// Distances are differences of rounded places, so that their sum is the line's own.
     #[inline(always)]
-    fn write_along(&self, word: &Word, begun: f64, end: f64, out: &mut Vec<u8>) {
+    fn along(&self, word: &Word, begun: &Share, end: &Share) -> (f64, u8) {
         let axis = usize::from(word.letter.wrapping_sub(b'X')).min(2);
         let unit = self.long.unit;
         let decimals = word.decimals.clamp(LEAST_DECIMALS[usize::from(unit > 1.0)], MOST_DECIMALS);
         let scale = power_of_ten(decimals);
         // How far the place at a share of the way is from the end.
-        let left = |share: f64| match self.arc {
-            Some(arc) => (arc.to[axis] - arc.point(share)[axis]) / unit,
-            None => self.long.delta[axis] * (1.0 - share) / unit,
+        let left = |at: &Share| match self.arc {
+            Some(arc) => (arc.to[axis] - at.point[axis]) / unit,
+            None => self.long.delta[axis] * (1.0 - at.share) / unit,
         };
         if !self.long.relative {
-            return match end >= 1.0 {
-                true => write_word(out, word.letter, word.value, decimals),
-                false => write_quanta(out, word.letter, (word.value - left(end)) * scale, decimals),
-            };
+            let place = if end.share >= 1.0 { word.value } else { word.value - left(end) };
+            return (place * scale, decimals);
         }
         // Distances count from the start of the line.
-        let whole = left(0.0);
-        let at = |share: f64| match share >= 1.0 {
+        let whole = left(&self.share(0.0));
+        let at = |place: &Share| match place.share >= 1.0 {
             true => word.value,
-            false => ((whole - left(share)) * scale).round() / scale,
+            false => ((whole - left(place)) * scale).round() / scale,
         };
-        write_word(out, word.letter, at(end) - at(begun), decimals);
+        ((at(end) - at(begun)) * scale, decimals)
     }
 
-    /// Writes the centre of an arc as seen from the start of the piece at share `begun`.
-    fn write_centre(&self, arc: &ArcPath, begun: f64, out: &mut Vec<u8>) {
+    /// Writes an axis word for a piece.
+    fn write_along(&self, word: &Word, begun: &Share, end: &Share, out: &mut Vec<u8>) {
+        let (quanta, decimals) = self.along(word, begun, end);
+        write_quanta(out, word.letter, quanta, decimals);
+    }
+
+    /// Writes the centre of an arc as seen from the start of a piece.
+    fn write_centre(&self, arc: &ArcPath, begun: &Share, out: &mut Vec<u8>) {
         let (first, second, _) = arc.plane.axes();
-        let from = arc.point(begun);
+        let from = begun.point;
         for (index, (axis, centre)) in [(first, arc.arc.centre[0]), (second, arc.arc.centre[1])].into_iter().enumerate()
         {
             if index > 0 {
@@ -258,6 +326,47 @@ impl<'a> Path<'a> {
             write_word(out, b"IJK"[axis], (centre - from[axis]) / self.long.unit, CENTRE_DECIMALS);
         }
     }
+}
+
+/// A share of a path.
+#[derive(Clone, Copy, Debug)]
+struct Share {
+    share: f64,
+    /// For arcs, the place there, mm.
+    point: [f64; 3],
+}
+
+/// The words for axes on a line that is written as several: no letter stands twice on it.
+struct Axes {
+    all: [Word; 3],
+    count: usize,
+}
+
+impl Axes {
+    /// Those among these words.
+    #[inline(always)]
+    fn of(words: &[Word]) -> Self {
+        let none = Word { value: 0.0, start: 0, len: 0, letter: b'X', decimals: Word::NO_NUMBER };
+        let mut axes = Self { all: [none; 3], count: 0 };
+        for word in words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number()) {
+            if let Some(slot) = axes.all.get_mut(axes.count) {
+                *slot = *word;
+                axes.count += 1;
+            }
+        }
+        axes
+    }
+
+    #[inline(always)]
+    fn list(&self) -> &[Word] {
+        self.all.get(..self.count).unwrap_or_default()
+    }
+}
+
+/// The place for a word in a longer one.
+#[inline(always)]
+fn room_at(room: &mut [u8], at: usize) -> Option<&mut [u8; ROOM]> {
+    room.get_mut(at..)?.first_chunk_mut()
 }
 
 #[cfg(test)]

@@ -182,10 +182,9 @@ impl Edited {
         self.words.get(first..first + usize::from(line.words)).unwrap_or_default()
     }
 
-    /// Where one of its lines starts. `on_it`: a place behind all that does not belong to its command.
+    /// Where the command of a line that starts at `start` begins. `on_it`: a place behind all that does not belong to it.
     #[inline]
-    pub fn start_of(&self, line: &Line, on_it: u32) -> u32 {
-        let start = line.start;
+    pub fn start_of(&self, start: u32, on_it: u32) -> u32 {
         // A byte order mark stays where it is; within a file it may stand at the start of any line.
         let rest = self.bytes.get(start as usize..).unwrap_or_default();
         if rest.starts_with(BYTE_ORDER_MARK) && on_it >= start + 3 { start + 3 } else { start }
@@ -281,6 +280,11 @@ impl Written {
             block.edits.push(Edit { at, remove: 0, put: Put::text(ahead) });
             ahead.clear();
         }
+        self.write_line(block, step, edit, e, arc);
+    }
+
+    /// The same of a line that nothing goes before.
+    pub fn write_line(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, e: ELine, arc: Option<&ArcPath>) {
         let before = block.edits.len();
         match e {
             ELine::Keep => return self.write_feed(block, step, edit),
@@ -438,9 +442,11 @@ fn another_feed(block: &Edited, step: &Move, FeedWord { value, decimals }: FeedW
     Edit { at: step.feed_at, remove: u32::from(step.feed_len), put }
 }
 
-/// Where the line of a move starts.
+/// Where the line of a move starts. Its text is at hand, while what is known of lines is far away in memory by now.
 fn line_start(block: &Edited, step: &Move) -> u32 {
-    block.lines.get(step.line as usize).map_or(0, |line| block.start_of(line, step.feed_at))
+    let before = block.bytes.get(..step.feed_at as usize).unwrap_or_default();
+    let start = memchr::memrchr(b'\n', before).map_or(0, |end| end + 1) as u32;
+    block.start_of(start, step.feed_at)
 }
 
 /// The line end a line has: CR LF or LF.

@@ -226,7 +226,7 @@ impl Scribe {
                 speed
             }
             (e, Some(speed)) => {
-                self.written.write(text, step, FeedEdit::Keep, e, None, &mut self.lines);
+                self.written.write_line(text, step, FeedEdit::Keep, e, None);
                 speed
             }
             (e, None) => self.rewrite(text, step, verdict, e),
@@ -239,7 +239,7 @@ impl Scribe {
     fn rewrite(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, e: ELine) -> f64 {
         let (edit, speed) = self.feeds.next(step, verdict, 1.0);
         if self.purpose == Purpose::Rewrite && (edit, e) != (FeedEdit::Keep, ELine::Keep) {
-            self.written.write(text, step, edit, e, None, &mut self.lines);
+            self.written.write_line(text, step, edit, e, None);
         }
         speed
     }
@@ -256,7 +256,7 @@ impl Scribe {
         ruling: &Ruling,
     ) -> Decided {
         let Around { text, known, before, after, ahead, besides, track, first_line } = around;
-        let [before, after] = [&**before, after].map(|all| all.get(index).copied().unwrap_or_default());
+        let [before, after] = [&**before, after].map(|all| all.get(index).unwrap_or(&Timing::NONE));
         let ahead = if mark.has(Marks::CHARGE) { ahead.get(index).copied().unwrap_or(0.0) } else { 0.0 };
         let is_idle = self.drive.is_idle();
         // What is taken out is bounded by nothing any more.
@@ -338,7 +338,7 @@ impl Scribe {
             Driven::UNTOUCHED
         } else {
             let mark = full(mark, verdict);
-            self.drive.next(step, mark, &after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
+            self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
         };
         driven.rest_s += halted_s;
         if let Some([e, most]) = self.drive.excess.take().filter(|_| self.purpose == Purpose::Rewrite) {

@@ -227,8 +227,9 @@ impl Tally {
     }
 
     fn add_times(&mut self, taken: &[Taken]) {
-        self.figures.time_s = taken.iter().fold(self.figures.time_s, |sum, taken| sum + taken.before_s);
-        self.time_after = taken.iter().fold(self.time_after, |sum, taken| sum + taken.after_s);
+        let sums = (self.figures.time_s, self.time_after);
+        (self.figures.time_s, self.time_after) =
+            taken.iter().fold(sums, |(before, after), taken| (before + taken.before_s, after + taken.after_s));
         let alike = match self.average_after {
             Some(_) => 0,
             None => taken.iter().take_while(|taken| taken.after_s == taken.before_s).count(),
