@@ -57,6 +57,11 @@ fn set_axes(slots: &mut [Option<f64>; 4], word: impl Fn(u8) -> Option<f64>, scal
 }
 
 impl MotionLimits {
+    /// Whether the output sets them as the file does.
+    pub fn is_as_in_file(&self) -> bool {
+        self.e_lag_s == self.e_lag_in_output_s
+    }
+
     /// The limits as the output sets them.
     #[must_use]
     pub fn in_output(&self) -> Self {

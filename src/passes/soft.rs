@@ -74,30 +74,26 @@ impl Soft {
 
     /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways.
     pub fn accel(&self, known: &KnownLimits, step: &Move) -> f64 {
-        Bears::default().accel(known, self.layer(known, step), step)
+        if known.are_all(self.beads) { f64::INFINITY } else { Bears::new(known).accel(step) }
     }
 
-    /// The layer whose limits hold for the next move. Behind the last bead nothing sways any more: all is free, and put
-    /// back there.
-    #[inline]
-    fn layer(&self, known: &KnownLimits, step: &Move) -> Option<u32> {
-        layer_behind(self.beads, known, step)
-    }
-
-    /// The layer whose limits hold for each of the next moves; `None` behind the last bead.
-    pub fn layers<'a>(&self, known: &'a KnownLimits, steps: &'a [Move]) -> impl Iterator<Item = Option<u32>> + use<'a> {
+    /// How many of the next moves have the limits of their layer. Behind the last bead nothing sways any more: all is free,
+    /// and put back there.
+    pub fn in_layers(&self, known: &KnownLimits, steps: &[Move]) -> usize {
         let mut beads = self.beads;
-        steps.iter().map(move |step| {
-            let layer = layer_behind(beads, known, step);
+        let mut is_behind = |step: &Move| {
+            let is_behind = known.are_all(beads);
             beads += u64::from(step.lays());
-            layer
-        })
+            is_behind
+        };
+        let behind = known.are_all(self.beads + steps.len() as u64).then(|| steps.iter().position(&mut is_behind));
+        behind.flatten().unwrap_or(steps.len())
     }
 
     /// Goes past a move and gives what is to be set before it, if anything. `limits`: those the move sets itself.
     #[inline]
     pub fn words(&mut self, known: &KnownLimits, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
-        let layer = self.layer(known, step);
+        let layer = (!known.are_all(self.beads)).then_some(step.layer);
         self.beads += u64::from(step.lays());
         if limits.is_none() && self.settled == Some(layer) {
             return None;
@@ -170,30 +166,32 @@ impl Soft {
     }
 }
 
-/// The layer whose limits hold for a move behind so many beads.
-#[inline]
-fn layer_behind(beads: u64, known: &KnownLimits, step: &Move) -> Option<u32> {
-    (!known.are_all(beads)).then_some(step.layer)
-}
-
-/// What the moves of a layer bear, for as long as moves are of the same.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Bears {
-    layer: Option<Option<u32>>,
+/// What moves bear in their layers: most are in that of the one before.
+#[derive(Clone, Copy, Debug)]
+pub struct Bears<'a> {
+    known: &'a KnownLimits,
+    layer: u32,
     accel_mm_s2: [f64; 2],
     /// Nothing bounds them.
     is_free: bool,
 }
 
-impl Bears {
-    /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways. `layer`:
-    /// as [`Soft::layers`] gives it; `known`: the same until this is made anew.
+impl<'a> Bears<'a> {
+    /// Before the first move.
+    pub fn new(known: &'a KnownLimits) -> Self {
+        Self { known, layer: 0, accel_mm_s2: [f64::INFINITY; 2], is_free: true }.in_layer(0)
+    }
+
+    fn in_layer(self, layer: u32) -> Self {
+        let accel_mm_s2 = self.known.of(layer).accel_mm_s2.map(f64::from);
+        Self { layer, accel_mm_s2, is_free: accel_mm_s2 == [f64::INFINITY; 2], ..self }
+    }
+
+    /// Highest acceleration along its path that a move may have for the part, mm/s²; infinite where nothing sways.
     #[inline]
-    pub fn accel(&mut self, known: &KnownLimits, layer: Option<u32>, step: &Move) -> f64 {
-        if self.layer != Some(layer) {
-            let accel_mm_s2 = layer.map_or(&LayerLimits::FREE, |layer| known.of(layer)).accel_mm_s2.map(f64::from);
-            let is_free = accel_mm_s2 == [f64::INFINITY; 2];
-            *self = Self { layer: Some(layer), accel_mm_s2, is_free };
+    pub fn accel(&mut self, step: &Move) -> f64 {
+        if step.layer != self.layer {
+            *self = self.in_layer(step.layer);
         }
         if self.is_free { f64::INFINITY } else { along(step, self.accel_mm_s2) }
     }
@@ -211,7 +209,8 @@ fn along(step: &Move, axes: [f64; 2]) -> f64 {
     }
     let [dx, dy, _] = step.delta.map(f64::abs);
     // What does not run along an axis is divided by zero: nothing bounds it.
-    f64::INFINITY.at_most(x * step.length / dx).at_most(y * step.length / dy)
+    let [x, y] = [x * step.length / dx, y * step.length / dy];
+    f64::INFINITY.at_most(x).at_most(y)
 }
 
 /// Follows accelerations by axis in the output.
@@ -288,6 +287,21 @@ mod tests {
         assert_eq!(soft.accel(&known, &step), 100.0, "an arc runs along every axis somewhere");
         step.layer = 2;
         assert_eq!(soft.accel(&known, &step), f64::INFINITY, "no such layer");
+    }
+
+    /// Three beads are all of the file.
+    #[test]
+    fn moves_behind_the_last_bead_have_no_layer() {
+        let (mut soft, known) = (Soft::new(LEAST, None, None), known(&[bears(100.0)]).with_beads(3));
+        let bead = Move { layer: 1, delta: [0.0, 10.0, 0.0], ..sample::bead(10.0, 1.0) };
+        let travel = Move { kind: Kind::Travel, ..bead };
+        let steps = [bead, travel, bead, bead, travel, travel];
+        assert_eq!([6, 4, 2].map(|count| soft.in_layers(&known, &steps[..count])), [4, 4, 2]);
+        for (index, step) in steps.iter().enumerate() {
+            assert_eq!(soft.in_layers(&known, &steps[index..]), 4_usize.saturating_sub(index));
+            assert_eq!(soft.accel(&known, step).is_finite(), index < 4, "{index}");
+            soft.words(&known, step, None);
+        }
     }
 
     #[test]

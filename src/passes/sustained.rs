@@ -69,6 +69,16 @@ struct Group {
     bucket: u16,
 }
 
+/// Flows that are hardly told apart.
+#[derive(Clone, Copy, Debug)]
+struct Bucket {
+    /// The lowest of them, mm³/s.
+    edge: f64,
+    /// Time and volume of the groups of the stretch that have such a flow.
+    time: i64,
+    volume: i64,
+}
+
 /// A breaching stretch: its level and the number of its last group.
 #[derive(Clone, Copy, Debug)]
 struct Breach {
@@ -107,9 +117,8 @@ pub struct Sustained {
     idle: usize,
     /// Whether the stretch from the start of the first group has been looked at.
     front_seen: bool,
-    /// Time and volume by bucket.
-    bucket_time: Vec<i64>,
-    bucket_volume: Vec<i64>,
+    /// The first is of all flows at or below the sustained capacity.
+    buckets: Vec<Bucket>,
     /// Buckets up to this one keep their time at the present level; sums over them and over those above.
     cut: usize,
     time_below: i64,
@@ -120,7 +129,7 @@ pub struct Sustained {
 fn parts(value: f64) -> i64 {
     // Larger than any print; keeps sums of many far from overflow.
     const MOST: f64 = 1e15;
-    (value * PARTS).clamp(0.0, MOST) as i64
+    (value * PARTS).at_least(0.0).at_most(MOST) as i64
 }
 
 impl Sustained {
@@ -146,8 +155,7 @@ impl Sustained {
             open_gap: 0,
             idle: 0,
             front_seen: false,
-            bucket_time: vec![0; buckets],
-            bucket_volume: vec![0; buckets],
+            buckets: (0..buckets).map(|bucket| Bucket { edge: edge(bucket, capacity), time: 0, volume: 0 }).collect(),
             cut: 0,
             time_below: 0,
             volume_above: 0,
@@ -165,7 +173,7 @@ impl Sustained {
         let time = parts(seconds);
         self.idle = if volume > 0 || time > 0 { 0 } else { self.idle + 1 };
         if volume > 0 {
-            let bucket = bucket_of_ratio(melt / (seconds * self.capacity)).min(self.bucket_time.len() - 1);
+            let bucket = bucket_of_ratio(melt / (seconds * self.capacity)).min(self.buckets.len() - 1);
             let grown = self.take_bead(Group { first: number, volume, time, gap: 0, bucket: bucket as u16 });
             // Nothing can be settled by a group that goes on; only what waits is counted now and then.
             if grown && !number.is_multiple_of(LOOK_EVERY) {
@@ -228,23 +236,16 @@ impl Sustained {
         self.sweep(&group);
     }
 
-    /// Flow at the lower edge of a bucket above 0.
-    fn edge(&self, bucket: usize) -> f64 {
-        let steps = bucket.saturating_sub(1);
-        let doublings = (1_u64 << (steps / BUCKETS_PER_DOUBLING).min(63)) as f64;
-        let within = 1.0 + (steps % BUCKETS_PER_DOUBLING) as f64 / BUCKETS_PER_DOUBLING as f64;
-        self.capacity * doublings * within
-    }
-
     /// Adds (`sign` 1) or takes away (-1) a group of the stretch.
     fn add(&mut self, group: &Group, sign: i64) {
         self.volume += sign * group.volume;
         self.time += sign * (group.time + group.gap);
-        let bucket = usize::from(group.bucket);
-        self.bucket_time[bucket] += sign * group.time;
-        self.bucket_volume[bucket] += sign * group.volume;
+        let index = usize::from(group.bucket);
+        let bucket = &mut self.buckets[index];
+        bucket.time += sign * group.time;
+        bucket.volume += sign * group.volume;
         self.time_below += sign * group.gap;
-        if bucket <= self.cut {
+        if index <= self.cut {
             self.time_below += sign * group.time;
         } else {
             self.volume_above += sign * group.volume;
@@ -296,58 +297,33 @@ impl Sustained {
     /// time. Both are at most max(t, V / c), so the level is safe with any cut; the best cut gives the highest level,
     /// exact but for the groups of one bucket.
     fn level(&mut self, edge: &Group, excess: i64, left_out: i64) -> f64 {
-        let bucket = usize::from(edge.bucket);
-        let mut level = self.capacity;
+        let own = usize::from(edge.bucket);
+        let Self { buckets, time_limit, .. } = &*self;
+        let level_at = |cut: usize, below: i64, above: i64| {
+            let (below, above) = if own <= cut { (below - left_out, above) } else { (below, above - excess) };
+            let missing = time_limit - below;
+            let level = above as f64 / missing as f64;
+            (missing > 0 && level >= buckets[cut].edge).then_some(level)
+        };
+        let (mut cut, mut below, mut above) = (self.cut, self.time_below, self.volume_above);
         // Down until the level fits, then up as long as it still does; the cut moves little from stretch to stretch.
-        loop {
-            match self.level_at_cut(bucket, excess, left_out) {
-                Some(found) => {
-                    level = found.at_least(self.capacity);
-                    break;
-                }
-                None if self.cut > 0 => self.lower_cut(),
-                None => break,
+        let mut level = loop {
+            match level_at(cut, below, above) {
+                Some(found) => break found.at_least(self.capacity),
+                None if cut == 0 => break self.capacity,
+                None => {}
             }
+            (below, above) = (below - buckets[cut].time, above + buckets[cut].volume);
+            cut -= 1;
+        };
+        while let Some(next) = buckets.get(cut + 1) {
+            let (more, less) = (below + next.time, above - next.volume);
+            let Some(found) = level_at(cut + 1, more, less).filter(|found| *found >= level) else { break };
+            (cut, below, above, level) = (cut + 1, more, less, found);
         }
-        while self.cut + 1 < self.bucket_time.len() {
-            self.raise_cut();
-            match self.level_at_cut(bucket, excess, left_out) {
-                Some(found) if found >= level => level = found,
-                _ => {
-                    self.lower_cut();
-                    break;
-                }
-            }
-        }
+        (self.cut, self.time_below, self.volume_above) = (cut, below, above);
         // One part in a billion covers the rounding of this division.
         level * (1.0 - 1e-9)
-    }
-
-    fn level_at_cut(&self, bucket: usize, excess: i64, left_out: i64) -> Option<f64> {
-        let (mut below, mut above) = (self.time_below, self.volume_above);
-        if bucket <= self.cut {
-            below -= left_out;
-        } else {
-            above -= excess;
-        }
-        let missing = self.time_limit - below;
-        if missing <= 0 {
-            return None;
-        }
-        let level = above as f64 / missing as f64;
-        (self.cut == 0 || level >= self.edge(self.cut)).then_some(level)
-    }
-
-    fn lower_cut(&mut self) {
-        self.time_below -= self.bucket_time[self.cut];
-        self.volume_above += self.bucket_volume[self.cut];
-        self.cut -= 1;
-    }
-
-    fn raise_cut(&mut self) {
-        self.cut += 1;
-        self.time_below += self.bucket_time[self.cut];
-        self.volume_above -= self.bucket_volume[self.cut];
     }
 
     /// Lets moves go that no open stretch can breach any more, or that have waited long enough.
@@ -413,6 +389,14 @@ impl Sustained {
             None => self.open_gap = 0,
         }
     }
+}
+
+/// Flow at the lower edge of a bucket, mm³/s; none bounds the lowest.
+fn edge(bucket: usize, capacity: f64) -> f64 {
+    let Some(steps) = bucket.checked_sub(1) else { return f64::NEG_INFINITY };
+    let doublings = (1_u64 << (steps / BUCKETS_PER_DOUBLING).min(63)) as f64;
+    let within = 1.0 + (steps % BUCKETS_PER_DOUBLING) as f64 / BUCKETS_PER_DOUBLING as f64;
+    capacity * doublings * within
 }
 
 /// Bucket of a flow by its ratio to the capacity; 0 for ratios up to 1.

@@ -1,12 +1,11 @@
 //! Second line-after-line part: how fast each move may be, by the screw and by the part.
 
 use super::edits::Outgoing;
-use super::planning::{Besides, in_output};
+use super::planning::{Besides, in_output, limits_in_output};
 use super::queue::Queue;
 use crate::demand::capacity::Capacity;
 use crate::motion::{Planner, Replan, Timing};
 use crate::moves::Move;
-use crate::moves::limits::MotionLimits;
 use crate::passes::e_count::ECount;
 use crate::passes::lag::gaps::{Marks, taken_out};
 use crate::passes::soft::Soft;
@@ -60,7 +59,7 @@ impl Quickest {
 
 /// Plans a block as the output has it. `count`: the unit of E there.
 fn push_all(planner: &mut impl Replan, block: &Outgoing, count: &ECount) {
-    let limits: Vec<_> = block.side.limits.iter().map(MotionLimits::in_output).collect();
+    let limits = limits_in_output(&block.side);
     let mut besides = Besides::with_limits(&block.side, &limits);
     for (step, bend) in block.moves.iter().zip(&block.bends) {
         let ordered = in_output(step, taken_out(step), step.speed, count);

@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 
 use super::edits::Outgoing;
-use super::planning::{Besides, in_output};
+use super::planning::{Besides, in_output, limits_in_output};
 use super::queue::{EARLY, Queue};
 use crate::motion::{Beside, Ordered, Planner, Replan, Timing};
 use crate::moves::limits::MotionLimits;
@@ -215,9 +215,9 @@ impl Passes {
         block: &mut Outgoing,
     ) {
         let Outgoing { moves, side, bends, before, known, verdicts, marks, rulings, .. } = block;
-        let limits: Vec<_> = side.limits.iter().map(MotionLimits::in_output).collect();
+        let limits = limits_in_output(side);
         let mut besides = Besides::with_limits(side, &limits);
-        let bounds = self.accel_bounds(moves, verdicts, before, known, besides.ahead(moves), may_quicken);
+        let bounds = self.accel_bounds(moves, verdicts, before, known, &limits, may_quicken);
         let beside_them = bends.iter().zip(&*verdicts).zip(&*marks).zip(&bounds);
         rulings.extend(moves.iter().zip(beside_them).enumerate().map(|(index, (step, beside_it))| {
             let (((bend, verdict), &mark), bounds) = beside_it;
@@ -268,28 +268,31 @@ impl Passes {
     }
 
     /// What bounds the accelerations of moves, whatever the plan. All of it first, so that roots and divisions of one move do not
-    /// wait for those of the one before. `besides`: of each of them.
-    fn accel_bounds<'a>(
+    /// wait for those of the one before. `limits`: those that moves among them set.
+    fn accel_bounds(
         &self,
-        moves: &'a [Move],
+        moves: &[Move],
         verdicts: &[Verdict],
         before: &[Timing],
-        known: &'a KnownLimits,
-        besides: impl Iterator<Item = Beside<'a>>,
+        known: &KnownLimits,
+        limits: &[MotionLimits],
         may_quicken: bool,
     ) -> Vec<AccelBounds> {
-        let mut accels = self.accels.clone();
-        let mut bears = Bears::default();
-        let mut layers = self.soft.as_ref().filter(|soft| soft.is_by_move()).map(|soft| soft.layers(known, moves));
-        let timed = moves.iter().zip(besides).zip(verdicts.iter().zip(before));
-        let bounds = timed.map(|((step, beside), (verdict, before))| {
-            let sway =
-                layers.as_mut().and_then(Iterator::next).map_or(f64::INFINITY, |layer| bears.accel(known, layer, step));
+        let mut accels = self.accels.clone().filter(|_| self.eases);
+        let mut bears = Bears::new(known);
+        let by_move = self.soft.as_ref().filter(|soft| soft.is_by_move());
+        let swaying = by_move.map_or(0, |soft| soft.in_layers(known, moves));
+        let mut limits = limits.iter();
+        let timed = moves.iter().zip(verdicts.iter().zip(before)).enumerate();
+        let bounds = timed.map(|(index, (step, (verdict, before)))| {
+            let sway = if index < swaying { bears.accel(step) } else { f64::INFINITY };
             let top = if may_quicken { verdict.speed } else { verdict.speed.at_most(before.top) };
-            let Some(accels) = accels.as_mut().filter(|_| self.eases) else {
+            let Some(accels) = &mut accels else {
                 return AccelBounds { top, sway, melt: f64::INFINITY };
             };
-            if let Some(limits) = beside.limits {
+            if step.kind == Kind::Limits
+                && let Some(limits) = limits.next()
+            {
                 accels.follow(limits);
             }
             let (own, bore) = (accels.own(), self.bore_mm);

@@ -1,5 +1,7 @@
 //! How the file is executed as it came.
 
+use std::borrow::Cow;
+
 use super::edits::Outgoing;
 use super::queue::{EARLY, Queue};
 use crate::motion::bend::Bend;
@@ -41,7 +43,7 @@ impl<'a> Besides<'a> {
         }
     }
 
-    /// Of a block whose output sets other `limits`.
+    /// Of a block as the output has it; `limits`: as [`limits_in_output`] gives them.
     pub fn with_limits(side: &'a Side, limits: &'a [MotionLimits]) -> Self {
         Self { limits: limits.iter(), ..Self::of(side) }
     }
@@ -49,13 +51,23 @@ impl<'a> Besides<'a> {
     /// Of the next move.
     #[inline]
     pub fn next(&mut self, step: &Move) -> Beside<'a> {
-        if self.is_bare {
+        let (has_arc, sets_limits) = (step.has(Move::ARC), step.kind == Kind::Limits);
+        // Nearly all moves, even of a block where something is.
+        if self.is_bare || !(has_arc | sets_limits) {
             return Beside::default();
         }
         Beside {
-            arc: if step.has(Move::ARC) { self.arcs.next() } else { None },
-            limits: if step.kind == Kind::Limits { self.limits.next() } else { None },
+            arc: if has_arc { self.arcs.next() } else { None },
+            limits: if sets_limits { self.limits.next() } else { None },
         }
+    }
+}
+
+/// The limits of a block as the output sets them: mostly those of the file.
+pub fn limits_in_output(side: &Side) -> Cow<'_, [MotionLimits]> {
+    match side.limits.iter().all(MotionLimits::is_as_in_file) {
+        true => Cow::Borrowed(&side.limits),
+        false => side.limits.iter().map(MotionLimits::in_output).collect(),
     }
 }
 
@@ -91,11 +103,10 @@ fn rarely_in_output(step: &Move, mark: Marks, mut speed: f64, count: &ECount) ->
 /// Travel of the extruder in the output, where it is not taken out.
 #[inline]
 fn e_in_output(step: &Move, speed: f64, count: &ECount) -> f64 {
-    if step.has(Move::SCREW) && step.volume != 0.0 && count.is_another_unit() {
-        step.volume * count.units_by(|| step.flow_at(speed))
-    } else {
-        step.e
+    if !count.is_another_unit() || !step.has(Move::SCREW) || step.volume == 0.0 {
+        return step.e;
     }
+    step.volume * count.units_by(|| step.flow_at(speed))
 }
 
 /// Plans the moves as the file gives them.

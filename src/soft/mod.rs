@@ -93,6 +93,12 @@ impl KnownLimits {
         Self { layers: layers.into(), ..Self::default() }
     }
 
+    /// The same of a file that lays so many beads.
+    #[cfg(test)]
+    pub fn with_beads(self, beads: u64) -> Self {
+        Self { beads: Some(beads), ..self }
+    }
+
     /// Limits of a layer, as moves number them; none where it is not among them.
     pub fn of(&self, layer: u32) -> &LayerLimits {
         let place = layer.checked_sub(self.first);

@@ -52,9 +52,7 @@ pub fn limit(step: &Move, top: f64, ends: [f64; 2], own: f64, bore_mm: f64, melt
     if !step.is_screw_bead() || melt.lag_s <= 0.0 {
         return f64::INFINITY;
     }
-    if top * top <= BRIEF * own * bore_mm {
-        return f64::INFINITY;
-    }
+    let is_brief = top * top <= BRIEF * own * bore_mm;
     // What the screw can follow at the file's own acceleration is seen without a division.
     let spare = melt.screw_mm3_s * step.length - step.volume * top;
     let first = melt.screw_mm3_s * step.length - step.volume * (FIRST_UP_TO * top);
@@ -66,15 +64,15 @@ pub fn limit(step: &Move, top: f64, ends: [f64; 2], own: f64, bore_mm: f64, melt
     let [start, end] = ends;
     let (share, per_longest) = (SHARE * per_lag, per_lag / LONGEST);
     let (half, squares) = (0.5 * share * step.length, 0.5 * (start * start + end * end));
-    let by_spare = (half * half + 2.0 * half * by_screw + squares).sqrt() - half;
-    let half = 0.5 * step.length * per_longest;
-    let by_time = half + (half * half + squares).sqrt();
-    let top = top.at_most(by_spare.at_least(by_time));
-    let by_first = match start < NEXT_TO_REST * top {
-        true => FIRST_SHARE * per_lag * (by_screw - FIRST_UP_TO * top),
-        false => f64::INFINITY,
-    };
-    (share * (by_screw - top).at_least(0.0)).at_most(by_first).at_least(top * per_longest)
+    let half_longest = 0.5 * step.length * per_longest;
+    let under = [half * half + 2.0 * half * by_screw + squares, half_longest * half_longest + squares];
+    let [by_spare, by_time] = under.map(f64::sqrt);
+    let top = top.at_most((by_spare - half).at_least(half_longest + by_time));
+    let of_first = FIRST_SHARE * per_lag * (by_screw - FIRST_UP_TO * top);
+    // Without branches: from bead to bead nobody can guess which are brief, or begin next to rest.
+    let by_first = if start < NEXT_TO_REST * top { of_first } else { f64::INFINITY };
+    let followed = (share * (by_screw - top).at_least(0.0)).at_most(by_first).at_least(top * per_longest);
+    if is_brief { f64::INFINITY } else { followed }
 }
 
 /// Highest acceleration of a bead at which flow, which nobody makes lead, is astray by at most a share, mm/s².
