@@ -4,7 +4,7 @@ use meltwright::summary::{Level, Summary};
 
 use super::demand::{Demand, relation};
 use super::layout::{Align, Table, paragraph};
-use super::number::{count, counted, decimal, flow, percent, time, volume};
+use super::number::{count, counted, flow, percent, time};
 use super::{hopper, part, parts, spark};
 use crate::cli::plan::Detail;
 
@@ -73,7 +73,8 @@ fn main_table(summary: &Summary) -> String {
         let known = |words: &dyn Fn(f64) -> String| asked.map_or_else(|| "-".to_owned(), words);
         [what.to_owned(), known(&flow), flow(given), known(&|asked| percent(asked / given)), over]
     };
-    let [peak, sustained] = Demand::of(summary).known(figures);
+    let demand = Demand::of(summary);
+    let [peak, sustained] = demand.known(figures);
     table.row(against("peak demand", peak, record.peak_capacity_mm3_s, String::new()));
     table.row(against(
         "sustained demand",
@@ -81,10 +82,11 @@ fn main_table(summary: &Summary) -> String {
         record.sustained_capacity_mm3_s,
         format!("over {}", time(record.sustained_window_s)),
     ));
+    let [volume, mass] = demand.laid(figures);
     let rows = [
         ("time", time(figures.time_s)),
-        ("volume", volume(figures.volume_mm3)),
-        ("mass", format!("{} g", decimal(figures.mass_g, 1))),
+        ("volume", volume),
+        ("mass", mass),
         ("layers", count(figures.layers)),
         ("moves", count(figures.moves)),
         ("beads", count(figures.beads)),

@@ -3,7 +3,7 @@
 use meltwright::findings::Code;
 use meltwright::summary::{Figures, Summary};
 
-use super::number::flow;
+use super::number::{decimal, flow, volume};
 
 /// What the demand of a file comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,6 +44,14 @@ impl Demand {
     /// The same in words.
     pub fn words(self, figures: &Figures) -> [String; 2] {
         self.known(figures).map(|asked| asked.map_or_else(|| "-".to_owned(), flow))
+    }
+
+    /// Volume and mass of what is laid, in words.
+    pub fn laid(self, figures: &Figures) -> [String; 2] {
+        match self {
+            Self::Unknown => ["-", "-"].map(str::to_owned),
+            _ => [volume(figures.volume_mm3), format!("{} g", decimal(figures.mass_g, 1))],
+        }
     }
 }
 

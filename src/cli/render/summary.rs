@@ -213,8 +213,9 @@ fn main_table(summary: &Summary) -> String {
         flow(record.sustained_capacity_mm3_s),
         format!("over {}", time(record.sustained_window_s)),
     ]);
-    table.row(plain(&|f| volume(f.volume_mm3), "volume"));
-    table.row(plain(&|f| format!("{} g", decimal(f.mass_g, 1)), "mass"));
+    let [[volume, mass], [volume_then, mass_then]] = [before, after].map(|figures| demand.laid(figures));
+    table.row(["volume".to_owned(), volume, volume_then, String::new(), String::new()]);
+    table.row(["mass".to_owned(), mass, mass_then, String::new(), String::new()]);
     table.row(plain(&|f| count(f.layers), "layers"));
     table.row(plain(&|f| count(f.moves), "moves"));
     table.row(plain(&|f| count(f.beads), "beads"));
@@ -399,6 +400,8 @@ mod tests {
         summary.allowed = vec![Allowed { code: "switched-extruder", level: Level::Error, count: 1 }];
         let told = headline(&summary, Tense::Was);
         assert!(told.starts_with("What the file asks of the screw is not known."), "{told}");
+        let told = shown(&summary, Detail::Normal, Tense::Was);
+        assert!(told.contains("  mass                       -           -\n"), "{told}");
     }
 
     #[test]

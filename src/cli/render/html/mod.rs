@@ -14,7 +14,7 @@ use meltwright::profile::{Profile, Provenance};
 use meltwright::summary::{Finding, Level, PlaceKind, Summary};
 
 use super::demand::Demand;
-use super::number::{added, count, counted, decimal, flow, time, volume};
+use super::number::{added, count, counted, decimal, flow, time};
 use super::parts::{CAUTIONS, reason};
 use super::summary::Tense;
 use super::{audit, part, parts, replay, summary};
@@ -180,10 +180,11 @@ impl Report<'_> {
         };
         let demand = Demand::of(found);
         let [[peak, sustained], [peak_then, sustained_then]] = [before, after].map(|figures| demand.words(figures));
+        let [[volume, mass], [volume_then, mass_then]] = [before, after].map(|figures| demand.laid(figures));
         let mut rows = vec![
             ("Time", then(time(before.time_s), time(after.time_s))),
-            ("Mass", then(format!("{} g", decimal(before.mass_g, 1)), format!("{} g", decimal(after.mass_g, 1)))),
-            ("Volume", then(volume(before.volume_mm3), volume(after.volume_mm3))),
+            ("Mass", then(mass, mass_then)),
+            ("Volume", then(volume, volume_then)),
             ("Layers", count(before.layers)),
             ("Peak demand", then(peak, peak_then)),
             ("Peak capacity", flow(record.peak_capacity_mm3_s)),
