@@ -315,6 +315,19 @@ mod tests {
         assert!((factor / euler - 1.0).abs() < 1e-3, "{factor} {euler}");
     }
 
+    /// Squat layers of very different sections, where nearly all terms of the series are tiny beside the first. The root
+    /// was found by bisection of the same series with 60 terms in mpmath 1.3 at 40 digits.
+    #[test]
+    fn stiff_layers_over_and_under_a_weak_one() {
+        let mut tower = Tower::default();
+        for (area, second) in [(4187.0, 4.883e6), (422.0, 2.172e5), (5449.0, 6.831e6)] {
+            tower.grow(0.5, area, second).unwrap();
+        }
+        let solid = Solid::new(Modulus::from_mpa(1.0), 0.5, Density::from_g_cm3(1.0)).unwrap();
+        let factor = tower.critical_factor(&solid) * T_MM3 * GRAVITY;
+        assert!((factor / 342.733_688_400_452_2 - 1.0).abs() < 1e-12, "{factor}");
+    }
+
     #[test]
     fn nonsense_has_no_answer() {
         let mut tower = Tower::default();
