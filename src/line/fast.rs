@@ -7,13 +7,6 @@ use super::number::POW10;
 use super::{Line, LineKind, Word};
 use memchr::memchr;
 
-/// Eight bytes `0`.
-const ZEROS: u64 = u64::from_le_bytes([b'0'; 8]);
-/// The top bit of eight bytes.
-const TOP_BITS: u64 = u64::from_le_bytes([0x80; 8]);
-/// Ten in eight bytes.
-const TENS: u64 = u64::from_le_bytes([10; 8]);
-
 /// Adds the line that begins at `start`, if it is a bead like most lines are: `G1`, X, Y and E with a space between them, and
 /// nothing else; says where the next line begins. Of a line that begins so and goes on otherwise behind Y or E, the words up to
 /// there are added, and it is said where the last of them ends; of any other nothing is, and that is its start.
@@ -177,26 +170,7 @@ fn short_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, u8)> {
     let negative = sign == b'-';
     let unsigned = u64::from_le_bytes(*window[1..].first_chunk()?);
     let number = if negative { unsigned >> 8 | u64::from(last) << 56 } else { unsigned };
-    let digits = number ^ ZEROS;
-    // A byte that is no digit has its top bit set; what follows a byte beyond ASCII may be wrong and is not used.
-    let ends = (digits.wrapping_add(TOP_BITS - TENS) | digits) & TOP_BITS;
-    let before_end = ends.checked_sub(1)?;
-    let whole = ends.trailing_zeros() / 8;
-    let (len, decimals, row) = if (digits >> (8 * whole)) as u8 == b'.' ^ b'0' {
-        let up_to_point = ends ^ before_end;
-        let behind = ends & before_end;
-        let len = behind.trailing_zeros() / 8;
-        // A point alone, or digits behind it that go on beyond the window.
-        if behind == 0 || len == 1 {
-            return None;
-        }
-        // The digits before the point move up to those behind it.
-        (len, len - whole - 1, digits & !up_to_point | (digits & up_to_point >> 8) << 8)
-    } else if whole > 0 {
-        (whole, 0, digits)
-    } else {
-        return None;
-    };
+    let (len, decimals, row) = digits_of_eight(number)?;
     let size = eight_digits(row << ((64 - 8 * len) % 64)) as i64 as f64 / POW10[decimals as usize % 8];
     let word = Word {
         value: f64::from_bits(size.to_bits() | u64::from(negative) << 63),
@@ -207,6 +181,41 @@ fn short_word(bytes: &[u8], start: usize, letter: u8) -> Option<(Word, u8)> {
     };
     Some((word, (number >> (8 * len)) as u8))
 }
+
+/// A function for the number at the start of a row of bytes, whose first is the lowest: its length, its decimals, and the
+/// values of its digits in a row without the point, of which the last stands where the number ends. `None` where it does not
+/// end in the row, or has no digit behind its point.
+macro_rules! digits_of {
+    ($name:ident, $Row:ty, $bytes:literal) => {
+        #[inline(always)]
+        fn $name(number: $Row) -> Option<(u32, u32, $Row)> {
+            const ZEROS: $Row = <$Row>::from_le_bytes([b'0'; $bytes]);
+            const TOP_BITS: $Row = <$Row>::from_le_bytes([0x80; $bytes]);
+            const TENS: $Row = <$Row>::from_le_bytes([10; $bytes]);
+            let digits = number ^ ZEROS;
+            // A byte that is no digit has its top bit set; what follows a byte beyond ASCII may be wrong and is not used.
+            let ends = (digits.wrapping_add(TOP_BITS - TENS) | digits) & TOP_BITS;
+            let before_end = ends.checked_sub(1)?;
+            let whole = ends.trailing_zeros() / 8;
+            if (digits >> (8 * whole)) as u8 == b'.' ^ b'0' {
+                let up_to_point = ends ^ before_end;
+                let behind = ends & before_end;
+                let len = behind.trailing_zeros() / 8;
+                // A point alone, or digits behind it that go on beyond the row.
+                if behind == 0 || len == 1 {
+                    return None;
+                }
+                // The digits before the point move up to those behind it.
+                Some((len, len - whole - 1, digits & !up_to_point | (digits & up_to_point >> 8) << 8))
+            } else {
+                (whole > 0).then_some((whole, 0, digits))
+            }
+        }
+    };
+}
+
+digits_of!(digits_of_eight, u64, 8);
+digits_of!(digits_of_sixteen, u128, 16);
 
 /// The number in eight bytes of values 0 to 9, the first of them the lowest byte.
 ///
@@ -228,29 +237,10 @@ fn eight_digits(row: u64) -> u64 {
 /// of a block, is left to the grammar.
 #[inline(never)]
 fn long_word(bytes: &[u8], start: usize, letter: u8, words: &mut Vec<Word>) -> Option<(u16, u8)> {
-    const ZEROS: u128 = u128::from_le_bytes([b'0'; 16]);
-    const TOP_BITS: u128 = u128::from_le_bytes([0x80; 16]);
-    const TENS: u128 = u128::from_le_bytes([10; 16]);
     let window: &[u8; 18] = bytes.get(start..)?.first_chunk()?;
     let negative = window[1] == b'-';
     let number = u128::from_le_bytes(*if negative { window[2..].first_chunk()? } else { window[1..].first_chunk()? });
-    let digits = number ^ ZEROS;
-    let ends = (digits.wrapping_add(TOP_BITS - TENS) | digits) & TOP_BITS;
-    let before_end = ends.checked_sub(1)?;
-    let whole = ends.trailing_zeros() / 8;
-    let (len, decimals, row) = if (digits >> (8 * whole)) as u8 == b'.' ^ b'0' {
-        let up_to_point = ends ^ before_end;
-        let behind = ends & before_end;
-        let len = behind.trailing_zeros() / 8;
-        if behind == 0 || len == 1 {
-            return None;
-        }
-        (len, len - whole - 1, digits & !up_to_point | (digits & up_to_point >> 8) << 8)
-    } else if whole > 0 {
-        (whole, 0, digits)
-    } else {
-        return None;
-    };
+    let (len, decimals, row) = digits_of_sixteen(number)?;
     let row = row << (128 - 8 * len);
     let mantissa = eight_digits(row as u64) * 100_000_000 + eight_digits((row >> 64) as u64);
     let size = mantissa as i64 as f64 / POW10[decimals as usize % 16];
