@@ -495,8 +495,19 @@ pub fn is_folder(path: &Path) -> Result<bool> {
 ///
 /// # Errors
 /// When that cannot be done.
-pub fn make_folder(path: &Path) -> Result<()> {
+fn make_folder(path: &Path) -> Result<()> {
     std::fs::create_dir_all(path).map_err(|error| Error::io("make the folder", error).in_file(path))
+}
+
+/// The same where the option asks for a folder and nothing else.
+///
+/// # Errors
+/// When a file has its name, with `help`, or it cannot be made.
+pub fn make_named_folder(path: &Path, help: &str) -> Result<()> {
+    if path.is_file() {
+        return Err(usage(&format!("{} is a file", path.display()), help));
+    }
+    make_folder(path)
 }
 
 /// Whether a path stands for a stream of the process.

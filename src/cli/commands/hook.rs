@@ -69,13 +69,7 @@ fn kept(args: &HookArgs) -> Result<Option<Kept>> {
         move |error| Error::io("keep a copy of the file", error).in_file(&path)
     };
     let mut original = File::open(file).map_err(|error| Error::io("open the file", error).in_file(file))?;
-    if folder.is_file() {
-        return Err(Error::new(ErrorKind::Usage {
-            what: format!("{} is a file", folder.display()),
-            help: "name a folder for --keep: each file is kept there under its own name".to_owned(),
-        }));
-    }
-    plan::make_folder(folder)?;
+    plan::make_named_folder(folder, "name a folder for --keep: each file is kept there under its own name")?;
     for number in 1_u32.. {
         let path = folder.join(numbered(file, number));
         let mut copy = match File::create_new(&path) {

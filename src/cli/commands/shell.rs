@@ -1,7 +1,7 @@
 //! `meltwright completions` and `meltwright manual`: what the shell and `man` need.
 
 use clap::CommandFactory;
-use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::error::Result;
 
 use super::write_text;
 use crate::cli::args::Args;
@@ -27,13 +27,7 @@ pub fn completions(args: &CompletionArgs) -> Result<Exit> {
 /// # Errors
 /// When a file has the name of the folder, the folder cannot be made, or a page cannot be written.
 pub fn manual(args: &ManualArgs) -> Result<Exit> {
-    if args.folder.is_file() {
-        return Err(Error::new(ErrorKind::Usage {
-            what: format!("{} is a file", args.folder.display()),
-            help: "name a folder for the pages, such as man1".to_owned(),
-        }));
-    }
-    plan::make_folder(&args.folder)?;
+    plan::make_named_folder(&args.folder, "name a folder for the pages, such as man1")?;
     let mut command = Args::command();
     command.build();
     let pages = pages(&command, None);
