@@ -54,15 +54,6 @@ impl Bends {
         chords.iter_mut().for_each(|(_, bend)| bend.turn(bend.by_deviation));
     }
 
-    /// Goes past a straight path.
-    #[cfg(test)]
-    pub fn line(&mut self, delta: &[f64; 3], length: f64) -> Bend {
-        let mut bend = Bend::default();
-        let cosine = self.straight(delta, length, &mut bend);
-        bend.turn(cosine);
-        bend
-    }
-
     /// Goes past a move, whose bend is to be without the corner; tells the cosine of the turn there.
     ///
     /// The bend is written where it stays: put together elsewhere, the processor would wait for its parts.

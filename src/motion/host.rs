@@ -496,11 +496,13 @@ fn by_step(step: f64, change: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::moves::sample;
     use crate::profile::Profile;
 
     fn line(host: &mut Host, delta: [f64; 3], length: f64, e: f64, speed: f64) {
-        let bend = host.bends.line(&delta, length);
-        host.line(Path { delta: &delta, length, bend: &bend }, e, speed, f64::INFINITY, 0);
+        let (step, mut bends) = (Move { delta, ..sample::bead(length, 1.0) }, [Bend::default()]);
+        host.bends(std::iter::once((&step, Beside::default())), &mut bends);
+        host.line(Path { delta: &delta, length, bend: &bends[0] }, e, speed, f64::INFINITY, 0);
     }
 
     /// Moves of all sizes from a small generator of random numbers; long stretches without a stop.

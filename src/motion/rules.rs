@@ -168,8 +168,8 @@ impl MotionRules {
 
     /// Speed and acceleration up to which no axis of X, Y and Z bounds any path.
     pub(super) fn slowest_axis(&self) -> (f64, f64) {
-        let least = |[x, y, z, _]: [f64; 4]| x.at_most(y).at_most(z);
-        (least(self.axis_speed), least(self.axis_accel))
+        let (speed, accel) = self.slowest_in_plane();
+        (speed.at_most(self.axis_speed[2]), accel.at_most(self.axis_accel[2]))
     }
 
     /// The same of X and Y, and paths along these.

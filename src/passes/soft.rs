@@ -80,14 +80,17 @@ impl Soft {
     /// How many of the next moves have the limits of their layer. Behind the last bead nothing sways any more: all is free,
     /// and put back there.
     pub fn in_layers(&self, known: &KnownLimits, steps: &[Move]) -> usize {
+        // Of nearly all blocks it is seen at once that the last bead is behind them.
+        if !known.are_all(self.beads + steps.len() as u64) {
+            return steps.len();
+        }
         let mut beads = self.beads;
-        let mut is_behind = |step: &Move| {
-            let is_behind = known.are_all(beads);
+        let has_layer = |step: &&Move| {
+            let has_layer = !known.are_all(beads);
             beads += u64::from(step.lays());
-            is_behind
+            has_layer
         };
-        let behind = known.are_all(self.beads + steps.len() as u64).then(|| steps.iter().position(&mut is_behind));
-        behind.flatten().unwrap_or(steps.len())
+        steps.iter().take_while(has_layer).count()
     }
 
     /// Goes past a move and gives what is to be set before it, if anything. `limits`: those the move sets itself.

@@ -15,8 +15,6 @@ use crate::passes::lag::gaps::Marks;
 /// Hands out what is kept beside the moves of a block, in their order.
 #[derive(Clone)]
 pub struct Besides<'a> {
-    /// Nothing is, as for most blocks.
-    is_bare: bool,
     arcs: std::slice::Iter<'a, ArcPath>,
     limits: std::slice::Iter<'a, MotionLimits>,
 }
@@ -24,8 +22,7 @@ pub struct Besides<'a> {
 impl<'a> Besides<'a> {
     /// Of a block.
     pub fn of(side: &'a Side) -> Self {
-        let is_bare = side.arcs.is_empty() && side.limits.is_empty();
-        Self { is_bare, arcs: side.arcs.iter(), limits: side.limits.iter() }
+        Self { arcs: side.arcs.iter(), limits: side.limits.iter() }
     }
 
     /// Of each of the next moves, which stay the next ones.
@@ -36,7 +33,8 @@ impl<'a> Besides<'a> {
 
     /// Passes over the next moves.
     pub fn pass(&mut self, steps: &[Move]) {
-        if !self.is_bare {
+        // Of most blocks there is nothing.
+        if self.arcs.len() + self.limits.len() > 0 {
             for step in steps {
                 self.next(step);
             }
@@ -52,8 +50,8 @@ impl<'a> Besides<'a> {
     #[inline]
     pub fn next(&mut self, step: &Move) -> Beside<'a> {
         let (has_arc, sets_limits) = (step.has(Move::ARC), step.kind == Kind::Limits);
-        // Nearly all moves, even of a block where something is.
-        if self.is_bare || !(has_arc | sets_limits) {
+        // Nearly all moves.
+        if !(has_arc | sets_limits) {
             return Beside::default();
         }
         Beside {

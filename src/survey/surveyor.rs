@@ -42,6 +42,7 @@ const MOST_ISLANDS: usize = 4096;
 const MOST_JOINED: usize = 64;
 /// Most beads that go on from each other and are taken at a time.
 const STRETCH: usize = 64;
+
 /// The layer being laid.
 #[derive(Debug, Default)]
 struct Open {
