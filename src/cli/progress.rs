@@ -33,7 +33,7 @@ impl Progress {
             if let Ok(style) = ProgressStyle::with_template("{pos} of {len} files done  {elapsed} so far") {
                 bar.set_style(style);
             }
-            bar.enable_steady_tick(TICK);
+            tick(&bar);
             bar
         });
         Self { bars, whole }
@@ -60,13 +60,20 @@ impl Progress {
         }
         bar.set_message(name);
         // Short files are done before a bar could be read.
-        bar.enable_steady_tick(TICK);
+        tick(&bar);
         Running(bar)
     }
 
     /// Runs `print` with the bars out of the way.
     pub fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
         self.bars.suspend(print)
+    }
+}
+
+/// Draws `bar` anew from time to time, by a thread of its own; a bar that nobody sees needs none.
+fn tick(bar: &ProgressBar) {
+    if !bar.is_hidden() {
+        bar.enable_steady_tick(TICK);
     }
 }
 

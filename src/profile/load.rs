@@ -111,9 +111,11 @@ fn assemble(text: &str, assignments: &[Assignment]) -> (Profile, Vec<ProfileFaul
     }
     let (blanked, lost) = blank_lost_lines(text);
     let file = Document::parse_blanked(text, &blanked, lost);
+    let defaults = Document::parse(DEFAULT);
+    let build = |rules| Layers::build(&defaults, &Document::parse(rules), &file, assignments);
     // The preset lies beneath the file that names it, so it has to be known before the layers are built.
-    let preset = Layers::build(&file, assignments, "").profile.controller.preset.value;
-    let layers = Layers::build(&file, assignments, presets::rules(preset));
+    let preset = build("").profile.controller.preset.value;
+    let layers = build(presets::rules(preset));
     (layers.profile, layers.faults.into_vec())
 }
 
@@ -283,11 +285,11 @@ struct Layers {
 
 impl Layers {
     /// Lays defaults, `rules` of the preset, file and assignments over each other.
-    fn build(file: &Document<'_>, assignments: &[Assignment], rules: &str) -> Self {
+    fn build(defaults: &Document<'_>, rules: &Document<'_>, file: &Document<'_>, assignments: &[Assignment]) -> Self {
         let mut layers =
             Self { profile: blank(), faults: Faults::default(), places: BTreeMap::new(), refused: BTreeSet::new() };
-        layers.document(&Document::parse(DEFAULT), Origin::Default);
-        layers.document(&Document::parse(rules), Origin::Preset);
+        layers.document(defaults, Origin::Default);
+        layers.document(rules, Origin::Preset);
         layers.document(file, Origin::Profile);
         for (index, assignment) in assignments.iter().enumerate() {
             layers.assignment(assignment, index);
@@ -394,9 +396,7 @@ impl Layers {
         (key.set)(&mut self.profile, parts.value, parts.provenance, origin)
             .map_err(|refusal| vec![named(key, refusal)])?;
         // A note belongs to the value it was written beside, not to the one that replaces it.
-        for other in KEYS.iter().filter(|other| other.field == key.field) {
-            self.profile.notes.remove(other.name);
-        }
+        self.profile.notes.retain(|name, _| Key::find(name).is_none_or(|noted| noted.field != key.field));
         if let Some(note) = parts.note {
             self.profile.notes.insert(key.name, note);
         }
@@ -491,7 +491,7 @@ fn sections() -> impl Iterator<Item = &'static str> + Clone {
 }
 
 fn is_section(name: &str) -> bool {
-    sections().any(|section| section == name)
+    KEYS.iter().any(|key| key.name.strip_prefix(name).is_some_and(|rest| rest.starts_with('.')))
 }
 
 /// The sections as a list for messages.
