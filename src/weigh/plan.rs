@@ -512,4 +512,61 @@ mod tests {
         assert!(rpm == 24.0 && (before_s - 19.0).abs() < 0.01, "{rpm} {before_s}");
         assert!((grams - 6e-3 * 5.0 * 0.9776).abs() < 1e-5, "{grams}");
     }
+
+    /// 10 mm³ a turn: 5 mm³/s at 30 rev/min, and 20 at 120, of which the screw keeps up 10 over a minute.
+    fn in_bursts(options: PlanOptions) -> Plan {
+        let set = [
+            "screw.specific_output_mm3_rev=10",
+            "screw.melting_limit_mm3_s=none",
+            "screw.derate=1",
+            "screw.sustained_flow_mm3_s=10",
+            "screw.sustained_window_s=60",
+        ];
+        let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
+        Plan::new(&Profile::embedded_with(&set).expect("a sound profile"), &options).expect("a plan")
+    }
+
+    /// At 120 rev/min the screw may turn for 0.95 * 60 * 10 / 20 = 28.5 s, so that 50 s are two bursts of 25 s and the 30 s
+    /// before the first run two of 15 s; with any 15 s of turning a window of 60 s has 45 s of rest. Before the drool
+    /// it turns for 20 s, and 15 s are collected.
+    #[test]
+    fn rests_and_the_time_of_a_test_by_hand() {
+        let options = PlanOptions {
+            speeds_rpm: vec![30.0, 120.0],
+            repeats: 1,
+            seconds: Some(50.0),
+            soak_s: 100.0,
+            settle_s: 30.0,
+            pause: Pause::Dwell(30.0),
+            stops: 2,
+            ..PlanOptions::default()
+        };
+        let plan = in_bursts(options.clone());
+        let bursts: Vec<u32> = [plan.settle].iter().chain(&plan.runs).map(|run| run.bursts).collect();
+        assert_eq!((bursts, plan.drool.seconds_before, plan.drool.seconds), (vec![2, 1, 2], 20.0, 15.0));
+        assert_eq!(plan.rest_s, 45.0);
+        // Pauses are no shorter than rests: 100 + (30 + 45 + 45) + (50 + 45) + (50 + 45 + 45) + 2 * (20 + 15 + 45).
+        assert_eq!(plan.total_s, 615.0);
+        let command = in_bursts(PlanOptions { pause: Pause::Command("M0".to_owned()), ..options.clone() });
+        assert_eq!((command.rest_s, command.total_s), (45.0, 615.0));
+        // Five pauses of a minute in place of 45 s.
+        assert_eq!(in_bursts(PlanOptions { pause: Pause::Dwell(60.0), ..options }).total_s, 690.0);
+    }
+
+    /// The shortest stretch of turning decides, whichever it is; a purge that is left out is none.
+    #[test]
+    fn rests_follow_the_shortest_stretch() {
+        let rest = |speeds: &[f64], seconds: f64, settle_s: f64| {
+            let speeds_rpm = speeds.to_vec();
+            in_bursts(PlanOptions { speeds_rpm, seconds: Some(seconds), settle_s, ..PlanOptions::default() }).rest_s
+        };
+        // Two bursts of 25 s, or of 15 s, or none; 20 s before the drool; 40 s before the first run in two, or 10 s in one.
+        assert_eq!(rest(&[30.0, 120.0], 50.0, 0.0), 40.0);
+        assert_eq!(rest(&[30.0, 120.0], 30.0, 0.0), 45.0);
+        assert_eq!(rest(&[30.0, 120.0], 25.0, 0.0), 40.0);
+        assert_eq!(rest(&[30.0, 120.0], 50.0, 40.0), 40.0);
+        assert_eq!(rest(&[30.0, 120.0], 50.0, 10.0), 50.0);
+        // 5 mm³/s may flow for ever.
+        assert_eq!(rest(&[30.0], 50.0, 60.0), 0.0);
+    }
 }
