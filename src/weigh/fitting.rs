@@ -164,3 +164,63 @@ fn melt_lag(drools: &[Drool], curve: &Curve, density: f64, step: f64) -> Option<
 fn refusal(what: &str, help: &str) -> Error {
     Error::new(ErrorKind::Sheet { what: what.to_owned(), help: help.to_owned() })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn drool(stops: f64, mass_g: f64) -> Drool {
+        Drool { line: 1, rpm: 60.0, seconds: 15.0, stops, mass_g }
+    }
+
+    /// Flows of 19.9 and 20.1 mm³/s: a mean of 20, and 12.7062 (Student, one degree of freedom) * 0.1414 / √2 = 1.270 62, which is
+    /// 6.3531 % of it.
+    fn curve() -> Curve {
+        let points = [19.9, 20.1].map(|flow_mm3_s| Point { rpm: 60.0, flow_mm3_s });
+        Curve::choose(&points, 0.0).expect("two points")
+    }
+
+    fn near(got: Option<MeltLag>, plus_minus_s: f64) {
+        let got = got.expect("a lag");
+        assert!((got.seconds - 0.4).abs() < 1e-9, "{got:?}");
+        assert!((got.plus_minus_s - plus_minus_s).abs() < 1e-6, "{got:?} instead of {plus_minus_s}");
+    }
+
+    /// Four stops each, 31.2 and 32.8 mm³ at 1.25 g/cm³: 7.8 / 20 and 8.2 / 20, 0.39 and 0.41 s.
+    #[test]
+    fn the_band_of_the_lag_by_hand() {
+        let drools = [drool(4.0, 0.039), drool(4.0, 0.041)];
+        // 12.7062 * 0.014 142 / √2 = 0.127 062; with 6.3531 % of 0.4 s, 0.025 412: 0.129 578. A step of 1 mg is 0.01 s.
+        let of_scatter = melt_lag(&drools, &curve(), 1.25, 0.001);
+        near(of_scatter, 0.129_578);
+        assert_eq!(of_scatter.map(|lag| (lag.collections, lag.stops)), Some((2, 8.0)));
+        // A step of 50 mg is 0.5 s: 1.96 * 0.5 * √(2/12) / 2 = 0.200 042; with the band of the flow 0.201 649.
+        near(melt_lag(&drools, &curve(), 1.25, 0.05), 0.201_649);
+    }
+
+    /// One collection does not scatter. A step of 5 mg is 0.05 s: 1.96 * 0.05 / √12 = 0.028 290; with 0.025 412: 0.038 028.
+    #[test]
+    fn one_collection_is_known_as_well_as_the_scale_is() {
+        near(melt_lag(&[drool(4.0, 0.04)], &curve(), 1.25, 0.005), 0.038_028);
+        assert_eq!(melt_lag(&[], &curve(), 1.25, 0.005), None);
+    }
+
+    /// A step of 0.1 g: 1 % of 10 g and 0.5 % of 20, over √12, √((1e-4 + 0.25e-4) / 12 / 2).
+    #[test]
+    fn the_error_of_the_steps_of_a_scale() {
+        let text = "date,2026-11-20\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\nscale_resolution_g,0.1\n\
+                    kind,rpm,seconds,mass_g\nrun,60,600,10\nrun,60,1200,20\n";
+        let sheet = Sheet::read(text.as_bytes()).expect("a sheet");
+        assert!((noise(&sheet) - 2.282_18e-3).abs() < 1e-8, "{}", noise(&sheet));
+    }
+
+    /// Of speeds at which the flow no longer rises the middle knows nothing.
+    #[test]
+    fn the_middle_is_that_of_the_speeds_that_hold() {
+        let points = [24.0, 48.0, 72.0, 96.0, 120.0].map(|rpm| Point { rpm, flow_mm3_s: rpm / 3.0 });
+        let mut curve = Curve::choose(&points, 0.0).expect("five points");
+        assert_eq!(middle(&curve), 72.0);
+        curve.range_rpm = [24.0, 72.0];
+        assert_eq!(middle(&curve), 48.0);
+    }
+}
