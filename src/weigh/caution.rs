@@ -255,3 +255,79 @@ fn drool(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
         );
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Whether a sheet of these rows, with a scale of so many g and a density of 1 g/cm³, is told what has these words.
+    fn is_said(step_g: f64, rows: &[&str], words: &str) -> bool {
+        let text = format!(
+            "date,2026-11-20\nlot,A\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\ndensity_g_cm3,1\n\
+             scale_resolution_g,{step_g}\nkind,rpm,seconds,mass_g\n{}\n",
+            rows.join("\n")
+        );
+        let sheet = Sheet::read(text.as_bytes()).expect("a sheet");
+        let fit = Fit::new(&sheet, &Profile::embedded()).expect("a fit");
+        fit.cautions.iter().any(|caution| caution.what.contains(words))
+    }
+
+    #[test]
+    fn light_weighings_and_coarse_scales_are_told() {
+        let weighed = |step_g, mass_g: &str, words| {
+            is_said(step_g, &["run,60,600,30", &format!("run,60,600,{mass_g}"), "run,60,600,30"], words)
+        };
+        assert_eq!(["9.9", "10.1"].map(|mass_g| weighed(0.001, mass_g, "below 10 g")), [true, false]);
+        // Half a per cent: 0.1 g of 20.
+        assert_eq!(["19.9", "20.1"].map(|mass_g| weighed(0.1, mass_g, "one step of the scale")), [true, false]);
+        let equal = |rows: &[&str]| is_said(0.001, rows, "all weighings are equal");
+        assert_eq!([equal(&["run,60,600,12"; 2]), equal(&["run,60,600,12"; 3])], [false, true]);
+    }
+
+    /// Two weighings 3.5 % above and below their mean scatter by 3.5 √2 = 4.95 %; 3.6 % are 5.09 %.
+    #[test]
+    fn repeats_that_scatter_by_a_twentieth_are_told() {
+        let scatter = |low: &str, high: &str| {
+            is_said(
+                0.001,
+                &[&format!("run,60,600,{low}"), &format!("run,60,600,{high}")],
+                "repeats of one speed scatter",
+            )
+        };
+        assert_eq!([scatter("19.3", "20.7"), scatter("19.28", "20.72")], [false, true]);
+    }
+
+    #[test]
+    fn speeds_that_were_not_weighed_are_told() {
+        // The profile allows 120 rev/min.
+        let fastest = |rpm: &str, words| is_said(0.001, &["run,60,600,12", &format!("run,{rpm},300,12")], words);
+        assert_eq!(["119", "120"].map(|rpm| fastest(rpm, "nothing is known in between")), [true, false]);
+        assert_eq!(["120", "121"].map(|rpm| fastest(rpm, "above screw.max_speed_rpm")), [false, true]);
+        let rows = ["run,40,900,12", "run,80,450,12", "run,120,300,12"];
+        assert_eq!([2, 3].map(|speeds| is_said(0.001, &rows[..speeds], "too few to see")), [true, false]);
+    }
+
+    /// 12 g in 600 s are 20 mm³/s, and a drool of 0.04 g a lag of 2 s.
+    #[test]
+    fn drools_that_tell_little_are_told() {
+        let drool = |step_g, seconds: &str, words| {
+            is_said(step_g, &["run,60,600,12", "run,60,600,12", &format!("drool,60,{seconds},0.04")], words)
+        };
+        assert_eq!(["9.9", "10.1"].map(|seconds| drool(0.001, seconds, "less than five melt lags")), [true, false]);
+        assert_eq!([0.005, 0.003].map(|step_g| drool(step_g, "15", "less than 10 steps")), [true, false]);
+    }
+
+    /// 1.12 g/cm³ of the sheet are 0.44 and 0.62 % below, 0.45 and 0.63 % above these of the profile.
+    #[test]
+    fn a_density_that_differs_from_the_profile_is_told() {
+        for (density, differs) in [("1.125", false), ("1.127", true), ("1.115", false), ("1.113", true)] {
+            let set = format!("feedstock.density_g_cm3={density}").parse().expect("an assignment");
+            let before = Profile::embedded_with(&[set]).expect("a sound profile");
+            let text = "date,2026-11-20\nlot,A\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\ndensity_g_cm3,1.12\n\
+                        kind,rpm,seconds,mass_g\nrun,60,600,12\nrun,60,600,12\n";
+            let fit = Fit::new(&Sheet::read(text.as_bytes()).expect("a sheet"), &before).expect("a fit");
+            let told = fit.cautions.iter().any(|caution| caution.what.contains("the flows were made of grams"));
+            assert_eq!(told, differs, "{density}");
+        }
+    }
+}
