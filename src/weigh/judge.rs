@@ -174,4 +174,17 @@ mod tests {
         assert!(!drift(&curve, &points, 0.0).expect("enough points").is_real());
         assert!(deviations(&curve, &points, 0.0).iter().all(|deviation| !deviation.stray));
     }
+
+    /// Mean and trend take two of the weighings, and a scatter is told by two more.
+    #[test]
+    fn three_weighings_show_no_drift() {
+        let shown = |rows: &[(f64, f64)]| {
+            let points = points(rows);
+            drift(&Curve::choose(&points, 0.0).expect("points"), &points, 0.0).is_some()
+        };
+        let rows = [(60.0, 20.0), (60.0, 20.2), (60.0, 20.1), (60.0, 20.3)];
+        assert_eq!([shown(&rows[..3]), shown(&rows)], [false, true]);
+        let of_chance = |chance| Drift { share: 0.1, chance }.is_real();
+        assert_eq!([of_chance(0.049), of_chance(0.051)], [true, false]);
+    }
 }
