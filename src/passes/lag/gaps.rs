@@ -257,10 +257,91 @@ mod tests {
     #[test]
     fn an_endless_gap_does_not_wait_for_ever() {
         let mut moves = vec![(Kind::Bead, 10.0, 0.2)];
-        moves.extend(vec![(Kind::Travel, 0.1, 0.001); MOST_WAITING + 10]);
+        moves.extend(vec![(Kind::Travel, 0.1, 0.001); 2 * MOST_WAITING + 10]);
         moves.push((Kind::Bead, 10.0, 0.2));
         let out = marks(true, &moves);
         assert!(out[1].has(Marks::RELIEVE) && out.last().unwrap().has(Marks::CHARGE));
         assert_eq!(out.iter().filter(|m| m.has(Marks::RELIEVE)).count(), 1);
+    }
+
+    /// At a lag of 0.4 s the screw turns back for ways of 5 mm and for 0.2 s without a bead, whatever the way, and the melt is
+    /// put back from 0.04 s on.
+    #[test]
+    fn what_counts_as_idle_by_hand() {
+        let none = Marks::NONE;
+        let bead = (Kind::Bead, 10.0, 0.2);
+        // The mark of the first move between two beads, and that of the second bead.
+        let between = |moves: &[(Kind, f64, f64)]| {
+            let out = marks(true, &[&[bead], moves, &[bead]].concat());
+            (out[1], out[out.len() - 1])
+        };
+        let travel = |length, time| (Kind::Travel, length, time);
+        let (relieved, charged) = (Marks::RELIEVE, Marks::CHARGE);
+        assert_eq!(between(&[travel(1.0, 0.039)]), (none, none));
+        assert_eq!(between(&[travel(1.0, 0.041)]), (none, charged));
+        assert_eq!(between(&[travel(1.0, 0.199)]), (none, charged));
+        assert_eq!(between(&[travel(1.0, 0.201)]), (relieved, charged));
+        assert_eq!(between(&[travel(4.9, 0.01)]), (none, none));
+        assert_eq!(between(&[travel(5.0, 0.01)]), (relieved, charged));
+        // Ways and times add up; the head that waits is idle as well.
+        assert_eq!(between(&[travel(2.5, 0.01), travel(2.5, 0.01)]), (relieved, charged));
+        assert_eq!(between(&[travel(1.0, 0.101), travel(1.0, 0.1)]), (relieved, charged));
+        for kind in [Kind::Dwell, Kind::Stop] {
+            assert_eq!(between(&[(kind, 0.0, 0.201)]), (relieved, charged), "{kind:?}");
+        }
+        // So does the way of a bead that another tool lays.
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let mut gaps = Gaps::new(true, 5.0, &melt);
+        for flags in [Move::SCREW, 0, Move::SCREW] {
+            gaps.push(&Move { flags, ..sample::bead(6.0, 1.0) }, || 0.1);
+        }
+        let mut out = Vec::new();
+        gaps.hand_over(&mut out);
+        assert_eq!(out, [charged, relieved, charged]);
+        // What takes no time on the way there opens no gap.
+        assert_eq!(between(&[(Kind::Feed, 0.0, 0.3)]), (none, none));
+        // Before the first bead there is nothing to relieve.
+        assert_eq!(marks(true, &[travel(50.0, 1.0), bead]), [none, charged]);
+    }
+
+    /// Beads by another tool, and all that waits, end what the pieces of a run do.
+    #[test]
+    fn a_run_ends_where_anything_waits() {
+        let bead = (Kind::Bead, 10.0, 0.2);
+        for kind in [Kind::Travel, Kind::Dwell, Kind::Stop, Kind::MovingEOut] {
+            assert!(marks(false, &[bead, (kind, 1.0, 0.1), bead])[0].has(Marks::LAST), "{kind:?}");
+        }
+        assert_eq!(
+            marks(false, &[bead, (Kind::Feed, 0.0, 0.0), bead, bead]),
+            [Marks::NONE, Marks::NONE, Marks::NONE, Marks::LAST]
+        );
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let mut gaps = Gaps::new(false, 5.0, &melt);
+        gaps.push(&sample::bead(10.0, 1.0), || 0.2);
+        gaps.push(&Move { flags: 0, ..sample::bead(10.0, 1.0) }, || 0.2);
+        let mut out = Vec::new();
+        gaps.hand_over(&mut out);
+        assert_eq!(out, [Marks::LAST, Marks::NONE]);
+    }
+
+    /// Lines that cannot be changed stay as they are: neither refills nor reversals are taken out of them, and they are not
+    /// charged.
+    #[test]
+    fn fixed_lines_are_left_alone() {
+        let fixed = |kind, melt| Move { kind, melt, flags: Move::SCREW | Move::FIXED, ..sample::bead(10.0, 1.0) };
+        let free = |kind, melt| Move { kind, melt, ..sample::bead(10.0, 1.0) };
+        for (kind, mark) in [(Kind::EOut, Marks::DROP), (Kind::EIn, Marks::DROP), (Kind::MovingEOut, Marks::STRIP)] {
+            assert_eq!((taken_out(&fixed(kind, 0.0)), taken_out(&free(kind, 0.0))), (Marks::NONE, mark), "{kind:?}");
+        }
+        // A ten-thousandth of new melt is rounding; more is melt that somebody wants.
+        assert_eq!([0.9e-4, 1.1e-4].map(|melt| taken_out(&free(Kind::EIn, melt))), [Marks::DROP, Marks::NONE]);
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let mut gaps = Gaps::new(true, 5.0, &melt);
+        for step in [free(Kind::Bead, 1.0), free(Kind::Travel, 0.0), fixed(Kind::Bead, 1.0), free(Kind::Bead, 1.0)] {
+            gaps.push(&step, || 0.3);
+        }
+        let mut out = Vec::new();
+        gaps.hand_over(&mut out);
+        assert_eq!(out, [Marks::CHARGE, Marks::RELIEVE, Marks::NONE, Marks::NONE]);
     }
 }
