@@ -131,3 +131,48 @@ pub fn course(step: &Move, line: u64) -> Option<Course> {
     let has_path = step.length > 0.0 && !matches!(step.kind, Kind::Limits | Kind::Feed | Kind::FeedUser);
     has_path.then(|| Course { span: Span::of(step), delta: step.delta, line })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moves::sample;
+
+    /// Whether a file of these moves, by their length and their ends in X and Y, fits a move of 10 mm along X, to its end.
+    fn fits(moves: &[(f64, [f64; 2])]) -> bool {
+        let step = sample::bead(10.0, 1.0);
+        let mut follower = Follower::default();
+        let mut from = [0.0; 2];
+        let mut original = Some(course(&step, 7).expect("a path"));
+        for (length, to) in moves {
+            let delta = [to[0] - from[0], to[1] - from[1], 0.0];
+            let step = Move { length: *length, delta, ..sample::bead(1.0, 0.1) };
+            if follower.follow(&step, || Ok(original.take())).is_err() {
+                return false;
+            }
+            from = *to;
+        }
+        follower.finish(|| Ok(original.take())).is_ok()
+    }
+
+    /// 0.002 mm at its start and as much at its end: one move is off by 0.004 at most.
+    #[test]
+    fn a_move_may_be_off_by_what_is_rounded_at_both_ends() {
+        for (off, is_same) in [(0.0, true), (0.0039, true), (0.0041, false), (-0.0039, true), (-0.0041, false)] {
+            assert_eq!(fits(&[(10.0 + off, [10.0, 0.0])]), is_same, "length {off}");
+            assert_eq!(fits(&[(10.0, [10.0 + off, 0.0])]), is_same, "along {off}");
+            assert_eq!(fits(&[(10.0, [10.0, off])]), is_same, "beside {off}");
+        }
+    }
+
+    /// Each piece is rounded where it ends: three of them have four ends, 0.008 mm.
+    #[test]
+    fn each_piece_adds_what_is_rounded_at_its_end() {
+        for (off, is_same) in [(0.0079, true), (0.0081, false), (-0.0079, true), (-0.0081, false)] {
+            let third = (10.0 + off) / 3.0;
+            let ends = [1.0, 2.0, 3.0].map(|piece| (third, [piece * third, 0.0]));
+            assert_eq!(fits(&ends), is_same, "{off}");
+        }
+        // A file that ends within the move has not gone all of it.
+        assert!(!fits(&[(5.0, [5.0, 0.0])]));
+    }
+}
