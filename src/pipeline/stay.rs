@@ -138,3 +138,55 @@ impl Stay {
         step.is_screw_bead() && step.layer != self.layer
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moves::sample;
+    use crate::passes::soft::Least;
+    use crate::soft::LayerLimits;
+
+    fn bead(layer: u32) -> Move {
+        Move { layer, z: 0.5 * f64::from(layer), ..sample::bead(10.0, 1.0) }
+    }
+
+    /// Behind a first layer that needs `least_s` and took `taken_s`.
+    fn behind(least_s: f32, taken_s: f64) -> Stay {
+        let known = KnownLimits::of_layers([LayerLimits { least_s, ..LayerLimits::FREE }; 2]);
+        let mut stay = Stay::new(Soft::new(Least { mm_s: 5.0, mm3_s: 0.5 }, None, None), true);
+        stay.pass(&known, &bead(1), 0.25 * taken_s);
+        stay.pass(&known, &bead(1), 0.75 * taken_s);
+        stay
+    }
+
+    /// A quarter of a second, and three hundredths of what the layer needs: 0.6 s of 20.
+    #[test]
+    fn short_waits_are_left_out() {
+        let is_due =
+            |least_s: f32, missing_s: f64| behind(least_s, f64::from(least_s) - missing_s).due(&bead(2)).is_some();
+        assert_eq!([0.24, 0.26].map(|missing_s| is_due(5.0, missing_s)), [false, true]);
+        assert_eq!([0.59, 0.61].map(|missing_s| is_due(20.0, missing_s)), [false, true]);
+        assert_eq!([2.9, 3.1].map(|missing_s| is_due(100.0, missing_s)), [false, true]);
+        // Within a layer, and before the first, nothing is due.
+        assert_eq!(behind(20.0, 1.0).due(&bead(1)), None);
+        assert_eq!(Stay { layer: 0, ..behind(20.0, 1.0) }.due(&bead(1)), None);
+        assert_eq!(behind(20.0, 1.0).due(&Move { flags: 0, ..bead(2) }), None, "a bead of another tool");
+    }
+
+    #[test]
+    fn a_wait_counts_as_time_of_the_layer_before() {
+        let mut stay = behind(20.0, 12.0);
+        let due = stay.due(&bead(2)).expect("8 s are missing");
+        assert_eq!((due.layer, due.z_mm, due.taken_s, due.least_s, due.missing_s()), (1, 0.5, 12.0, 20.0, 8.0));
+        stay.waited(7.0);
+        assert_eq!(stay.due(&bead(2)).map(|due| due.missing_s()), Some(1.0));
+        stay.waited(1.0);
+        assert_eq!((stay.due(&bead(2)), stay.waits, stay.waited_in_all_s), (None, 2, 8.0));
+        // The next layer begins anew.
+        let known = KnownLimits::of_layers([LayerLimits { least_s: 20.0, ..LayerLimits::FREE }; 2]);
+        stay.pass(&known, &bead(2), 3.0);
+        assert_eq!(stay.due(&bead(3)).map(|due| (due.layer, due.missing_s())), Some((2, 17.0)));
+        let told = stay.bands.list().first().map(|band| (band.last_layer, band.time_after_s, band.waits_s));
+        assert_eq!(told, Some((1, Some(20.0), 8.0)));
+    }
+}
