@@ -384,4 +384,66 @@ mod tests {
         assert_eq!(exact(1.0 / 3.0, 3), Word(0.333_333_3, 7));
         assert_eq!(exact(-1e-12, 3), Word(0.0, 3));
     }
+
+    fn profile(more: &str) -> Profile {
+        let text = format!(
+            "[machine]\nmax_speed_mm_s = 150\nmax_accel_mm_s2 = 1000\npark_x_mm = 1\npark_y_mm = 1\npark_lift_mm = 5\n{more}"
+        );
+        Profile::load(&text, "park.toml").expect("a sound profile")
+    }
+
+    fn travel(delta: [f64; 3], speed: f64) -> Move {
+        Move { kind: Kind::Travel, delta, speed, ..crate::moves::sample::bead(10.0, 0.0) }
+    }
+
+    /// Speeds of the way and of the lift, mm/s, behind some moves.
+    fn speeds(more: &str, limits: Option<MotionLimits>, moves: &[Move]) -> (f64, f64) {
+        let mut pauses = Pauses::of(&profile(more));
+        for step in moves {
+            pauses.pass(step, limits.as_ref());
+        }
+        let park = pauses.park.expect("a park position");
+        (park.speed(&travel([1.0, 0.0, 0.0], 90.0)), park.lift_speed())
+    }
+
+    const AXES: &str = "axis_speed_mm_s = [100, 80, 8, 50]\naxis_accel_mm_s2 = [800, 500, 100, 5000]\n";
+
+    #[test]
+    fn the_way_is_as_fast_as_the_last_travel_and_within_every_limit() {
+        let along = |speed| travel([10.0, 0.0, 0.0], speed);
+        let across = |speed| travel([0.0, 10.0, 0.0], speed);
+        assert_eq!(speeds("", None, &[]), (50.0, 10.0));
+        assert_eq!(speeds("", None, &[along(120.0), across(70.0)]), (70.0, 10.0));
+        // Neither a lift nor a bead is a travel, and one without a speed says nothing.
+        let bead = Move { kind: Kind::Bead, ..along(30.0) };
+        assert_eq!(speeds("", None, &[along(70.0), travel([0.0, 0.0, 1.0], 9.0), bead]), (70.0, 10.0));
+        assert_eq!(speeds("", None, &[along(0.0)]), (90.0, 10.0));
+        // The machine's, by path and by axis.
+        assert_eq!(speeds("", None, &[along(200.0)]), (150.0, 10.0));
+        assert_eq!(speeds(AXES, None, &[along(200.0)]), (80.0, 8.0));
+        assert_eq!(speeds("axis_speed_mm_s = [60, 80, 8, 50]", None, &[along(200.0)]), (60.0, 8.0));
+        // The file's, which lower it and never raise it.
+        let path = |speed| Some(MotionLimits { path_speed: Some(speed), ..MotionLimits::default() });
+        assert_eq!(speeds("", path(6.0), &[along(120.0)]), (6.0, 6.0));
+        assert_eq!(speeds("", path(500.0), &[along(200.0)]), (150.0, 10.0));
+        // The profile's own word; spindles lift no faster than 10 mm/s.
+        assert_eq!(speeds("park_speed_mm_s = 40", None, &[along(120.0)]), (40.0, 10.0));
+        assert_eq!(speeds("park_speed_mm_s = 4", None, &[along(120.0)]), (4.0, 4.0));
+    }
+
+    /// From rest to rest a way takes d / v + v / a. 50 mm in the plane at 50 mm/s and 500 mm/s², the slower axis: 1 + 0.1 s; a lift
+    /// of 5 mm at 8 mm/s and 100 mm/s²: 0.625 + 0.08 s.
+    #[test]
+    fn the_time_of_the_way_by_hand() {
+        let word = Word(0.0, 3);
+        let trip = Trip { up: word, there: [word; 2], back: [word; 2], down: word, way_mm: 50.0 };
+        let way_s =
+            |more: &str| Pauses::of(&profile(more)).park.map(|park| park.way_s(&trip, &travel([1.0, 0.0, 0.0], 90.0)));
+        let near = |got: Option<f64>, s: f64| assert!(got.is_some_and(|got| (got - s).abs() < 1e-9), "{got:?} {s}");
+        near(way_s(AXES), 1.805);
+        let swapped = AXES.replace("[800, 500,", "[500, 800,");
+        near(way_s(&swapped), 1.805);
+        // 1000 mm/s² for all, 10 mm/s for the lift: 1.05 + 0.51 s.
+        near(way_s(""), 1.56);
+    }
 }
