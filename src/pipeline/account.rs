@@ -284,3 +284,56 @@ pub fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is told of a file that wants so much, of which so much is pushed, drools and is stored, mm³.
+    fn told(wanted: f64, pushed: f64, drooled: f64, stored: f64) -> Option<String> {
+        let account = ScrewAccount {
+            beads_mm3: pushed + 7.0,
+            relieved_mm3: 7.0,
+            drooled_mm3: drooled,
+            stored_mm3: stored,
+            ..ScrewAccount::default()
+        };
+        let mut findings = Findings::default();
+        note_volume(wanted, &account, &mut findings);
+        let list = findings.into_list();
+        list.first().and_then(|finding| finding.places.first()).map(|place| place.detail.clone())
+    }
+
+    #[test]
+    fn a_volume_that_is_off_by_more_than_a_hundredth_is_told() {
+        let (more, less) = ("101 mm³ more, 1.0 % of what it wants", "101 mm³ less, 1.0 % of what it wants");
+        assert_eq!(told(10_000.0, 10_101.0, 0.0, 0.0).as_deref(), Some(more));
+        assert_eq!(told(10_000.0, 9_899.0, 0.0, 0.0).as_deref(), Some(less));
+        assert_eq!([10_099.0, 9_901.0].map(|pushed| told(10_000.0, pushed, 0.0, 0.0)), [None, None]);
+        // What drools and what stays behind the nozzle is pushed beside what is wanted.
+        assert_eq!(told(10_000.0, 10_250.0, 120.0, 40.0), None);
+        assert_eq!(told(10_000.0, 10_261.0, 120.0, 40.0).as_deref(), Some(more));
+        assert_eq!(told(10_000.0, 10_059.0, 120.0, 40.0).as_deref(), Some(less));
+    }
+
+    /// A hundredth of 1000 mm³ is 10; starts and ends alone are up to 20.
+    #[test]
+    fn of_small_files_20_mm3_are_let_pass() {
+        assert_eq!([1_019.0, 981.0].map(|pushed| told(1_000.0, pushed, 0.0, 0.0)), [None, None]);
+        assert_eq!(told(1_000.0, 1_021.0, 0.0, 0.0).as_deref(), Some("21 mm³ more, 2.1 % of what it wants"));
+        assert_eq!(told(1_000.0, 979.0, 0.0, 0.0).as_deref(), Some("21 mm³ less, 2.1 % of what it wants"));
+    }
+
+    #[test]
+    fn another_nozzle_is_told_beyond_a_hundredth_of_a_millimetre() {
+        let profile = Profile::embedded_with(&["nozzle.diameter_mm=1.2".parse().expect("an assignment")]);
+        let profile = profile.expect("a sound profile");
+        let is_told = |sliced| {
+            let mut findings = Findings::default();
+            let settings = FileSettings { nozzle_diameter_mm: Some(sliced), ..FileSettings::default() };
+            note_nozzle(&profile, &settings, &mut findings);
+            !findings.into_list().is_empty()
+        };
+        assert_eq!([1.185, 1.195, 1.205, 1.215].map(is_told), [true, false, false, true]);
+    }
+}
