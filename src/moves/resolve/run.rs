@@ -393,4 +393,28 @@ mod tests {
             }
         }
     }
+
+    /// A turn of the screw at one place, with X and Y on its line, leaves open what only a bead settles; a letter E alone is no
+    /// E0; and without a feed nothing takes any time.
+    #[test]
+    fn what_ends_a_run_is_not_passed_over() {
+        let settings = FileSettings::default();
+        let profile = Profile::load("[feedstock]\nmax_fan_share = 0.3\n", "a.toml").expect("a profile");
+        let mut rules = Rules::new(&profile, &settings, true);
+        (rules.e_volume_mm3, rules.initial_feed_mm_s) = (Some(2.4), 0.0);
+        for (lines, told) in [
+            // Too hot, and too much air: told of the first bead, not of the turn before it.
+            ("M83\nG1 Z0.3 F1200\nG1 X5 Y5 E1\nM104 S400\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "set to 400 °C"),
+            ("M83\nG1 Z0.3 F1200\nG1 X5 Y5 E1\nM106 S255\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "100 %, at most 30 %"),
+            // From -4 to 0 would be a bead.
+            ("M82\nG92 E-5\nG1 Z0.3 F1200\nG1 X5 Y5 E-4\nG1 X9 Y5 E", "E has no number"),
+            ("M83\nG1 Z0.3\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "time: 0.0"),
+        ] {
+            let text = format!("G28\nM109 S200\n{lines}\n");
+            let (in_runs, one_by_one) =
+                (moves_of(&rules, &settings, &text, true).0, moves_of(&rules, &settings, &text, false).0);
+            assert!(one_by_one.contains(told), "{lines}\n{one_by_one}");
+            assert!(in_runs == one_by_one, "{lines}");
+        }
+    }
 }
