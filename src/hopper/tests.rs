@@ -131,6 +131,26 @@ fn long_prints_keep_few_marks() {
     assert!(even && found.hourly[0].used_g <= 1000.0);
 }
 
+/// 48 hours are kept; with the next one every second goes.
+#[test]
+fn two_days_are_told_hour_by_hour() {
+    let hours = |hours: u32| {
+        let mut planner = Planner::new(None);
+        (0..hours).for_each(|_| planner.feed(10.0, 3600.0));
+        let marks = planner.finish(&GRANULES).hourly;
+        (marks.len(), marks[0].hour, marks[marks.len() - 1].hour, marks[marks.len() - 1].used_g)
+    };
+    assert_eq!([hours(48), hours(49)], [(48, 1, 48, 480.0), (24, 2, 48, 480.0)]);
+}
+
+/// Three times 0.1 g is a little more than the 0.3 g that may go, in the last digit of a sum: one refill of 0.6 g, and no
+/// margin is touched.
+#[test]
+fn last_digits_of_a_sum_cost_no_refill() {
+    let found = plan(0.5, 0.2, &[(PlaceKind::LayerChange, 0.1); 6]);
+    assert_eq!((lines(&found), found.shortages()), (vec![4], vec![]));
+}
+
 #[test]
 fn very_many_refills_do_not_use_up_the_stack() {
     let mut planner = Planner::new(Some(Cup { usable_g: 1.0, margin_g: 0.0, purge_g: 0.0 }));
