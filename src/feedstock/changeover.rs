@@ -325,4 +325,16 @@ mod tests {
             }
         }
     }
+
+    /// 0.1 three times is a little more than 0.3, and 0.1 and 0.7 a little less than 0.8: the same to any reader.
+    #[test]
+    fn points_between_layers_do_not_hang_on_last_digits() {
+        let at = |layers: &[f64], wanted| point(layers, wanted).map(|point| (point.layer, point.into_layer));
+        assert_eq!(at(&[0.0, 0.1, 0.1, 0.1, 0.1], 0.3), Some((4, 0.0)));
+        assert_eq!(at(&[0.0, 0.1, 0.7], 0.8), Some((2, 1.0)));
+        assert_eq!(at(&[0.0, 0.1, 0.7], 0.81), None);
+        // A layer without a bead has no inside.
+        assert_eq!(at(&[0.0, 1000.0, 0.0], 1000.0), Some((1, 1.0)));
+        assert_eq!(at(&[0.0, 1000.0, 0.0, 500.0], 1000.0), Some((3, 0.0)));
+    }
 }
