@@ -253,4 +253,51 @@ mod tests {
             assert_eq!(code.index(), index);
         }
     }
+
+    #[test]
+    fn collectors_are_joined_as_if_they_were_one() {
+        let of = |places: &[(f64, u64)]| {
+            let mut findings = Findings::default();
+            for (weight, line) in places {
+                findings.add_weighted(Code::PeakDemand, *weight, || place(*line));
+            }
+            findings
+        };
+        let joined = |one: &[(f64, u64)], other: &[(f64, u64)]| {
+            let mut all = of(one);
+            all.merge(of(other));
+            let found = all.into_list().remove(0);
+            (found.count, found.worst_first, found.places.iter().map(|place| place.line).collect::<Vec<_>>())
+        };
+        // The heaviest first, and of equals those of the first collector.
+        assert_eq!(joined(&[(3.0, 1), (1.0, 2)], &[(3.0, 10), (2.0, 11)]), (4, true, vec![1, 10, 11, 2]));
+        assert_eq!(joined(&[(1.0, 1)], &[(2.0, 2)]), (2, true, vec![2, 1]));
+        assert_eq!(joined(&[(1.0, 1)], &[(1.0, 2)]), (2, false, vec![1, 2]));
+        // A lighter one was not kept, yet those that were are the worst.
+        let many: Vec<(f64, u64)> = (1..=10).map(|line| (1.0, line)).chain([(0.5, 11)]).collect();
+        assert_eq!(joined(&[], &many), (11, true, (1..=10).collect()));
+    }
+
+    #[test]
+    fn the_file_as_a_whole_has_no_time() {
+        let mut findings = Findings::default();
+        findings.add(Code::Exponent, || Place::of_file("all of it"));
+        findings.add(Code::Exponent, || place(5));
+        findings.set_times(|_| Some(2.0));
+        let times: Vec<Option<f64>> = findings.into_list()[0].places.iter().map(|place| place.time_s).collect();
+        assert_eq!(times, [None, Some(2.0)]);
+    }
+
+    /// Errors come before warnings, however the codes are listed.
+    #[test]
+    fn the_most_serious_comes_first() {
+        let mut findings = Findings::default();
+        findings.add_for_file(Code::ScrewSpeed);
+        findings.add_count(Code::ExcessE, 3);
+        let levels: Vec<Level> = findings.clone().into_list().iter().map(|finding| finding.level).collect();
+        assert_eq!(levels, [Level::Error, Level::Warning]);
+        let allowed = findings.allow(&["screw-speed".to_owned(), "excess-e".to_owned()]);
+        let told: Vec<(&str, u64)> = allowed.iter().map(|one| (one.code, one.count)).collect();
+        assert_eq!((told, findings.into_list().len()), (vec![("excess-e", 3), ("screw-speed", 1)], 0));
+    }
 }
