@@ -286,6 +286,29 @@ mod tests {
         assert_eq!(text.matches("leave the cup\nG4 P40000\nG1 E66.66667").count(), 2);
     }
 
+    /// As above, in bursts of 33.3 s with 40 s of rest: the barrel gets them between runs as well, whatever the operator needs.
+    #[test]
+    fn pauses_are_no_shorter_than_rests() {
+        let options = |pause| PlanOptions {
+            speeds_rpm: vec![60.0, 120.0],
+            repeats: 1,
+            seconds: Some(100.0),
+            soak_s: 0.0,
+            settle_s: 0.0,
+            pause,
+            ..PlanOptions::default()
+        };
+        let text = |pause| plan(&["screw.output_e_unit=screw-turns"], &options(pause)).gcode();
+        let lines = |text: String, starts: &[&str]| -> Vec<String> {
+            text.lines().filter(|line| starts.iter().any(|start| line.starts_with(start))).map(str::to_owned).collect()
+        };
+        let (rest, drool) = ("G4 P40000", "G4 P15000");
+        // Before the runs, after the first, twice within the second, after it, and after the drool.
+        assert_eq!(lines(text(Pause::Dwell(30.0)), &["G4"]), [rest, rest, rest, rest, rest, drool, rest]);
+        let found = lines(text(Pause::Command("M0".to_owned())), &["G4", "M0"]);
+        assert_eq!(found, [rest, "M0", rest, "M0", rest, rest, rest, "M0", drool, rest, "M0"]);
+    }
+
     #[test]
     fn decimals_are_plain() {
         for (value, text) in [(50.0, "50"), (0.5, "0.5"), (1e-5, "0.00001"), (1e6, "1000000"), (374.1769, "374.177")] {
