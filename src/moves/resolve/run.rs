@@ -406,6 +406,8 @@ mod tests {
             // Too hot, and too much air: told of the first bead, not of the turn before it.
             ("M83\nG1 Z0.3 F1200\nG1 X5 Y5 E1\nM104 S400\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "set to 400 °C"),
             ("M83\nG1 Z0.3 F1200\nG1 X5 Y5 E1\nM106 S255\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "100 %, at most 30 %"),
+            // Nor does the turn begin the layer of the bead behind it.
+            ("M83\nG1 Z0.3 F1200\nG1 X5 Y5 E1\nG1 Z0.6\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "layer: 2"),
             // From -4 to 0 would be a bead.
             ("M82\nG92 E-5\nG1 Z0.3 F1200\nG1 X5 Y5 E-4\nG1 X9 Y5 E", "E has no number"),
             ("M83\nG1 Z0.3\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "time: 0.0"),
