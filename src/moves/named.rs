@@ -70,17 +70,20 @@ pub enum Keeping<'a> {
     },
 }
 
+/// What stands behind the name of a command, if that is `name`.
+fn behind<'a>(name: &str, text: &'a [u8]) -> Option<&'a [u8]> {
+    let (start, rest) = text.split_at_checked(name.len())?;
+    let ends = rest.first().is_none_or(u8::is_ascii_whitespace);
+    (ends && start.eq_ignore_ascii_case(name.as_bytes())).then_some(rest)
+}
+
 /// Reads the command that keeps modes, or puts them back; `None` for any other.
 pub fn keeping(text: &[u8]) -> Option<Keeping<'_>> {
-    let mut parts = std::str::from_utf8(text).ok()?.split_ascii_whitespace();
-    let command = parts.next()?;
-    let (keeps, puts_back) = ("SAVE_GCODE_STATE", "RESTORE_GCODE_STATE");
-    let is_keep = command.eq_ignore_ascii_case(keeps);
-    if !is_keep && !command.eq_ignore_ascii_case(puts_back) {
-        return None;
-    }
+    let keeps = behind("SAVE_GCODE_STATE", text);
+    let is_keep = keeps.is_some();
+    let parts = std::str::from_utf8(keeps.or_else(|| behind("RESTORE_GCODE_STATE", text))?).ok()?;
     let (mut name, mut returns) = ("default", false);
-    for (key, value) in parts.filter_map(|part| part.split_once('=')) {
+    for (key, value) in parts.split_ascii_whitespace().filter_map(|part| part.split_once('=')) {
         if key.eq_ignore_ascii_case("NAME") {
             name = value;
         } else if key.eq_ignore_ascii_case("MOVE") {
@@ -92,9 +95,8 @@ pub fn keeping(text: &[u8]) -> Option<Keeping<'_>> {
 
 /// Whether it sets by how much a unit of E turns the drive.
 pub fn sets_e_steps(text: &[u8]) -> bool {
-    let name = text.split(u8::is_ascii_whitespace).next().unwrap_or_default();
-    let has_value = text.windows(9).any(|word| word.eq_ignore_ascii_case(b"DISTANCE="));
-    name.eq_ignore_ascii_case(b"SET_EXTRUDER_ROTATION_DISTANCE") && has_value
+    behind("SET_EXTRUDER_ROTATION_DISTANCE", text)
+        .is_some_and(|rest| rest.windows(9).any(|word| word.eq_ignore_ascii_case(b"DISTANCE=")))
 }
 
 /// What a named command sets of the controller's own melt-lag filter.
@@ -108,12 +110,9 @@ pub struct LagFilter {
 
 /// Reads the command that sets the melt-lag filter; `None` for any other.
 pub fn lag_filter(text: &[u8]) -> Option<LagFilter> {
-    let mut parts = std::str::from_utf8(text).ok()?.split_ascii_whitespace();
-    if !parts.next()?.eq_ignore_ascii_case("SET_PRESSURE_ADVANCE") {
-        return None;
-    }
+    let parts = std::str::from_utf8(behind("SET_PRESSURE_ADVANCE", text)?).ok()?;
     let mut filter = LagFilter::default();
-    for (key, value) in parts.filter_map(|part| part.split_once('=')) {
+    for (key, value) in parts.split_ascii_whitespace().filter_map(|part| part.split_once('=')) {
         let value = value.parse::<f64>().ok().filter(|v| v.is_finite());
         if key.eq_ignore_ascii_case("ADVANCE") {
             filter.lag_s = value;
@@ -126,20 +125,19 @@ pub fn lag_filter(text: &[u8]) -> Option<LagFilter> {
 
 fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
     let Some(value) = value.parse::<f64>().ok().filter(|v| v.is_finite() && *v >= 0.0) else { return };
-    match key.to_ascii_uppercase().as_str() {
-        "ACCEL" => {
-            limits.sets_accel = true;
-            limits.print_accel = Some(value);
-            limits.travel_accel = Some(value);
-        }
-        "VELOCITY" => limits.path_speed = Some(value),
-        "SQUARE_CORNER_VELOCITY" => {
-            (limits.sets_corner, limits.right_angle_speed) = ([true; 2], Some(value));
-        }
-        "MINIMUM_CRUISE_RATIO" => limits.min_cruise_share = Some(value),
-        // `ACCEL_TO_DECEL`, an older form of the share, is not read any more by the planner that was measured.
-        _ => {}
+    let sets = |name: &str| key.eq_ignore_ascii_case(name);
+    if sets("ACCEL") {
+        limits.sets_accel = true;
+        limits.print_accel = Some(value);
+        limits.travel_accel = Some(value);
+    } else if sets("VELOCITY") {
+        limits.path_speed = Some(value);
+    } else if sets("SQUARE_CORNER_VELOCITY") {
+        (limits.sets_corner, limits.right_angle_speed) = ([true; 2], Some(value));
+    } else if sets("MINIMUM_CRUISE_RATIO") {
+        limits.min_cruise_share = Some(value);
     }
+    // `ACCEL_TO_DECEL`, an older form of the share, is not read any more by the planner that was measured.
 }
 
 #[cfg(test)]
