@@ -13,7 +13,6 @@ mod run;
 
 use kept::Kept;
 pub use rules::{LagTakenOut, Rules, output_e_volume_mm3, sliced_e_volume_mm3};
-use run::Run;
 
 use super::controller::{Found, Watch};
 use super::fan::Fan;
@@ -109,8 +108,6 @@ pub struct Resolver {
     /// Volume drawn back and not yet refilled, mm³.
     drawn_back: f64,
     accept_marked: bool,
-    /// The run of beads that goes on, if one does.
-    run: Option<Run>,
     /// Plain lines take the short way; false in tests of it.
     reads_plain: bool,
     /// What the controller makes of the lines.
@@ -154,7 +151,6 @@ impl Resolver {
             drawn_back: 0.0,
             switched_on: None,
             accept_marked,
-            run: None,
             reads_plain: true,
             noted: Vec::new(),
             findings: Findings::default(),
@@ -196,22 +192,18 @@ impl Resolver {
     /// Resolves the lines of a block; `foreign`: those that are no text, by index.
     fn lines(&mut self, block: &Block, foreign: &[usize], words: &mut Words) -> Result<()> {
         let mut next = 0;
-        while let Some(line) = block.lines.get(next) {
-            let at = At { block, line, index: next };
+        loop {
             if foreign.is_empty() {
-                let beads = self.go_on(block, next);
-                if beads > 0 {
-                    next += beads;
-                    continue;
-                }
-            } else if foreign.binary_search(&next).is_ok() {
+                next += self.run(block, next);
+            }
+            let Some(line) = block.lines.get(next) else { return Ok(()) };
+            let at = At { block, line, index: next };
+            if foreign.binary_search(&next).is_ok() {
                 self.found(Code::ForeignBytes, at, || "not UTF-8 text".to_owned());
             }
-            self.run = None;
             self.line(words, at)?;
             next += 1;
         }
-        Ok(())
     }
 
     /// Resolves a line; it adds at most one move.
@@ -305,9 +297,6 @@ impl Resolver {
         self.note(at, false);
         let done = self.code(words, at);
         self.role = role;
-        if let Some(run) = &mut self.run {
-            run.of_role(role);
-        }
         done
     }
 

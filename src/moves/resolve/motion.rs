@@ -169,10 +169,6 @@ impl Resolver {
         if done.is_ok() {
             self.state.motion = Some(mode);
             self.state.named_by_e = asked.given == [false; 3] && asked.e.is_some();
-            // Where each line sets a height, no run would get far.
-            if mode == Motion::Linear && has_x && has_y && !has_z && e.is_some() {
-                self.begin_run(at);
-            }
         }
         Some(done)
     }
@@ -537,7 +533,7 @@ mod tests {
         block.lex();
         let mut moves = Vec::new();
         let done = resolver.resolve(&block, &mut moves);
-        (resolver.reads_plain, resolver.words, resolver.run) = (true, Words::default(), None);
+        (resolver.reads_plain, resolver.words) = (true, Words::default());
         format!("{done:?}\n{moves:?}\n{resolver:?}")
     }
 

@@ -1,5 +1,5 @@
-//! Runs of beads: in nearly all of a file one bead follows another, in the plane and the modes of the one before, or behind
-//! travels and feeds. What no line of such a run changes is asked once, behind a bead from which a run may go on; any other
+//! Runs: in nearly all of a file one bead follows another, in the plane and the modes of the one before, or behind travels,
+//! feeds and turns of the extruder alone. What no line of such a run changes is asked once, before the first of them; any other
 //! line ends the run.
 
 use super::motion::{LEAST_E, LEAST_PATH_MM, PLAUSIBLE_FEED};
@@ -28,8 +28,10 @@ pub(super) struct Run {
     within: [f64; 4],
     /// Volume of a unit of E, mm³.
     unit_volume: f64,
-    /// Most that E turns on a line, units of E.
+    /// Most that E turns on a bead, units of E.
     most_e: f64,
+    /// The same on any other line.
+    most_turn: f64,
     /// Most that E counts up to, units of E.
     most_count: f64,
     /// Square of the largest area of a bead, mm⁴.
@@ -40,6 +42,8 @@ pub(super) struct Run {
     axis: u8,
     /// E counts distances.
     e_is_relative: bool,
+    /// Most that may have been drawn back before a bead that is laid in full, mm³.
+    most_drawn_back: f64,
 }
 
 /// The words of a line of a run: `G0` or `G1`, then X or Y or both, or neither, then perhaps E, then perhaps F.
@@ -67,7 +71,7 @@ impl<'a> Read<'a> {
             }
             [command, x] if x.letter == b'X' && x.has_number() => (command, [Some(x.value), None]),
             [command, y] if y.letter == b'Y' && y.has_number() => (command, [None, Some(y.value)]),
-            [command] if e.is_none() => (command, [None, None]),
+            [command] => (command, [None, None]),
             _ => return None,
         };
         let motion = match command {
@@ -76,13 +80,6 @@ impl<'a> Read<'a> {
             _ => return None,
         };
         Some(Self { motion, place, e, feed })
-    }
-}
-
-impl Run {
-    /// Where no comment behind a move says otherwise, this is the role.
-    pub(super) fn of_role(&mut self, role: Role) {
-        self.blank.role = role;
     }
 }
 
@@ -95,49 +92,56 @@ fn role_behind(comment: &[u8]) -> Option<Option<Role>> {
 }
 
 impl Resolver {
-    /// Begins a run behind the `G1` with E that was just read, if one may follow.
-    pub(super) fn begin_run(&mut self, at: At<'_>) {
+    /// What holds for a run that begins with this line, if one may.
+    fn begin_run(&self, at: At<'_>) -> Option<Run> {
         let (state, rules) = (&self.state, &self.rules);
-        let is_open = state.absolute
+        if at.line.kind != LineKind::Code || at.line.flags != 0 {
+            return None;
+        }
+        let is_open = self.reads_plain
+            && state.absolute
             && state.known[0]
             && state.known[1]
             && state.speed_mm_s > 0.0
             && self.is_screw
+            && self.own_e.is_none()
             && rules.turns_give.is_none()
             && self.watch.pending == 0
             && !self.heat.pending
-            && self.drawn_back == 0.0
             && self.layers.stays_at(state.position[2])
-            && at.line.flags == 0
             // The feed at the start of a file is stated as a speed: an F word that says the same may give another last bit.
             && state.speed_mm_s == state.feed_mm_min / 60.0 * state.speed_factor;
-        let Some(unit_volume) = self.unit_volume().filter(|_| is_open) else { return };
+        let unit_volume = self.unit_volume().filter(|_| is_open)?;
+        Read::new(at.words(), rules.axis)?;
         let [least_x, least_y, most_x, most_y] = rules.reach_mm;
         let far = MAX_COORDINATE_MM;
-        self.run = Some(Run {
+        let most_e = rules.max_e_per_line.unwrap_or(far);
+        Some(Run {
             blank: self.blank(Kind::Bead, at),
             factor_at_rest: self.flow_factor(false),
             base: [state.offset[0], state.offset[1]],
             within: [least_x.at_least(-far), least_y.at_least(-far), most_x.at_most(far), most_y.at_most(far)],
             unit_volume,
-            most_e: rules.max_e_per_line.unwrap_or(MAX_COORDINATE_MM),
+            most_e,
+            most_turn: most_e.at_most(rules.max_e_only.unwrap_or(far)),
             most_count: if state.e_is_relative() { f64::INFINITY } else { self.watch.largest_e },
             most_squared: rules.max_bead_area_mm2.map_or(f64::INFINITY, |area| area * area * CLOSE),
             longest: self.watch.roomy_line.min(self.watch.longest_line),
             axis: rules.axis,
             e_is_relative: state.e_is_relative(),
-        });
+            most_drawn_back: if rules.e_leads { 0.0 } else { f64::INFINITY },
+        })
     }
 
-    /// Resolves the lines of a block from the one with index `first` on, as far as they go on with the run, and says how many
-    /// they are.
-    pub(super) fn go_on(&mut self, block: &Block, first: usize) -> usize {
-        let Some(run) = &mut self.run else { return 0 };
+    /// Resolves the lines of a block from the one with index `first` on, as far as they are a run, and says how many they are.
+    pub(super) fn run(&mut self, block: &Block, first: usize) -> usize {
         let lines = block.lines.get(first..).unwrap_or_default();
+        let begun = lines.first().and_then(|line| self.begin_run(At { block, line, index: first }));
+        let Some(mut run) = begun else { return 0 };
         let state = &mut self.state;
         let unit = state.unit_mm;
         let [mut from_x, mut from_y, _] = state.position;
-        let (mut count, mut laid) = (state.e, self.laid);
+        let (mut count, mut laid, mut drawn_back) = (state.e, self.laid, self.drawn_back);
         let [least_x, least_y, most_x, most_y] = run.within;
         // The last comment behind a move, and the role that it gives.
         let mut told: (&[u8], Role) = (&[], run.blank.role);
@@ -163,25 +167,37 @@ impl Resolver {
             let is_within = to_x >= least_x && to_x <= most_x && to_y >= least_y && to_y <= most_y;
             let (along_x, along_y) = (to_x - from_x, to_y - from_y);
             let squared = along_x * along_x + along_y * along_y;
-            let factor = run.blank.flow_factor;
-            let (kind, factor, counted, e, volume, is_sound) = if let Some(word) = word {
+            let moves = x.is_some() || y.is_some();
+            let factor = if moves { run.blank.flow_factor } else { run.factor_at_rest };
+            let (kind, counted, [e, volume, melt, left_back], is_sound) = if let Some(word) = word {
                 let turned = word.value * unit;
                 let (units, counted) =
                     if run.e_is_relative { (turned, count + turned) } else { (turned - count, turned) };
                 let e = units * factor;
                 let volume = e * run.unit_volume;
-                let is_sound = squared >= LEAST_SQUARED
-                    && (LEAST_E..=run.most_e).contains(&e)
-                    && units.abs() <= MAX_COORDINATE_MM
-                    && counted.abs() <= run.most_count
-                    && volume * volume <= run.most_squared * squared;
-                (Kind::Bead, factor, counted, e, volume, is_sound)
-            } else if x.is_some() || y.is_some() {
-                (Kind::Travel, factor, count, 0.0, 0.0, squared >= LEAST_SQUARED)
+                let is_plausible = units.abs() <= MAX_COORDINATE_MM && counted.abs() <= run.most_count;
+                if moves && e > 0.0 {
+                    let is_sound = is_plausible
+                        && (LEAST_E..=run.most_e).contains(&e)
+                        && volume * volume <= run.most_squared * squared
+                        && drawn_back <= run.most_drawn_back;
+                    (Kind::Bead, counted, [e, volume, volume, 0.0], is_sound)
+                } else {
+                    let refill = volume.at_most(drawn_back);
+                    let (kind, melt) = match (moves, e > 0.0) {
+                        (true, _) => (Kind::MovingEOut, 0.0),
+                        (false, true) => (Kind::EIn, volume - refill),
+                        (false, false) => (Kind::EOut, 0.0),
+                    };
+                    let is_sound = is_plausible && (LEAST_E..=run.most_turn).contains(&e.abs());
+                    (kind, counted, [e, volume, melt, drawn_back - refill], is_sound)
+                }
+            } else if moves {
+                (Kind::Travel, count, [0.0, 0.0, 0.0, drawn_back], true)
             } else {
-                (Kind::Feed, run.factor_at_rest, count, 0.0, 0.0, feed.is_some())
+                (Kind::Feed, count, [0.0, 0.0, 0.0, drawn_back], feed.is_some())
             };
-            if !(is_within && is_sound) {
+            if !(is_within && is_sound && (squared >= LEAST_SQUARED || !moves)) {
                 break;
             }
             if let Some(feed) = feed
@@ -195,8 +211,8 @@ impl Resolver {
                 run.blank.feed_decimals = state.feed_decimals;
                 run.blank.speed = state.speed_mm_s;
             }
-            (from_x, from_y, count) = (to_x, to_y, counted);
-            laid += volume;
+            (from_x, from_y, count, drawn_back) = (to_x, to_y, counted, left_back);
+            laid += melt;
             state.motion = Some(motion);
             self.moves.push(Move {
                 kind,
@@ -212,7 +228,7 @@ impl Resolver {
                 delta: [along_x, along_y, 0.0],
                 e,
                 volume,
-                melt: volume,
+                melt,
                 ..run.blank
             });
         }
@@ -220,9 +236,13 @@ impl Resolver {
         for step in self.moves.get_mut(before..).unwrap_or_default() {
             let [along_x, along_y, _] = step.delta;
             step.length = (along_x * along_x + along_y * along_y).sqrt();
-            step.time = step.length / step.speed;
+            step.time = step.distance() / step.speed;
         }
-        (state.position[0], state.position[1], state.e, self.laid) = (from_x, from_y, count, laid);
+        if let Some(last) = self.moves.get(before..).unwrap_or_default().last() {
+            state.named_by_e = matches!(last.kind, Kind::EIn | Kind::EOut);
+        }
+        (state.position[0], state.position[1], state.e) = (from_x, from_y, count);
+        (self.laid, self.drawn_back) = (laid, drawn_back);
         self.moves.len() - before
     }
 }
@@ -298,15 +318,18 @@ mod tests {
         "G1 X1.0000000000000000000000000000000000000000000000000 Y2.000000000000000000000000000000000000000000000000 E1",
     ];
 
-    fn moves_of(rules: &Rules, settings: &FileSettings, text: &str, reads_plain: bool) -> (String, u32) {
-        let mut resolver = Resolver { reads_plain, ..Resolver::new(rules.clone(), settings, false) };
+    fn block(text: &str) -> Block {
         let mut block = Block { bytes: text.into(), first_line: 1, ..Block::default() };
         block.lex();
+        block
+    }
+
+    fn moves_of(rules: &Rules, settings: &FileSettings, text: &str, reads_plain: bool) -> String {
+        let mut resolver = Resolver { reads_plain, ..Resolver::new(rules.clone(), settings, false) };
         let mut moves = Vec::new();
-        let done = resolver.resolve(&block, &mut moves);
-        let in_run = u32::from(resolver.run.is_some());
-        (resolver.reads_plain, resolver.words, resolver.run) = (true, Words::default(), None);
-        (format!("{done:?}\n{moves:?}\n{resolver:?}"), in_run)
+        let done = resolver.resolve(&block(text), &mut moves);
+        (resolver.reads_plain, resolver.words) = (true, Words::default());
+        format!("{done:?}\n{moves:?}\n{resolver:?}")
     }
 
     /// What stands behind the places and E of a bead.
@@ -326,12 +349,23 @@ mod tests {
         " F F",
     ];
 
-    /// A bead in a file, or now and then a travel or a feed: steps of X and Y in tenths, E in hundredths, and what stands behind.
+    /// A bead in a file, or now and then a travel, a feed or a turn: steps of X and Y in tenths, E in hundredths, and what stands behind.
     fn line((x, y, e, end): (u32, u32, u32, &str), total: &mut u32, is_absolute: bool) -> String {
         match e % 16 {
             0 => return format!("G0 X{x} Y{y}{end}"),
             1 => return format!("G1 X{x}{end}"),
             2 => return format!("G1{end}"),
+            3 | 4 => {
+                let way = if e % 16 == 3 { String::new() } else { format!(" X{x}") };
+                let (e, back) = (e / 8, x % 2 == 0);
+                *total = if back { total.saturating_sub(e) } else { *total + e };
+                let sign = if back { "-" } else { "" };
+                return if is_absolute {
+                    format!("G1{way} E{}{end}", f64::from(*total) / 100.0)
+                } else {
+                    format!("G1{way} E{sign}{}{end}", f64::from(e) / 100.0)
+                };
+            }
             _ => *total += e,
         }
         let e = if is_absolute { *total } else { e };
@@ -373,7 +407,7 @@ mod tests {
                 }
                 text.extend(other.split('|').flat_map(|line| [line, "\n"]));
             }
-            prop_assert_eq!(moves_of(&rules, &settings, &text, true).0, moves_of(&rules, &settings, &text, false).0, "{}", text);
+            prop_assert_eq!(moves_of(&rules, &settings, &text, true), moves_of(&rules, &settings, &text, false), "{}", text);
         }
     }
 
@@ -385,11 +419,15 @@ mod tests {
             let settings = FileSettings::default();
             let mut rules = Rules::new(&profile, &settings, false);
             rules.e_volume_mm3 = Some(2.4);
-            for end in ["", " F900", " ; perimeter", "\nG1 X5 F9000\nG1 F1200", "\nG0 X5"] {
+            for end in
+                ["", " F900", " ; perimeter", "\nG1 X5 F9000\nG1 F1200", "\nG0 X5", "\nG1 E-2\nG1 X5 E-.5\nG1 E2.5 F9"]
+            {
+                let mut resolver = Resolver::new(rules.clone(), &settings, false);
+                let start = block("G28\nM83\nM109 S200\nG1 Z0.3 F1200\nG1 X5 Y5 E0.1\n");
+                resolver.resolve(&start, &mut Vec::new()).expect("sound lines");
                 let beads = ["X10 Y10", "X12 Y10.5", "X14 Y10"].map(|place| format!("G1 {place} E0.1{end}\n"));
-                let text = format!("G28\nM83\nM109 S200\nG1 Z0.3 F1200\n{}", beads.concat());
-                assert_eq!(moves_of(&rules, &settings, &text, true).1, 1, "{preset}{end}");
-                assert_eq!(moves_of(&rules, &settings, &text, false).1, 0, "{preset}{end}");
+                let beads = block(&beads.concat());
+                assert_eq!(resolver.run(&beads, 0), beads.lines.len(), "{preset}{end}");
             }
         }
     }
