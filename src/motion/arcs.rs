@@ -23,7 +23,7 @@ fn pieces_by_length(length: f64) -> u32 {
 }
 
 /// A chord of an arc.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 pub(super) struct Chord {
     /// Its end minus its start along X, Y and Z, mm.
     pub delta: [f64; 3],
@@ -39,22 +39,47 @@ impl Chord {
     }
 }
 
-/// The chords of an arc of `length` mm on a controller that goes by length alone, in order.
-pub(super) fn chords_by_length(arc: &ArcPath, length: f64) -> impl ExactSizeIterator<Item = Chord> {
-    let chords = pieces_by_length(length);
-    let mut from = arc.from;
-    (0..chords).map(move |before| {
-        let to = arc.point(f64::from(before + 1) / f64::from(chords));
-        Chord::between(std::mem::replace(&mut from, to), to)
-    })
+/// The chords of an arc on a controller that goes by length alone. They are turned by the same angle one after the other, but
+/// for the last, which ends where the line says: perhaps beside the circle.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Chords {
+    /// How many, at least 1.
+    pub count: u32,
+    pub first: Chord,
+    /// The last but one, or the only one.
+    pub before_last: Chord,
+    pub last: Chord,
+    /// Axes of the plane, and sine and cosine of the angle.
+    plane: (usize, usize),
+    turn: (f64, f64),
 }
 
-/// The first and the last of these chords.
-pub(super) fn outer_chords_by_length(arc: &ArcPath, length: f64) -> [Chord; 2] {
-    let chords = pieces_by_length(length);
-    let behind = |passed: u32| arc.point(f64::from(passed) / f64::from(chords));
-    let before_last = if chords > 1 { behind(chords - 1) } else { arc.from };
-    [Chord::between(arc.from, behind(1)), Chord::between(before_last, arc.to)]
+impl Chords {
+    /// Of an arc of `length` mm.
+    pub fn new(arc: &ArcPath, length: f64) -> Self {
+        let count = pieces_by_length(length);
+        let behind = |passed: u32| if passed == 0 { arc.from } else { arc.point(f64::from(passed) / f64::from(count)) };
+        let (first_axis, second_axis, _) = arc.plane.axes();
+        let [start, end] = [count.saturating_sub(2), count - 1].map(behind);
+        Self {
+            count,
+            first: Chord::between(arc.from, behind(1)),
+            before_last: Chord::between(start, if count > 1 { end } else { arc.to }),
+            last: Chord::between(end, arc.to),
+            plane: (first_axis, second_axis),
+            turn: (arc.arc.sweep / f64::from(count)).sin_cos(),
+        }
+    }
+
+    /// The chord behind one, where that is not the last.
+    #[inline]
+    pub fn next(&self, chord: &Chord) -> Chord {
+        let ((first, second), (sin, cos)) = (self.plane, self.turn);
+        let mut next = *chord;
+        next.delta[first] = chord.delta[first] * cos - chord.delta[second] * sin;
+        next.delta[second] = chord.delta[first] * sin + chord.delta[second] * cos;
+        next
+    }
 }
 
 /// Chords of an arc of `length` mm and `sweep` rad on a controller that also goes by the angle, at least 1.
@@ -89,14 +114,29 @@ mod tests {
     use std::f64::consts::TAU;
 
     #[test]
-    fn outer_chords_are_the_first_and_the_last() {
+    fn chords_go_from_point_to_point() {
         let (from, to) = ([3.0, 0.0, 0.2], [0.0, 3.0, 0.4]);
-        for (turns, length) in [(1, 0.7), (1, 4.7), (3, 42.0)] {
-            let arc = Arc::resolve([3.0, 0.0], [0.0, 3.0], Centre::Offset(-3.0, 0.0), false, turns).unwrap();
+        for (turns, length, to) in [(1, 0.7, to), (1, 2.1, to), (1, 4.7, [0.0, 3.01, 0.2]), (3, 42.0, to)] {
+            let arc = Arc::resolve([3.0, 0.0], [to[0], to[1]], Centre::Offset(-3.0, 0.0), false, turns).unwrap();
             let path = ArcPath { plane: Plane::Xy, arc, from, to };
-            let all: Vec<_> = chords_by_length(&path, length).map(|chord| (chord.delta, chord.length)).collect();
-            let outer = outer_chords_by_length(&path, length).map(|chord| (chord.delta, chord.length));
-            assert_eq!(outer, [all[0], all[all.len() - 1]]);
+            let chords = Chords::new(&path, length);
+            let mut chord = chords.first;
+            for passed in 0..chords.count {
+                let [start, end] = [passed, passed + 1].map(|k| path.point(f64::from(k) / f64::from(chords.count)));
+                let wanted = Chord::between(start, end);
+                if passed + 1 == chords.count {
+                    chord = chords.last;
+                }
+                assert!((chord.length - wanted.length).abs() < 1e-12, "{chord:?} {wanted:?}");
+                assert!(
+                    chord.delta.iter().zip(wanted.delta).all(|(a, b)| (a - b).abs() < 1e-12),
+                    "{chord:?} {wanted:?}"
+                );
+                if passed + 2 == chords.count {
+                    assert!(chord.delta.iter().zip(chords.before_last.delta).all(|(a, b)| (a - b).abs() < 1e-12));
+                }
+                chord = chords.next(&chord);
+            }
         }
     }
 

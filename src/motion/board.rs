@@ -7,7 +7,7 @@
 
 use std::collections::VecDeque;
 
-use super::bend::Bend;
+use super::bend::{Bend, Bow, Bows};
 use super::corner::HalfTurn;
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
 use super::{Beside, MOST_ASIDES, Ordered, Replan, Timing, Told, arcs, trapezoid};
@@ -335,9 +335,9 @@ impl<T: Told> Replan for Board<T> {
     type Told = T;
 
     /// E is a part of the corners here, and paths are rounded to steps with it.
-    fn bends<'a>(&mut self, _: impl Iterator<Item = (&'a Move, Beside<'a>)>, _: &mut [Bend]) {}
+    fn bends<'a>(&mut self, _: impl Iterator<Item = (&'a Move, Beside<'a>)>, _: &mut [Bend], _: &mut Vec<Bow>) {}
 
-    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, _: &Bend, ordered: Ordered) {
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, _: &Bend, _: &mut Bows<'_>, ordered: Ordered) {
         let Ordered { kind, e, speed, accel } = ordered;
         let [x, y, z] = step.delta;
         match kind {

@@ -6,8 +6,7 @@
 //! speeding up to brake at once. Measured on whole files and by single moves; the facts are those of the planner of a
 //! `host` controller.
 
-use super::arcs::Chord;
-use super::bend::{Bend, Bends, LEAST_PATH};
+use super::bend::{Bend, Bends, Bow, Bows, LEAST_PATH};
 use super::corner::squared_speed;
 use super::hill::{Behind, GOES_ON, Waiting, descend};
 use super::rules::{Held, LEAST_ACCEL, LEAST_SPEED, MotionRules};
@@ -104,8 +103,6 @@ pub struct Host<T = Timing> {
     asides: usize,
     /// What there is of an arc whose last chord is not settled.
     arc: Option<Timing>,
-    /// Chords of the last arc, for their memory.
-    chords: Vec<(Chord, Bend)>,
     settled: Vec<T>,
 }
 
@@ -134,7 +131,6 @@ impl<T: Told> Host<T> {
             look_at: FIRST_LOOK,
             asides: 0,
             arc: None,
-            chords: Vec::new(),
             settled: Vec::new(),
         }
     }
@@ -405,18 +401,23 @@ impl<T: Told> Host<T> {
 impl<T: Told> Replan for Host<T> {
     type Told = T;
 
-    fn bends<'a>(&mut self, moves: impl Iterator<Item = (&'a Move, Beside<'a>)>, bends: &mut [Bend]) {
-        self.bends.pass(moves, bends);
+    fn bends<'a>(
+        &mut self,
+        moves: impl Iterator<Item = (&'a Move, Beside<'a>)>,
+        bends: &mut [Bend],
+        bows: &mut Vec<Bow>,
+    ) {
+        self.bends.pass(moves, bends, bows);
     }
 
     #[inline(always)]
-    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered) {
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, bows: &mut Bows<'_>, ordered: Ordered) {
         let Ordered { kind, e, speed, accel } = ordered;
         let moves = matches!(kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
         if moves && step.length >= LEAST_PATH && beside.arc.is_none() {
             self.line(Path { delta: &step.delta, length: step.length, bend }, e, speed, accel, 0);
         } else {
-            self.push_rare(step, beside, bend, ordered);
+            self.push_rare(step, beside, bend, bows, ordered);
         }
     }
 
@@ -447,21 +448,18 @@ struct Path<'a> {
 impl<T: Told> Host<T> {
     /// Takes a move that is no straight path.
     #[inline(never)]
-    fn push_rare(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered) {
+    fn push_rare(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, bows: &mut Bows<'_>, ordered: Ordered) {
         let Ordered { kind, e, speed, accel } = ordered;
+        let bow = beside.arc.and_then(|_| bows.next());
         match kind {
-            Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
-                Some(arc) => {
-                    let mut chords = std::mem::take(&mut self.chords);
-                    Bends::chords(arc, step.length, &mut chords);
-                    let (last, of_each) = (chords.len() - 1, e / chords.len() as f64);
-                    for (index, (chord, inside)) in chords.iter().enumerate() {
-                        let bend = if index == 0 { bend } else { inside };
-                        let behind = if index < last { GOES_ON } else { 0 };
+            Kind::Bead | Kind::Travel | Kind::MovingEOut => match bow {
+                Some(bow) => {
+                    let of_each = e / f64::from(bow.chords.count);
+                    bow.pass(bend, |chord, bend, goes_on| {
+                        let behind = if goes_on { GOES_ON } else { 0 };
                         let path = Path { delta: &chord.delta, length: chord.length, bend };
                         self.line(path, of_each, speed, accel, behind);
-                    }
-                    self.chords = chords;
+                    });
                 }
                 None if e != 0.0 => self.e_only(e.abs(), speed, accel),
                 None => self.aside(),
@@ -501,7 +499,7 @@ mod tests {
 
     fn line(host: &mut Host, delta: [f64; 3], length: f64, e: f64, speed: f64) {
         let (step, mut bends) = (Move { delta, ..sample::bead(length, 1.0) }, [Bend::default()]);
-        host.bends(std::iter::once((&step, Beside::default())), &mut bends);
+        host.bends(std::iter::once((&step, Beside::default())), &mut bends, &mut Vec::new());
         host.line(Path { delta: &delta, length, bend: &bends[0] }, e, speed, f64::INFINITY, 0);
     }
 

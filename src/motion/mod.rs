@@ -16,7 +16,7 @@ pub mod trapezoid;
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
-use bend::Bend;
+use bend::{Bend, Bow, Bows};
 use rules::{Held, Model, MotionRules};
 
 /// Most lines without motion among the moves that wait. A controller that has to read so many has long run dry: the
@@ -121,11 +121,17 @@ pub trait Plan {
 pub trait Replan {
     /// What it tells of each move.
     type Told: Copy;
-    /// Goes past the next moves, as many as there are `bends`, and puts those there. Only the first plan asks for bends, and
-    /// for those of all moves.
-    fn bends<'a>(&mut self, moves: impl Iterator<Item = (&'a Move, Beside<'a>)>, bends: &mut [Bend]);
-    /// Takes the next move, to be executed as `ordered`. Whether it has a path, and which, is the same in all plans.
-    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered);
+    /// Goes past the next moves, as many as there are `bends`, puts those there and adds the arcs among them to `bows`. Only the
+    /// first plan asks for bends, and for those of all moves.
+    fn bends<'a>(
+        &mut self,
+        moves: impl Iterator<Item = (&'a Move, Beside<'a>)>,
+        bends: &mut [Bend],
+        bows: &mut Vec<Bow>,
+    );
+    /// Takes the next move, to be executed as `ordered`. Whether it has a path, and which, is the same in all plans. `bows`: of
+    /// the arcs from here on.
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, bows: &mut Bows<'_>, ordered: Ordered);
     /// Here the output sets limits over those of the file, until the file sets them itself.
     fn hold(&mut self, held: Held);
     /// No more moves will come: all are settled.
@@ -157,9 +163,9 @@ pub trait Replan {
 
 impl<P: Replan<Told = Timing>> Plan for P {
     fn push(&mut self, step: &Move, beside: Beside<'_>, ordered: Ordered) {
-        let mut bend = [Bend::default()];
-        self.bends(std::iter::once((step, beside)), &mut bend);
-        self.push_bent(step, beside, &bend[0], ordered);
+        let (mut bend, mut bows) = ([Bend::default()], Vec::new());
+        self.bends(std::iter::once((step, beside)), &mut bend, &mut bows);
+        self.push_bent(step, beside, &bend[0], &mut bows.iter(), ordered);
     }
 
     fn finish(&mut self) {
@@ -200,17 +206,22 @@ impl<T: Told> Planner<T> {
 impl<T: Told> Replan for Planner<T> {
     type Told = T;
 
-    fn bends<'a>(&mut self, moves: impl Iterator<Item = (&'a Move, Beside<'a>)>, bends: &mut [Bend]) {
+    fn bends<'a>(
+        &mut self,
+        moves: impl Iterator<Item = (&'a Move, Beside<'a>)>,
+        bends: &mut [Bend],
+        bows: &mut Vec<Bow>,
+    ) {
         match self {
-            Self::Host(host) => host.bends(moves, bends),
-            Self::Board(board) => board.bends(moves, bends),
+            Self::Host(host) => host.bends(moves, bends, bows),
+            Self::Board(board) => board.bends(moves, bends, bows),
         }
     }
 
-    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, ordered: Ordered) {
+    fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, bows: &mut Bows<'_>, ordered: Ordered) {
         match self {
-            Self::Host(host) => host.push_bent(step, beside, bend, ordered),
-            Self::Board(board) => board.push_bent(step, beside, bend, ordered),
+            Self::Host(host) => host.push_bent(step, beside, bend, bows, ordered),
+            Self::Board(board) => board.push_bent(step, beside, bend, bows, ordered),
         }
     }
 

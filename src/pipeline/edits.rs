@@ -4,7 +4,7 @@ use super::compose::{EPiece, LongLine};
 use crate::line::edit::{Edit, Put, checksum_edit};
 use crate::line::{Block, Line, Word};
 use crate::motion::Timing;
-use crate::motion::bend::Bend;
+use crate::motion::bend::{Bend, Bow};
 use crate::moves::arc::ArcPath;
 use crate::moves::split::Split;
 use crate::moves::{Kind, Move, Side};
@@ -63,6 +63,8 @@ pub struct Outgoing {
     pub side: Side,
     /// What their plans need of their paths, whatever their speeds.
     pub bends: Vec<Bend>,
+    /// The same of the arcs among them.
+    pub bows: Vec<Bow>,
     /// How the moves are executed as the file gives them.
     pub before: Vec<Timing>,
     /// What the part bears in their layers.
@@ -106,6 +108,7 @@ impl Outgoing {
         self.text.clear();
         self.moves.clear();
         self.side.clear();
+        self.bows.clear();
         self.before.clear();
         self.known.clear();
         self.asked.clear();

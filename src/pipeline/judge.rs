@@ -61,9 +61,10 @@ impl Quickest {
 fn push_all(planner: &mut impl Replan, block: &Outgoing, count: &ECount) {
     let limits = limits_in_output(&block.side);
     let mut besides = Besides::with_limits(&block.side, &limits);
+    let mut bows = block.bows.iter();
     for (step, bend) in block.moves.iter().zip(&block.bends) {
         let ordered = in_output(step, taken_out(step), step.speed, count);
-        planner.push_bent(step, besides.next(step), bend, ordered);
+        planner.push_bent(step, besides.next(step), bend, &mut bows, ordered);
     }
 }
 

@@ -214,10 +214,11 @@ impl Passes {
         mut earlier: Earlier<'_>,
         block: &mut Outgoing,
     ) {
-        let Outgoing { moves, side, bends, before, known, verdicts, marks, rulings, .. } = block;
+        let Outgoing { moves, side, bends, bows, before, known, verdicts, marks, rulings, .. } = block;
         let limits = limits_in_output(side);
         let mut besides = Besides::with_limits(side, &limits);
         let bounds = self.accel_bounds(moves, verdicts, before, known, &limits, may_quicken);
+        let mut bows = bows.iter();
         let beside_them = bends.iter().zip(&*verdicts).zip(&*marks).zip(&bounds);
         rulings.extend(moves.iter().zip(beside_them).enumerate().map(|(index, (step, beside_it))| {
             let (((bend, verdict), &mark), bounds) = beside_it;
@@ -258,11 +259,11 @@ impl Passes {
                 if mark.any(Marks::RELIEVE, Marks::CHARGE) {
                     added.push_back(true);
                     let stop = Move { kind: Kind::Stop, time: 0.0, ..*step };
-                    planner.push_bent(&stop, Beside::default(), bend, Ordered::by_file(&stop));
+                    planner.push_bent(&stop, Beside::default(), bend, &mut bows, Ordered::by_file(&stop));
                 }
                 added.push_back(false);
             }
-            planner.push_bent(step, beside, bend, Ordered { accel: ruling.bound, ..ordered });
+            planner.push_bent(step, beside, bend, &mut bows, Ordered { accel: ruling.bound, ..ordered });
             ruling
         }));
     }

@@ -150,11 +150,12 @@ fn push_all(
 ) {
     let mut besides = Besides::of(&block.side);
     block.bends.resize(block.moves.len(), Bend::default());
-    planner.bends(block.moves.iter().zip(besides.ahead(&block.moves)), &mut block.bends);
+    planner.bends(block.moves.iter().zip(besides.ahead(&block.moves)), &mut block.bends, &mut block.bows);
+    let mut bows = block.bows.iter();
     for (index, (step, bend)) in block.moves.iter().zip(&block.bends).enumerate() {
         if index == EARLY {
             queue.settle_by(planner, |block| &mut block.before, ready);
         }
-        planner.push_bent(step, besides.next(step), bend, Ordered::by_file(step));
+        planner.push_bent(step, besides.next(step), bend, &mut bows, Ordered::by_file(step));
     }
 }
