@@ -349,7 +349,8 @@ mod tests {
         " F F",
     ];
 
-    /// A bead in a file, or now and then a travel, a feed or a turn: steps of X and Y in tenths, E in hundredths, and what stands behind.
+    /// A bead in a file, or now and then a travel, a feed or a turn: steps of X and Y in tenths, E in hundredths, and what
+    /// stands behind.
     fn line((x, y, e, end): (u32, u32, u32, &str), total: &mut u32, is_absolute: bool) -> String {
         match e % 16 {
             0 => return format!("G0 X{x} Y{y}{end}"),
@@ -451,8 +452,8 @@ mod tests {
             ("M83\nG1 Z0.3\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "time: 0.0"),
         ] {
             let text = format!("G28\nM109 S200\n{lines}\n");
-            let (in_runs, one_by_one) =
-                (moves_of(&rules, &settings, &text, true).0, moves_of(&rules, &settings, &text, false).0);
+            let [in_runs, one_by_one] =
+                [true, false].map(|reads_plain| moves_of(&rules, &settings, &text, reads_plain));
             assert!(one_by_one.contains(told), "{lines}\n{one_by_one}");
             assert!(in_runs == one_by_one, "{lines}");
         }
