@@ -25,8 +25,8 @@ const SHORT_ROWS: f64 = 4.0;
 const ROWS: usize = 3;
 /// Beads that are drawn at a time.
 const BEADS: usize = 32;
-/// Stands for the inverse of a direction that is zero: beyond every raster.
-const STEEP: f64 = 1e12;
+/// Least that counts of a direction: its inverse is beyond every raster.
+const FLAT: f64 = 1e-12;
 /// The first cells of two words, by their number.
 static FIRST: [[u64; 2]; 2 * WORD as usize + 1] = {
     let mut first = [[0; 2]; 2 * WORD as usize + 1];
@@ -112,8 +112,7 @@ struct Band {
     sides: Sides,
 }
 
-/// Where the cells of a row begin and end: the second figure of each pair is that of the right side, counted to the left, so
-/// that the largest of all bounds is the one that holds on either side.
+/// Where the cells of a row begin and end.
 #[derive(Clone, Copy, Debug, Default)]
 struct Sides {
     /// By the ends of the bead, at its height.
@@ -121,19 +120,20 @@ struct Sides {
     /// By its sides.
     across: [f64; 2],
     /// How both move with each row.
-    slope_along: [f64; 2],
-    slope_across: [f64; 2],
+    slope_along: f64,
+    slope_across: f64,
     /// Of all its rows.
     bounds: [f64; 2],
 }
 
 impl Sides {
-    /// For a row so far above the start of the bead.
+    /// For a row so far above the start of the bead, which ends at `most` at the latest.
     #[inline(always)]
-    fn at(&self, rise: f64) -> [f64; 2] {
-        let along = [0, 1].map(|side| self.along[side] + self.slope_along[side] * rise);
-        let across = [0, 1].map(|side| self.across[side] + self.slope_across[side] * rise);
-        [0, 1].map(|side| self.bounds[side].at_least(along[side].at_least(across[side])))
+    fn at(&self, rise: f64, most: f64) -> [f64; 2] {
+        let (along, across) = (self.slope_along * rise, self.slope_across * rise);
+        let from = (self.along[0] + along).at_least(self.across[0] + across).at_least(self.bounds[0]);
+        let to = (self.along[1] + along).at_most(self.across[1] + across).at_most(self.bounds[1].at_most(most));
+        [from, to.at_least(from)]
     }
 }
 
@@ -270,8 +270,8 @@ impl Raster {
         let [left, bottom] = self.bounds[0];
         let (x, y) = (stroke.from[0] - left, stroke.from[1] - bottom);
         let [ux, uy] = stroke.along;
-        let by_x = if ux.abs() > 1e-9 { 1.0 / ux } else { STEEP };
-        let by_y = if uy.abs() > 1e-9 { 1.0 / uy } else { STEEP };
+        // Whether a bead runs along an axis nobody can guess either.
+        let [by_x, by_y] = [ux, uy].map(|along| 1.0 / along.abs().at_least(FLAT).copysign(along));
         let (least, most) = (stroke.low[0] - left, stroke.high[0] - left);
         // All of this counts from the corner of the window, so nothing is negative and a cast rounds down.
         let first = (stroke.low[1] - bottom + 0.5) as i32 as usize;
@@ -283,11 +283,11 @@ impl Raster {
         let (reach_along, reach_across) = ((middle + stroke.half) * by_x.abs(), stroke.half * by_y.abs());
         let (x_along, x_across) = (x + middle * by_x, x);
         let sides = Sides {
-            along: [x_along - reach_along, -x_along - reach_along],
-            across: [x_across - reach_across, -x_across - reach_across],
-            slope_along: [slope_along, -slope_along],
-            slope_across: [slope_across, -slope_across],
-            bounds: [least, -most],
+            along: [x_along - reach_along, x_along + reach_along],
+            across: [x_across - reach_across, x_across + reach_across],
+            slope_along,
+            slope_across,
+            bounds: [least, most],
         };
         // In the middle of a steep bead only its sides bound the cells of a row; a row is left to rounding at either end.
         let (centre, zone) = (y + middle * uy - 0.5, (middle + stroke.half) * uy.abs() - stroke.half * ux.abs() - 1.0);
@@ -322,9 +322,8 @@ impl Raster {
         let top = f64::from(range.end as i32) - y;
         for start in range.step_by(ROWS) {
             for row in start..start + ROWS {
-                let [from, to] = sides.at(rise);
                 // What is too many ends far on the left. All by figures, so that nothing is asked.
-                let to = (-to).at_most((top - rise) * (FAR * FAR)).at_least(from);
+                let [from, to] = sides.at(rise, (top - rise) * (FAR * FAR));
                 self.set(row, cell_from(from), cell_from(to), pairs);
                 rise += 1.0;
             }
@@ -336,10 +335,9 @@ impl Raster {
     fn steep(&mut self, range: std::ops::Range<usize>, band: &Band) {
         const ONE: f64 = 4_294_967_296.0;
         let Band { y, pairs, sides, .. } = *band;
-        let slope = sides.slope_across[0];
+        let slope = sides.slope_across;
         let across = slope * (range.start as f64 + 0.5 - y);
-        let [mut from, mut to] =
-            [sides.across[0] + across, across - sides.across[1]].map(|side| ((side + 0.5) * ONE) as i64);
+        let [mut from, mut to] = sides.across.map(|side| ((side + across + 0.5) * ONE) as i64);
         let slope = (slope * ONE) as i64;
         for row in range {
             self.set(row, (from >> 32) as usize, (to.max(from) >> 32) as usize, pairs);
@@ -512,7 +510,7 @@ fn set_many(bits: &mut [u64], first: usize, shift: usize, count: usize) {
 fn cell_from(at: f64) -> usize {
     // 2^52 / 2^32: the lowest bit of the sum is 2^-32.
     const SHIFT: f64 = 1_048_576.0;
-    ((at + 0.5 + SHIFT).to_bits() >> 32) as usize & 0xF_FFFF
+    ((at + (SHIFT + 0.5)).to_bits() >> 32) as usize & 0xF_FFFF
 }
 
 /// The cell that holds a place, which is nearer than [`FAR`]: moved to positive numbers, where a cast rounds down.
