@@ -38,7 +38,7 @@ fn apply_edits(criterion: &mut Criterion) {
         group.bench_function(name, |bencher| {
             bencher.iter(|| {
                 out.clear();
-                apply(black_box(&block.bytes), &edits, &mut out);
+                apply(black_box(&block.bytes), b"", &edits, &mut out);
                 out.len()
             });
         });

@@ -218,7 +218,7 @@ fn real_files() {
             kinds[line.kind as usize] += 1;
         }
         let mut out = Vec::new();
-        apply(&text, &[], &mut out);
+        apply(&text, b"", &[], &mut out);
         assert!(out == text, "{}", file.display());
     }
     eprintln!("lines by kind, in the order of LineKind: {kinds:?}");

@@ -6,7 +6,7 @@ use std::io::Write;
 use std::ops::Range;
 
 /// One change at one place of a block. Edits of a block are sorted by `at` and do not overlap.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Edit {
     /// Offset in the block where the change begins.
     pub at: u32,
@@ -17,7 +17,7 @@ pub struct Edit {
 }
 
 /// What an [`Edit`] writes.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Put {
     /// A word: optional leading space, letter, number in fixed point with this many decimals.
     Word {
@@ -39,58 +39,33 @@ pub enum Put {
     },
     /// The checksum of the output line so far: from its first byte up to the `*`, XOR, in decimal.
     Checksum,
-    /// Ready text.
-    Text(Text),
+    /// Ready text among the texts of the block.
+    Text {
+        /// Where it begins there.
+        start: usize,
+        /// Its length, bytes.
+        len: u32,
+    },
 }
 
-/// Bytes that a [`Text`] holds in itself.
-const INSIDE: usize = 22;
-
-/// Ready text. What is short, as a command mostly is, takes no memory of its own.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Text(Held);
-
-#[derive(Clone, Debug, PartialEq)]
-enum Held {
-    Inside { len: u8, bytes: [u8; INSIDE] },
-    Outside(Box<[u8]>),
-}
-
-impl Text {
-    /// The bytes.
-    pub fn bytes(&self) -> &[u8] {
-        match &self.0 {
-            Held::Inside { len, bytes } => bytes.get(..usize::from(*len)).unwrap_or_default(),
-            Held::Outside(bytes) => bytes,
-        }
-    }
-}
-
-impl Put {
-    /// Text, ready to be written.
-    pub fn text(text: &[u8]) -> Self {
-        let mut bytes = [0; INSIDE];
-        Self::Text(Text(match bytes.get_mut(..text.len()) {
-            Some(inside) => {
-                inside.copy_from_slice(text);
-                Held::Inside { len: text.len() as u8, bytes }
-            }
-            None => Held::Outside(text.into()),
-        }))
-    }
-}
-
-/// Writes `bytes` with `edits` applied to the end of `out`.
+/// Writes `bytes` with `edits` applied to the end of `out`. `texts`: those that the edits name.
 ///
 /// `out` ends with a whole line (or is empty), so that a checksum finds the start of its own line.
 /// An edit that reaches beyond the block is cut there.
-pub fn apply(bytes: &[u8], edits: &[Edit], out: &mut Vec<u8>) {
-    apply_some(bytes, 0..bytes.len(), edits, u32::MAX, out);
+pub fn apply(bytes: &[u8], texts: &[u8], edits: &[Edit], out: &mut Vec<u8>) {
+    apply_some(bytes, texts, 0..bytes.len(), edits, u32::MAX, out);
 }
 
 /// As [`apply`], for a part of a block and the first of the edits, those that begin at `last` or before it. Returns the
 /// others.
-pub fn apply_some<'a>(bytes: &[u8], part: Range<usize>, edits: &'a [Edit], last: u32, out: &mut Vec<u8>) -> &'a [Edit] {
+pub fn apply_some<'a>(
+    bytes: &[u8],
+    texts: &[u8],
+    part: Range<usize>,
+    edits: &'a [Edit],
+    last: u32,
+    out: &mut Vec<u8>,
+) -> &'a [Edit] {
     let (mut from, to) = (part.start, part.end.min(bytes.len()));
     let mut left = edits;
     while let [edit, others @ ..] = left
@@ -109,17 +84,19 @@ pub fn apply_some<'a>(bytes: &[u8], part: Range<usize>, edits: &'a [Edit], last:
                 let before = if space { Before::Spaced(letter) } else { Before::Letter(letter) };
                 copy_and_put(bytes, kept, out, |room| put_fixed(room, before, value, decimals))
             }
-            Put::Text(Text(Held::Inside { len, bytes: ref inside })) => copy_and_put(bytes, kept, out, |room| {
-                *room.first_chunk_mut()? = *inside;
-                Some(usize::from(len))
-            }),
-            _ => {
+            Put::Text { start, len } => {
                 copy(bytes, kept, out);
-                false
+                copy(texts, start..start + len as usize, out);
+                true
+            }
+            Put::Checksum => {
+                copy(bytes, kept, out);
+                write_checksum(out);
+                true
             }
         };
         if !is_written {
-            put(&edit.put, there(), out);
+            write_long(edit.put, there(), out);
         }
         from = from.max(at.saturating_add(edit.remove as usize));
     }
@@ -128,7 +105,7 @@ pub fn apply_some<'a>(bytes: &[u8], part: Range<usize>, edits: &'a [Edit], last:
 }
 
 /// Bytes that are copied at one time.
-const SHORT: usize = 32;
+const SHORT: usize = 48;
 
 /// Copies a part of a block to the end of `out`; what lies beyond the block is left out.
 ///
@@ -178,27 +155,30 @@ fn letter_at(bytes: &[u8], at: usize) -> u8 {
     bytes.get(at).map_or(b'E', u8::to_ascii_uppercase)
 }
 
-/// `there`: the letter that stands at its place.
+/// Writes a word that has no place in one piece with what is copied before it. `there`: the letter that stands at its place.
 #[inline(never)]
-fn put(what: &Put, there: u8, out: &mut Vec<u8>) {
+fn write_long(what: Put, there: u8, out: &mut Vec<u8>) {
     match what {
         Put::Word { space, letter, value, decimals } => {
-            if *space {
+            if space {
                 out.push(b' ');
             }
-            write_word(out, *letter, *value, *decimals);
+            write_word(out, letter, value, decimals);
         }
-        Put::Checksum => {
-            let line = memchr::memrchr(b'\n', out).map_or(0, |end| end + 1);
-            let line = out.get(line..).unwrap_or_default();
-            let star = memchr::memrchr(b'*', line).unwrap_or(line.len());
-            let sum = xor(line.get(..star).unwrap_or_default());
-            // Writing to a `Vec` cannot fail.
-            let _ = write!(out, "{sum}");
-        }
-        Put::Quanta { quanta, decimals } => write_whole(out, there, *quanta, *decimals),
-        Put::Text(text) => out.extend_from_slice(text.bytes()),
+        Put::Quanta { quanta, decimals } => write_whole(out, there, quanta, decimals),
+        Put::Checksum | Put::Text { .. } => {}
     }
+}
+
+/// Writes the checksum of the line so far.
+#[cold]
+fn write_checksum(out: &mut Vec<u8>) {
+    let line = memchr::memrchr(b'\n', out).map_or(0, |end| end + 1);
+    let line = out.get(line..).unwrap_or_default();
+    let star = memchr::memrchr(b'*', line).unwrap_or(line.len());
+    let sum = xor(line.get(..star).unwrap_or_default());
+    // Writing to a `Vec` cannot fail.
+    let _ = write!(out, "{sum}");
 }
 
 /// Checksum of a line: all bytes before the `*`, combined by exclusive or.
@@ -224,8 +204,12 @@ mod tests {
     use super::*;
 
     fn check(text: &str, edits: &[Edit], expected: &str) {
+        check_with("", text, edits, expected);
+    }
+
+    fn check_with(texts: &str, text: &str, edits: &[Edit], expected: &str) {
         let mut out = b"N1 G28*18\n".to_vec();
-        apply(text.as_bytes(), edits, &mut out);
+        apply(text.as_bytes(), texts.as_bytes(), edits, &mut out);
         assert_eq!(String::from_utf8_lossy(&out), format!("N1 G28*18\n{expected}"));
     }
 
@@ -240,16 +224,16 @@ mod tests {
         check("G1 X1\r\nG1 X2", &[], "G1 X1\r\nG1 X2");
         check("G1 X1 F600\n", &[word(6, 4, false, 450.0)], "G1 X1 F450\n");
         check("G1 X1\nG1 X2\n", &[word(5, 0, true, 1.25), word(11, 0, true, 2.0)], "G1 X1 F1.25\nG1 X2 F2\n");
-        let text = |at, remove, text: &[u8]| Edit { at, remove, put: Put::text(text) };
-        check("G1 X1\nG1 X2\n", &[text(0, 0, b"M83\n"), text(6, 6, b"")], "M83\nG1 X1\n");
-        check("G1 X1\n", &[text(6, 0, b"; end\n")], "G1 X1\n; end\n");
-        check("G1", &[text(9, 9, b"!")], "G1!");
+        let text = |at, remove, start, len| Edit { at, remove, put: Put::Text { start, len } };
+        check_with("?M83\n", "G1 X1\nG1 X2\n", &[text(0, 0, 1, 4), text(6, 6, 5, 0)], "M83\nG1 X1\n");
+        check_with("; end\n", "G1 X1\n", &[text(6, 0, 0, 6)], "G1 X1\n; end\n");
+        check_with("!", "G1", &[text(9, 9, 0, 1)], "G1!");
     }
 
     /// What is copied before a word and what is written over behind it, whatever is left of the block.
     #[test]
     fn words_go_where_they_belong() {
-        for (before, behind) in [(0, 0), (5, 0), (5, 100), (31, 100), (32, 27), (32, 28), (33, 100), (100, 0)] {
+        for (before, behind) in [(0, 0), (5, 0), (5, 100), (47, 100), (48, 27), (48, 28), (49, 100), (100, 0)] {
             let text = format!("{}E0.5{}", "X".repeat(before), "Y".repeat(behind));
             for (quanta, word) in [
                 (12_300, "E0.123"),
@@ -264,9 +248,10 @@ mod tests {
                 check(&text, &[edit], &format!("{}{word}{}", "X".repeat(before), "Y".repeat(behind)));
             }
             let feed = Put::Word { space: true, letter: b'F', value: 1234.5, decimals: 1 };
-            for (put, word) in [(feed, " F1234.5"), (Put::text(b"M204 P500\n"), "M204 P500\n")] {
+            for (put, word) in [(feed, " F1234.5"), (Put::Text { start: 4, len: 10 }, "M204 P500\n")] {
                 let edit = Edit { at: before as u32, remove: 4, put };
-                check(&text, &[edit], &format!("{}{word}{}", "X".repeat(before), "Y".repeat(behind)));
+                let expected = format!("{}{word}{}", "X".repeat(before), "Y".repeat(behind));
+                check_with("G28\nM204 P500\nG28\n", &text, &[edit], &expected);
             }
         }
     }
@@ -284,7 +269,7 @@ mod tests {
         edits.extend(block.lines.iter().filter_map(|line| checksum_edit(&block, line)));
         assert_eq!(edits.len(), 3);
         let mut out = Vec::new();
-        apply(&block.bytes, &edits, &mut out);
+        apply(&block.bytes, b"", &edits, &mut out);
         let sum = xor(b"N7 G1 X2.0 Y2.0 F3000");
         let expected = format!("N7 G1 X2.0 Y2.0 F3000*{sum}\nN8 G1 X3.0 Y3.0*33 ; late\nG28\n");
         assert_eq!(String::from_utf8_lossy(&out), expected);

@@ -53,9 +53,9 @@ const MOST_DECIMALS: u8 = 9;
 /// axis.
 pub fn compose(text: &Edited, e_letter: u8, out: &mut Vec<u8>) {
     if text.long.is_empty() {
-        return apply(&text.bytes, &text.edits, out);
+        return apply(&text.bytes, &text.texts, &text.edits, out);
     }
-    let bytes = &text.bytes;
+    let (bytes, texts) = (&text.bytes, &text.texts);
     let (mut from, mut edits) = (0, text.edits.as_slice());
     let mut paths = Vec::with_capacity(AT_ONCE);
     for some in text.long.chunks(AT_ONCE) {
@@ -63,14 +63,14 @@ pub fn compose(text: &Edited, e_letter: u8, out: &mut Vec<u8>) {
         paths.extend(some.iter().filter_map(|long| Path::of(text, long)));
         for path in &paths {
             // What goes before the line stands at its start.
-            edits = apply_some(bytes, from..path.at as usize, edits, path.at, out);
+            edits = apply_some(bytes, texts, from..path.at as usize, edits, path.at, out);
             let pieces = text.pieces.get(path.long.first as usize..).unwrap_or_default();
             let pieces = pieces.get(..path.long.count as usize).unwrap_or_default();
             write_line(bytes, path, pieces, e_letter, out);
             from = path.next as usize;
         }
     }
-    apply_some(bytes, from..bytes.len(), edits, u32::MAX, out);
+    apply_some(bytes, texts, from..bytes.len(), edits, u32::MAX, out);
 }
 
 /// Writes one line of a block as its pieces.
@@ -83,14 +83,15 @@ fn write_line(bytes: &[u8], path: &Path<'_>, pieces: &[EPiece], e_letter: u8, ou
     let mut begun = path.share(0.0);
     if !leading.is_empty() {
         let returns = bytes.get(at..next).is_some_and(|line| line.ends_with(b"\r\n"));
-        let axes = Axes::of(words);
         for (index, piece) in leading.iter().enumerate() {
             let end = path.share(piece.end);
-            if !path.put_piece(&axes, &begun, &end, (e_letter, piece.e), out) {
-                path.write_piece(&axes, &begun, &end, (e_letter, piece.e), out);
+            let is_first = index == 0;
+            let feed = long.feed.filter(|_| is_first);
+            if !path.put_piece(&begun, &end, (e_letter, piece.e), feed, out) {
+                path.write_piece(&begun, &end, (e_letter, piece.e), feed, out);
             }
-            if index == 0 {
-                write_feed(bytes, words, long, out);
+            if is_first && long.feed.is_none() {
+                write_own_feed(bytes, words, out);
             }
             if returns {
                 out.push(b'\r');
@@ -153,8 +154,7 @@ fn write_line(bytes: &[u8], path: &Path<'_>, pieces: &[EPiece], e_letter: u8, ou
     if let Some(feed) = long.feed.filter(|_| !feed_written) {
         let code_end = code_end.max(from);
         copy(bytes, from..code_end, out);
-        out.extend_from_slice(b" F");
-        write_fixed(out, feed.value, feed.decimals);
+        write_feed(feed, out);
         from = code_end;
     }
     copy(bytes, from..next, out);
@@ -172,13 +172,16 @@ pub fn write_e(letter: u8, word: EWord, out: &mut Vec<u8>) {
     write_whole(out, letter, word.quanta, DECIMALS);
 }
 
-fn write_feed(bytes: &[u8], words: &[Word], long: &LongLine, out: &mut Vec<u8>) {
-    if let Some(feed) = long.feed {
-        out.extend_from_slice(b" F");
-        write_fixed(out, feed.value, feed.decimals);
-    } else if let Some(word) = words.iter().find(|word| word.letter == b'F') {
+fn write_feed(feed: FeedWord, out: &mut Vec<u8>) {
+    out.extend_from_slice(b" F");
+    write_fixed(out, feed.value, feed.decimals);
+}
+
+/// Writes the feed of the line, if it has one, as it stands there.
+fn write_own_feed(bytes: &[u8], words: &[Word], out: &mut Vec<u8>) {
+    if let Some(word) = words.iter().find(|word| word.letter == b'F') {
         out.push(b' ');
-        out.extend_from_slice(bytes.get(word.start as usize..word.end() as usize).unwrap_or_default());
+        copy(bytes, word.start as usize..word.end() as usize, out);
     }
 }
 
@@ -220,19 +223,25 @@ impl<'a> Path<'a> {
         })
     }
 
+    /// Its words for axes.
+    #[inline(always)]
+    fn axes(&self) -> impl Iterator<Item = &Word> {
+        self.words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number())
+    }
+
     /// A share of the path.
     #[inline(always)]
     fn share(&self, share: f64) -> Share {
         Share { share, point: self.arc.map_or([0.0; 3], |arc| arc.point(share)) }
     }
 
-    /// Puts a piece before the last to the end of the output, up to its E, in one go: where a word goes is known at once,
-    /// while the length of the output would be looked up for each. `false`, and nothing is written, where the piece is out
-    /// of the ordinary.
+    /// Puts a piece before the last to the end of the output, up to its line end, in one go: where a word goes is known at
+    /// once, while the length of the output would be looked up for each. `false`, and nothing is written, where the piece is
+    /// out of the ordinary. `feed`: to go with it.
     #[inline(always)]
-    fn put_piece(&self, axes: &Axes, begun: &Share, end: &Share, e: (u8, EWord), out: &mut Vec<u8>) -> bool {
-        // A motion, three words, and what one more may take.
-        const LINE: usize = 4 * ROOM;
+    fn put_piece(&self, begun: &Share, end: &Share, e: (u8, EWord), feed: Option<FeedWord>, out: &mut Vec<u8>) -> bool {
+        // A motion, four words of half a room at most, and what one more may take.
+        const LINE: usize = 3 * ROOM + ROOM / 4;
         if self.arc.is_some() {
             return false;
         }
@@ -246,15 +255,18 @@ impl<'a> Path<'a> {
                 Some(_) => return None,
             };
             room[..2].copy_from_slice(b"G1");
-            for word in axes.list() {
+            for word in self.axes() {
                 let (quanta, decimals) = self.along(word, begun, end);
                 at += put_quanta(room_at(room, at)?, Before::Letter(word.letter), quanta, decimals)?;
                 *room.get_mut(at)? = b' ';
                 at += 1;
             }
             let (letter, EWord { quanta }) = e;
-            let len = put_whole(room_at(room, at)?, letter, quanta, DECIMALS)?;
-            Some(at + len)
+            at += put_whole(room_at(room, at)?, letter, quanta, DECIMALS)?;
+            if let Some(FeedWord { value, decimals }) = feed {
+                at += put_fixed(room_at(room, at)?, Before::Spaced(b'F'), value, decimals)?;
+            }
+            Some(at)
         });
         out.truncate(start + len.unwrap_or(0));
         len.is_some()
@@ -262,7 +274,14 @@ impl<'a> Path<'a> {
 
     /// Writes such a piece word by word.
     #[inline(never)]
-    fn write_piece(&self, axes: &Axes, begun: &Share, end: &Share, (e_letter, e): (u8, EWord), out: &mut Vec<u8>) {
+    fn write_piece(
+        &self,
+        begun: &Share,
+        end: &Share,
+        (e_letter, e): (u8, EWord),
+        feed: Option<FeedWord>,
+        out: &mut Vec<u8>,
+    ) {
         // A line that repeats the motion without naming it stays such a line.
         match self.motion {
             None => {}
@@ -270,7 +289,7 @@ impl<'a> Path<'a> {
             Some(1.0) => out.extend_from_slice(b"G1 "),
             Some(other) => write_motion(other, out),
         }
-        for word in axes.list() {
+        for word in self.axes() {
             self.write_along(word, begun, end, out);
             out.push(b' ');
         }
@@ -279,6 +298,9 @@ impl<'a> Path<'a> {
             out.push(b' ');
         }
         write_e(e_letter, e, out);
+        if let Some(feed) = feed {
+            write_feed(feed, out);
+        }
     }
 
     /// The number of an axis word for a piece, in quanta, and its decimals.
@@ -336,33 +358,6 @@ struct Share {
     point: [f64; 3],
 }
 
-/// The words for axes on a line that is written as several: no letter stands twice on it.
-struct Axes {
-    all: [Word; 3],
-    count: usize,
-}
-
-impl Axes {
-    /// Those among these words.
-    #[inline(always)]
-    fn of(words: &[Word]) -> Self {
-        let none = Word { value: 0.0, start: 0, len: 0, letter: b'X', decimals: Word::NO_NUMBER };
-        let mut axes = Self { all: [none; 3], count: 0 };
-        for word in words.iter().filter(|word| matches!(word.letter, b'X'..=b'Z') && word.has_number()) {
-            if let Some(slot) = axes.all.get_mut(axes.count) {
-                *slot = *word;
-                axes.count += 1;
-            }
-        }
-        axes
-    }
-
-    #[inline(always)]
-    fn list(&self) -> &[Word] {
-        self.all.get(..self.count).unwrap_or_default()
-    }
-}
-
 /// The place for a word in a longer one.
 #[inline(always)]
 fn room_at(room: &mut [u8], at: usize) -> Option<&mut [u8; ROOM]> {
@@ -373,19 +368,26 @@ fn room_at(room: &mut [u8], at: usize) -> Option<&mut [u8; ROOM]> {
 mod tests {
     use super::*;
     use crate::line::Block;
-    use crate::line::edit::{Edit, Put};
+    use crate::line::edit::Edit;
+    use crate::pipeline::edits::put_text;
 
-    fn composed(line: &str, long: LongLine, pieces: &[EPiece], edits: Vec<Edit>) -> String {
-        composed_along(line, long, None, pieces, edits)
+    fn composed(line: &str, long: LongLine, pieces: &[EPiece]) -> String {
+        composed_along(line, long, None, pieces, Default::default())
     }
 
-    fn composed_along(line: &str, long: LongLine, arc: Option<ArcPath>, pieces: &[EPiece], edits: Vec<Edit>) -> String {
+    fn composed_along(
+        line: &str,
+        long: LongLine,
+        arc: Option<ArcPath>,
+        pieces: &[EPiece],
+        (edits, texts): (Vec<Edit>, Vec<u8>),
+    ) -> String {
         let mut text = Edited::default();
         let mut block = Block { bytes: line.into(), ..Block::default() };
         block.lex();
         text.take(&mut block, std::iter::empty());
         text.arcs.extend(arc);
-        (text.edits, text.long, text.pieces) = (edits, vec![long], pieces.to_vec());
+        (text.edits, text.texts, text.long, text.pieces) = (edits, texts, vec![long], pieces.to_vec());
         let mut out = Vec::new();
         compose(&text, b'E', &mut out);
         String::from_utf8(out).unwrap()
@@ -404,15 +406,15 @@ mod tests {
 
     #[test]
     fn positions_lie_on_the_path_and_the_rest_of_the_line_stays() {
-        let got = composed("G1 X20 Y5.5 F1800 E0.8 ; wall\r\nG28\r\n", long([10.0, 0.0, 0.0], 2), &HALVES, Vec::new());
+        let got = composed("G1 X20 Y5.5 F1800 E0.8 ; wall\r\nG28\r\n", long([10.0, 0.0, 0.0], 2), &HALVES);
         assert_eq!(got, "G1 X12.5 Y5.5 E0.125 F1800\r\nG1 X20 Y5.5 F1800 E-0.02 ; wall\r\nG28\r\n");
     }
 
     #[test]
     fn what_names_no_motion_stays_so() {
-        let got = composed("X20 Y5.5 E0.8\n", long([10.0, 0.0, 0.0], 2), &HALVES, Vec::new());
+        let got = composed("X20 Y5.5 E0.8\n", long([10.0, 0.0, 0.0], 2), &HALVES);
         assert_eq!(got, "X12.5 Y5.5 E0.125\nX20 Y5.5 E-0.02\n");
-        let got = composed("G0 X20 E0.8\n", long([10.0, 0.0, 0.0], 2), &HALVES, Vec::new());
+        let got = composed("G0 X20 E0.8\n", long([10.0, 0.0, 0.0], 2), &HALVES);
         assert_eq!(got, "G0 X12.5 E0.125\nG0 X20 E-0.02\n");
     }
 
@@ -420,16 +422,16 @@ mod tests {
     fn a_feed_goes_on_the_first_piece() {
         let feed = Some(FeedWord { value: 600.0, decimals: 1 });
         let line = LongLine { feed, ..long([0.0, 3.0, 0.0], 2) };
-        assert_eq!(composed("G1 Y3 E1\n", line, &HALVES, Vec::new()), "G1 Y0.75 E0.125 F600\nG1 Y3 E-0.02\n");
+        assert_eq!(composed("G1 Y3 E1\n", line, &HALVES), "G1 Y0.75 E0.125 F600\nG1 Y3 E-0.02\n");
         let line = LongLine { feed, ..long([0.0, 3.0, 0.0], 1) };
-        assert_eq!(composed("G1 Y3 E1 ;x", line, &HALVES[1..], Vec::new()), "G1 Y3 E-0.02 F600 ;x");
+        assert_eq!(composed("G1 Y3 E1 ;x", line, &HALVES[1..]), "G1 Y3 E-0.02 F600 ;x");
     }
 
     #[test]
     fn distances_sum_to_the_whole() {
         let line = LongLine { relative: true, ..long([1.0, 0.0, 0.0], 3) };
         let third = |k: f64| piece(k / 3.0, 10_000);
-        let got = composed("G1 X1 E1\n", line, &[third(1.0), third(2.0), third(3.0)], Vec::new());
+        let got = composed("G1 X1 E1\n", line, &[third(1.0), third(2.0), third(3.0)]);
         assert_eq!(got, "G1 X0.333 E0.1\nG1 X0.334 E0.1\nG1 X0.333 E0.1\n");
     }
 
@@ -438,7 +440,7 @@ mod tests {
         // A third of the way back from X1 over 25.4 mm.
         let line = LongLine { unit: 25.4, ..long([25.4, 0.0, 0.0], 2) };
         let pieces = [piece(1.0 / 3.0, 10_000), piece(1.0, 20_000)];
-        assert_eq!(composed("G1 X1 E0.3\n", line, &pieces, Vec::new()), "G1 X0.33333 E0.1\nG1 X1 E0.2\n");
+        assert_eq!(composed("G1 X1 E0.3\n", line, &pieces), "G1 X0.33333 E0.1\nG1 X1 E0.2\n");
     }
 
     #[test]
@@ -449,21 +451,21 @@ mod tests {
         let path = ArcPath { plane: Plane::Xy, arc, from: [10.0, 0.0, 0.2], to: [0.0, 10.0, 0.2] };
         let line = LongLine { arc: Some(0), ..long([-10.0, 10.0, 0.0], 2) };
         let halves = [piece(0.5, 30_000), piece(1.0, 40_000)];
-        let got = composed_along("G3 X0 Y10 R10 E0.7 F900\n", line, Some(path), &halves, Vec::new());
+        let got = composed_along("G3 X0 Y10 R10 E0.7 F900\n", line, Some(path), &halves, Default::default());
         let want = "G3 X7.071 Y7.071 I-10 J0 E0.3 F900\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4 F900\n";
         assert_eq!(got, want);
-        let got = composed_along("G3 X0 Y10 I-10 J0 E0.7\n", line, Some(path), &halves, Vec::new());
+        let got = composed_along("G3 X0 Y10 I-10 J0 E0.7\n", line, Some(path), &halves, Default::default());
         assert_eq!(got, "G3 X7.071 Y7.071 I-10 J0 E0.3\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4\n");
     }
 
     #[test]
     fn edits_around_keep_their_places() {
-        let text = "M204 S500\n";
+        let mut texts = Vec::new();
         let edits = vec![
-            Edit { at: 0, remove: 0, put: Put::text(text.as_bytes()) },
-            Edit { at: 12, remove: 2, put: Put::text(b"X9") },
+            Edit { at: 0, remove: 0, put: put_text(&mut texts, b"M204 S500\n") },
+            Edit { at: 12, remove: 2, put: put_text(&mut texts, b"X9") },
         ];
-        let got = composed("G1 X4 E1\nG0 X5\n", long([4.0, 0.0, 0.0], 2), &HALVES, edits);
+        let got = composed_along("G1 X4 E1\nG0 X5\n", long([4.0, 0.0, 0.0], 2), None, &HALVES, (edits, texts));
         assert_eq!(got, "M204 S500\nG1 X1 E0.125\nG1 X4 E-0.02\nG0 X9\n");
     }
 }

@@ -133,6 +133,8 @@ pub struct Edited {
     words: Vec<Word>,
     /// What is written differently.
     pub edits: Vec<Edit>,
+    /// The ready texts among that.
+    pub texts: Vec<u8>,
     /// Lines that are written as several.
     pub long: Vec<LongLine>,
     /// The pieces of those, in order.
@@ -201,6 +203,7 @@ impl Edited {
     /// Makes ready for the next block; the memory is kept, and the text with its lines too, to be written over.
     pub fn clear(&mut self) {
         self.edits.clear();
+        self.texts.clear();
         self.long.clear();
         self.pieces.clear();
         self.arcs.clear();
@@ -209,6 +212,8 @@ impl Edited {
     }
 }
 
+/// In place of what is taken out.
+const NOTHING: Put = Put::Text { start: 0, len: 0 };
 /// What stands before a line that was made a comment.
 const TAKEN_OUT: &[u8] = b"; taken out: ";
 const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
@@ -280,7 +285,7 @@ impl Written {
         if !ahead.is_empty() {
             self.lines_added += memchr::memchr_iter(b'\n', ahead).count() as u64;
             let at = line_start(block, step);
-            block.edits.push(Edit { at, remove: 0, put: Put::text(ahead) });
+            block.edits.push(Edit { at, remove: 0, put: put_text(&mut block.texts, ahead) });
             ahead.clear();
         }
         self.write_line(block, step, edit, e, arc);
@@ -295,7 +300,7 @@ impl Written {
                 let at = line_start(block, step);
                 let rest = block.bytes.get(at as usize..).unwrap_or_default();
                 let remove = memchr::memchr(b'\n', rest).map_or(rest.len(), |end| end + 1) as u32;
-                block.edits.push(Edit { at, remove, put: Put::text(b"") });
+                block.edits.push(Edit { at, remove, put: NOTHING });
                 self.lines_removed += 1;
                 self.e_only_removed += u64::from(matches!(step.kind, Kind::EIn | Kind::EOut));
                 return;
@@ -304,7 +309,7 @@ impl Written {
                 self.stripped += 1;
                 let space = step.e_at > 0 && block.bytes.get(step.e_at as usize - 1) == Some(&b' ');
                 let (at, remove) = (step.e_at - u32::from(space), u32::from(step.e_len) + u32::from(space));
-                self.with_feed(block, step, edit, Edit { at, remove, put: Put::text(b"") });
+                self.with_feed(block, step, edit, Edit { at, remove, put: NOTHING });
             }
             ELine::Word(word) => {
                 let of_e = another_e(step, word);
@@ -349,7 +354,7 @@ impl Written {
     pub fn take_out(&mut self, block: &mut Edited, step: &Move) {
         let marked = step.feed_at == 0 && block.bytes.starts_with(BYTE_ORDER_MARK);
         let at = step.feed_at + if marked { BYTE_ORDER_MARK.len() as u32 } else { 0 };
-        block.edits.push(Edit { at, remove: 0, put: Put::text(TAKEN_OUT) });
+        block.edits.push(Edit { at, remove: 0, put: put_text(&mut block.texts, TAKEN_OUT) });
         self.taken_out += 1;
     }
 
@@ -357,7 +362,7 @@ impl Written {
         let mut text = b"G1 F".to_vec();
         crate::line::number::write_fixed(&mut text, feed.value, feed.decimals);
         text.extend_from_slice(line_end_at(&block.bytes, step.feed_at as usize));
-        block.edits.push(Edit { at: step.feed_at, remove: 0, put: Put::text(&text) });
+        block.edits.push(Edit { at: step.feed_at, remove: 0, put: put_text(&mut block.texts, &text) });
         self.lines_added += 1;
     }
 
@@ -366,7 +371,7 @@ impl Written {
             && block.edits.len() > before
             && let Ok(at) = block.checksums.binary_search_by_key(&step.line, |entry| entry.0)
         {
-            let edit = block.checksums[at].1.clone();
+            let edit = block.checksums[at].1;
             block.edits.push(edit);
         }
     }
@@ -383,7 +388,7 @@ impl Written {
                 FeedEdit::Replace(word) | FeedEdit::Insert(word) | FeedEdit::LineBefore(word) => Some(word),
             };
             let text = line.split.leading_lines(feed.map(|f| (f.value, f.decimals)), line.line_end);
-            block.edits.push(Edit { at: line.start, remove: 0, put: Put::text(&text) });
+            block.edits.push(Edit { at: line.start, remove: 0, put: put_text(&mut block.texts, &text) });
             let mut words: Vec<Edit> = Vec::new();
             for (span, &(at, len)) in line.split.spans.iter().zip(&line.words).filter(|(span, _)| span.relative) {
                 let value = line.split.word_value(span, line.split.pieces);
@@ -424,6 +429,13 @@ impl Written {
         }
         self.renew_checksum(block, step, before);
     }
+}
+
+/// Adds a text to those that edits write.
+pub(super) fn put_text(texts: &mut Vec<u8>, text: &[u8]) -> Put {
+    let start = texts.len();
+    texts.extend_from_slice(text);
+    Put::Text { start, len: text.len() as u32 }
 }
 
 /// A new F word, with a space before it.

@@ -82,12 +82,12 @@ pub fn cut_before(text: &[u8], index: usize) {
 pub fn edited(text: &[u8]) {
     let block = lexed(text);
     let mut out = Vec::new();
-    apply(text, &[], &mut out);
+    apply(text, b"", &[], &mut out);
     assert_eq!(out, text);
 
     let edits: Vec<_> = block.lines.iter().filter_map(|line| checksum_edit(&block, line)).collect();
     out.clear();
-    apply(text, &edits, &mut out);
+    apply(text, b"", &edits, &mut out);
     let renewed = lexed(&out);
     assert_eq!(renewed.lines.len(), block.lines.len());
     for (new, old) in renewed.lines.iter().zip(&block.lines) {
