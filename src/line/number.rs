@@ -282,8 +282,13 @@ fn put_fraction(room: &mut [u8; ROOM], letter: u8, negative: bool, whole: u32, q
         room[at..at + 8].copy_from_slice(&(text << 8 | digit).to_le_bytes());
         return at + 1 + behind;
     }
-    let before = eight_digits(whole);
-    let zeros = (before ^ ZEROS).trailing_zeros() / 8 % 8;
+    let (before, zeros) = if whole < 1000 {
+        let Triple { digits, before, .. } = triple(whole);
+        (digits << 40, 8 - before)
+    } else {
+        let digits = eight_digits(whole);
+        (digits, (digits ^ ZEROS).trailing_zeros() / 8 % 8)
+    };
     room[at..at + 8].copy_from_slice(&(before >> (8 * zeros)).to_le_bytes());
     at += 8 - zeros as usize;
     room[at..at + 8].copy_from_slice(&text.to_le_bytes());

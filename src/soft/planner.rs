@@ -248,7 +248,8 @@ impl SoftPlanner {
             followed.push(Followed { record: record.index, island: index as u32, tower });
         }
         for index in stays {
-            followed.extend(self.followed.get(index as usize).cloned());
+            let stays = self.followed.get_mut(index as usize);
+            followed.extend(stays.map(|followed| Followed { tower: followed.tower.take(), ..*followed }));
         }
         let places = followed.iter().zip(0..).map(|(f, place)| ((f.record, f.island), place));
         self.places = places.collect();
