@@ -150,6 +150,8 @@ impl Feeds {
 
     /// What is done to the line of the next move, and the speed it then runs at, mm/s. `e_scale`: E of the output for
     /// one of the input, which feeds without motion count.
+    // A part of its callers: they would read what it gives back wider than it was written.
+    #[inline(always)]
     pub fn next(&mut self, step: &Move, verdict: &Verdict, e_scale: f64) -> (FeedEdit, f64) {
         if e_scale != 1.0 {
             return self.another_unit(step, verdict, e_scale);

@@ -103,17 +103,22 @@ struct Sections {
     /// The first of them, and one past the last.
     from: usize,
     to: usize,
+    /// The shortest that was added.
+    least: f64,
 }
 
 impl Sections {
     fn clear(&mut self) {
-        (self.from, self.to) = (0, 0);
+        (self.from, self.to, self.least) = (0, 0, f64::INFINITY);
     }
 
+    /// A part of its callers: what is handed on through memory would be read back wider than it was written.
+    #[inline(always)]
     fn push(&mut self, section: Section) {
         if let Some(slot) = self.all.get_mut(self.to) {
             *slot = section;
             self.to += 1;
+            self.least = self.least.at_most(section.length);
         }
     }
 
@@ -127,7 +132,8 @@ impl Sections {
 
     /// Joins sections shorter than `shortest` with the longer of their neighbours.
     fn join_short(&mut self, shortest: f64) {
-        while self.count() > 1 {
+        // Mostly none is.
+        while self.least < shortest && self.count() > 1 {
             let (mut least, mut short) = (shortest, None);
             for index in self.from..self.to {
                 if self.all[index].length < least {
@@ -268,7 +274,6 @@ impl Ramp {
         let (mut end, mut index, mut is_right) = (0.0, 0, false);
         while let Some(section) = sections.get_mut(index) {
             let is_last = index + 1 == count;
-            let mut piece = *section;
             // A ramp that asks more than the screw gives leaves the store short, and one that makes up for a short one
             // leaves it too full.
             let first = match index > 0 && !is_right && section.v0 == section.v1 {
@@ -276,12 +281,18 @@ impl Ramp {
                 false => None,
             };
             is_right = first.is_some();
-            if let Some(first) = first {
-                (piece, *section) = section.split(first);
-            } else {
-                index += 1;
-            }
-            let volume = push.piece(&piece, area, marks, spring);
+            let right;
+            let piece = match first {
+                Some(first) => {
+                    (right, *section) = section.split(first);
+                    &right
+                }
+                None => {
+                    index += 1;
+                    section
+                }
+            };
+            let volume = push.piece(piece, area, marks, spring);
             end += piece.length;
             each(Piece { end: if index == count { 1.0 } else { (end / step.length).at_most(1.0) }, volume });
         }
@@ -399,6 +410,7 @@ impl Push {
     }
 
     /// Adds an even section; where the stored volume is far from what it needs, a first piece puts that right.
+    #[inline(always)]
     fn put_right(&self, section: Section, area: f64, spring: &Spring, sections: &mut Sections) {
         match self.right_first(&section, 0.0, area, spring).filter(|_| section.length >= LEAST_PUT_RIGHT_MM) {
             Some(first) => {
