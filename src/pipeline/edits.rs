@@ -256,6 +256,7 @@ impl Written {
     }
 
     /// Adds an edit of the E of a line, and its feed, in the order in which they stand there.
+    #[inline(always)]
     fn with_feed(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, of_e: Edit) {
         let of_feed = match edit {
             FeedEdit::Keep => return block.edits.push(of_e),
@@ -267,9 +268,13 @@ impl Written {
             }
         };
         self.feeds += 1;
-        let (one, two) = if of_feed.at < of_e.at { (of_feed, of_e) } else { (of_e, of_feed) };
-        block.edits.push(one);
-        block.edits.push(two);
+        if of_feed.at < of_e.at {
+            block.edits.push(of_feed);
+            block.edits.push(of_e);
+        } else {
+            block.edits.push(of_e);
+            block.edits.push(of_feed);
+        }
     }
 
     /// Adds to the block's edits what becomes of the line of a move. `ahead`: lines that go before it.
@@ -294,7 +299,7 @@ impl Written {
     /// The same of a line that nothing goes before.
     pub fn write_line(&mut self, block: &mut Edited, step: &Move, edit: FeedEdit, e: ELine, arc: Option<&ArcPath>) {
         let before = block.edits.len();
-        match e {
+        let of_e = match e {
             ELine::Keep => return self.write_feed(block, step, edit),
             ELine::Remove => {
                 let at = line_start(block, step);
@@ -309,12 +314,9 @@ impl Written {
                 self.stripped += 1;
                 let space = step.e_at > 0 && block.bytes.get(step.e_at as usize - 1) == Some(&b' ');
                 let (at, remove) = (step.e_at - u32::from(space), u32::from(step.e_len) + u32::from(space));
-                self.with_feed(block, step, edit, Edit { at, remove, put: NOTHING });
+                Edit { at, remove, put: NOTHING }
             }
-            ELine::Word(word) => {
-                let of_e = another_e(step, word);
-                self.with_feed(block, step, edit, of_e);
-            }
+            ELine::Word(word) => another_e(step, word),
             ELine::Pieces(count) => {
                 let first = (block.pieces.len() - count as usize) as u32;
                 let feed = match edit {
@@ -346,7 +348,8 @@ impl Written {
                 }
                 return;
             }
-        }
+        };
+        self.with_feed(block, step, edit, of_e);
         self.renew_checksum(block, step, before);
     }
 
