@@ -305,13 +305,14 @@ impl Layers {
             self.faults.add(place, refusal);
         }
         for (section, node) in &document.table {
-            if !document.readable(section.span()) {
-                continue;
-            }
             let name: &str = section.get_ref();
             match node.get_ref() {
+                // Each of its keys is asked whether it could be read: the section may stand there a second time.
                 DeValue::Table(table) if is_section(name) => self.section(document, name, table, origin),
-                _ => self.faults.add(place, not_a_section(name, node).at(section.span())),
+                _ if document.readable(section.span()) => {
+                    self.faults.add(place, not_a_section(name, node).at(section.span()));
+                }
+                _ => {}
             }
         }
     }
