@@ -40,23 +40,20 @@ pub fn table(before: Option<&ReplayFigures>, after: &ReplayFigures) -> String {
     if before.is_some() {
         table.row(["", "before", "after"]);
     }
-    let percent = |value: f64| format!("{} %", decimal(value, 1));
-    let ratio =
-        |f: &ReplayFigures| if f.wanted_mm3 > 0.0 { percent(100.0 * f.laid_over_wanted) } else { "-".to_owned() };
     type Cell<'a> = &'a dyn Fn(&ReplayFigures) -> String;
     let rows: [(&str, Cell<'_>); 22] = [
         ("bead path", &|f| format!("{} mm", decimal(f.bead_path_mm, 0))),
-        ("  more than 5 % off", &|f| percent(f.path_outside_5_pct)),
-        ("  more than 10 % off", &|f| percent(f.path_outside_10_pct)),
-        ("  more than 25 % off", &|f| percent(f.path_outside_25_pct)),
-        ("RMS error", &|f| percent(f.rms_error_pct)),
+        ("  more than 5 % off", &|f| of_beads(f, f.path_outside_5_pct)),
+        ("  more than 10 % off", &|f| of_beads(f, f.path_outside_10_pct)),
+        ("  more than 25 % off", &|f| of_beads(f, f.path_outside_25_pct)),
+        ("RMS error", &|f| of_beads(f, f.rms_error_pct)),
         ("wanted", &|f| volume(f.wanted_mm3)),
         ("  missing along beads", &|f| volume(f.missing_mm3)),
         ("  too much along beads", &|f| volume(f.surplus_mm3)),
         ("  laid standing at starts", &|f| volume(f.at_starts_mm3)),
         ("  laid standing at stops", &|f| volume(f.at_stops_mm3)),
         ("laid on the part", &|f| volume(f.laid_mm3)),
-        ("  of what is wanted", &ratio),
+        ("  of what is wanted", &|f| of_beads(f, 100.0 * f.laid_over_wanted)),
         ("drool on travels", &|f| volume(f.drool_mm3)),
         ("let out elsewhere", &|f| volume(f.elsewhere_mm3)),
         ("commanded", &|f| volume(f.commanded_mm3)),
@@ -87,18 +84,22 @@ pub fn brief(replay: &Replay) -> String {
 
 /// The same, each with what it is, before and after.
 pub fn brief_rows(replay: &Replay) -> [[String; 3]; 5] {
-    let percent = |value: f64| format!("{} %", decimal(value, 1));
     type Cell<'a> = &'a dyn Fn(&ReplayFigures) -> String;
     let rows: [(&str, Cell<'_>); 5] = [
-        ("bead path more than 10 % off", &|f| percent(f.path_outside_10_pct)),
-        ("bead path more than 25 % off", &|f| percent(f.path_outside_25_pct)),
-        ("laid on the part, of what is wanted", &|f| percent(100.0 * f.laid_over_wanted)),
+        ("bead path more than 10 % off", &|f| of_beads(f, f.path_outside_10_pct)),
+        ("bead path more than 25 % off", &|f| of_beads(f, f.path_outside_25_pct)),
+        ("laid on the part, of what is wanted", &|f| of_beads(f, 100.0 * f.laid_over_wanted)),
         ("laid standing, at starts and stops", &|f| volume(f.at_starts_mm3 + f.at_stops_mm3)),
         ("drool on travels", &|f| volume(f.drool_mm3)),
     ];
     rows.map(|(what, cell)| {
         [what.to_owned(), replay.before.as_ref().map_or_else(String::new, cell), cell(&replay.after)]
     })
+}
+
+/// A share of the beads, in percent, where there are any.
+fn of_beads(figures: &ReplayFigures, percent: f64) -> String {
+    if figures.bead_path_mm > 0.0 { format!("{} %", decimal(percent, 1)) } else { "-".to_owned() }
 }
 
 /// What the figures were computed with.
@@ -171,5 +172,16 @@ mod tests {
         let text = text("out.gcode", None, &account(None), "embedded defaults");
         assert!(!text.contains("before") && !text.contains("(before"), "{text}");
         assert!(text.contains("  bead path                  1,234,567 mm\n"), "{text}");
+    }
+
+    #[test]
+    fn where_nothing_is_to_be_laid_there_is_no_share_of_it() {
+        let nothing = || ReplayFigures { drool_mm3: 2.0, ..ReplayFigures::default() };
+        let replay = Replay { before: Some(nothing()), after: nothing() };
+        let brief = brief_rows(&replay).map(|[_, before, after]| [before, after]);
+        assert_eq!(brief, ["-", "-", "-", "0.0 mm³", "2.0 mm³"].map(|cell| [cell; 2]));
+        let table = table(None, &nothing());
+        assert!(table.lines().any(|row| row.contains("more than 10 % off") && row.ends_with(" -")), "{table}");
+        assert!(!table.lines().any(|row| row.ends_with('%')), "{table}");
     }
 }
