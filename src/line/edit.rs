@@ -75,28 +75,27 @@ pub fn apply_some<'a>(
         let at = edit.at as usize;
         debug_assert!(from <= at, "edits are sorted and do not overlap");
         let kept = from..at.min(to);
-        let there = || letter_at(bytes, at);
-        let is_written = match edit.put {
+        match edit.put {
             Put::Quanta { quanta, decimals } => {
-                copy_and_put(bytes, kept, out, |room| put_whole(room, there(), quanta, decimals))
+                let there = letter_at(bytes, at);
+                if !copy_and_put(bytes, kept, out, |room| put_whole(room, there, quanta, decimals)) {
+                    write_long(out, there, quanta, decimals);
+                }
             }
             Put::Word { space, letter, value, decimals } => {
                 let before = if space { Before::Spaced(letter) } else { Before::Letter(letter) };
-                copy_and_put(bytes, kept, out, |room| put_fixed(room, before, value, decimals))
+                if !copy_and_put(bytes, kept, out, |room| put_fixed(room, before, value, decimals)) {
+                    write_spaced(out, space, letter, value, decimals);
+                }
             }
             Put::Text { start, len } => {
                 copy(bytes, kept, out);
                 copy(texts, start..start + len as usize, out);
-                true
             }
             Put::Checksum => {
                 copy(bytes, kept, out);
                 write_checksum(out);
-                true
             }
-        };
-        if !is_written {
-            write_long(edit.put, there(), out);
         }
         from = from.max(at.saturating_add(edit.remove as usize));
     }
@@ -155,19 +154,19 @@ fn letter_at(bytes: &[u8], at: usize) -> u8 {
     bytes.get(at).map_or(b'E', u8::to_ascii_uppercase)
 }
 
-/// Writes a word that has no place in one piece with what is copied before it. `there`: the letter that stands at its place.
+/// Writes a word behind all else, where it has no place in one piece with what is copied before it.
 #[inline(never)]
-fn write_long(what: Put, there: u8, out: &mut Vec<u8>) {
-    match what {
-        Put::Word { space, letter, value, decimals } => {
-            if space {
-                out.push(b' ');
-            }
-            write_word(out, letter, value, decimals);
-        }
-        Put::Quanta { quanta, decimals } => write_whole(out, there, quanta, decimals),
-        Put::Checksum | Put::Text { .. } => {}
+fn write_long(out: &mut Vec<u8>, letter: u8, quanta: i64, decimals: u8) {
+    write_whole(out, letter, quanta, decimals);
+}
+
+/// The same of a number, perhaps with a space before it.
+#[inline(never)]
+fn write_spaced(out: &mut Vec<u8>, space: bool, letter: u8, value: f64, decimals: u8) {
+    if space {
+        out.push(b' ');
     }
+    write_word(out, letter, value, decimals);
 }
 
 /// Writes the checksum of the line so far.

@@ -368,29 +368,24 @@ fn room_at(room: &mut [u8], at: usize) -> Option<&mut [u8; ROOM]> {
 mod tests {
     use super::*;
     use crate::line::Block;
-    use crate::line::edit::Edit;
-    use crate::pipeline::edits::put_text;
 
-    fn composed(line: &str, long: LongLine, pieces: &[EPiece]) -> String {
-        composed_along(line, long, None, pieces, Default::default())
-    }
-
-    fn composed_along(
-        line: &str,
-        long: LongLine,
-        arc: Option<ArcPath>,
-        pieces: &[EPiece],
-        (edits, texts): (Vec<Edit>, Vec<u8>),
-    ) -> String {
+    fn edited(lines: &str, long: LongLine, pieces: &[EPiece]) -> Edited {
         let mut text = Edited::default();
-        let mut block = Block { bytes: line.into(), ..Block::default() };
+        let mut block = Block { bytes: lines.into(), ..Block::default() };
         block.lex();
         text.take(&mut block, std::iter::empty());
-        text.arcs.extend(arc);
-        (text.edits, text.texts, text.long, text.pieces) = (edits, texts, vec![long], pieces.to_vec());
+        (text.long, text.pieces) = (vec![long], pieces.to_vec());
+        text
+    }
+
+    fn written(text: &Edited) -> String {
         let mut out = Vec::new();
-        compose(&text, b'E', &mut out);
+        compose(text, b'E', &mut out);
         String::from_utf8(out).unwrap()
+    }
+
+    fn composed(lines: &str, long: LongLine, pieces: &[EPiece]) -> String {
+        written(&edited(lines, long, pieces))
     }
 
     fn long(delta: [f64; 3], count: u32) -> LongLine {
@@ -451,21 +446,22 @@ mod tests {
         let path = ArcPath { plane: Plane::Xy, arc, from: [10.0, 0.0, 0.2], to: [0.0, 10.0, 0.2] };
         let line = LongLine { arc: Some(0), ..long([-10.0, 10.0, 0.0], 2) };
         let halves = [piece(0.5, 30_000), piece(1.0, 40_000)];
-        let got = composed_along("G3 X0 Y10 R10 E0.7 F900\n", line, Some(path), &halves, Default::default());
+        let composed = |lines| {
+            let mut text = edited(lines, line, &halves);
+            text.arcs.push(path);
+            written(&text)
+        };
         let want = "G3 X7.071 Y7.071 I-10 J0 E0.3 F900\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4 F900\n";
-        assert_eq!(got, want);
-        let got = composed_along("G3 X0 Y10 I-10 J0 E0.7\n", line, Some(path), &halves, Default::default());
-        assert_eq!(got, "G3 X7.071 Y7.071 I-10 J0 E0.3\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4\n");
+        assert_eq!(composed("G3 X0 Y10 R10 E0.7 F900\n"), want);
+        let want = "G3 X7.071 Y7.071 I-10 J0 E0.3\nG3 X0 Y10 I-7.07107 J-7.07107 E0.4\n";
+        assert_eq!(composed("G3 X0 Y10 I-10 J0 E0.7\n"), want);
     }
 
     #[test]
     fn edits_around_keep_their_places() {
-        let mut texts = Vec::new();
-        let edits = vec![
-            Edit { at: 0, remove: 0, put: put_text(&mut texts, b"M204 S500\n") },
-            Edit { at: 12, remove: 2, put: put_text(&mut texts, b"X9") },
-        ];
-        let got = composed_along("G1 X4 E1\nG0 X5\n", long([4.0, 0.0, 0.0], 2), None, &HALVES, (edits, texts));
-        assert_eq!(got, "M204 S500\nG1 X1 E0.125\nG1 X4 E-0.02\nG0 X9\n");
+        let mut text = edited("G1 X4 E1\nG0 X5\n", long([4.0, 0.0, 0.0], 2), &HALVES);
+        text.put_text(0, 0, b"M204 S500\n");
+        text.put_text(12, 2, b"X9");
+        assert_eq!(written(&text), "M204 S500\nG1 X1 E0.125\nG1 X4 E-0.02\nG0 X9\n");
     }
 }

@@ -200,6 +200,13 @@ impl Edited {
         self.edits.is_empty() && self.long.is_empty()
     }
 
+    /// Adds an edit that puts a ready text in the place of `remove` bytes.
+    pub fn put_text(&mut self, at: u32, remove: u32, text: &[u8]) {
+        let put = Put::Text { start: self.texts.len(), len: text.len() as u32 };
+        self.texts.extend_from_slice(text);
+        self.edits.push(Edit { at, remove, put });
+    }
+
     /// Makes ready for the next block; the memory is kept, and the text with its lines too, to be written over.
     pub fn clear(&mut self) {
         self.edits.clear();
@@ -212,8 +219,6 @@ impl Edited {
     }
 }
 
-/// In place of what is taken out.
-const NOTHING: Put = Put::Text { start: 0, len: 0 };
 /// What stands before a line that was made a comment.
 const TAKEN_OUT: &[u8] = b"; taken out: ";
 const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
@@ -290,7 +295,7 @@ impl Written {
         if !ahead.is_empty() {
             self.lines_added += memchr::memchr_iter(b'\n', ahead).count() as u64;
             let at = line_start(block, step);
-            block.edits.push(Edit { at, remove: 0, put: put_text(&mut block.texts, ahead) });
+            block.put_text(at, 0, ahead);
             ahead.clear();
         }
         self.write_line(block, step, edit, e, arc);
@@ -305,7 +310,7 @@ impl Written {
                 let at = line_start(block, step);
                 let rest = block.bytes.get(at as usize..).unwrap_or_default();
                 let remove = memchr::memchr(b'\n', rest).map_or(rest.len(), |end| end + 1) as u32;
-                block.edits.push(Edit { at, remove, put: NOTHING });
+                block.put_text(at, remove, b"");
                 self.lines_removed += 1;
                 self.e_only_removed += u64::from(matches!(step.kind, Kind::EIn | Kind::EOut));
                 return;
@@ -314,7 +319,7 @@ impl Written {
                 self.stripped += 1;
                 let space = step.e_at > 0 && block.bytes.get(step.e_at as usize - 1) == Some(&b' ');
                 let (at, remove) = (step.e_at - u32::from(space), u32::from(step.e_len) + u32::from(space));
-                Edit { at, remove, put: NOTHING }
+                Edit { at, remove, put: Put::Text { start: 0, len: 0 } }
             }
             ELine::Word(word) => another_e(step, word),
             ELine::Pieces(count) => {
@@ -357,7 +362,7 @@ impl Written {
     pub fn take_out(&mut self, block: &mut Edited, step: &Move) {
         let marked = step.feed_at == 0 && block.bytes.starts_with(BYTE_ORDER_MARK);
         let at = step.feed_at + if marked { BYTE_ORDER_MARK.len() as u32 } else { 0 };
-        block.edits.push(Edit { at, remove: 0, put: put_text(&mut block.texts, TAKEN_OUT) });
+        block.put_text(at, 0, TAKEN_OUT);
         self.taken_out += 1;
     }
 
@@ -365,7 +370,7 @@ impl Written {
         let mut text = b"G1 F".to_vec();
         crate::line::number::write_fixed(&mut text, feed.value, feed.decimals);
         text.extend_from_slice(line_end_at(&block.bytes, step.feed_at as usize));
-        block.edits.push(Edit { at: step.feed_at, remove: 0, put: put_text(&mut block.texts, &text) });
+        block.put_text(step.feed_at, 0, &text);
         self.lines_added += 1;
     }
 
@@ -391,7 +396,7 @@ impl Written {
                 FeedEdit::Replace(word) | FeedEdit::Insert(word) | FeedEdit::LineBefore(word) => Some(word),
             };
             let text = line.split.leading_lines(feed.map(|f| (f.value, f.decimals)), line.line_end);
-            block.edits.push(Edit { at: line.start, remove: 0, put: put_text(&mut block.texts, &text) });
+            let (start, added) = (line.start, u64::from(line.split.pieces - 1));
             let mut words: Vec<Edit> = Vec::new();
             for (span, &(at, len)) in line.split.spans.iter().zip(&line.words).filter(|(span, _)| span.relative) {
                 let value = line.split.word_value(span, line.split.pieces);
@@ -403,9 +408,9 @@ impl Written {
                 self.feeds += 1;
             }
             words.sort_by_key(|edit| edit.at);
+            block.put_text(start, 0, &text);
             block.edits.append(&mut words);
             self.lines_split += 1;
-            let added = u64::from(line.split.pieces - 1);
             self.lines_added += added;
             match step.kind {
                 Kind::Bead => self.beads_added += added,
@@ -432,13 +437,6 @@ impl Written {
         }
         self.renew_checksum(block, step, before);
     }
-}
-
-/// Adds a text to those that edits write.
-pub(super) fn put_text(texts: &mut Vec<u8>, text: &[u8]) -> Put {
-    let start = texts.len();
-    texts.extend_from_slice(text);
-    Put::Text { start, len: text.len() as u32 }
 }
 
 /// A new F word, with a space before it.

@@ -1,9 +1,8 @@
 //! First line-after-line part: modal state. Blocks become moves.
 
-use super::edits::{Edited, Outgoing, line_end, put_text};
+use super::edits::{Edited, Outgoing, line_end};
 use super::planning::Planning;
 use crate::error::{Error, ErrorKind, Result};
-use crate::line::edit::Edit;
 use crate::line::{Block, Line, LineKind};
 use crate::moves::resolve::Resolver;
 
@@ -65,7 +64,7 @@ impl Intake {
         let start = line.start as usize;
         let has_byte_order_mark = block.bytes.get(start..).is_some_and(|b| b.starts_with(b"\xef\xbb\xbf"));
         let at = line.start + if has_byte_order_mark { 3 } else { 0 };
-        text.edits.push(Edit { at, remove: 0, put: put_text(&mut text.texts, &marker) });
+        text.put_text(at, 0, &marker);
     }
 }
 
