@@ -71,6 +71,33 @@ pub(super) struct Turned {
     pub volume: f64,
 }
 
+/// What a line with a path or without makes the machine do, whose E turns by `e`.
+#[inline(always)]
+pub(super) fn kind_of(has_path: bool, e: f64) -> Kind {
+    match (has_path, e > 0.0, e < 0.0) {
+        (true, true, _) => Kind::Bead,
+        (true, _, true) => Kind::MovingEOut,
+        (true, ..) => Kind::Travel,
+        (false, true, _) => Kind::EIn,
+        (false, _, true) => Kind::EOut,
+        (false, ..) => Kind::Feed,
+    }
+}
+
+/// The part of `volume` that is new melt, and what is drawn back behind it. A bead is laid in full and ends what was drawn
+/// back before it, but where E leads the flow.
+#[inline(always)]
+pub(super) fn new_melt(kind: Kind, volume: f64, drawn_back: f64, e_leads: bool) -> (f64, f64) {
+    match kind {
+        Kind::Bead if !e_leads => (volume, 0.0),
+        Kind::Bead | Kind::EIn => {
+            let refill = volume.at_most(drawn_back);
+            (volume - refill, drawn_back - refill)
+        }
+        _ => (0.0, drawn_back - volume.at_most(0.0)),
+    }
+}
+
 /// Refuses a line that ends where no machine is.
 #[inline]
 fn check_place(to: [f64; 3], at: At<'_>) -> Result<()> {
@@ -243,14 +270,7 @@ impl Resolver {
             Some(e) => self.turned(e * self.state.unit_mm, relative, path > 0.0, at)?,
             None => Turned { from: self.state.e, units: 0.0, e: 0.0, volume: 0.0 },
         };
-        let kind = match (path > 0.0, e > 0.0, e < 0.0) {
-            (true, true, _) => Kind::Bead,
-            (true, _, true) => Kind::MovingEOut,
-            (true, ..) => Kind::Travel,
-            (false, true, _) => Kind::EIn,
-            (false, _, true) => Kind::EOut,
-            (false, ..) => Kind::Feed,
-        };
+        let kind = kind_of(path > 0.0, e);
 
         // The line is sound: commit.
         if let Some(word) = asked.feed {
@@ -272,7 +292,10 @@ impl Resolver {
         if kind == Kind::Bead {
             self.layers.bead(from[2], to[2]);
         }
-        let melt = if self.is_screw { self.new_melt(kind, volume) } else { 0.0 };
+        let mut melt = 0.0;
+        if self.is_screw {
+            (melt, self.drawn_back) = new_melt(kind, volume, self.drawn_back, self.rules.e_leads);
+        }
         self.laid += melt;
         if !self.is_screw && e != 0.0 {
             let tool = self.state.tool;
@@ -378,26 +401,6 @@ impl Resolver {
             self.heat.turn(kind, &mut found);
             for Found { code, detail } in found {
                 self.found(code, at, || detail);
-            }
-        }
-    }
-
-    /// The part of `volume` that is new melt. A bead is laid in full and ends what was drawn back before it, but where E
-    /// leads the flow.
-    fn new_melt(&mut self, kind: Kind, volume: f64) -> f64 {
-        match kind {
-            Kind::Bead if !self.rules.e_leads => {
-                self.drawn_back = 0.0;
-                volume
-            }
-            Kind::Bead | Kind::EIn => {
-                let refill = volume.at_most(self.drawn_back);
-                self.drawn_back -= refill;
-                volume - refill
-            }
-            _ => {
-                self.drawn_back -= volume.at_most(0.0);
-                0.0
             }
         }
     }

@@ -2,7 +2,7 @@
 //! feeds and turns of the extruder alone. What no line of such a run changes is asked once, before the first of them; any other
 //! line ends the run.
 
-use super::motion::{LEAST_E, LEAST_PATH_MM, PLAUSIBLE_FEED};
+use super::motion::{LEAST_E, LEAST_PATH_MM, PLAUSIBLE_FEED, kind_of, new_melt};
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::line::{Block, LineKind, Word};
 use crate::moves::notes::{self, Note};
@@ -42,8 +42,8 @@ pub(super) struct Run {
     axis: u8,
     /// E counts distances.
     e_is_relative: bool,
-    /// Most that may have been drawn back before a bead that is laid in full, mm³.
-    most_drawn_back: f64,
+    /// E leads the flow.
+    e_leads: bool,
 }
 
 /// The words of a line of a run: `G0` or `G1`, then X or Y or both, or neither, then perhaps E, then perhaps F.
@@ -129,7 +129,7 @@ impl Resolver {
             longest: self.watch.roomy_line.min(self.watch.longest_line),
             axis: rules.axis,
             e_is_relative: state.e_is_relative(),
-            most_drawn_back: if rules.e_leads { 0.0 } else { f64::INFINITY },
+            e_leads: rules.e_leads,
         })
     }
 
@@ -176,22 +176,14 @@ impl Resolver {
                 let e = units * factor;
                 let volume = e * run.unit_volume;
                 let is_plausible = units.abs() <= MAX_COORDINATE_MM && counted.abs() <= run.most_count;
-                if moves && e > 0.0 {
-                    let is_sound = is_plausible
-                        && (LEAST_E..=run.most_e).contains(&e)
-                        && volume * volume <= run.most_squared * squared
-                        && drawn_back <= run.most_drawn_back;
-                    (Kind::Bead, counted, [e, volume, volume, 0.0], is_sound)
+                let kind = kind_of(moves, e);
+                let (melt, left_back) = new_melt(kind, volume, drawn_back, run.e_leads);
+                let is_sound = if kind == Kind::Bead {
+                    (LEAST_E..=run.most_e).contains(&e) && volume * volume <= run.most_squared * squared
                 } else {
-                    let refill = volume.at_most(drawn_back);
-                    let (kind, melt) = match (moves, e > 0.0) {
-                        (true, _) => (Kind::MovingEOut, 0.0),
-                        (false, true) => (Kind::EIn, volume - refill),
-                        (false, false) => (Kind::EOut, 0.0),
-                    };
-                    let is_sound = is_plausible && (LEAST_E..=run.most_turn).contains(&e.abs());
-                    (kind, counted, [e, volume, melt, drawn_back - refill], is_sound)
-                }
+                    (LEAST_E..=run.most_turn).contains(&e.abs())
+                };
+                (kind, counted, [e, volume, melt, left_back], is_plausible && is_sound)
             } else if moves {
                 (Kind::Travel, count, [0.0, 0.0, 0.0, drawn_back], true)
             } else {
