@@ -166,18 +166,9 @@ impl Pauses {
         lines: &mut LinesBefore<'_>,
         stop: Stop,
     ) -> f64 {
-        let to = |park| Trip::new(park, step, track);
-        let park = match (stop, &self.park, &self.beside) {
-            (Stop::ToCool(least_s), Some(park), Some(beside)) => {
-                let ways_s = 2.0 * park.way_s(&to(park), step);
-                let is_far = ways_s > least_s && 2.0 * beside.way_s(&to(beside), step) < ways_s;
-                if is_far { beside } else { park }
-            }
-            (_, Some(park), _) | (Stop::ToCool(_), None, Some(park)) => park,
-            _ => return 0.0,
-        };
-        let trip = to(park);
-        let lifts = park.lift_mm > 0.0;
+        let Some((park, trip)) = self.place(stop, step, track) else { return 0.0 };
+        let lift_mm = park.lift_mm;
+        let lifts = lift_mm > 0.0;
         lines.text.extend_from_slice(AWAY);
         lines.end();
         if lifts {
@@ -218,8 +209,23 @@ impl Pauses {
         lines.end();
         self.parked += u64::from(stop == Stop::ForRefill);
         self.ways += if lifts { 4 } else { 2 };
-        self.way_mm += 2.0 * (trip.way_mm + park.lift_mm);
+        self.way_mm += 2.0 * (trip.way_mm + lift_mm);
         time
+    }
+
+    /// Where the head goes, and the way there. While a layer cools that is the park position, unless the way there and back
+    /// takes longer than the layer needs and the place beside the part is nearer.
+    fn place(&self, stop: Stop, step: &Move, track: &Track<'_>) -> Option<(&Park, Trip)> {
+        let way = |park| (park, Trip::new(park, step, track));
+        let ways_s = |(park, trip): &(&Park, Trip)| 2.0 * park.way_s(trip, step);
+        match (stop, self.park.as_ref().map(way), self.beside.as_ref().map(way)) {
+            (Stop::ToCool(least_s), Some(park), Some(beside)) => {
+                let is_far = ways_s(&park) > least_s && ways_s(&beside) < ways_s(&park);
+                Some(if is_far { beside } else { park })
+            }
+            (Stop::ForRefill, park, _) => park,
+            (Stop::ToCool(_), park, beside) => park.or(beside),
+        }
     }
 
     /// The output has gone past a move; `limits`: those it sets.
@@ -374,6 +380,8 @@ fn exact(value: f64, least: u8) -> Word {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::moves::Side;
+    use crate::moves::track::Anchor;
 
     #[test]
     fn the_place_to_come_back_to_keeps_its_decimals() {
@@ -445,5 +453,30 @@ mod tests {
         near(way_s(&swapped), 1.805);
         // 1000 mm/s² for all, 10 mm/s for the lift: 1.05 + 0.51 s.
         near(way_s(""), 1.56);
+    }
+
+    /// 1000 mm/s² and 50 mm/s: 100 mm to the park position take 2.05 s, 50 mm to the place beside the part 1.05 s, and a
+    /// lift 0.51 s. There and back 5.12 and 3.12 s.
+    #[test]
+    fn a_layer_cools_beside_the_part_only_if_that_is_nearer_and_the_park_position_too_far() {
+        let anchor = Anchor { index: 0, position: [101.0, 1.0, 0.3], offset: [0.0; 3], known: true };
+        let side = Side { anchors: vec![anchor], ..Side::default() };
+        let goes = |pauses: &Pauses, stop| {
+            let way = pauses.place(stop, &travel([1.0, 0.0, 0.0], 90.0), &Track::of(&side));
+            way.map(|(park, trip)| (park.place, trip.way_mm))
+        };
+        let profile = profile("");
+        let mut pauses = Pauses::of(&profile);
+        let park = Some(([1.0, 1.0], 100.0));
+        assert_eq!(goes(&pauses, Stop::ToCool(5.1)), park);
+        pauses.wait_beside(&profile, Some([51.0, 1.0]));
+        assert_eq!(goes(&pauses, Stop::ToCool(5.13)), park);
+        assert_eq!(goes(&pauses, Stop::ToCool(5.11)), Some(([51.0, 1.0], 50.0)));
+        assert_eq!(goes(&pauses, Stop::ForRefill), park);
+        pauses.wait_beside(&profile, Some([301.0, 1.0]));
+        assert_eq!(goes(&pauses, Stop::ToCool(5.11)), park);
+        pauses.park = None;
+        assert_eq!(goes(&pauses, Stop::ToCool(0.1)), Some(([301.0, 1.0], 200.0)));
+        assert_eq!(goes(&pauses, Stop::ForRefill), None);
     }
 }
