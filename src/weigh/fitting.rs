@@ -205,6 +205,21 @@ mod tests {
         assert_eq!(melt_lag(&[], &curve(), 1.25, 0.005), None);
     }
 
+    /// Outputs of a turn of 0.99, 1.00 and 1.01 at 20 rev/min and of 0.80 at 100, as a straight line: a standard deviation of 0.01
+    /// and 4.302 65 (Student, two degrees of freedom). At 100 rev/min rests on one weighing: 0.01 / 0.80 * 4.302 65 = 5.3783 % of
+    /// the flow, for 2.4841 % at 20. Of 0.4 s 0.021 513; with 0.002 916 of a step of 1 mg (0.01 and 0.0025 s): 0.021 710.
+    #[test]
+    fn of_several_speeds_the_widest_band_of_the_flow_counts() {
+        let points = [(20.0, 19.8), (20.0, 20.0), (20.0, 20.2), (100.0, 80.0)];
+        let curve =
+            Curve::choose(&points.map(|(rpm, flow_mm3_s)| Point { rpm, flow_mm3_s }), 0.0).expect("four points");
+        // 8 mm³ a stop at 20 mm³/s and 32 at 80.
+        let slow = Drool { rpm: 20.0, ..drool(4.0, 0.04) };
+        let quick = Drool { rpm: 100.0, ..drool(4.0, 0.16) };
+        near(melt_lag(&[slow, quick], &curve, 1.25, 0.001), 0.021_710);
+        near(melt_lag(&[quick, slow], &curve, 1.25, 0.001), 0.021_710);
+    }
+
     /// A step of 0.1 g: 1 % of 10 g and 0.5 % of 20, over √12, √((1e-4 + 0.25e-4) / 12 / 2).
     #[test]
     fn the_error_of_the_steps_of_a_scale() {
