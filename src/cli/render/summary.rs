@@ -116,8 +116,15 @@ pub fn headline(summary: &Summary, tense: Tense) -> String {
     let turns = changes.moves_slowed.saturating_sub(beads);
     let eased = moves_for(&[Reason::MeltLag, Reason::Sway]);
     let asked = Demand::of(summary);
-    let lag = match summary.screw.lag_compensation {
+    let screw = &summary.screw;
+    let lag = match screw.lag_compensation {
         "along-path" => "E follows the flow along each bead, ahead of the lag of the melt",
+        // Lines with numbers: nothing could be written.
+        "at-rest" if screw.replaced + screw.charges + screw.reliefs == 0 => "",
+        "at-rest" if screw.replaced == 0 && tense == Tense::Would => {
+            "The screw would turn at rest between runs of beads, as the melt asks for"
+        }
+        "at-rest" if screw.replaced == 0 => "The screw turns at rest between runs of beads, as the melt asks for",
         "at-rest" if tense == Tense::Would => {
             "Fixed reversals would give way to turns of the screw that the melt asks for"
         }
@@ -386,6 +393,24 @@ mod tests {
         lines.push(headline(&summary, Tense::Was));
         lines.push(headline(&summary, Tense::Would));
         insta::assert_snapshot!(lines.join("\n"));
+    }
+
+    #[test]
+    fn only_reversals_that_were_there_give_way() {
+        let mut summary = sample::pads();
+        let told = |summary: &Summary, tense| headline(summary, tense).lines().any(|line| line.contains("reversals"));
+        assert!(told(&summary, Tense::Was) && told(&summary, Tense::Would));
+        summary.screw.replaced = 0;
+        for (tense, turn) in [(Tense::Was, "The screw turns at rest"), (Tense::Would, "The screw would turn at rest")] {
+            assert!(
+                !told(&summary, tense) && headline(&summary, tense).contains(turn),
+                "{}",
+                headline(&summary, tense)
+            );
+        }
+        (summary.screw.charges, summary.screw.reliefs) = (0, 0);
+        let plain = headline(&summary, Tense::Was);
+        assert!(!plain.contains("at rest") && !plain.contains("reversals"), "{plain}");
     }
 
     #[test]
