@@ -51,6 +51,27 @@ pub fn follow(text: &[u8], words: LimitWords, limits: &mut MotionLimits) -> Name
     }
 }
 
+/// A named command without the number of its line and its checksum.
+///
+/// ```
+/// use meltwright::moves::named::uncounted;
+/// assert_eq!(uncounted(b"N8 RESTORE_GCODE_STATE NAME=a*71"), b"RESTORE_GCODE_STATE NAME=a");
+/// ```
+pub fn uncounted(text: &[u8]) -> &[u8] {
+    let is_digit = |byte: &u8| byte.is_ascii_digit();
+    let text = match text {
+        [b'N' | b'n', rest @ ..] if rest.first().is_some_and(|byte| is_digit(byte)) => {
+            let digits = rest.iter().take_while(|byte| is_digit(byte)).count();
+            rest.get(digits..).unwrap_or_default().trim_ascii_start()
+        }
+        _ => text,
+    };
+    match text.iter().rposition(|byte| *byte == b'*') {
+        Some(star) if text[star + 1..].iter().all(|byte| is_digit(byte)) => text[..star].trim_ascii_end(),
+        _ => text,
+    }
+}
+
 /// Whether it sets a fan.
 pub fn sets_fan(text: &[u8]) -> bool {
     text.get(..7).is_some_and(|start| start.eq_ignore_ascii_case(b"SET_FAN"))
@@ -143,6 +164,18 @@ fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn number_and_checksum_are_no_part_of_a_command() {
+        for (text, command) in [
+            ("N8 SAVE_GCODE_STATE NAME=a", "SAVE_GCODE_STATE NAME=a"),
+            ("n008SET_FAN_SPEED *12", "SET_FAN_SPEED"),
+            ("NOZZLE_WIPE X=1", "NOZZLE_WIPE X=1"),
+            ("N3 PRINT_START NOTE=a*b", "PRINT_START NOTE=a*b"),
+        ] {
+            assert_eq!(uncounted(text.as_bytes()), command.as_bytes());
+        }
+    }
 
     #[test]
     fn limits_marks_and_macros() {

@@ -380,6 +380,8 @@ impl Resolver {
         let text = at.text().split(|byte| *byte == b';').next().unwrap_or_default();
         let length = u32::try_from(text.len()).unwrap_or(u32::MAX);
         let text = text.trim_ascii();
+        let is_counted = at.line.flags & (Line::NUMBERED | Line::CHECKSUM) != 0;
+        let text = if is_counted { named::uncounted(text) } else { text };
         if self.takes_out_named(text, at) {
             return Ok(());
         }
