@@ -188,7 +188,7 @@ impl Drive {
             return driven;
         }
         self.count.see(step);
-        if marks.has(Marks::RELIEVE) && !step.has(Move::BOUND) {
+        if marks.has(Marks::RELIEVE) && step.flags & Move::FIXED == 0 {
             driven.rest_s += self.relieve(step, feeds, lines).unwrap_or(0.0);
         }
         match step.kind {

@@ -141,12 +141,13 @@ impl Gaps {
         if step.kind == Kind::Bead && own {
             if let Some((first, path, idle)) = self.open.take() {
                 let long = path >= self.min_travel_mm || idle >= RELIEVE_AFTER * self.lag_s;
-                if long && self.pressed {
+                // Nothing can be put before a fixed line to charge again what was relieved.
+                if long && self.pressed && free {
                     self.relieve(first);
                 }
                 self.owed |= long || idle >= REFILL_AFTER * self.lag_s;
             }
-            if std::mem::take(&mut self.owed) && free {
+            if free && std::mem::take(&mut self.owed) {
                 mark.add(Marks::CHARGE);
             }
             self.pressed = true;
@@ -342,6 +343,7 @@ mod tests {
         }
         let mut out = Vec::new();
         gaps.hand_over(&mut out);
-        assert_eq!(out, [Marks::CHARGE, Marks::RELIEVE, Marks::NONE, Marks::NONE]);
+        // No relief that the fixed bead could not charge again; the next free one gets what drooled out.
+        assert_eq!(out, [Marks::CHARGE, Marks::NONE, Marks::NONE, Marks::CHARGE]);
     }
 }
