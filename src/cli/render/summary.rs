@@ -398,7 +398,8 @@ mod tests {
     #[test]
     fn only_reversals_that_were_there_give_way() {
         let mut summary = sample::pads();
-        let told = |summary: &Summary, tense| headline(summary, tense).lines().any(|line| line.contains("reversals"));
+        let told =
+            |summary: &Summary, tense| headline(summary, tense).lines().any(|line| line.contains("Fixed reversals"));
         assert!(told(&summary, Tense::Was) && told(&summary, Tense::Would));
         summary.screw.replaced = 0;
         for (tense, turn) in [(Tense::Was, "The screw turns at rest"), (Tense::Would, "The screw would turn at rest")] {
@@ -410,7 +411,7 @@ mod tests {
         }
         (summary.screw.charges, summary.screw.reliefs) = (0, 0);
         let plain = headline(&summary, Tense::Was);
-        assert!(!plain.contains("at rest") && !plain.contains("reversals"), "{plain}");
+        assert!(!plain.contains("at rest") && !plain.contains("Fixed reversals"), "{plain}");
     }
 
     #[test]
