@@ -58,16 +58,16 @@ pub fn follow(text: &[u8], words: LimitWords, limits: &mut MotionLimits) -> Name
 /// assert_eq!(uncounted(b"N8 RESTORE_GCODE_STATE NAME=a*71"), b"RESTORE_GCODE_STATE NAME=a");
 /// ```
 pub fn uncounted(text: &[u8]) -> &[u8] {
-    let is_digit = |byte: &u8| byte.is_ascii_digit();
+    let is_digit = u8::is_ascii_digit;
     let text = match text {
-        [b'N' | b'n', rest @ ..] if rest.first().is_some_and(|byte| is_digit(byte)) => {
+        [b'N' | b'n', rest @ ..] if rest.first().is_some_and(is_digit) => {
             let digits = rest.iter().take_while(|byte| is_digit(byte)).count();
             rest.get(digits..).unwrap_or_default().trim_ascii_start()
         }
         _ => text,
     };
     match text.iter().rposition(|byte| *byte == b'*') {
-        Some(star) if text[star + 1..].iter().all(|byte| is_digit(byte)) => text[..star].trim_ascii_end(),
+        Some(star) if text[star + 1..].iter().all(is_digit) => text[..star].trim_ascii_end(),
         _ => text,
     }
 }
