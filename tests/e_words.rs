@@ -7,10 +7,11 @@ mod reader;
 mod runs;
 
 use std::f64::consts::{FRAC_PI_4, PI};
+use std::io::Cursor;
 
 use meltwright::error::ErrorKind;
 use meltwright::motion::rules::MotionRules;
-use meltwright::pipeline::{Options, Passes};
+use meltwright::pipeline::{self, Options, Passes};
 use meltwright::profile::{Corner, Profile};
 use meltwright::summary::Summary;
 
@@ -376,10 +377,10 @@ fn inches_and_factors_by_hand() {
     assert!((rewrite(tools, &calm).1.before.volume_mm3 - 5.0 * STRAND).abs() < 1e-9);
 }
 
-/// Each motion of an output as the controller takes it that keeps states: where it ends, and what E turns.
+/// Each motion of an output as the controller takes it that keeps one state: where it ends, and what E turns.
 fn followed(text: &str) -> Vec<([f64; 2], f64)> {
     let (mut at, mut e, mut modes) = ([0.0_f64; 2], 0.0, [true, true]);
-    let mut kept = modes;
+    let mut kept = (modes, e);
     let mut out = Vec::new();
     for line in text.lines() {
         match line.split(' ').next().unwrap_or_default() {
@@ -387,17 +388,19 @@ fn followed(text: &str) -> Vec<([f64; 2], f64)> {
             "G91" => modes[0] = false,
             "M82" => modes[1] = true,
             "M83" => modes[1] = false,
-            "G92" => e = 0.0,
-            "SAVE_GCODE_STATE" | "M120" => kept = modes,
-            "RESTORE_GCODE_STATE" | "M121" => modes = kept,
+            "G92" => e = word(line, 'E'),
+            "SAVE_GCODE_STATE" | "M120" => kept = (modes, e),
+            "RESTORE_GCODE_STATE" => (modes, e) = kept,
+            "M121" => modes = kept.0,
             "G0" | "G1" => {
                 let value =
                     |letter: char| line.split(' ').find_map(|word| word.strip_prefix(letter)?.parse::<f64>().ok());
                 for (at, letter) in at.iter_mut().zip(['X', 'Y']) {
                     *at = value(letter).map_or(*at, |v| if modes[0] { v } else { *at + v });
                 }
-                let turned =
-                    value('E').map_or(0.0, |v| if modes[0] && modes[1] { v - std::mem::replace(&mut e, v) } else { v });
+                let before = e;
+                e = value('E').map_or(e, |v| if modes[0] && modes[1] { v } else { e + v });
+                let turned = e - before;
                 out.push((at, turned));
             }
             _ => {}
@@ -435,16 +438,37 @@ fn states_that_are_kept_and_put_back_are_followed() {
             output.lines().take(kept).filter_map(|line| line.split(' ').rev().find_map(|word| word.strip_prefix('F')));
         assert_eq!(feeds.last(), Some("600"), "{output}");
     }
-    // Absolute E that goes on from another count is refused; where E stands as it stood it is sound.
-    let absolute = |between: &str| {
-        format!(
-            "G28\nG90\nM82\nG1 Z0.5 F600\nG1 X60 E2 F600\nSAVE_GCODE_STATE\nM83\n{between}RESTORE_GCODE_STATE\nG1 X10 E4\n"
-        )
-    };
-    let options = Options::default();
-    let error = runs::rewrite(absolute("G1 E-1\n").as_bytes(), &profile(&[]), &options).expect_err("a refusal");
-    assert!(error.to_string().contains("E is absolute where a state"), "{error}");
-    assert_eq!(rewrite(&absolute("G1 E-1\nG1 E1\n"), &[]).1.before.beads, 2);
+}
+
+/// The count of E goes back with the state, as the file has it and as the output has it, whatever was turned between.
+#[test]
+fn a_count_of_e_that_is_put_back_loses_nothing() {
+    for between in
+        ["", "M83\nG1 E-1\n", "M83\nG1 E-1\nG1 E1\n", "G1 X90 F6000\n", "G1 X90 F6000\nSAVE_GCODE_STATE NAME=b\n"]
+    {
+        let input = format!(
+            "G28\nG90\nM82\nG1 Z0.5 F600\nG1 X60 E2 F600\nSAVE_GCODE_STATE NAME=a\n{between}RESTORE_GCODE_STATE NAME=a\n\
+             G1 X50 Y30 F6000\nG1 X10 E4 F600\nG1 X50 E6\n"
+        );
+        for [way, unit] in [["none", "as-in-file"], ["none", "mm3"], ["file", "as-in-file"], ["file", "mm3"]] {
+            let what = format!("{between:?}, {way}, {unit}");
+            let way = format!("screw.lag_compensated_by={way}");
+            let settings = [&way[..], &format!("screw.output_e_unit={unit}"), "controller.preset=host"];
+            let (output, summary) = rewrite(&input, &settings);
+            assert_eq!(summary.before.beads, 3, "{what}");
+            let per_unit = if unit == "as-in-file" { STRAND } else { 1.0 };
+            let other = |line: &&str| !line.contains("NAME=b");
+            let lines: Vec<&str> = output.lines().filter(other).collect();
+            let turned: f64 = followed(&lines.join("\n")).iter().map(|step| step.1 * per_unit).sum();
+            // The file's own turns at rest give way to those of the output.
+            let wanted = 6.0 * STRAND + summary.screw.drooled_mm3 + summary.screw.stored_at_end_mm3;
+            assert!((turned - wanted).abs() < 0.01, "{what}: {turned} mm³ of {wanted}\n{output}");
+            // What was written can be read again.
+            let options = Options { again: true, ..Options::default() };
+            pipeline::audit(&mut Cursor::new(&output), &profile(&settings), &options, &mut |_| {})
+                .unwrap_or_else(|error| panic!("{what}: {error}\n{output}"));
+        }
+    }
 }
 
 /// A line with a checksum keeps its E in one piece, whether it has a number or not, and the checksum is right.

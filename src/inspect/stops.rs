@@ -83,7 +83,7 @@ impl Stops {
             Kind::Bead if self.in_run => {}
             Kind::Bead => self.start(seen),
             Kind::MovingEOut if self.in_run => {}
-            Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE if seen.seconds == 0.0 => return,
+            Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE | Kind::KeptE if seen.seconds == 0.0 => return,
             kind => {
                 let turns_back = matches!(kind, Kind::EOut | Kind::MovingEOut | Kind::SetEOut);
                 self.figures.decompressions += u64::from(turns_back);
@@ -141,7 +141,7 @@ impl Stops {
                 self.last = (step.volume, seen.seconds);
             }
             // They take no time and stop nothing by themselves.
-            Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE if seen.seconds == 0.0 => {}
+            Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE | Kind::KeptE if seen.seconds == 0.0 => {}
             Kind::EOut | Kind::MovingEOut => {
                 self.figures.decompressions += 1;
                 self.end_run();

@@ -373,7 +373,7 @@ impl<T: Told> Replan for Board<T> {
                 }
                 self.aside();
             }
-            Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
+            Kind::SetE | Kind::KeptE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
         }
     }
 

@@ -175,7 +175,7 @@ impl Braking {
                     }
                 }
                 Kind::Dwell | Kind::Stop => (last, last_top, self.before) = (None, 0.0, None),
-                Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => {}
+                Kind::SetE | Kind::KeptE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => {}
                 // What a board joins to the next move takes no time of its own.
                 _ if timing.time <= 0.0 => {}
                 _ => {

@@ -479,7 +479,7 @@ impl<T: Told> Host<T> {
                 }
                 self.aside();
             }
-            Kind::SetE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
+            Kind::SetE | Kind::KeptE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => self.aside(),
         }
     }
 }

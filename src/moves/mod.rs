@@ -51,6 +51,8 @@ pub enum Kind {
     Stop,
     /// Sets the count of the extruder axis (`G92 E`) to [`Move::e_count`].
     SetE,
+    /// The controller keeps the count of the extruder axis, or puts it back; which is the next of [`Side::counts`].
+    KeptE,
     /// Sets limits of motion; the new ones are the next of [`Side::limits`].
     Limits,
     /// Sets the feed and nothing else.
@@ -144,6 +146,15 @@ impl Role {
     }
 }
 
+/// What becomes of a count of the extruder axis that the controller keeps in one of a few places.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeptCount {
+    /// It is kept there.
+    Keep(u8),
+    /// The count is again what is kept there.
+    PutBack(u8),
+}
+
 /// What a few moves of a block need beyond [`Move`], in the order of these moves.
 #[derive(Clone, Debug, Default)]
 pub struct Side {
@@ -151,6 +162,8 @@ pub struct Side {
     pub arcs: Vec<ArcPath>,
     /// One for each [`Kind::Limits`].
     pub limits: Vec<MotionLimits>,
+    /// One for each [`Kind::KeptE`].
+    pub counts: Vec<KeptCount>,
     /// Where the machine stands before the first move of the block, and wherever else its position is set.
     pub anchors: Vec<Anchor>,
     /// Where comments state the height of the beads to come: index of the move before which it holds, and mm.
@@ -162,6 +175,7 @@ impl Side {
     pub fn clear(&mut self) {
         self.arcs.clear();
         self.limits.clear();
+        self.counts.clear();
         self.anchors.clear();
         self.heights.clear();
     }

@@ -5,7 +5,7 @@ use super::edits::{ELine, line_end_at};
 use super::screw_account::ScrewAccount;
 use crate::line::number::write_fixed;
 use crate::motion::{Timing, trapezoid};
-use crate::moves::{Kind, Move};
+use crate::moves::{KeptCount, Kind, Move};
 use crate::passes::e_count::{DECIMALS, ECount};
 use crate::passes::feed::Feeds;
 use crate::passes::lag::gaps::Marks;
@@ -86,6 +86,8 @@ pub struct Drive {
     pub excess: Option<[f64; 2]>,
     /// Where the file's own count of E stands, in mm; followed only where nothing else of E is.
     file_e: f64,
+    /// Counts of the output that the controller keeps, by their places, mm.
+    kept_e: Vec<f64>,
     /// What happened.
     pub account: ScrewAccount,
 }
@@ -135,6 +137,7 @@ impl Drive {
             owed: false,
             excess: None,
             file_e: 0.0,
+            kept_e: Vec::new(),
             account: ScrewAccount::default(),
         }
     }
@@ -280,6 +283,22 @@ impl Drive {
             self.count.see(step);
         }
         self.file_e = step.e_count;
+    }
+
+    /// The controller keeps the count of the output, or takes up again what it has kept.
+    pub fn keep_count(&mut self, count: KeptCount) {
+        match count {
+            KeptCount::Keep(place) => {
+                let place = usize::from(place);
+                self.kept_e.resize(self.kept_e.len().max(place + 1), 0.0);
+                self.kept_e[place] = self.count.exact();
+            }
+            KeptCount::PutBack(place) => {
+                if let Some(e) = self.kept_e.get(usize::from(place)) {
+                    self.count.set(*e);
+                }
+            }
+        }
     }
 
     /// Pushes out `volume` mm³ at `rate` mm³/s before a move, the head standing where that does no harm, and takes the

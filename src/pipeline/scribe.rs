@@ -11,7 +11,7 @@ use crate::line::number::write_fixed;
 use crate::motion::Timing;
 use crate::moves::named::RIGHT_ANGLE_SPEED;
 use crate::moves::track::Track;
-use crate::moves::{Kind, Move};
+use crate::moves::{KeptCount, Kind, Move};
 use crate::passes::corners::CornerWord;
 use crate::passes::feed::{FeedEdit, Feeds};
 use crate::passes::lag::accel::Ruling;
@@ -140,6 +140,7 @@ impl Scribe {
             after,
             ahead,
             besides: Besides::of(side),
+            counts: side.counts.iter(),
             // Only who parks has to know where.
             track: self.pauses.goes().then(|| Track::of(side)),
             first_line: *first_line,
@@ -255,7 +256,7 @@ impl Scribe {
         mark: Marks,
         ruling: &Ruling,
     ) -> Decided {
-        let Around { text, known, before, after, ahead, besides, track, first_line } = around;
+        let Around { text, known, before, after, ahead, besides, counts, track, first_line } = around;
         let [before, after] = [&**before, after].map(|all| all.get(index).unwrap_or(&Timing::NONE));
         let ahead = if mark.has(Marks::CHARGE) { ahead.get(index).copied().unwrap_or(0.0) } else { 0.0 };
         let is_idle = self.drive.is_idle();
@@ -340,6 +341,11 @@ impl Scribe {
             let mark = full(mark, verdict);
             self.drive.next(step, mark, after, ahead, &mut self.feeds, &mut lines, &mut text.pieces)
         };
+        if step.kind == Kind::KeptE
+            && let Some(count) = counts.next()
+        {
+            self.drive.keep_count(*count);
+        }
         driven.rest_s += halted_s;
         if let Some([e, most]) = self.drive.excess.take().filter(|_| self.purpose == Purpose::Rewrite) {
             let detail = format!("{e:.1} units of E in the output, at most {most} in one line");
@@ -402,6 +408,7 @@ struct Around<'a, 'b> {
     after: &'a [Timing],
     ahead: &'a [f64],
     besides: Besides<'b>,
+    counts: std::slice::Iter<'b, KeptCount>,
     track: Option<Track<'b>>,
     first_line: u64,
 }

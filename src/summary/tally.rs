@@ -125,6 +125,7 @@ impl Figures {
             Kind::Dwell
             | Kind::Stop
             | Kind::SetE
+            | Kind::KeptE
             | Kind::Limits
             | Kind::SetEOut
             | Kind::SetEIn

@@ -1,14 +1,14 @@
 //! Modes that the file tells the controller to keep, under a name or on a stack, and to put back later.
 
 use super::{At, Resolver};
-use crate::error::{Error, ErrorKind, Result};
 use crate::moves::named::Keeping;
 use crate::moves::state::State;
-use crate::moves::{Kind, Move};
+use crate::moves::{KeptCount, Kind, Move};
 
 /// States that the file has told the controller to keep.
 #[derive(Clone, Debug, Default)]
 pub struct Kept {
+    /// The place of each is also that of its count of E.
     named: Vec<(Box<str>, State)>,
     stack: Vec<State>,
 }
@@ -17,17 +17,28 @@ impl Kept {
     /// Most that are kept, of either kind: beyond that no file is meant.
     const MOST: usize = 64;
 
-    /// Keeps it under a name, in place of what is kept there.
-    fn keep(&mut self, name: &str, state: &State) {
-        self.named.retain(|(kept, _)| **kept != *name);
-        if self.named.len() < Self::MOST {
-            self.named.push((name.into(), state.clone()));
+    /// Keeps it under a name, in place of what is kept there. Returns where.
+    fn keep(&mut self, name: &str, state: &State) -> Option<u8> {
+        let at = self.place(name).unwrap_or(self.named.len());
+        if at >= Self::MOST {
+            return None;
         }
+        match self.named.get_mut(at) {
+            Some((_, kept)) => kept.clone_from(state),
+            None => self.named.push((name.into(), state.clone())),
+        }
+        u8::try_from(at).ok()
     }
 
-    /// What is kept under a name.
-    fn of(&self, name: &str) -> Option<&State> {
-        self.named.iter().find(|(kept, _)| **kept == *name).map(|(_, state)| state)
+    /// Where something is kept under a name.
+    fn place(&self, name: &str) -> Option<usize> {
+        self.named.iter().position(|(kept, _)| **kept == *name)
+    }
+
+    /// What is kept under a name, and where.
+    fn of(&self, name: &str) -> Option<(u8, State)> {
+        let at = self.place(name)?;
+        Some((u8::try_from(at).ok()?, self.named.get(at)?.1.clone()))
     }
 
     /// Puts it on the stack.
@@ -54,33 +65,36 @@ impl State {
 
 impl Resolver {
     /// A named command keeps the state, or puts it back.
-    pub(super) fn keep_or_put_back(&mut self, keeping: Keeping<'_>, at: At<'_>) -> Result<()> {
+    pub(super) fn keep_or_put_back(&mut self, keeping: Keeping<'_>, at: At<'_>) {
         let (name, returns) = match keeping {
             Keeping::Keep(name) => {
                 // The feed of the file is kept, not one that was lowered.
                 self.feed_user(at);
-                self.kept.keep(name, &self.state);
-                return Ok(());
+                if let Some(place) = self.kept.keep(name, &self.state) {
+                    self.count_is_kept(KeptCount::Keep(place), at);
+                }
+                return;
             }
             Keeping::PutBack { name, returns } => (name, returns),
         };
-        let Some(kept) = self.kept.of(name).cloned() else { return Ok(()) };
+        let Some((place, kept)) = self.kept.of(name) else { return };
         let mut next = self.state.with_modes_of(&kept);
         (next.offset, next.offset_known) = (kept.offset, kept.offset_known);
-        if !next.e_is_relative() && kept.e != next.e {
-            let what =
-                "E is absolute where a state of the machine is put back that counts E from another place".to_owned();
-            let help = "slice with relative E (M83), of which no count has to be kept".to_owned();
-            let whole = at.excerpt(0, at.text().len(), "");
-            return Err(Error::new(ErrorKind::Unsupported { what, help }).at(whole));
-        }
+        next.e = kept.e;
         if returns {
             (next.position, next.known) = (kept.position, kept.known);
         }
         next.set_speed_factor(kept.speed_factor);
         self.put_back(next, at);
+        self.count_is_kept(KeptCount::PutBack(place), at);
         self.set_flow_factor(None, kept.flow_factor);
-        Ok(())
+    }
+
+    /// The count of E is kept or put back: that of the output may be another than the file's.
+    fn count_is_kept(&mut self, count: KeptCount, at: At<'_>) {
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::KeptE, at) };
+        self.side.counts.push(count);
+        self.moves.push(step);
     }
 
     /// The modes are put on a stack.

@@ -387,7 +387,8 @@ impl Resolver {
         }
         let follows_names = self.watch.follows_names();
         if follows_names && let Some(keeping) = named::keeping(text) {
-            return self.keep_or_put_back(keeping, at);
+            self.keep_or_put_back(keeping, at);
+            return Ok(());
         }
         if follows_names && self.rules.has_own_e_unit && named::sets_e_steps(text) {
             self.found(Code::EStepsInFile, at, || String::from_utf8_lossy(text).into_owned());

@@ -55,7 +55,7 @@ impl FlowSteps {
     pub fn push(&mut self, step: &Move, verdict: Verdict) {
         let is_bead = step.lays();
         if !is_bead {
-            if !matches!(step.kind, Kind::Limits | Kind::SetE | Kind::Feed) {
+            if !matches!(step.kind, Kind::Limits | Kind::SetE | Kind::KeptE | Kind::Feed) {
                 self.finish();
             }
             self.waiting.push_back(Waiting { verdict, area: 0.0 });
