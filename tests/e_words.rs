@@ -182,9 +182,15 @@ fn a_motion_behind_another_command_is_refused() {
 #[test]
 fn accelerations_are_put_back_at_the_end() {
     let zigzag: String = (1..=60).map(|k| format!("G1 X{} Y{} E0.9\n", 20 * (k % 2), 0.4 * f64::from(k))).collect();
-    for (preset, end, word) in
-        [("host", "", "M204 S3000\n"), ("board", "M104 S0\n", "M204 P3000\n"), ("host", "; the end", "M204 S3000\n")]
-    {
+    for (preset, end, word) in [
+        ("host", "", "M204 S3000\n"),
+        ("board", "M104 S0\n", "M204 P3000\n"),
+        ("host", "; the end", "M204 S3000\n"),
+        // What the file sets of other moves, or in a way that no controller takes, sets nothing of beads.
+        ("board", "M204 T2000\n", "M204 P3000\n"),
+        ("network", "M204 T2000\n", "M204 P3000\n"),
+        ("board", "M204 P0\n", "M204 P3000\n"),
+    ] {
         let preset = format!("controller.preset={preset}");
         let (output, summary) = rewrite(&format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}{end}"), &[&preset]);
         assert!(output.contains("M204 ") && output.ends_with(&format!("\n{word}")), "{}", &output[output.len() - 80..]);
@@ -193,8 +199,11 @@ fn accelerations_are_put_back_at_the_end() {
         assert_eq!(lines, summary.provenance.input_lines + changes.lines_added - changes.lines_removed, "{preset}");
     }
     // A file that sets it itself behind has its own word.
-    let (output, _) = rewrite(&format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}M204 S500\n"), &["controller.preset=host"]);
-    assert!(output.ends_with("M204 S500\n"), "{output}");
+    for (preset, own) in [("host", "M204 S500\n"), ("board", "M204 P500\n"), ("network", "M204 P500 T900\n")] {
+        let preset = format!("controller.preset={preset}");
+        let (output, _) = rewrite(&format!("G28\nM83\nG1 Z0.3 F1800\n{zigzag}{own}"), &[&preset]);
+        assert!(output.ends_with(own), "{preset}: {output}");
+    }
 }
 
 /// A tower that is soft enough for slower corners, with nothing behind it that moves: what was lowered is put back all the
@@ -206,8 +215,9 @@ fn corner_rules_and_axes_are_put_back_at_the_end() {
         format!("G1 X50 Y50 Z{:.2} F6000\n{}", 0.3 * f64::from(k), sides.concat())
     };
     let tower: String = (1..=120).map(layer).collect();
-    for (preset, end) in
-        ["host", "board", "network"].into_iter().flat_map(|preset| ["", "M104 S0\n", "M84"].map(|end| (preset, end)))
+    for (preset, end) in ["host", "board", "network"]
+        .into_iter()
+        .flat_map(|preset| ["", "M104 S0\n", "M84", "M201 X500\n"].map(|end| (preset, end)))
     {
         let set = [&format!("controller.preset={preset}"), "machine.part_moves=y"];
         let (output, summary) = rewrite(&format!("G28\nM83\n{tower}{end}"), &set);

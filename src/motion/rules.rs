@@ -201,8 +201,8 @@ impl Held {
     /// The file sets limits itself; `file`: what it has in force then.
     pub fn follow(&mut self, limits: &MotionLimits, file: &MotionRules) {
         self.corner = self.corner.and_then(|held| kept_corner(held, limits, file.corner));
-        if limits.sets_axis_accel {
-            self.axis_accel = [None; 2];
+        for (held, sets) in self.axis_accel.iter_mut().zip(limits.sets_axis_accel) {
+            *held = held.filter(|_| !sets);
         }
     }
 

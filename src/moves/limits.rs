@@ -8,10 +8,11 @@ use crate::profile::LimitWords;
 /// What the file has set so far; `None` where it has set nothing and the machine's own value is in force.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct MotionLimits {
-    /// The command that set these named an acceleration, perhaps the one already in force.
-    pub sets_accel: bool,
-    /// It named a highest acceleration of X or Y, perhaps the one already in force.
-    pub sets_axis_accel: bool,
+    /// The command that set these named the acceleration of moves with and of moves without extrusion, perhaps the one
+    /// already in force.
+    pub sets_accel: [bool; 2],
+    /// It named the highest acceleration of X and of Y, perhaps the one already in force.
+    pub sets_axis_accel: [bool; 2],
     /// It named the corner rule along X and Y, perhaps the one already in force.
     pub sets_corner: [bool; 2],
     /// Acceleration of moves with extrusion, mm/s².
@@ -40,20 +41,21 @@ pub struct MotionLimits {
     pub e_lag_in_output_s: Option<f64>,
 }
 
-/// Sets `slot` where the line gives a usable number: finite and above zero.
+/// Sets `slot` where the line gives a usable number, finite and above zero. Returns whether it does.
 ///
 /// Zero is refused by some controllers and stops the machine for good on others.
-fn set(slot: &mut Option<f64>, value: Option<f64>) {
-    if let Some(v) = value.filter(|v| v.is_finite() && *v > 0.0) {
-        *slot = Some(v);
-    }
+fn set(slot: &mut Option<f64>, value: Option<f64>) -> bool {
+    let usable = value.filter(|v| v.is_finite() && *v > 0.0);
+    *slot = usable.or(*slot);
+    usable.is_some()
 }
 
-/// Sets the slots of the axes the line names.
-fn set_axes(slots: &mut [Option<f64>; 4], word: impl Fn(u8) -> Option<f64>, scale: f64) {
-    for (slot, axis) in slots.iter_mut().zip(*b"XYZE") {
-        set(slot, word(axis).map(|v| v * scale));
-    }
+/// Sets the slots of the axes the line names. Returns whether it names X and Y.
+fn set_axes(slots: &mut [Option<f64>; 4], word: impl Fn(u8) -> Option<f64>, scale: f64) -> [bool; 2] {
+    let [x, y, z, e] = slots;
+    set(z, word(b'Z').map(|v| v * scale));
+    set(e, word(b'E').map(|v| v * scale));
+    [set(x, word(b'X').map(|v| v * scale)), set(y, word(b'Y').map(|v| v * scale))]
 }
 
 impl MotionLimits {
@@ -78,7 +80,7 @@ impl MotionLimits {
 
     /// Another line comes: nothing is named yet.
     pub(super) fn next_line(&mut self) {
-        (self.sets_accel, self.sets_axis_accel, self.sets_corner) = (false, false, [false; 2]);
+        (self.sets_accel, self.sets_axis_accel, self.sets_corner) = Default::default();
     }
 
     /// Follows an M command. `word` gives the number after a letter, if the line has one.
@@ -90,39 +92,33 @@ impl MotionLimits {
             (LimitWords::Named, 204) => {
                 // One of P and T alone changes nothing.
                 let both = word(b'P').zip(word(b'T')).map(|(p, t)| p.min(t));
-                self.sets_accel = word(b'S').or(both).is_some();
-                set(&mut self.print_accel, word(b'S').or(both));
-                set(&mut self.travel_accel, word(b'S').or(both));
+                self.sets_accel =
+                    [&mut self.print_accel, &mut self.travel_accel].map(|slot| set(slot, word(b'S').or(both)));
             }
             (LimitWords::Named, _) => return false,
             (_, 204) => {
-                self.sets_accel = true;
-                set(&mut self.print_accel, word(b'S'));
-                set(&mut self.travel_accel, word(b'S'));
-                set(&mut self.print_accel, word(b'P'));
+                let [beads, travels] = [&mut self.print_accel, &mut self.travel_accel];
+                self.sets_accel = [set(beads, word(b'S')) | set(beads, word(b'P')), set(travels, word(b'S'))];
                 // With S, T is the acceleration of the extruder on the boards that know that form.
                 if word(b'S').is_none() {
-                    set(&mut self.travel_accel, word(b'T'));
+                    self.sets_accel[1] = set(travels, word(b'T'));
                 } else {
                     set(&mut self.e_only_accel, word(b'T'));
                 }
                 set(&mut self.e_only_accel, word(b'R'));
             }
-            (_, 201) => {
-                self.sets_axis_accel = word(b'X').or(word(b'Y')).is_some();
-                set_axes(&mut self.axis_accel, word, 1.0);
+            (_, 201) => self.sets_axis_accel = set_axes(&mut self.axis_accel, word, 1.0),
+            (LimitWords::PerSecond, 203) => {
+                set_axes(&mut self.axis_speed, word, 1.0);
             }
-            (LimitWords::PerSecond, 203) => set_axes(&mut self.axis_speed, word, 1.0),
-            (LimitWords::PerMinute, 203) => set_axes(&mut self.axis_speed, word, PER_MINUTE),
+            (LimitWords::PerMinute, 203) => {
+                set_axes(&mut self.axis_speed, word, PER_MINUTE);
+            }
             (_, 205) => {
-                self.sets_corner = [b'X', b'Y'].map(|axis| word(b'J').or(word(axis)).is_some());
-                set(&mut self.corner_deviation, word(b'J'));
-                set_axes(&mut self.axis_step, word, 1.0);
+                let deviates = set(&mut self.corner_deviation, word(b'J'));
+                self.sets_corner = set_axes(&mut self.axis_step, word, 1.0).map(|steps| steps | deviates);
             }
-            (LimitWords::PerMinute, 566) => {
-                self.sets_corner = [b'X', b'Y'].map(|axis| word(axis).is_some());
-                set_axes(&mut self.axis_step, word, PER_MINUTE);
-            }
+            (LimitWords::PerMinute, 566) => self.sets_corner = set_axes(&mut self.axis_step, word, PER_MINUTE),
             (LimitWords::PerSecond, 900) => self.set_lag(word(b'K')),
             (LimitWords::PerMinute, 572) => self.set_lag(word(b'S')),
             _ => return false,
@@ -155,6 +151,24 @@ mod tests {
         follow(&mut limits, rules, 204, &[(b'P', -5.0)]);
         follow(&mut limits, rules, 204, &[(b'P', 0.0)]);
         assert_eq!(limits.print_accel, Some(700.0), "a value that is not above zero changes nothing");
+    }
+
+    #[test]
+    fn a_command_sets_what_it_names() {
+        let names = |command, words: &[(u8, f64)]| {
+            let mut limits = MotionLimits::default();
+            follow(&mut limits, LimitWords::PerSecond, command, words);
+            (limits.sets_accel, limits.sets_axis_accel, limits.sets_corner)
+        };
+        let (none, both) = ([false; 2], [true; 2]);
+        assert_eq!(names(204, &[(b'S', 800.0)]), (both, none, none));
+        assert_eq!(names(204, &[(b'S', 800.0), (b'T', 900.0)]), (both, none, none));
+        assert_eq!(names(204, &[(b'P', 800.0)]), ([true, false], none, none));
+        assert_eq!(names(204, &[(b'T', 800.0)]), ([false, true], none, none));
+        assert_eq!(names(204, &[(b'P', 0.0), (b'R', 800.0)]), (none, none, none));
+        assert_eq!(names(201, &[(b'Y', 800.0), (b'Z', 90.0)]), (none, [false, true], none));
+        assert_eq!(names(205, &[(b'X', 8.0)]), (none, none, [true, false]));
+        assert_eq!(names(205, &[(b'J', 0.1)]), (none, none, both));
     }
 
     /// Common practice, no source: `M204 S`, or P and T together, of which the smaller counts; the rest is unknown.

@@ -148,7 +148,7 @@ fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
     let Some(value) = value.parse::<f64>().ok().filter(|v| v.is_finite() && *v >= 0.0) else { return };
     let sets = |name: &str| key.eq_ignore_ascii_case(name);
     if sets("ACCEL") {
-        limits.sets_accel = true;
+        limits.sets_accel = [true; 2];
         limits.print_accel = Some(value);
         limits.travel_accel = Some(value);
     } else if sets("VELOCITY") {

@@ -239,9 +239,11 @@ impl AxisAccels {
 
     /// The file sets limits of motion.
     fn follow(&mut self, limits: &MotionLimits) {
-        let [x, y, ..] = self.base.with(limits).axis_accel;
-        if [x, y] != self.file || limits.sets_axis_accel {
-            (self.file, self.written) = ([x, y], [None; 2]);
+        let now = self.base.with(limits).axis_accel;
+        for axis in [0, 1] {
+            if now[axis] != self.file[axis] || limits.sets_axis_accel[axis] {
+                (self.file[axis], self.written[axis]) = (now[axis], None);
+            }
         }
     }
 

@@ -406,7 +406,7 @@ impl Resolver {
                 self.heat.macro_ran();
             }
             self.feed_user(at);
-        } else if self.state.limits != before || self.state.limits.sets_accel {
+        } else if self.state.limits != before || self.state.limits.sets_accel != [false; 2] {
             self.limits_changed(at);
         }
         Ok(())

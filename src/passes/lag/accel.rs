@@ -158,7 +158,7 @@ impl Accels {
     pub fn follow(&mut self, limits: &MotionLimits) {
         let now = self.base.with(limits);
         self.file = [now.print_accel, now.travel_accel];
-        if limits.sets_accel {
+        if limits.sets_accel[usize::from(self.is_of_travels)] {
             self.written = None;
         }
     }
