@@ -306,12 +306,16 @@ fn pauses_need_the_pass_and_a_known_hopper() {
     let bench = Bench::new();
     bench.file("tower.gcode", tower());
     let set = ["hopper.usable_g=5", "hopper.margin_g=1", "hopper.pause_command=REFILL"];
-    let lines = |command: &[&str], set: &[&str]| {
-        bench.run(&with(command, set)).code(0).stdout.lines().filter(|line| *line == "REFILL").count()
+    let lines = |command: &[&str], set: &[&str], said: &str| {
+        let ran = bench.run(&with(command, set)).code(0);
+        assert_eq!(ran.stderr.contains("[pause-left-out]"), !said.is_empty(), "{}", ran.stderr);
+        assert!(ran.stderr.split_whitespace().collect::<Vec<_>>().join(" ").contains(said), "{said}: {}", ran.stderr);
+        ran.stdout.lines().filter(|line| *line == "REFILL").count()
     };
-    assert_eq!(lines(&["rewrite", "tower.gcode"], &set), 3);
-    assert_eq!(lines(&["rewrite", "tower.gcode", "--passes", "capacity"], &set), 0);
-    assert_eq!(lines(&["rewrite", "tower.gcode"], &set[2..]), 0);
+    assert_eq!(lines(&["rewrite", "tower.gcode"], &set, ""), 3);
+    let off = "3 of 3: the pass starts, which writes them, did not run";
+    assert_eq!(lines(&["rewrite", "tower.gcode", "--passes", "capacity"], &set, off), 0);
+    assert_eq!(lines(&["rewrite", "tower.gcode"], &set[2..], "hopper.usable_g is not set"), 0);
     // A file with line numbers bears no lines between them.
     let numbered: String = tower()
         .lines()
@@ -319,7 +323,7 @@ fn pauses_need_the_pass_and_a_known_hopper() {
         .map(|(n, line)| if line.starts_with(';') { format!("{line}\n") } else { format!("N{n} {line}\n") })
         .collect();
     bench.file("numbered.gcode", numbered);
-    assert_eq!(lines(&["rewrite", "numbered.gcode"], &set), 0);
+    assert_eq!(lines(&["rewrite", "numbered.gcode"], &set, "3 of 3: the lines there are numbered"), 0);
     for (command, said) in [("", "must not be blank"), ("M0 ; note", "without a comment"), ("M600 ø", "plain ASCII")] {
         let set = format!("hopper.pause_command=\"{command}\"");
         let ran = bench.run(&["audit", "tower.gcode", "--set", &set]).code(2);

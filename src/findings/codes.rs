@@ -377,6 +377,11 @@ codes! {
         "pauses for refills were written without the way to the park position",
         "a hot nozzle that waits on a soft part melts into it",
         "park the head by hand there, or by the command itself (hopper.pause_command); the places say why";
+    /// Refills for which no pause could be written.
+    PauseLeftOut, Warning, "pause-left-out",
+        "the output has no pause for refills that may be due",
+        "if nobody refills it in time the hopper runs empty, and nothing is laid any more",
+        "stand by with granules at the times of the plan, or see to what is said here of the reason and rewrite it again";
     /// The fan is off though layer times count on it.
     FanOff, Note, "fan-off",
         "the file hardly runs the fan, while the time that layers get to cool counts on moving air",

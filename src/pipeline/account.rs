@@ -14,6 +14,7 @@ use super::scribe::Scribe;
 use crate::error::{Error, Result};
 use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
+use crate::hopper::HopperPlan;
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
@@ -62,6 +63,7 @@ pub fn summary(
     let part = stay.zip(soft).map(|(stay, plan)| part::figures(stay, plan, &mut findings));
     if is_written {
         note_output(run, &mut findings);
+        note_pauses(run, hopper.as_ref(), &mut findings);
     }
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
@@ -204,6 +206,22 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
         };
         findings.add(Code::OutputUnit, || place(volume + &steps));
     }
+}
+
+/// Warns where refills are without the pause that the profile asks for.
+fn note_pauses(run: &Run<'_>, plan: Option<&HopperPlan>, findings: &mut Findings) {
+    let Some(plan) = plan.filter(|_| run.profile.hopper.pause_command.value.is_some()) else { return };
+    let due = plan.refills.len() as u64;
+    let left_out = due.saturating_sub(plan.pauses_written);
+    let detail = match plan.usable_g {
+        None => "hopper.usable_g is not set, so that no refills are planned".to_owned(),
+        Some(_) if left_out == 0 => return,
+        Some(_) if run.passes.starts => {
+            format!("{left_out} of {due}: the lines there are numbered and bear no others between them")
+        }
+        Some(_) => format!("{left_out} of {due}: the pass starts, which writes them, did not run"),
+    };
+    findings.add(Code::PauseLeftOut, || Place::of_file(detail));
 }
 
 /// Least share by which the volume pushed is off, and least volume, mm³, that are told: of next to nothing, starts and ends
