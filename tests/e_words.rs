@@ -178,6 +178,59 @@ fn a_motion_behind_another_command_is_refused() {
     assert!(refused("network").is_some_and(|error| error.contains("behind another command")));
 }
 
+/// Nothing makes up for the lag where lines are numbered, as is told; and no line with too much E becomes several.
+#[test]
+fn numbered_lines_say_what_stays_undone() {
+    let plain = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\nG1 E80 F120\nG1 E-1 F1800\nG1 E1\nG1 X60 Y10 E2 F600\n";
+    let numbered: String = plain.lines().zip(1..).map(|(line, n)| format!("N{n} {line}\n")).collect();
+    for preset in ["host", "board", "network"] {
+        let settings = [
+            &format!("controller.preset={preset}")[..],
+            "controller.max_e_only_mm=50",
+            "controller.excess_e=split",
+            "screw.output_e_unit=as-in-file",
+        ];
+        let (output, summary) = rewrite(&numbered, &settings);
+        assert_eq!(summary.screw.lag_compensation, "none", "{preset}");
+        assert!(has(&summary, "lag-numbered") && has(&summary, "excess-e"), "{preset}: {:?}", summary.findings);
+        assert_eq!(output.lines().count(), numbered.lines().count() + 1, "{preset}: {output}");
+        let (output, summary) = rewrite(plain, &settings);
+        assert!(!has(&summary, "lag-numbered") && !has(&summary, "excess-e"), "{preset}: {:?}", summary.findings);
+        assert_ne!(summary.screw.lag_compensation, "none", "{preset}");
+        assert!(!output.contains("E80"), "{preset}: {output}");
+    }
+}
+
+/// What may move by itself runs with the feed of the file, as long as a line can be put before it.
+#[test]
+fn macros_get_the_feed_of_the_file() {
+    let bead = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\nG1 X30 Y10 E9\n";
+    for (preset, macro_of) in [("host", "CLEAN_NOZZLE"), ("board", "M600"), ("network", "M701")] {
+        let settings = [&format!("controller.preset={preset}")[..], "screw.lag_compensated_by=controller"];
+        let feeds = |input: &str| {
+            let (output, _) = rewrite(input, &settings);
+            let mut feeds = vec![];
+            for line in output.lines() {
+                match line.rsplit_once(" F") {
+                    Some((_, feed)) if !line.starts_with(';') => feeds.push(feed.parse::<f64>().expect("a feed")),
+                    _ if line.contains(macro_of) => return (feeds, output),
+                    _ => {}
+                }
+            }
+            panic!("no {macro_of}: {output}")
+        };
+        let (before, output) = feeds(&format!("{bead}{macro_of}\n"));
+        assert!(before.iter().any(|feed| *feed < 3000.0), "the bead is slowed: {output}");
+        assert_eq!(before.last(), Some(&3000.0), "{preset}: {output}");
+        // Where lines are numbered, nothing is put before it.
+        let numbered: String =
+            format!("{bead}{macro_of}\n").lines().zip(1..).map(|(line, n)| format!("N{n} {line}\n")).collect();
+        let (before, output) = feeds(&numbered);
+        assert!(before.last().is_some_and(|feed| *feed < 3000.0), "{preset}: {output}");
+        assert!(output.lines().all(|line| line.starts_with(['N', ';'])), "{preset}: {output}");
+    }
+}
+
 /// Accelerations that were lowered are what they were when the print is over, whatever is printed next.
 #[test]
 fn accelerations_are_put_back_at_the_end() {

@@ -317,6 +317,11 @@ codes! {
         "lines are numbered and bear no others between them, so that what the part bears and needs stays out of the output",
         "it sways further than it may there, and the next layer is laid on beads that are still hot",
         "switch line numbers off in the slicing program (who sends the file adds its own), then rewrite it again";
+    /// The lag of the melt for which no line can be written.
+    LagNumbered, Warning, "lag-numbered",
+        "lines are numbered and bear no others between them, so that nothing makes up for the lag of the melt",
+        "beads begin thin and end thick, and the reversals of the file stay",
+        "switch line numbers off in the slicing program (who sends the file adds its own), then rewrite it again";
     /// E of the output has a unit of its own.
     OutputUnit, Warning, "output-unit",
         "E of the output counts in another unit than E of the input: the controller has to be set up for it",

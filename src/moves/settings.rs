@@ -13,10 +13,26 @@ pub struct FileSettings {
     pub layer_height_mm: Option<f64>,
     /// This program wrote the file: it carries the marker of an earlier run.
     pub is_rewritten: bool,
+    /// How that output makes up for the lag of the melt.
+    pub lead: Lead,
     /// Volume of one unit of E as this program stated it when it wrote the file, mm³.
     pub stated_e_mm3: Option<f64>,
+    /// Most of its lines with a command have a number.
+    pub is_numbered: bool,
     /// The file marks its layers by comments.
     pub marks_layers: bool,
+}
+
+/// How E of a file makes up for the lag of the melt, as far as this program wrote it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Lead {
+    /// It does not: beads have the E that they lay.
+    #[default]
+    None,
+    /// By turns of the screw at rest, some of which beads refill.
+    AtRest,
+    /// By E that leads the flow along the path: it tells neither how wide beads are nor what the part bears.
+    AlongPath,
 }
 
 /// Strands outside this range are no plausible diameter, mm.

@@ -198,6 +198,8 @@ impl Feeds {
         let own = step.feed_len > 0;
         match step.kind {
             Kind::FeedUser if !own && step.has(Move::BOUND) => self.forget(),
+            // Nothing goes before a line with a number: it runs with what is in force.
+            Kind::FeedUser if !own && step.has(Move::FIXED) => {}
             Kind::FeedUser if !own && self.in_force != step.feed_mm_min => {
                 self.in_force = step.feed_mm_min;
                 return FeedEdit::LineBefore(original(step));

@@ -51,7 +51,7 @@ pub fn summary(
     note_nozzle(profile, run.settings, &mut findings);
     note_stale(profile, &mut findings);
     let is_written = record.output_bytes > 0;
-    let is_mended = run.settings.is_rewritten || is_written && run.choice.how != How::Not;
+    let is_mended = run.rules.e_leads || is_written && run.choice.how != How::Not;
     let stops = inspection.finish(volume, is_mended, &mut findings);
     let mut hopper = granules.finish(profile, &mut findings);
     if let Some(plan) = &mut hopper {
@@ -192,6 +192,9 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
         OutputUnit::VirtualFilament => screw.output_diameter_mm.provenance,
         _ => screw.output_e_unit.provenance,
     } == Provenance::Assumed;
+    if run.choice.is_hindered {
+        findings.add(Code::LagNumbered, || place(format!("a lag of {} s", screw.melt_lag_s.value)));
+    }
     let unit = assemble::unit(run.profile, run.passes);
     let is_known = run.output_volumes.sliced.is_some();
     let is_another = run.output_volumes.differ() || !is_known;

@@ -46,17 +46,29 @@ pub struct Choice {
     /// Least diameter of the output's strand, mm, at which the controller would let E follow the flow along the path, or
     /// would not brake for it; `None` where it does, or nobody asked for it.
     pub wanted_diameter_mm: Option<f64>,
+    /// The numbers on the lines of the file leave no way to do it.
+    pub is_hindered: bool,
 }
 
-/// How the lag is made up for, with the passes that run. `file_volume`: of a unit of E in the input, mm³.
+/// How the lag is made up for, with the passes that run. `file_volume`: of a unit of E in the input, mm³; `is_numbered`: its
+/// lines bear no others between them, and none becomes several.
 ///
 /// Where the controller would brake at every change of flow, the turns at rest are the better way.
-pub fn choice(profile: &Profile, passes: Passes, capacity: &Capacity, file_volume: Option<f64>) -> Choice {
-    let chosen = |how| Choice { how, wanted_diameter_mm: None };
+pub fn choice(
+    profile: &Profile,
+    passes: Passes,
+    capacity: &Capacity,
+    file_volume: Option<f64>,
+    is_numbered: bool,
+) -> Choice {
+    let chosen = |how| Choice { how, wanted_diameter_mm: None, is_hindered: false };
     if profile.screw.melt_lag_s.value <= 0.0 || !passes.starts {
         return chosen(How::Not);
     }
     match profile.screw.lag_compensated_by.value {
+        LagCompensation::File | LagCompensation::None if is_numbered => {
+            Choice { is_hindered: true, ..chosen(How::Not) }
+        }
         LagCompensation::Controller => chosen(How::ByController),
         LagCompensation::File if passes.ramps => {
             let needed = WIDEST_STEP * capacity.screw_mm3_s;
@@ -65,8 +77,8 @@ pub fn choice(profile: &Profile, passes: Passes, capacity: &Capacity, file_volum
                 |e_step: f64, volume: f64| (e_step * volume < needed).then(|| (needed / e_step / FRAC_PI_4).sqrt());
             let e_step = e_step(profile);
             match volume.map(|volume| (wanted(e_step, volume), wanted(seam_step(profile), volume))) {
-                Some((Some(diameter), _)) => Choice { how: How::AtRest, wanted_diameter_mm: Some(diameter) },
-                Some((None, at_seams)) => Choice { how: How::AlongPath, wanted_diameter_mm: at_seams },
+                Some((Some(diameter), _)) => Choice { wanted_diameter_mm: Some(diameter), ..chosen(How::AtRest) },
+                Some((None, at_seams)) => Choice { wanted_diameter_mm: at_seams, ..chosen(How::AlongPath) },
                 // Of a unit that only the lines tell (`M200`) the steps may be too large.
                 None if e_step < f64::INFINITY => chosen(How::AtRest),
                 None => chosen(How::AlongPath),
@@ -287,7 +299,8 @@ mod tests {
             ];
             let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
             let profile = Profile::embedded_with(&set).expect("a sound profile");
-            let Choice { how, wanted_diameter_mm } = choice(&profile, Passes::ALL, &Capacity::of(&profile), None);
+            let Choice { how, wanted_diameter_mm, .. } =
+                choice(&profile, Passes::ALL, &Capacity::of(&profile), None, false);
             (how, wanted_diameter_mm.map(|diameter| (diameter * 1e3).round() / 1e3))
         };
         assert_eq!(chosen("host", "8.7"), (How::AtRest, Some(8.74)));
@@ -302,7 +315,7 @@ mod tests {
         let how = |set: &[&str]| {
             let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
             let profile = Profile::embedded_with(&set).expect("a sound profile");
-            choice(&profile, Passes::ALL, &Capacity::of(&profile), None).how
+            choice(&profile, Passes::ALL, &Capacity::of(&profile), None, false).how
         };
         let turns = "screw.output_e_unit=screw-turns";
         assert_eq!(how(&[turns, "screw.specific_output_mm3_rev=15"]), How::AtRest);

@@ -3,8 +3,8 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use crate::error::{Error, Result};
-use crate::moves::resolve::{MARKER, MARKER_E, TEST_MARKER};
-use crate::moves::settings::FileSettings;
+use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_TURNS, TEST_MARKER};
+use crate::moves::settings::{FileSettings, Lead};
 use crate::source::block::BlockReader;
 use crate::source::{HEAD, sniff};
 
@@ -18,6 +18,8 @@ pub struct Prescan {
     pub settings: FileSettings,
     /// Length of the file in bytes.
     pub length: u64,
+    /// Lines with a number seen, less those with a G command and none.
+    numbered: i64,
 }
 
 impl Prescan {
@@ -32,10 +34,16 @@ impl Prescan {
     /// Looks at some lines.
     fn look(&mut self, text: &[u8]) {
         self.settings.read(text);
+        self.numbered += text.first().map_or(0, number_at_start);
+        self.numbered +=
+            memchr::memchr_iter(b'\n', text).filter_map(|at| text.get(at + 1)).map(number_at_start).sum::<i64>();
         // A purge test may have been rewritten: the later statement counts.
         for (marker, marks_output) in [(TEST_MARKER, false), (MARKER, true)] {
             let Some(line) = line_with(marker, text) else { continue };
             self.settings.is_rewritten |= marks_output;
+            if marks_output {
+                self.settings.lead = lead(line);
+            }
             self.settings.stated_e_mm3 = e_volume(line).or(self.settings.stated_e_mm3);
         }
     }
@@ -64,8 +72,18 @@ pub fn prescan<R: Read + Seek>(input: &mut R) -> Result<Prescan> {
             found.look(&text);
         }
     }
+    found.settings.is_numbered = found.numbered > 0;
     input.seek(SeekFrom::Start(0)).map_err(failed)?;
     Ok(found)
+}
+
+/// What the first letter of a line tells of numbers: one more with, one more without, or neither.
+fn number_at_start(first: &u8) -> i64 {
+    match first {
+        b'N' | b'n' => 1,
+        b'G' | b'g' => -1,
+        _ => 0,
+    }
 }
 
 /// The first line that begins with `marker`.
@@ -73,6 +91,16 @@ fn line_with<'a>(marker: &[u8], text: &'a [u8]) -> Option<&'a [u8]> {
     let is_line = |at: &usize| *at == 0 || matches!(text.get(at - 1), Some(b'\n' | 0xbf));
     let at = memchr::memmem::find_iter(text, marker).find(is_line)?;
     text.get(at..)?.split(|byte| *byte == b'\n').next()
+}
+
+/// How a marker says that the lag is made up for.
+fn lead(line: &[u8]) -> Lead {
+    let says = |words: &str| memchr::memmem::find(line, words.as_bytes()).is_some();
+    match says(MARKER_LEADS) {
+        true => Lead::AlongPath,
+        false if says(MARKER_TURNS) => Lead::AtRest,
+        false => Lead::None,
+    }
 }
 
 /// Volume of one unit of E that a marker states, mm³.

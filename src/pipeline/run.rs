@@ -9,8 +9,8 @@ use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::line::number::power_of_ten;
 use crate::motion::rules::{EVolumes, MotionRules};
-use crate::moves::resolve::{MARKER, MARKER_E, Rules};
-use crate::moves::settings::FileSettings;
+use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_TURNS, Rules};
+use crate::moves::settings::{FileSettings, Lead};
 use crate::passes::e_count::{DECIMALS, Unit};
 use crate::profile::{Excess, Profile};
 use crate::soft::Terms;
@@ -50,9 +50,15 @@ impl<'a> Run<'a> {
             return Err(Error::new(ErrorKind::AlreadyRewritten));
         }
         let mut rules = Rules::new(profile, settings, options.lenient);
-        let own_e_mm3 = rules.e_volume_mm3.filter(|_| rules.e_leads);
-        let (capacity, passes) = capacity_and_passes(profile, options.passes, own_e_mm3);
-        let choice = assemble::choice(profile, passes, &capacity, rules.e_volume_mm3);
+        let leads = settings.lead == Lead::AlongPath;
+        let leading_e_mm3 = rules.e_volume_mm3.filter(|_| leads);
+        let capacity = capacity(profile, leading_e_mm3);
+        // Nothing of such an output is to be changed any more.
+        let passes = match leads {
+            true => Passes { capacity: options.passes.capacity, ..Passes::NONE },
+            false => options.passes,
+        };
+        let choice = assemble::choice(profile, passes, &capacity, rules.e_volume_mm3, settings.is_numbered);
         match purpose {
             // What a rewrite would split is named.
             Purpose::Audit => rules.excess_e = Excess::Report,
@@ -110,6 +116,11 @@ impl<'a> Run<'a> {
         let version = env!("CARGO_PKG_VERSION");
         let rest = format!(" {version}, profile {}", self.profile.fingerprint());
         text.extend_from_slice(rest.as_bytes());
+        text.extend_from_slice(match self.choice.how {
+            How::AlongPath => MARKER_LEADS.as_bytes(),
+            How::AtRest => MARKER_TURNS.as_bytes(),
+            How::Not | How::ByController => &[],
+        });
         // That of the input is not stated: the file does not say it either.
         if let Some(volume) = assemble::output_volume(&assemble::unit(self.profile, self.passes), None) {
             text.extend_from_slice(format!("{MARKER_E}{volume} mm3").as_bytes());
@@ -135,16 +146,12 @@ impl<'a> Run<'a> {
     }
 }
 
-/// What a file is judged by, and the passes it goes through. `e_mm3`: volume of a unit of E, where this program wrote it.
+/// What a file is judged by. `leading_e_mm3`: volume of a unit of E, where it leads the flow.
 ///
-/// Nothing of an output is to be changed any more, and its E, which leads the flow, tells neither how wide beads are nor what
-/// the part bears: that is told of the file before.
-fn capacity_and_passes(profile: &Profile, passes: Passes, e_mm3: Option<f64>) -> (Capacity, Passes) {
-    match e_mm3 {
-        Some(e_mm3) => {
-            let capacity = Capacity::of_output(profile, e_mm3 / power_of_ten(DECIMALS));
-            (capacity, Passes { capacity: passes.capacity, ..Passes::NONE })
-        }
-        None => (Capacity::of(profile), passes),
+/// Such E tells neither how wide beads are nor what the part bears: that is told of the file before.
+fn capacity(profile: &Profile, leading_e_mm3: Option<f64>) -> Capacity {
+    match leading_e_mm3 {
+        Some(e_mm3) => Capacity::of_output(profile, e_mm3 / power_of_ten(DECIMALS)),
+        None => Capacity::of(profile),
     }
 }

@@ -29,6 +29,7 @@ use crate::inspect::beads::Beads;
 use crate::motion::Planner;
 use crate::motion::braking::Braking;
 use crate::moves::resolve::Resolver;
+use crate::moves::settings::Lead;
 use crate::soft::Terms;
 use crate::source::block::BlockReader;
 use crate::summary::course::Course;
@@ -302,16 +303,17 @@ impl Stations {
 /// What adds up, and for a file that is only judged reports.
 fn ledger(run: &Run<'_>, granules: Granules) -> Ledger {
     let Run { profile, settings, options, ref capacity, .. } = *run;
-    let mut ledger = Ledger::new(Tally::new(capacity), granules, Inspection::new(profile, settings.is_rewritten));
-    if settings.is_rewritten {
+    let mut ledger = Ledger::new(Tally::new(capacity), granules, Inspection::new(profile, run.rules.e_leads));
+    let leads = settings.lead == Lead::AlongPath;
+    if leads {
         ledger.findings.add(Code::Rewritten, || Place::of_file(run.told_capacity()));
     }
     if !run.writes() {
-        ledger.beads = (!settings.is_rewritten).then(|| Box::new(Beads::new(profile, settings)));
+        ledger.beads = (!leads).then(|| Box::new(Beads::new(profile, settings)));
         ledger.outline = Some(Box::default());
         ledger.braking = Some(Braking::new(profile, run.own_motion()));
     }
-    ledger.is_output = run.rules.e_leads;
+    ledger.is_output = leads;
     ledger.capacity = run.reports_demand().then(|| capacity.clone());
     ledger.course = options.course.then(|| Box::new(Course::new(capacity)));
     ledger

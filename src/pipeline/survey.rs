@@ -55,8 +55,9 @@ pub fn survey<R: Read + Seek + Send>(
     let mut rules = Rules::new(profile, &scan.settings, options.lenient);
     // Nothing is written: long lines need not be split.
     rules.excess_e = Excess::Report;
-    let how = assemble::choice(profile, options.passes, &Capacity::of(profile), rules.e_volume_mm3).how;
-    rules.lag_taken_out = assemble::lag_taken_out(profile, how);
+    let (capacity, is_numbered) = (Capacity::of(profile), scan.settings.is_numbered);
+    let choice = assemble::choice(profile, options.passes, &capacity, rules.e_volume_mm3, is_numbered);
+    rules.lag_taken_out = assemble::lag_taken_out(profile, choice.how);
     let planning = Planning::new(Planner::new(&MotionRules::with_e(profile, EVolumes::of(&rules))));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);

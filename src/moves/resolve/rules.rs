@@ -3,7 +3,7 @@
 use crate::moves::controller::Watch;
 use crate::moves::fan::Fan;
 use crate::moves::heat::Heat;
-use crate::moves::settings::FileSettings;
+use crate::moves::settings::{FileSettings, Lead};
 use crate::moves::setup::Setup;
 use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Output, OutputUnit, Preset, Profile};
 use crate::units::{Area, Length};
@@ -145,7 +145,7 @@ impl Rules {
             max_flow_factor: controller.max_flow_percent.value.map_or(f64::INFINITY, |percent| percent / 100.0),
             lag_taken_out: LagTakenOut::Nothing,
             has_own_e_unit: false,
-            e_leads: settings.is_rewritten,
+            e_leads: settings.lead != Lead::None,
             reach_mm: profile.machine.bed_mm.value.map_or(
                 [f64::NEG_INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::INFINITY],
                 |[x, y, far_x, far_y]| [x - BESIDE_MM, y - BESIDE_MM, far_x + BESIDE_MM, far_y + BESIDE_MM],
