@@ -97,7 +97,7 @@ const ROWS: &[(&str, &[&str], Expected)] = &[
             (
                 "first-layer-overfilled",
                 6,
-                "4.04 mm wide at 0.20 mm above the bed, face 2.00 mm of the 1 mm nozzle of the profile",
+                "4.04 mm wide at 0.20 mm above the bed, 100 % of it above 3.00 mm, 1.5 faces of the 1 mm nozzle of the profile",
             ),
         ],
     ),
@@ -236,6 +236,21 @@ fn every_code_has_a_row() {
     for code in CODES {
         assert!(ROWS.iter().flat_map(|row| row.2).any(|place| place.0 == *code), "{code}");
     }
+}
+
+/// A face that the profile names counts with a bore that only the file names; without any bore nothing is judged. One and a
+/// half faces of 3 mm are 4.5 mm, of twice the bore 3 mm: the beads of the first layer are 4.04 mm wide.
+#[test]
+fn a_face_counts_with_the_bore_of_the_file() {
+    let overfilled = |head: &str, set: &[&str]| {
+        let text = [head.as_bytes(), &runs::fixture("gcode/findings/first-layer.gcode")].concat();
+        let fixed = ["controller.preset=board", "screw.e_unit=mm3"];
+        let profile = runs::embedded(fixed.into_iter().chain(set.iter().copied()));
+        audit(&text, &profile).iter().any(|finding| finding.code == "first-layer-overfilled")
+    };
+    let states = "; nozzle_diameter = 1.0\n";
+    assert!(overfilled(states, &[]) && !overfilled(states, &["nozzle.face_mm=3"]));
+    assert!(!overfilled("", &[]) && overfilled("", &["nozzle.diameter_mm=1"]));
 }
 
 /// What a screw lays on what another tool has laid is as high as it is above that: 0.5 mm on layers of 0.5 mm.

@@ -80,7 +80,7 @@ impl Beads {
         let bore_mm = if is_set { stated.value } else { settings.nozzle_diameter_mm.unwrap_or(stated.value) };
         Self {
             bore_mm,
-            face_mm: profile.nozzle.face_mm.value.filter(|_| is_set).unwrap_or(FACE * bore_mm).max(bore_mm),
+            face_mm: profile.nozzle.face_mm.value.unwrap_or(FACE * bore_mm).max(bore_mm),
             bore_of: match settings.nozzle_diameter_mm {
                 _ if is_set => Some("profile"),
                 Some(_) => Some("file"),
@@ -182,9 +182,13 @@ impl Beads {
             }
             // It is told of on its own: the gap is what is set wrong there.
             if here.wide_mm > MUCH * here.all_mm {
-                let (gap, face) = (self.height_mm, self.face_mm);
-                let detail =
-                    format!("{width:.2} mm wide at {gap:.2} mm above the bed, face {face:.2} mm of {}", nozzle());
+                let (gap, most, wide) =
+                    (self.height_mm, FIRST_LAYER * self.face_mm, 100.0 * here.wide_mm / here.all_mm);
+                let detail = format!(
+                    "{width:.2} mm wide at {gap:.2} mm above the bed, {wide:.0} % of it above {most:.2} mm, \
+                     {FIRST_LAYER} faces of {}",
+                    nozzle()
+                );
                 findings.add(Code::FirstLayerOverfilled, || Place { detail, ..self.first.clone() });
             }
             return;
