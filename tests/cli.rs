@@ -189,6 +189,14 @@ fn the_profile_in_force_is_shown() {
     bench.file("shop.toml", &ran.stdout);
     bench.run(&["profile", "check", "shop.toml"]).code(0);
     let again = bench.run(&["profile", "show", "--profile", "shop.toml"]).code(0);
+    // Where no file is named, the current folder takes the place of the file's.
+    bench.file("meltwright.toml", "[nozzle]\ndiameter_mm = 2.5\n");
+    let here = bench.run(&["profile", "show"]).code(0).stdout;
+    assert!(here.contains("meltwright.toml (in the current folder)") && here.contains("2.5"), "{here}");
+    bench.file("meltwright.toml", "[nozzle]\ndiameter_mm = -1\n");
+    assert!(bench.run(&["controller"]).code(2).stderr.contains("diameter_mm"));
+    assert!(bench.run(&["rewrite", "-"]).code(2).stderr.contains("diameter_mm"));
+    std::fs::remove_file(bench.path("meltwright.toml")).expect("to be removed");
     assert!(again.stdout.starts_with("# Profile: shop.toml (named on the command line)\n"));
 }
 

@@ -168,7 +168,8 @@ pub enum Command {
 #[derive(Debug, Default, ClapArgs)]
 pub struct ProfileChoice {
     /// Profile of the machine; without it, the one that MELTWRIGHT_PROFILE names, beside the G-code
-    /// file, beside the program or in the user's configuration folder is taken
+    /// file (without one, in the current folder), beside the program or in the user's configuration
+    /// folder is taken
     #[arg(long, value_name = "PATH")]
     pub profile: Option<PathBuf>,
     /// Set one value over the profile, e.g. screw.max_speed_rpm=90; can be given again

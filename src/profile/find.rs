@@ -88,6 +88,8 @@ pub enum Found {
     Variable(PathBuf),
     /// Beside the G-code file.
     BesideGcode(PathBuf),
+    /// In the current folder, where no file is worked on.
+    Here(PathBuf),
     /// Beside the program.
     BesideProgram(PathBuf),
     /// In the user's configuration folder.
@@ -96,8 +98,8 @@ pub enum Found {
     Embedded,
 }
 
-/// Finds the profile: the explicit path, the environment variable, beside the G-code file, beside the program, the
-/// user's configuration folder, else the embedded defaults. The first that exists wins.
+/// Finds the profile: the explicit path, the environment variable, beside the G-code file (without one, in the current
+/// folder), beside the program, the user's configuration folder, else the embedded defaults. The first that exists wins.
 ///
 /// # Errors
 /// [`ErrorKind::Usage`] if a path was named and there is no file.
@@ -122,7 +124,7 @@ pub fn find(explicit: Option<&Path>, gcode: Option<&Path>, env: &Env) -> Result<
     }
     let beside = |path: &Path| path.with_file_name(FILE_NAME);
     let candidates = [
-        gcode.map(|path| Found::BesideGcode(beside(path))),
+        Some(gcode.map_or(Found::Here(FILE_NAME.into()), |path| Found::BesideGcode(beside(path)))),
         env.executable.as_deref().map(|path| Found::BesideProgram(beside(path))),
         env.user_profile().map(Found::User),
     ];
@@ -137,6 +139,7 @@ impl Found {
             Self::Explicit(path)
             | Self::Variable(path)
             | Self::BesideGcode(path)
+            | Self::Here(path)
             | Self::BesideProgram(path)
             | Self::User(path) => Some(path),
             Self::Embedded => None,
@@ -169,6 +172,7 @@ impl fmt::Display for Found {
             Self::Explicit(path) => write!(f, "{} (named on the command line)", path.display()),
             Self::Variable(path) => write!(f, "{} (named by {VARIABLE})", path.display()),
             Self::BesideGcode(path) => write!(f, "{} (beside the G-code file)", path.display()),
+            Self::Here(path) => write!(f, "{} (in the current folder)", path.display()),
             Self::BesideProgram(path) => write!(f, "{} (beside the program)", path.display()),
             Self::User(path) => write!(f, "{} (in the user's configuration folder)", path.display()),
             Self::Embedded => f.write_str("embedded defaults (no profile found)"),
