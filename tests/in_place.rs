@@ -77,6 +77,17 @@ fn a_folder_that_is_not_there_is_made_and_never_taken_for_a_file() {
         assert_eq!(read(&bench.path("kept/here").join(name)), format!("; {name}\n{PADS}"));
         assert!(read(&bench.path("told").join(format!("{name}.txt"))).contains("peak demand"));
     }
+    // What passes unchanged leaves the report of its rewrite as it is, and makes one where there is none.
+    let report = read(&bench.path("told/one.gcode.txt"));
+    let again = ["hook", "--again", "--report", "told/", E[0], E[1], "one.gcode"];
+    bench.run(&again).code(0);
+    assert_eq!(read(&bench.path("told/one.gcode.txt")), report);
+    bench.run(&[&again[..3], &["told/new.txt"], &again[4..]].concat()).code(0);
+    assert!(bench.path("told/new.txt").is_file());
+    // A folder that was made for nothing is gone again.
+    bench.file("bad.gcode", "G1 X1 E\n");
+    bench.run(&["hook", "--keep", "new", E[0], E[1], "bad.gcode"]).code(1);
+    assert!(!bench.path("new").exists());
     bench.file("one.gcode", PADS);
     bench.file("two.gcode", PADS);
     bench.run(&with_e(&["rewrite", "one.gcode", "two.gcode", "-o", "ready/", "--html", "pages/"])).code(0);
@@ -259,8 +270,7 @@ fn a_report_goes_beside_the_file_or_into_a_folder_but_never_over_a_file() {
         assert_eq!(read(&bench.path("other")), PADS);
     }
     bench.run(&["hook", "--report", "x", "--report-beside", E[0], E[1], "other"]).code(2);
-    assert_eq!(bench.names(), ["kept", "other", "pads ø.1.gcode", "pads ø.1.gcode.report.txt", "reports"]);
-    assert_eq!(std::fs::read_dir(bench.path("kept")).unwrap().count(), 0);
+    assert_eq!(bench.names(), ["other", "pads ø.1.gcode", "pads ø.1.gcode.report.txt", "reports"]);
 }
 
 #[test]

@@ -176,8 +176,12 @@ fn folders_and_files_stand_side_by_side() {
     let ran = bench.run(&[&["audit", "in", "-q"], &E[..], &LIMITS].concat()).code(1);
     assert!(ran.stdout.ends_with("3 of 4 files done, 1 failed\n"), "{}", ran.stdout);
     bench.folder("empty");
-    let ran = bench.run(&["audit", "empty", "--jsonl", "-"]).code(2);
+    let ran = bench.run(&["audit", "empty"]).code(2);
     assert!(ran.stderr.contains("no G-code file") && ran.stderr.contains(".gcode"), "{}", ran.stderr);
+    // A queue may be empty.
+    let ran = bench.run(&["audit", "empty", "--jsonl", "none.jsonl"]).code(0);
+    assert!(ran.stdout.starts_with("0 files: 0 good"), "{}", ran.stdout);
+    assert_eq!(read(&bench.path("none.jsonl")), "");
     bench.run(&["audit", "gone", "--jsonl", "-"]).code(1);
 }
 

@@ -12,25 +12,24 @@ const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "nc", "ngc"];
 /// All sliced files in and below a folder, sorted by path.
 ///
 /// Names that begin with a dot are passed over: they are what systems and programs put beside files; so is what is no
-/// file. Links to folders are not followed, so that there is an end. A folder below that cannot be read stands for itself, so that it is told
-/// like a file that cannot be read.
+/// file. Links to folders are not followed, so that there is an end. A folder below that cannot be read stands for itself,
+/// so that it is told like a file that cannot be read.
 ///
 /// # Errors
-/// When the folder itself cannot be read, or there is no such file.
+/// When the folder itself cannot be read.
 pub fn sliced_in(folder: &Path) -> Result<Vec<PathBuf>> {
     let mut files = Vec::new();
     walk(folder, &mut files).map_err(|error| Error::io("look into the folder", error).in_file(folder))?;
-    if files.is_empty() {
-        return Err(Error::new(ErrorKind::Usage {
-            what: format!("no G-code file is in or below {}", folder.display()),
-            help: format!(
-                "name the files themselves; in folders only names that end in .{} count",
-                ENDINGS.join(", .")
-            ),
-        }));
-    }
     files.sort();
     Ok(files)
+}
+
+/// No sliced file is in or below a folder that somebody named to see what is in it.
+pub fn none_in(folder: &Path) -> Error {
+    Error::new(ErrorKind::Usage {
+        what: format!("no G-code file is in or below {}", folder.display()),
+        help: format!("name the files themselves; in folders only names that end in .{} count", ENDINGS.join(", .")),
+    })
 }
 
 fn walk(folder: &Path, files: &mut Vec<PathBuf>) -> io::Result<()> {
@@ -75,11 +74,11 @@ mod tests {
         #[cfg(unix)]
         let _socket = std::os::unix::net::UnixListener::bind(root.join("socket.gcode")).unwrap();
         let found = sliced_in(&root).unwrap();
-        let none = sliced_in(&root.join("folder.gcode")).unwrap_err();
+        let none = sliced_in(&root.join("folder.gcode")).unwrap();
         fs::remove_dir_all(&root).unwrap();
         let expected: Vec<PathBuf> = ["a/z.g", "a b/ø.nc", "b.GCODE"].iter().map(|name| root.join(name)).collect();
         assert_eq!(found, expected);
-        assert!(matches!(none.kind(), ErrorKind::Usage { .. }), "{none}");
+        assert!(none.is_empty(), "{none:?}");
         assert!(matches!(sliced_in(&root).unwrap_err().kind(), ErrorKind::Io { .. }));
     }
 }

@@ -11,7 +11,7 @@ use meltwright::profile::{Env, Found, Profile, find};
 use meltwright::source::Input;
 
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
-use super::folders::sliced_in;
+use super::folders::{none_in, sliced_in};
 use super::output::Stream;
 
 /// Where a file comes from.
@@ -191,7 +191,7 @@ impl Plan {
     /// # Errors
     /// As [`Plan::rewrite`].
     pub fn audit(args: &AuditArgs) -> Result<Self> {
-        let sources = with_folders(sources(&args.files)?)?;
+        let sources = with_folders(sources(&args.files)?, args.jsonl.is_some())?;
         let sinks = vec![Sink::Audit; sources.len()];
         let json = args.json.as_deref().or(args.jsonl.as_deref()).map(json);
         let mut jobs = jobs(sources, sinks, &args.profile, false)?;
@@ -352,14 +352,17 @@ fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
     Ok(sources)
 }
 
-/// Puts the sliced files of folders in their place; a file that was named as well comes once.
-fn with_folders(sources: Vec<Source>) -> Result<Vec<Source>> {
+/// Puts the sliced files of folders in their place; a file that was named as well comes once. A queue may be empty.
+fn with_folders(sources: Vec<Source>, is_queue: bool) -> Result<Vec<Source>> {
     let mut all = Vec::with_capacity(sources.len());
     let mut seen: HashSet<PathBuf> = sources.iter().filter_map(Source::path).map(identity).collect();
     for source in sources {
         match source.path() {
             Some(folder) if folder.is_dir() => {
                 let found = sliced_in(folder)?;
+                if found.is_empty() && !is_queue {
+                    return Err(none_in(folder));
+                }
                 all.extend(found.into_iter().filter(|path| seen.insert(identity(path))).map(Source::File));
             }
             _ => all.push(source),

@@ -51,12 +51,16 @@ pub fn run(args: &HookArgs) -> Exit {
 struct Kept {
     path: PathBuf,
     is_original: bool,
+    /// The folder was made for it.
+    in_new: Option<PathBuf>,
 }
 
 impl Drop for Kept {
     fn drop(&mut self) {
         if !self.is_original {
             let _ = fs::remove_file(&self.path);
+            // Another hook may keep its file there by now: a folder that is not empty stays.
+            let _ = self.in_new.as_ref().map(fs::remove_dir);
         }
     }
 }
@@ -69,6 +73,7 @@ fn kept(args: &HookArgs) -> Result<Option<Kept>> {
         move |error| Error::io("keep a copy of the file", error).in_file(&path)
     };
     let mut original = File::open(file).map_err(|error| Error::io("open the file", error).in_file(file))?;
+    let in_new = (!folder.exists()).then(|| folder.clone());
     plan::make_named_folder(folder, "name a folder for --keep: each file is kept there under its own name")?;
     for number in 1_u32.. {
         let path = folder.join(numbered(file, number));
@@ -76,7 +81,7 @@ fn kept(args: &HookArgs) -> Result<Option<Kept>> {
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => continue,
             opened => opened.map_err(failed(&path))?,
         };
-        let kept = Kept { path, is_original: false };
+        let kept = Kept { path, is_original: false, in_new };
         let copied = io::copy(&mut original, &mut copy);
         // Some systems remove no open file.
         drop(copy);
@@ -192,7 +197,9 @@ fn quoted(word: &str, windows: bool) -> String {
 
 /// The file is rewritten by now, so that nothing here may fail the run.
 fn tell(args: &HookArgs, found: &Summary, report: Option<&Path>) {
-    if let Some(path) = report {
+    // The report of the run that rewrote it stays.
+    let is_unchanged = found.provenance.passes.is_empty();
+    if let Some(path) = report.filter(|path| !(is_unchanged && path.exists())) {
         let text = summary::text(None, found, Detail::All, Tense::Was);
         if let Err(error) = write_text(path, &text) {
             output::warning(&format!("the file was rewritten, but its report could not be written: {error}"));
