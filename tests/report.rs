@@ -286,11 +286,37 @@ fn where_reports_go() {
         &["replay", "b.gcode", "--json", "b.gcode"],
         &["record", "b.gcode", "--json", "b.gcode"],
         &["reconcile", "b.gcode", "--weighed", "5", "--json", "b.gcode"],
+        &["changeover", "--melt-volume", "2", "--file", "b.gcode", "--at-layer", "1", "--json", "./b.gcode"],
     ] {
         let ran = run(json).code(2);
         assert!(ran.stderr.contains("the JSON would be written over "), "{json:?}: {}", ran.stderr);
     }
     assert_eq!(read(&bench.path("b.gcode")), CALM);
+    // Nor over the profile, nor over each other.
+    const SHOP: &str = "[nozzle]\ndiameter_mm = 1.2\n";
+    bench.file("shop.toml", SHOP);
+    let screw = ["screw", "--bore", "8", "--depth", "1", "--length", "30"];
+    for command in [
+        &["reconcile", "b.gcode", "--weighed", "5"][..],
+        &["record", "b.gcode"],
+        &["replay", "b.gcode"],
+        &["controller"],
+        &["changeover", "--melt-volume", "2"],
+        &["blend", "100:tpe-30a"],
+        &["weigh", "plan", "-o", "bench/"],
+        &screw,
+    ] {
+        let ran = run(&[command, &["--profile", "shop.toml", "--json", "./shop.toml"]].concat()).code(2);
+        assert!(ran.stderr.contains("the JSON would be written over "), "{command:?}: {}", ran.stderr);
+        assert_eq!(read(&bench.path("shop.toml")), SHOP, "{command:?}");
+    }
+    let over = [&screw[..], &["--profile", "shop.toml", "--plot", "shop.toml"]].concat();
+    assert!(run(&over).code(2).stderr.contains("the plot would be written over"));
+    let twice = [&screw[..], &["--plot", "same.svg", "--json", "same.svg"]].concat();
+    assert!(run(&twice).code(2).stderr.contains("the JSON would be written over same.svg"));
+    run(&["blend", "100:tpe-30a", "--write", "x", "--json", "./x"]).code(2);
+    std::fs::remove_file(bench.path("shop.toml")).expect("to be removed");
+    std::fs::remove_dir(bench.path("bench")).expect("an empty folder");
     run(&["audit", "a.v2.gcode", "b.gcode", "--html", "both.html"]).code(2);
     run(&["audit", "b.gcode", "more/b.gcode", "--html", "reports"]).code(2);
     assert_eq!(bench.names(), ["a.v2.gcode", "b.gcode", "more", "reports"]);

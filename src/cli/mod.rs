@@ -3,6 +3,7 @@
 //! `args` holds what was typed, `plan` what it means on this machine, `work` does it, `render` puts results into
 //! words and `output` is the only place that prints.
 
+mod apart;
 mod args;
 mod commands;
 mod folders;

@@ -10,6 +10,7 @@ use meltwright::pipeline::{Options, Passes};
 use meltwright::profile::{Env, Found, Profile, find};
 use meltwright::source::Input;
 
+use super::apart::{self, Identity, Written, behind_links, is_dash, is_same_file, written_over};
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
 use super::folders::{none_in, sliced_in};
 use super::output::Stream;
@@ -315,36 +316,16 @@ fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
 
 /// Whether JSON goes to a file of its own.
 fn json_apart(json: Option<&Json>, jobs: &[Job]) -> Result<()> {
-    let reports = jobs.iter().filter_map(|job| job.html.as_deref());
-    json_beside(json, jobs.iter().flat_map(Job::files).chain(reports))
-}
-
-/// The same for other files that are read or written.
-///
-/// # Errors
-/// [`ErrorKind::Usage`] where it would be written over one of them.
-pub fn json_beside<'a>(json: Option<&Json>, files: impl IntoIterator<Item = &'a Path>) -> Result<()> {
     let Some(Json::File(json)) = json else { return Ok(()) };
-    let json = Identity::of(json);
-    match files.into_iter().find(|file| Identity::of(file) == json) {
-        Some(file) => Err(written_over(file, "JSON", "--json account.json")),
-        None => Ok(()),
-    }
-}
-
-/// What is written would go over a file. `example`: of an option that names another one.
-fn written_over(file: &Path, what: &str, example: &str) -> Error {
-    usage(
-        &format!("the {what} would be written over {}", file.display()),
-        &format!("name another file, for example {example}"),
-    )
+    let reports = jobs.iter().filter_map(|job| job.html.as_deref());
+    apart::check([Written::json(Some(json))], jobs.iter().flat_map(Job::files).chain(reports))
 }
 
 fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
     let sources: Vec<Source> = files.iter().map(|path| Source::typed(path)).collect();
     let mut seen = HashSet::new();
     for source in &sources {
-        let identity = source.path().map(identity);
+        let identity = source.path().map(behind_links);
         if !seen.insert(identity) {
             return Err(usage(&format!("{} is given twice", source.name()), "name each file once"));
         }
@@ -355,7 +336,7 @@ fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
 /// Puts the sliced files of folders in their place; a file that was named as well comes once. A queue may be empty.
 fn with_folders(sources: Vec<Source>, is_queue: bool) -> Result<Vec<Source>> {
     let mut all = Vec::with_capacity(sources.len());
-    let mut seen: HashSet<PathBuf> = sources.iter().filter_map(Source::path).map(identity).collect();
+    let mut seen: HashSet<PathBuf> = sources.iter().filter_map(Source::path).map(behind_links).collect();
     for source in sources {
         match source.path() {
             Some(folder) if folder.is_dir() => {
@@ -363,7 +344,7 @@ fn with_folders(sources: Vec<Source>, is_queue: bool) -> Result<Vec<Source>> {
                 if found.is_empty() && !is_queue {
                     return Err(none_in(folder));
                 }
-                all.extend(found.into_iter().filter(|path| seen.insert(identity(path))).map(Source::File));
+                all.extend(found.into_iter().filter(|path| seen.insert(behind_links(path))).map(Source::File));
             }
             _ => all.push(source),
         }
@@ -444,44 +425,6 @@ fn into_folder(sources: &[Source], folder: &Path) -> Result<Vec<Sink>> {
     Ok(sinks)
 }
 
-/// The path behind all links; of a file that does not exist yet, that of its folder and its name.
-fn identity(path: &Path) -> PathBuf {
-    let in_folder = || {
-        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        Some(folder.canonicalize().ok()?.join(path.file_name()?))
-    };
-    path.canonicalize().ok().or_else(in_folder).unwrap_or_else(|| path.to_owned())
-}
-
-/// What tells a file from others, whatever it is called.
-#[derive(PartialEq, Eq, Hash)]
-enum Identity {
-    /// Device and number of a file that is there.
-    #[cfg(unix)]
-    Inode(u64, u64),
-    Path(PathBuf),
-}
-
-impl Identity {
-    fn of(path: &Path) -> Self {
-        #[cfg(unix)]
-        {
-            use std::os::unix::fs::MetadataExt;
-            if let Ok(found) = path.metadata()
-                && found.is_file()
-            {
-                return Self::Inode(found.dev(), found.ino());
-            }
-        }
-        Self::Path(identity(path))
-    }
-}
-
-/// Whether two paths lead to one file.
-pub fn is_same_file(one: &Path, other: &Path) -> bool {
-    Identity::of(one) == Identity::of(other)
-}
-
 /// Whether a path is that of a folder. One that ends as only folders do is made.
 ///
 /// # Errors
@@ -511,11 +454,6 @@ pub fn make_named_folder(path: &Path, help: &str) -> Result<()> {
         return Err(usage(&format!("{} is a file", path.display()), help));
     }
     make_folder(path)
-}
-
-/// Whether a path stands for a stream of the process.
-pub fn is_dash(path: &Path) -> bool {
-    path.as_os_str() == OsStr::new("-")
 }
 
 /// Where JSON goes.

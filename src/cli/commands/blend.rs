@@ -9,6 +9,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{tell, write_new};
+use crate::cli::apart::{self, Written};
 use crate::cli::material_args::{BlendArgs, By};
 use crate::cli::render::blend::{self, Order};
 use crate::cli::{Exit, output, plan};
@@ -31,6 +32,8 @@ pub struct Account<'a> {
 /// When the recipe or the profile is wrong, or the section cannot be written.
 pub fn run(args: &BlendArgs) -> Result<Exit> {
     let chosen = plan::choose(&args.profile, None)?;
+    let section = Written::new("section", args.write.as_deref(), "--write blend.toml");
+    apart::check([section, Written::json(args.json.as_deref())], chosen.path.as_deref())?;
     let library = Library::embedded();
     let entries = args.entries.iter().map(|text| Component::parse(text, &library));
     let components = entries.collect::<Result<Vec<_>>>()?;

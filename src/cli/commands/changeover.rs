@@ -9,6 +9,7 @@ use meltwright::profile::Profile;
 use meltwright::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow};
 
 use super::tell;
+use crate::cli::apart::{self, Written};
 use crate::cli::material_args::ChangeoverArgs;
 use crate::cli::plan::{self, Source};
 use crate::cli::progress::Progress;
@@ -20,7 +21,9 @@ use crate::cli::{Exit, work};
 /// # Errors
 /// When numbers, grade or profile are wrong, the file cannot be read, or has no such layer.
 pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
-    let chosen = plan::choose(&args.profile, args.file.as_deref().filter(|path| !plan::is_dash(path)))?;
+    let chosen = plan::choose(&args.profile, args.file.as_deref().filter(|path| !apart::is_dash(path)))?;
+    let read = args.file.as_deref().into_iter().chain(chosen.path.as_deref());
+    apart::check([Written::json(args.json.as_deref())], read)?;
     let profile = &chosen.profile;
     let library = Library::embedded();
     let old = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);

@@ -5,6 +5,7 @@ use meltwright::pipeline::expectations::expectations;
 use meltwright::profile::Preset;
 
 use super::tell;
+use crate::cli::apart::{self, Written};
 use crate::cli::record_args::ControllerArgs;
 use crate::cli::render::controller::{Sheet, text};
 use crate::cli::{Exit, plan};
@@ -15,6 +16,7 @@ use crate::cli::{Exit, plan};
 /// When the profile is wrong, or the JSON cannot be written.
 pub fn run(args: &ControllerArgs) -> Result<Exit> {
     let chosen = plan::choose(&args.profile, None)?;
+    apart::check([Written::json(args.json.as_deref())], chosen.path.as_deref())?;
     let preset = match chosen.profile.controller.preset.value {
         Preset::Host => "host",
         Preset::Board => "board",

@@ -14,6 +14,7 @@ use meltwright::profile::Assignment;
 use meltwright::summary::Summary;
 
 use super::write_text;
+use crate::cli::apart;
 use crate::cli::args::HookArgs;
 use crate::cli::plan::{self, Detail};
 use crate::cli::progress::Progress;
@@ -117,7 +118,7 @@ fn report(args: &HookArgs, kept: Option<&Path>, profile: Option<&Path>) -> Resul
         None if args.report_beside => with_ending(file, ".report.txt"),
         None => return Ok(None),
     };
-    if [Some(file.as_path()), kept, profile].into_iter().flatten().any(|path| plan::is_same_file(&to, path)) {
+    if [Some(file.as_path()), kept, profile].into_iter().flatten().any(|path| apart::is_same_file(&to, path)) {
         return Err(Error::new(ErrorKind::Usage {
             what: format!("the report would be written over {}", to.display()),
             help: "name another path, or another folder, for --report".to_owned(),

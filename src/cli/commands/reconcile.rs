@@ -9,6 +9,7 @@ use meltwright::profile::{Entry, Origin, Output, Profile, Provenance};
 use meltwright::weigh::Conditions;
 
 use super::tell;
+use crate::cli::apart::{self, Written};
 use crate::cli::material_args::ReconcileArgs;
 use crate::cli::plan::{self, Source};
 use crate::cli::progress::Progress;
@@ -21,8 +22,9 @@ use crate::cli::{Exit, work};
 /// When numbers or profile are wrong, or the file cannot be read or lays nothing.
 pub fn run(args: &ReconcileArgs) -> Result<Exit> {
     let source = Source::typed(&args.file);
-    plan::json_beside(args.json.as_deref().map(plan::json).as_ref(), source.path())?;
     let chosen = plan::choose(&args.profile, source.path())?;
+    let read = source.path().into_iter().chain(chosen.path.as_deref());
+    apart::check([Written::json(args.json.as_deref())], read)?;
     let profile = &chosen.profile;
     let mut input = source.open()?;
     let progress = Progress::new(true);

@@ -10,6 +10,7 @@ use meltwright::source::Input;
 use meltwright::summary::Summary;
 
 use super::{write_new, write_text};
+use crate::cli::apart::{self, Written};
 use crate::cli::plan::{self, Json, Source};
 use crate::cli::progress::Progress;
 use crate::cli::record_args::RecordArgs;
@@ -23,15 +24,16 @@ use crate::cli::{Exit, output, work};
 /// When a file cannot be read, the profile is wrong, or the file that is named as rewritten is not.
 pub fn run(args: &RecordArgs) -> Result<Exit> {
     let source = Source::typed(&args.file);
-    if args.rewritten.as_deref().is_some_and(plan::is_dash) {
+    if args.rewritten.as_deref().is_some_and(apart::is_dash) {
         return Err(Error::new(ErrorKind::Usage {
             what: "the rewritten file cannot come from standard input".to_owned(),
             help: "name the file, for example --rewritten pads-screw.gcode".to_owned(),
         }));
     }
     let to_json = args.json.as_deref().map(plan::json);
-    plan::json_beside(to_json.as_ref(), source.path().into_iter().chain(args.rewritten.as_deref()))?;
     let chosen = plan::choose(&args.profile, source.path())?;
+    let read = source.path().into_iter().chain(args.rewritten.as_deref()).chain(chosen.path.as_deref());
+    apart::check([Written::json(args.json.as_deref())], read)?;
     let profile = &chosen.profile;
     let mut input = source.open()?;
     let sliced = judged(&mut input, &source, profile, args.lenient, false)?;

@@ -4,6 +4,7 @@ use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::pipeline::{self, Options, Original};
 
 use super::{say, write_text};
+use crate::cli::apart::{self, Written};
 use crate::cli::args::ReplayArgs;
 use crate::cli::plan::{self, Json, Source};
 use crate::cli::progress::Progress;
@@ -25,8 +26,9 @@ pub fn run(args: &ReplayArgs) -> Result<Exit> {
         }));
     }
     let to_json = args.json.as_deref().map(plan::json);
-    plan::json_beside(to_json.as_ref(), source.path().into_iter().chain(against.as_ref().and_then(Source::path)))?;
     let chosen = plan::choose(&args.profile, source.path())?;
+    let files = source.path().into_iter().chain(against.as_ref().and_then(Source::path));
+    apart::check([Written::json(args.json.as_deref())], files.chain(chosen.path.as_deref()))?;
     let mut input = source.open()?;
     let mut original = against.as_ref().map(Source::open).transpose()?;
     let beside = original.as_mut().map(|input| Original { input, path: against.as_ref().and_then(Source::path) });

@@ -12,6 +12,7 @@ use meltwright::profile::{Profile, Provenance};
 use meltwright::units::{Density, Length, Pressure, RotationSpeed, Viscosity, Volume, VolumeFlow};
 
 use super::{tell, write_text};
+use crate::cli::apart::{self, Written};
 use crate::cli::material_args::ScrewArgs;
 use crate::cli::render::screw::{self, Assumption, Report};
 use crate::cli::{Exit, output, plan};
@@ -37,6 +38,8 @@ const NOZZLE_LAND_BORES: f64 = 2.0;
 /// When numbers, grade or profile are wrong, or a file cannot be written.
 pub fn run(args: &ScrewArgs) -> Result<Exit> {
     let chosen = plan::choose(&args.profile, None)?;
+    let written = [Written::plot(args.plot.as_deref()), Written::json(args.json.as_deref())];
+    apart::check(written, chosen.path.as_deref())?;
     let library = Library::embedded();
     let mut assumed = Assumed { list: Vec::new() };
     let setup = setup(args, &chosen.profile, &library, &mut assumed)?;

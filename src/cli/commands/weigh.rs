@@ -7,6 +7,7 @@ use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::weigh::{Fit, Pause, Plan, PlanOptions, Sheet};
 
 use super::{say, write_text};
+use crate::cli::apart::{self, Written};
 use crate::cli::plan::{self, Detail, Json};
 use crate::cli::render::{plot, weigh};
 use crate::cli::weigh_args::{FitArgs, PlanArgs, WeighAction};
@@ -46,7 +47,13 @@ fn plan(args: &PlanArgs) -> Result<()> {
         feed_mode: args.feed.into(),
     };
     let json = args.json.as_deref().map(plan::json);
-    plan::json_beside(json.as_ref(), [gcode.as_path(), &sheet])?;
+    let example = "-o bench/";
+    let written = [
+        Written::new("test", Some(&gcode), example),
+        Written::new("sheet", Some(&sheet), example),
+        Written::json(args.json.as_deref()),
+    ];
+    apart::check(written, chosen.path.as_deref())?;
     let planned = Plan::new(&chosen.profile, &options)?;
     write_text(&gcode, &planned.gcode())?;
     write_text(&sheet, &planned.sheet())?;
@@ -63,7 +70,7 @@ fn plan(args: &PlanArgs) -> Result<()> {
 fn targets(output: &Path) -> Result<(PathBuf, PathBuf)> {
     let gcode = if plan::is_folder(output)? { output.join(GCODE_NAME) } else { output.to_owned() };
     let ending = gcode.extension().map(|ending| ending.to_ascii_lowercase());
-    if plan::is_dash(output) || ending.is_some_and(|ending| ending == SHEET_ENDING) {
+    if apart::is_dash(output) || ending.is_some_and(|ending| ending == SHEET_ENDING) {
         return Err(usage(
             "the test is two files, a G-code file and a sheet beside it".to_owned(),
             "pass -o with a folder (bench/), or with the name of the G-code file",
@@ -88,7 +95,7 @@ fn new_file(path: &Path) -> Result<()> {
 }
 
 fn fit(args: &FitArgs) -> Result<()> {
-    let section_out = args.output.as_deref().is_some_and(plan::is_dash);
+    let section_out = args.output.as_deref().is_some_and(apart::is_dash);
     let json = args.json.as_deref().map(plan::json);
     if section_out && json == Some(Json::Stdout) {
         return Err(usage(
@@ -107,19 +114,15 @@ fn fit(args: &FitArgs) -> Result<()> {
             "name the picture with the ending .svg, which every browser opens",
         ));
     }
-    if let (Some(plot), Some(output)) = (&args.plot, args.output.as_deref().filter(|_| !section_out))
-        && plan::is_same_file(plot, output)
-    {
-        return Err(usage(
-            format!("the plot and the section would both be written to {}", plot.display()),
-            "name two files, for example -o lot.toml --plot lot.svg",
-        ));
-    }
-    let from_stdin = plan::is_dash(&args.sheet);
+    let from_stdin = apart::is_dash(&args.sheet);
     let path = (!from_stdin).then_some(args.sheet.as_path());
-    let others = [path, args.plot.as_deref(), args.output.as_deref().filter(|_| !section_out)];
-    plan::json_beside(json.as_ref(), others.into_iter().flatten())?;
     let chosen = plan::choose(&args.profile, path)?;
+    let written = [
+        Written::new("section", args.output.as_deref(), "-o lot.toml"),
+        Written::plot(args.plot.as_deref()),
+        Written::json(args.json.as_deref()),
+    ];
+    apart::check(written, path.into_iter().chain(chosen.path.as_deref()))?;
     let judged = read(path).and_then(|bytes| Sheet::read(&bytes)).and_then(|sheet| Fit::new(&sheet, &chosen.profile));
     let fitted = judged.map_err(|error| match path {
         Some(path) => error.in_file(path),
