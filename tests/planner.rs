@@ -52,7 +52,7 @@ fn blank(kind: Kind) -> Move {
         feed_mm_min: 0.0,
         speed_factor: 1.0,
         speed: 0.0,
-        time: 0.0,
+        wait_s: 0.0,
         z: 0.0,
     }
 }
@@ -252,7 +252,7 @@ fn a_host_keeps_its_own_limit_for_lifts() {
 
 #[test]
 fn waits_stops_and_asides_keep_their_places() {
-    let wait = Move { time: 0.5, ..blank(Kind::Dwell) };
+    let wait = Move { wait_s: 0.5, ..blank(Kind::Dwell) };
     let moves = [along_x(10.0, 0.0, 50.0), blank(Kind::Feed), blank(Kind::FeedUser), along_x(10.0, 0.0, 50.0), wait];
     for rules in [host(), by_deviation(), by_axis()] {
         let timings = plan(&rules, &moves);
@@ -392,7 +392,7 @@ fn step() -> impl Strategy<Value = Move> {
         10 => (-1.3..1.0_f64).prop_map(|length| along_x(10_f64.powf(length), 0.03 * 10_f64.powf(length), 80.0)),
         1 => (-3.0..3.0_f64).prop_map(|e| line([0.0; 3], e + 0.01, 40.0)),
         1 => Just(blank(Kind::Feed)),
-        1 => Just(Move { time: 0.1, ..blank(Kind::Dwell) }),
+        1 => Just(Move { wait_s: 0.1, ..blank(Kind::Dwell) }),
     ]
 }
 
@@ -486,7 +486,7 @@ proptest! {
         rules in any_rules(), moves in prop::collection::vec(step(), 1..100), more in prop::collection::vec(step(), 1..100),
     ) {
         let rules = MotionRules { model: Model::Host, ..rules };
-        let wait = [Move { time: 0.1, ..blank(Kind::Dwell) }];
+        let wait = [Move { wait_s: 0.1, ..blank(Kind::Dwell) }];
         let together: Vec<Move> = moves.iter().chain(&wait).chain(&more).copied().collect();
         let apart = total(&plan(&rules, &moves)) + 0.1 + total(&plan(&rules, &more));
         prop_assert!((total(&plan(&rules, &together)) - apart).abs() < 1e-9 * apart);

@@ -29,7 +29,7 @@ impl Plan for ByHand {
         let distance = step.distance();
         let speed = ordered.speed;
         self.settled.push(match self.accel {
-            _ if distance == 0.0 => Timing { time: step.time, ..Timing::default() },
+            _ if distance == 0.0 => Timing { time: step.wait_s, ..Timing::default() },
             None => Timing {
                 entry: speed,
                 top: speed,

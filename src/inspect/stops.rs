@@ -222,7 +222,7 @@ mod tests {
             melt: 0.0,
             feed_mm_min: 0.0,
             speed: 0.0,
-            time: 0.0,
+            wait_s: 0.0,
             z: 0.3,
             ..sample::bead(0.0, volume)
         }

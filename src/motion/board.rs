@@ -359,7 +359,7 @@ impl<T: Told> Replan for Board<T> {
             Kind::EIn | Kind::EOut => self.line([0.0, 0.0, 0.0, e], speed, accel, None, 0),
             Kind::Dwell | Kind::Stop => {
                 self.stop();
-                self.settled.push(T::of(Timing { time: step.time, ..Timing::default() }));
+                self.settled.push(T::of(Timing { time: step.wait_s, ..Timing::default() }));
             }
             Kind::Limits => {
                 let lag_s = self.rules.e_lag_s;

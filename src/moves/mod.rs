@@ -226,8 +226,8 @@ pub struct Move {
     pub speed_factor: f64,
     /// Commanded speed along the path, mm/s (E units per second without motion).
     pub speed: f64,
-    /// Time it takes at that speed, s.
-    pub time: f64,
+    /// Time of a wait, s; 0 for what moves.
+    pub wait_s: f64,
     /// Height at its end, mm.
     pub z: f64,
 }

@@ -26,7 +26,7 @@ pub fn bead(length: f64, volume: f64) -> Move {
         feed_mm_min: 3000.0,
         speed_factor: 1.0,
         speed: 50.0,
-        time: length / 50.0,
+        wait_s: 0.0,
         z: 0.2,
     }
 }

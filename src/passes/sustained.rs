@@ -424,7 +424,12 @@ mod tests {
     /// A bead of a length and volume, or a travel where the volume is 0, at a speed in mm/s.
     fn step(length: f64, volume: f64, speed: f64) -> Move {
         let kind = if volume > 0.0 { Kind::Bead } else { Kind::Travel };
-        Move { kind, speed, time: length / speed, feed_mm_min: speed * 60.0, ..sample::bead(length, volume) }
+        Move { kind, speed, feed_mm_min: speed * 60.0, ..sample::bead(length, volume) }
+    }
+
+    /// At the speed of the file, s.
+    fn time(step: &Move) -> f64 {
+        step.distance() / step.speed
     }
 
     fn unlimited(moves: &[Move]) -> Vec<Verdict> {
@@ -435,7 +440,7 @@ mod tests {
         let mut pass = Sustained::new(CAPACITY, WINDOW, PEAK);
         let mut out = Vec::new();
         for (index, step) in moves.iter().enumerate() {
-            pass.push(step, Verdict::unlimited(step), step.time, index as u64);
+            pass.push(step, Verdict::unlimited(step), time(step), index as u64);
             if index % 3 == 0 {
                 pass.hand_over(&mut out);
             }
@@ -449,7 +454,7 @@ mod tests {
     fn highest_average(moves: &[Move], verdicts: &[Verdict]) -> f64 {
         let (mut edges, mut sums) = (vec![0.0], vec![0.0]);
         for (step, verdict) in moves.iter().zip(verdicts) {
-            edges.push(edges.last().unwrap() + verdict.least_time(step, step.time));
+            edges.push(edges.last().unwrap() + verdict.least_time(step, time(step)));
             sums.push(sums.last().unwrap() + step.melt);
         }
         let laid = |t: f64| {
@@ -515,10 +520,10 @@ mod tests {
     fn moves_that_do_nothing_do_not_pile_up() {
         let mut pass = Sustained::new(CAPACITY, WINDOW, PEAK);
         let mut out = Vec::new();
-        let nothing = Move { kind: Kind::Feed, length: 0.0, delta: [0.0; 3], time: 0.0, ..step(1.0, 0.0, 1.0) };
+        let nothing = Move { kind: Kind::Feed, length: 0.0, delta: [0.0; 3], ..step(1.0, 0.0, 1.0) };
         let moves = [vec![step(1.0, 1.0, 6.0)], vec![nothing; 20_000]].concat();
         for (index, step) in moves.iter().enumerate() {
-            pass.push(step, Verdict::unlimited(step), step.time, 0);
+            pass.push(step, Verdict::unlimited(step), time(step), 0);
             pass.hand_over(&mut out);
             assert!(index + 1 - out.len() <= MAX_IDLE_MOVES + 2, "{} of {index}", out.len());
         }

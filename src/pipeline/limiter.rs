@@ -258,7 +258,7 @@ impl Passes {
             if let Earlier::WithStops(added) = &mut earlier {
                 if mark.any(Marks::RELIEVE, Marks::CHARGE) {
                     added.push_back(true);
-                    let stop = Move { kind: Kind::Stop, time: 0.0, ..*step };
+                    let stop = Move { kind: Kind::Stop, wait_s: 0.0, ..*step };
                     planner.push_bent(&stop, Beside::default(), bend, &mut bows, Ordered::by_file(&stop));
                 }
                 added.push_back(false);

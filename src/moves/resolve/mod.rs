@@ -534,7 +534,7 @@ impl Resolver {
             feed_mm_min: self.state.feed_mm_min,
             speed_factor: self.state.speed_factor,
             speed: self.state.speed_mm_s,
-            time: 0.0,
+            wait_s: 0.0,
             z: self.state.position[2],
         }
     }

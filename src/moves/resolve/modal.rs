@@ -74,7 +74,7 @@ impl Resolver {
             18 | 84 => {
                 self.stop(at);
                 if let Some(step) = self.moves.last_mut() {
-                    step.time = self.rules.motors_off_s;
+                    step.wait_s = self.rules.motors_off_s;
                 }
             }
             other => {
@@ -276,7 +276,7 @@ impl Resolver {
 
     fn dwell(&mut self, words: &Words, at: At<'_>) {
         let time = self.dwell_s(words);
-        let step = Move { time, feed_at: at.line.start, ..self.blank(Kind::Dwell, at) };
+        let step = Move { wait_s: time, feed_at: at.line.start, ..self.blank(Kind::Dwell, at) };
         self.moves.push(step);
     }
 

@@ -314,7 +314,6 @@ impl Resolver {
         };
         let (e_at, e_len, e_decimals) = asked.e_word.map_or((0, 0, 0), |word| (word.start, word.len, word.decimals));
         let blank = self.blank(kind, at);
-        let speed = blank.speed;
         self.moves.push(Move {
             flags: blank.flags | feed_flags | arc.as_ref().map_or(0, |(_, flags)| *flags),
             feed_at,
@@ -328,7 +327,6 @@ impl Resolver {
             flow_factor: self.flow_factor(path > 0.0),
             volume,
             melt,
-            time: if speed > 0.0 { distance / speed } else { 0.0 },
             ..blank
         });
         let along = path > 0.0 && (delta[0] != 0.0 || delta[1] != 0.0) || arc.is_some();

@@ -228,7 +228,6 @@ impl Resolver {
         for step in self.moves.get_mut(before..).unwrap_or_default() {
             let [along_x, along_y, _] = step.delta;
             step.length = (along_x * along_x + along_y * along_y).sqrt();
-            step.time = step.distance() / step.speed;
         }
         if let Some(last) = self.moves.get(before..).unwrap_or_default().last() {
             state.named_by_e = matches!(last.kind, Kind::EIn | Kind::EOut);
@@ -441,7 +440,7 @@ mod tests {
             ("M83\nG1 Z0.3 F1200\nG1 X5 Y5 E1\nG1 Z0.6\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "layer: 2"),
             // From -4 to 0 would be a bead.
             ("M82\nG92 E-5\nG1 Z0.3 F1200\nG1 X5 Y5 E-4\nG1 X9 Y5 E", "E has no number"),
-            ("M83\nG1 Z0.3\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "time: 0.0"),
+            ("M83\nG1 Z0.3\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "length: 0.0"),
         ] {
             let text = format!("G28\nM109 S200\n{lines}\n");
             let [in_runs, one_by_one] =

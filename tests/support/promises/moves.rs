@@ -54,7 +54,7 @@ fn check(step: &Move, block: &Block) {
     let text = || String::from_utf8_lossy(block.text_of(line));
     for value in step.delta.iter().chain([&step.length, &step.e, &step.volume, &step.melt, &step.feed_mm_min]).chain([
         &step.speed,
-        &step.time,
+        &step.wait_s,
         &step.z,
         &step.e_count,
         &step.flow_factor,
@@ -63,7 +63,7 @@ fn check(step: &Move, block: &Block) {
         assert!(value.is_finite(), "{value} in {step:?} of {:?}", text());
     }
     assert!(
-        step.length >= 0.0 && step.melt >= 0.0 && step.time >= 0.0 && step.speed >= 0.0,
+        step.length >= 0.0 && step.melt >= 0.0 && step.wait_s >= 0.0 && step.speed >= 0.0,
         "{step:?} of {:?}",
         text()
     );
