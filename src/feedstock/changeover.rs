@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::{no_answer, usage};
 use crate::error::Result;
-use crate::physics::tanks::{new_share, turnovers};
+use crate::physics::tanks::{new_share, new_volumes, turnovers};
 use crate::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow};
 
 /// Shares of new feedstock that are reported.
@@ -35,7 +35,7 @@ pub struct PurgeStep {
     pub turnovers: f64,
     /// Volume that has to pass, with what lies before the melt.
     pub volume_mm3: Volume,
-    /// The same as mass.
+    /// Mass of what leaves, the old and the new each with its own density.
     pub mass_g: Mass,
     /// Turns of the screw.
     pub turns: f64,
@@ -74,24 +74,27 @@ impl Barrel {
 
     /// The purge to 50, 90, 95 and 99 %.
     ///
-    /// | argument  | unit    | range   | what                                         |
-    /// |-----------|---------|---------|----------------------------------------------|
-    /// | `density` | g/cm³   | above 0 | of the new feedstock; the old one weighs its own |
-    /// | `output`  | mm³/rev | above 0 | of the screw                                 |
-    /// | `flow`    | mm³/s   | above 0 | at which is purged                           |
+    /// | argument    | unit    | range   | what                             |
+    /// |-------------|---------|---------|----------------------------------|
+    /// | `densities` | g/cm³   | above 0 | of the old and the new feedstock |
+    /// | `output`    | mm³/rev | above 0 | of the screw                     |
+    /// | `flow`      | mm³/s   | above 0 | at which is purged               |
     ///
     /// # Errors
     /// None beyond those of [`Barrel::new`].
-    pub fn purge(&self, density: Density, output: SpecificOutput, flow: VolumeFlow) -> Result<Vec<PurgeStep>> {
+    pub fn purge(&self, densities: [Density; 2], output: SpecificOutput, flow: VolumeFlow) -> Result<Vec<PurgeStep>> {
+        let [old, new] = densities;
         SHARES
             .into_iter()
             .map(|share| {
                 let volume_mm3 = self.volume_until(share)?;
+                let turnovers = turnovers(self.tanks, share).map_err(no_answer)?;
+                let of_new = self.melt_as_laid_mm3 * new_volumes(self.tanks, turnovers).map_err(no_answer)?;
                 Ok(PurgeStep {
                     share,
-                    turnovers: turnovers(self.tanks, share).map_err(no_answer)?,
+                    turnovers,
                     volume_mm3,
-                    mass_g: volume_mm3 * density,
+                    mass_g: (volume_mm3 - of_new) * old + of_new * new,
                     turns: volume_mm3.as_mm3() / output.as_mm3_rev(),
                     time_s: volume_mm3.as_mm3() / flow.as_mm3_s(),
                 })
@@ -123,6 +126,8 @@ pub enum Fit {
     TooEarly {
         /// What has to be purged between changing the hopper and starting the print.
         purge_mm3: Volume,
+        /// What the print lacks for the transition to be over, after that purge.
+        missing_mm3: Volume,
     },
     /// The print ends before the transition is over.
     TooLate {
@@ -180,10 +185,11 @@ pub fn place(barrel: &Barrel, layers: &[f64], layer: u64, share: f64) -> Result<
     let change = before - lead.as_mm3();
     let [trace, done] = [barrel.volume_until(TRANSITION[0])?, barrel.volume_until(TRANSITION[1])?];
     let ends = change + done.as_mm3();
+    let missing_mm3 = Volume::from_mm3((ends - total).max(0.0));
     let fit = if change < 0.0 {
-        Fit::TooEarly { purge_mm3: Volume::from_mm3(-change) }
-    } else if ends > total {
-        Fit::TooLate { missing_mm3: Volume::from_mm3(ends - total) }
+        Fit::TooEarly { purge_mm3: Volume::from_mm3(-change), missing_mm3 }
+    } else if missing_mm3 > Volume::ZERO {
+        Fit::TooLate { missing_mm3 }
     } else {
         Fit::Fits
     };
@@ -245,7 +251,7 @@ mod tests {
     fn grams_and_turns_of_a_purge() {
         let barrel = Barrel::new(mm3(10_000.0), 3, mm3(2_000.0)).unwrap();
         let steps = barrel
-            .purge(Density::from_g_cm3(1.2), SpecificOutput::from_mm3_rev(20.0), VolumeFlow::from_mm3_s(10.0))
+            .purge([Density::from_g_cm3(1.2); 2], SpecificOutput::from_mm3_rev(20.0), VolumeFlow::from_mm3_s(10.0))
             .unwrap();
         let to_95 = steps.iter().find(|step| step.share == 0.95).unwrap();
         assert!((to_95.volume_mm3.as_mm3() - 22_986.0).abs() < 0.51);
@@ -253,6 +259,12 @@ mod tests {
         assert!((to_95.turns - 1149.3).abs() < 0.03 && (to_95.time_s - 2298.6).abs() < 0.06);
         let to_99 = steps.iter().find(|step| step.share == 0.99).unwrap();
         assert!((to_99.turnovers - 2.8020).abs() < 5.1e-5);
+        // Of one tank 2.9957 - 1 + 0.05 = 2.0457 melt volumes are new: of 34.957 cm³ 20.457 at 1.3 and 14.5 at 1.1 g/cm³.
+        let stirred = Barrel::new(mm3(10_000.0), 1, mm3(5_000.0)).unwrap();
+        let densities = [1.1, 1.3].map(Density::from_g_cm3);
+        let steps = stirred.purge(densities, SpecificOutput::from_mm3_rev(20.0), VolumeFlow::from_mm3_s(10.0)).unwrap();
+        let mixed = steps.iter().find(|step| step.share == 0.95).unwrap();
+        assert!((mixed.mass_g.as_g() - (20.457 * 1.3 + 14.5 * 1.1)).abs() < 0.001, "{:?}", mixed.mass_g);
     }
 
     /// Ten layers of 1000 mm³ after 100 mm³ of skirt; by hand.
@@ -283,8 +295,18 @@ mod tests {
         let layers = [0.0, 1000.0, 1000.0, 1000.0];
         let barrel = Barrel::new(mm3(1000.0), 1, Volume::ZERO).unwrap();
         let early = place(&barrel, &layers, 2, 0.95).unwrap();
-        assert!(matches!(early.fit, Fit::TooEarly { purge_mm3 } if (purge_mm3.as_mm3() - 1995.73).abs() < 0.01));
+        let purge = |fit: Fit| match fit {
+            Fit::TooEarly { purge_mm3, missing_mm3 } => [purge_mm3.as_mm3(), missing_mm3.as_mm3()],
+            other => panic!("{other:?}"),
+        };
+        let [purged, missing] = purge(early.fit);
+        assert!((purged - 1995.73).abs() < 0.01 && missing == 0.0);
         assert_eq!((early.change, early.layers_before), (None, None));
+        // 5 % at layer 2 of two layers: changed at 948.7 and done at 3944.4. With 2000 mm³ of granules before, the hopper is
+        // changed 1051.3 mm³ too early as well.
+        let behind = Barrel::new(mm3(1000.0), 1, mm3(2000.0)).unwrap();
+        let [purged, missing] = purge(place(&behind, &layers[..3], 2, 0.05).unwrap().fit);
+        assert!((purged - 1051.29).abs() < 0.01 && (missing - 1944.44).abs() < 0.01, "{purged} {missing}");
         // Half of it at layer 3: changed at 1306.85, done 2995.73 later, 1302.59 behind the end.
         let late = place(&barrel, &layers, 3, 0.5).unwrap();
         assert!(matches!(late.fit, Fit::TooLate { missing_mm3 } if (missing_mm3.as_mm3() - 1302.59).abs() < 0.01));

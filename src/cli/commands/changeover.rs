@@ -41,7 +41,7 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
     let barrel = Barrel::new(melt * melt_share, args.tanks, solids)?;
     let output = SpecificOutput::from_mm3_rev(profile.screw.output.value.per_turn_mm3());
     let flow = Capacity::of(profile).sustained_mm3_s;
-    let purge = barrel.purge(density, output, VolumeFlow::from_mm3_s(flow))?;
+    let purge = barrel.purge([old, density], output, VolumeFlow::from_mm3_s(flow))?;
     let placement = match (&args.file, args.at_layer) {
         (Some(path), Some(layer)) => {
             let layers = layers_of(&Source::typed(path), args.lenient, profile)?;

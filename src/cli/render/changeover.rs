@@ -19,9 +19,9 @@ pub struct Account {
     /// Melt as it is laid, tanks and what lies before.
     #[serde(flatten)]
     pub barrel: Barrel,
-    /// Density of the feedstock in the barrel; masses of the print are computed with it.
+    /// Density of the feedstock in the barrel; what leaves of it in the purge, and the print, weigh so much.
     pub density_before_g_cm3: Density,
-    /// Density of the new feedstock; masses of the purge are computed with it.
+    /// Density of the new feedstock; what leaves of it in the purge weighs so much.
     pub density_g_cm3: Density,
     /// Where that density comes from.
     pub density_from: String,
@@ -62,8 +62,12 @@ pub fn text(account: &Account) -> String {
         ]);
     }
     text.push_str(&table.text());
+    let before = match account.density_before_g_cm3 == account.density_g_cm3 {
+        true => String::new(),
+        false => format!("{} g/cm³ before and ", decimal(account.density_before_g_cm3.as_g_cm3(), 3)),
+    };
     let basis = format!(
-        "Volumes and grams as laid, with {} g/cm³ ({}) and {} as melt; turns with {} mm³/rev, time at the sustained \
+        "Volumes and grams as laid, with {before}{} g/cm³ ({}) and {} as melt; turns with {} mm³/rev, time at the sustained \
          capacity of {} mm³/s. The number of \
          tanks is a guess until a purge was watched, and dead corners are not counted: real purges take more. Look at \
          the strand, not only at the scale.",
@@ -109,11 +113,21 @@ fn in_print(placed: &Placement, density: Density) -> String {
     row("nearly all, 95 %", placed.ends, format!("{} of transition{over}", grams(placed.transition_mm3)));
     let verdict = match placed.fit {
         Fit::Fits => "It fits the print.".to_owned(),
-        Fit::TooEarly { purge_mm3 } => format!(
-            "It does not fit: the hopper would have to be changed before the print. Change it, purge {}, then start; or \
-             take a later layer.",
-            grams(purge_mm3)
-        ),
+        Fit::TooEarly { purge_mm3, missing_mm3 } => {
+            let mut words = format!(
+                "It does not fit: the hopper would have to be changed before the print. Change it, purge {}, then start; \
+                 or take a later layer.",
+                grams(purge_mm3)
+            );
+            if missing_mm3 > Volume::ZERO {
+                words.push_str(&format!(
+                    " The print also ends {} before the transition is over: purge so much more, or the part never \
+                     reaches the recipe.",
+                    grams(missing_mm3)
+                ));
+            }
+            words
+        }
         Fit::TooLate { missing_mm3 } => format!(
             "It does not fit: the print ends {} before the transition is over. Take an earlier layer, or let a purge \
              beside the part take the rest.",
