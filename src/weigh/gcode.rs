@@ -136,7 +136,7 @@ impl File {
     /// Gives the operator time, and the barrel at least `rest_s`.
     fn pause(&mut self, pause: &Pause, rest_s: f64) {
         match pause {
-            Pause::Dwell(seconds) => self.dwell(seconds.max(rest_s)),
+            Pause::Dwell(seconds) => self.dwell(*seconds),
             Pause::Command(command) => {
                 if rest_s > 0.0 {
                     self.dwell(rest_s);

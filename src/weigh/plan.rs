@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use super::conditions::FeedMode;
 use super::counts_turns;
-use super::sheet::{SHEET_COLUMNS, SHEET_SETTINGS};
+use super::sheet::{SHEET_COLUMNS, SHEET_SETTINGS, is_lot};
 use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::moves::resolve::output_e_volume_mm3;
@@ -218,7 +218,8 @@ impl Plan {
         check(options)?;
         let screw = &profile.screw;
         let speeds = speeds(options, screw.max_speed_rpm.value)?;
-        let temperature_c = temperature(options, profile)?;
+        // As the file asks for it.
+        let temperature_c = (temperature(options, profile)? * 10.0).round() / 10.0;
         let flow = |rpm: f64| {
             let speed = RotationSpeed::from_rpm(rpm);
             match &screw.output.value {
@@ -280,17 +281,18 @@ impl Plan {
         if e.per_turn * slowest < 1.0 {
             return Err(usage(
                 format!("at {slowest} rev/min E would grow by less than 1 unit a minute, which no F word should ask"),
-                "count E of the output on a thinner strand (--set screw.output_diameter_mm=5), or leave out the slowest \
-                 speeds (--speeds)",
+                "leave out the slowest speeds (--speeds), or, where E of the output counts a strand, count a thinner one \
+                 (screw.output_diameter_mm)",
             ));
         }
         let all = || runs.iter().chain(std::iter::once(&settle)).filter(|run| run.seconds > 0.0);
         let shortest = all().map(|run| run.seconds / f64::from(run.bursts)).fold(drool.seconds_before, f64::min);
         let in_bursts = all().any(|run| run.bursts > 1) || burst(drool_rpm).is_finite();
         let rest_s = if in_bursts { (capacity.window_s - shortest).max(0.0).ceil() } else { 0.0 };
-        let pause_s = match options.pause {
-            Pause::Dwell(seconds) => seconds.max(rest_s),
-            Pause::Command(_) => rest_s,
+        // No pause is shorter than a rest.
+        let (pause, pause_s) = match &options.pause {
+            Pause::Dwell(seconds) => (Pause::Dwell(seconds.max(rest_s)), seconds.max(rest_s)),
+            command @ Pause::Command(_) => (command.clone(), rest_s),
         };
         let with_rests = |run: &PlannedRun| run.seconds + f64::from(run.bursts - 1) * rest_s + pause_s;
         let stop_s = drool.seconds_before + drool.seconds + pause_s;
@@ -310,13 +312,19 @@ impl Plan {
             ));
         }
         let lot = profile.feedstock.lot.value.clone().unwrap_or_default();
+        if !is_lot(&lot) {
+            return Err(usage(
+                format!("a sheet cannot hold the lot {lot:?}: its letters are needed by the notes of a profile"),
+                "write feedstock.lot without semicolons and equals signs",
+            ));
+        }
         Ok(Self {
             temperature_c,
             soak_s: options.soak_s,
             settle,
             runs,
             drool,
-            pause: options.pause.clone(),
+            pause,
             rest_s,
             e_mm3,
             turn_mm3: turn.as_ref().map(|turn| turn.value),
@@ -546,11 +554,27 @@ mod tests {
         assert_eq!((bursts, plan.drool.seconds_before, plan.drool.seconds), (vec![2, 1, 2], 20.0, 15.0));
         assert_eq!(plan.rest_s, 45.0);
         // Pauses are no shorter than rests: 100 + (30 + 45 + 45) + (50 + 45) + (50 + 45 + 45) + 2 * (20 + 15 + 45).
-        assert_eq!(plan.total_s, 615.0);
+        assert_eq!((plan.total_s, plan.pause), (615.0, Pause::Dwell(45.0)));
         let command = in_bursts(PlanOptions { pause: Pause::Command("M0".to_owned()), ..options.clone() });
         assert_eq!((command.rest_s, command.total_s), (45.0, 615.0));
         // Five pauses of a minute in place of 45 s.
         assert_eq!(in_bursts(PlanOptions { pause: Pause::Dwell(60.0), ..options }).total_s, 690.0);
+    }
+
+    /// What the sheet says reads back, and is what the file does.
+    #[test]
+    fn a_sheet_names_the_lot_and_the_temperature_of_the_test() {
+        let plan = |lot: &str| {
+            let lot = format!("feedstock.lot={lot:?}").parse().expect("an assignment");
+            let options = PlanOptions { temperature_c: Some(210.55), ..PlanOptions::default() };
+            Plan::new(&Profile::embedded_with(&[lot]).expect("a sound profile"), &options)
+        };
+        let planned = plan("117 / a").expect("a plan");
+        let (gcode, sheet) = (planned.gcode(), planned.sheet());
+        assert!(gcode.contains("M109 S210.6\n") && sheet.contains("\ntemperature_c,210.6,"), "{sheet}");
+        for lot in ["a;b", "a=b"] {
+            assert!(plan(lot).is_err_and(|error| error.to_string().contains("lot")), "{lot}");
+        }
     }
 
     /// The shortest stretch of turning decides, whichever it is; a purge that is left out is none.

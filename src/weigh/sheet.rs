@@ -267,7 +267,7 @@ impl Settings<'_> {
             )
         })?;
         let lot = self.text(1).map(str::to_owned);
-        if lot.as_ref().is_some_and(|lot| lot.contains([';', '=']) || lot.chars().any(char::is_control)) {
+        if lot.as_ref().is_some_and(|lot| !is_lot(lot)) {
             return Err(refuse(
                 1,
                 "the lot has a letter that notes of a profile need".to_owned(),
@@ -464,6 +464,11 @@ impl Columns {
         }
         Ok(Row::Run(Weighing { line: line.number, order: order.unwrap_or(0.0), rpm, seconds, mass_g }))
     }
+}
+
+/// Whether the notes of a profile can name this lot: semicolons and equals signs part them.
+pub(super) fn is_lot(text: &str) -> bool {
+    !text.contains([';', '=']) && !text.chars().any(char::is_control)
 }
 
 #[cfg(test)]

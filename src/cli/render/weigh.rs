@@ -60,7 +60,7 @@ pub fn plan(plan: &Plan, [gcode, sheet]: &[String; 2]) -> String {
     for caution in CAUTIONS {
         text.push_str(&paragraph("  - ", caution));
     }
-    text.push_str(&format!("\nThe test, at {} °C\n", decimal(plan.temperature_c, 0)));
+    text.push_str(&format!("\nThe test, at {} °C\n", plan.temperature_c));
     let mut table = Table::new([Align::Left, Align::Right, Align::Right, Align::Right, Align::Right, Align::Right]);
     table.row(["", "rev/min", "runs", "each", "turns", "expected"]);
     table.row(["soak", "", "", &time(plan.soak_s), "", ""]);
