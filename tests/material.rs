@@ -217,6 +217,11 @@ fn bad_input_exits_2_and_names_the_cure() {
         (vec!["blend", "100:pla", "--part-grams", "0"], "above zero"),
         (vec!["blend", "100:pla", "--part-grams", "5", "--part-volume", "5"], "cannot be used with"),
         (vec!["blend", "80:petg", "20:tpe-5a", "--write", "x.toml"], "no nozzle temperature suits all"),
+        (vec!["blend", "100:pla", "--purge", "20", "--write", "x.toml"], "give --part-grams or --part-volume"),
+        (
+            vec!["blend", "100:own,density=0.95,nozzle-min=70,nozzle-max=90", "--write", "x.toml"],
+            "no profile takes it: feedstock.drying_temperature_c must be below",
+        ),
         (vec!["changeover"], "--melt-volume"),
         (vec!["changeover", "--melt-volume", "0"], "above zero"),
         (vec!["changeover", "--melt-volume", "1", "--tanks", "0"], "--tanks"),

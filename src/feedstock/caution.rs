@@ -78,7 +78,7 @@ impl fmt::Display for Caution {
                 "no nozzle temperature suits all: one needs at least {least_c} °C, another bears {most_c} °C at most"
             ),
             Self::TemperatureUnknown { name } => {
-                write!(f, "the nozzle temperatures of {name} are not known; those of the others are taken")
+                write!(f, "the nozzle temperatures of {name} are not known: see its data sheet")
             }
             Self::DryApart { temperature_c, time_h } => write!(
                 f,

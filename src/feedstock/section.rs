@@ -1,21 +1,24 @@
 //! A blend as the `[feedstock]` section of a profile.
 
-use super::blend::Blend;
+use super::blend::{Blend, MixedStiffness};
 use super::caution::Caution;
 use super::component::Dryness;
 use super::library::Drying;
 use super::{rounded, usage};
-use crate::error::Result;
+use crate::error::{Error, ErrorKind, Result};
 use crate::physics::mixture::Bounds;
+use crate::physics::stiffness::Stiffness;
+use crate::profile::Profile;
 
-/// Hardest reading a profile takes, Shore A.
-const HARDEST: f64 = 100.0;
+/// Above this reading, Shore A no longer tells how stiff something is.
+pub const HARDEST_TOLD_A: f64 = 95.0;
 
 impl Blend {
     /// The `[feedstock]` section of a profile for this blend; every value counts as assumed.
     ///
     /// # Errors
-    /// [`crate::error::ErrorKind::Usage`] when no nozzle temperature suits all components: such a section would hide it.
+    /// [`crate::error::ErrorKind::Usage`] when no nozzle temperature suits all components, as such a section would hide it, and
+    /// when no profile would take it.
     pub fn section(&self) -> Result<String> {
         let hot = self.cautions.iter().find(|c| matches!(c, Caution::NoCommonTemperature { .. }));
         if let Some(caution) = hot {
@@ -31,41 +34,38 @@ impl Blend {
         let mut value = |key: &str, value: String, note: &str| {
             lines.push(format!("{key} = {{ value = {value}, provenance = \"assumed\", note = \"{note}\" }}"));
         };
-        value("density_g_cm3", float(self.density_g_cm3.as_g_cm3(), 4), "from the recipe, by volume");
+        value("density_g_cm3", float(rounded(self.density_g_cm3.as_g_cm3(), 4)), "from the recipe, by volume");
         let mut missing = Vec::new();
         match &self.stiffness {
-            // Shore A ends at 0 far above the softest gels.
-            Some(stiffness) if stiffness.shore_a.low < 0.0 => {
-                let Bounds { low, high } = stiffness.with_scatter_mpa;
-                let note = format!(
-                    "low end of the band {} to {} MPa, softer than Shore A tells, the safe one for limits on acceleration",
-                    rounded(low.as_mpa(), 3),
-                    rounded(high.as_mpa(), 3)
-                );
-                value("modulus_mpa", float(low.as_mpa(), 4), &note);
-            }
-            Some(stiffness) => {
-                let Bounds { low, high } = stiffness.shore_a;
-                let note = format!(
-                    "low end of the band {} to {}, the safe one for limits on acceleration",
-                    rounded(low.min(HARDEST), 0),
-                    rounded(high.clamp(0.0, HARDEST), 0)
-                );
-                value("shore_a", float(low.min(HARDEST), 1), &note);
-            }
+            Some(stiffness) => match self.beyond_shore_a(stiffness) {
+                Some(why) => {
+                    let Bounds { low, high } = stiffness.with_scatter_mpa;
+                    let [low, high] = [low, high].map(|modulus| significant(modulus.as_mpa(), 4));
+                    let note = format!(
+                        "low end of the band {low} to {high} MPa, {why}, the safe one for limits on acceleration"
+                    );
+                    value("modulus_mpa", float(low), &note);
+                }
+                None => {
+                    let Bounds { low, high } = stiffness.shore_a;
+                    let [low, high] = [low, high].map(|reading| rounded(reading, 1));
+                    let note = format!("low end of the band {low} to {high}, the safe one for limits on acceleration");
+                    value("shore_a", float(low), &note);
+                }
+            },
             None => missing.push("shore_a"),
         }
         match self.nozzle_c {
             Some([least, most]) => {
-                value("nozzle_temperature_min_c", float(least, 1), "highest of the lowest");
-                value("nozzle_temperature_max_c", float(most, 1), "lowest of the highest");
+                value("nozzle_temperature_min_c", float(rounded(least, 1)), "highest of the lowest");
+                value("nozzle_temperature_max_c", float(rounded(most, 1)), "lowest of the highest");
             }
             None => missing.extend(["nozzle_temperature_min_c", "nozzle_temperature_max_c"]),
         }
         match self.dryness {
             Dryness::Needed(Drying { temperature_c, time_h }) => {
-                value("drying_temperature_c", float(temperature_c, 1), "lowest of the components");
-                value("drying_time_h", float(time_h, 1), "longest of the components");
+                value("drying_temperature_c", float(rounded(temperature_c, 1)), "lowest of the components");
+                value("drying_time_h", float(significant(time_h, 3)), "longest of the components");
             }
             Dryness::NotNeeded => {
                 value("drying_temperature_c", "\"none\"".to_owned(), "no component needs it");
@@ -76,13 +76,50 @@ impl Blend {
         lines.extend(
             missing.iter().map(|key| format!("# {key}: not known of all components, set it; else the default holds")),
         );
-        Ok(lines.join("\n") + "\n")
+        let text = lines.join("\n") + "\n";
+        match Profile::load(&text, "the section") {
+            Ok(_) => Ok(text),
+            Err(error) => Err(usage(
+                format!("no [feedstock] section can be written, since no profile takes it: {}", first_fault(&error)),
+                "correct what was typed of the components, and give what is not known of them, for example drying-c and \
+                 drying-h, from their data sheets",
+            )),
+        }
+    }
+
+    /// Why a reading of Shore A would not tell the stiffness; `None` where it does.
+    fn beyond_shore_a(&self, stiffness: &MixedStiffness) -> Option<&'static str> {
+        let Bounds { low, .. } = stiffness.shore_a;
+        // A stated modulus has no scatter, which a reading would be given.
+        let is_stated = |stiffness: &Stiffness| stiffness.low_mpa == stiffness.high_mpa;
+        if low < 0.0 {
+            Some("softer than Shore A tells")
+        } else if low > HARDEST_TOLD_A {
+            Some("stiffer than Shore A tells")
+        } else if self.parts.iter().filter_map(|part| part.component.stiffness.as_ref()).any(is_stated) {
+            Some("from stated moduli")
+        } else {
+            None
+        }
+    }
+}
+
+/// The first of what is wrong with a profile.
+fn first_fault(error: &Error) -> String {
+    match error.kind() {
+        ErrorKind::Profile(faults) => faults.first().map_or_else(String::new, |fault| fault.what.clone()),
+        other => other.to_string(),
     }
 }
 
 /// A TOML float.
-fn float(value: f64, decimals: i32) -> String {
-    toml::Value::Float(rounded(value, decimals)).to_string()
+fn float(value: f64) -> String {
+    toml::Value::Float(value).to_string()
+}
+
+/// A number with so many digits that count at most.
+fn significant(value: f64, digits: i32) -> f64 {
+    if value == 0.0 { 0.0 } else { rounded(value, digits - 1 - value.abs().log10().floor() as i32) }
 }
 
 #[cfg(test)]
@@ -92,7 +129,7 @@ mod tests {
     use crate::feedstock::component::Component;
     use crate::feedstock::library::Library;
     use crate::physics::stiffness::{Hardness, estimate};
-    use crate::profile::{Profile, Provenance};
+    use crate::profile::Provenance;
     use crate::units::SpecificOutput;
 
     fn mix(entries: &[&str]) -> Blend {
@@ -128,8 +165,27 @@ mod tests {
         let profile = Profile::load(&blend.section().unwrap(), "own.toml").unwrap();
         let blended = profile.feedstock.modulus_mpa.value.unwrap();
         assert!((blended - own).abs() < 5.1e-5 && own < 0.03, "{blended} {own}");
-        let measured = mix(&["100:own,name=gel,density=0.9,modulus=0.03"]).section().unwrap();
-        assert!(measured.contains("modulus_mpa = { value = 0.03,") && !measured.contains("\nshore_a ="), "{measured}");
+        for (modulus, component) in [(0.03, "100:own,name=gel,density=0.9,modulus=0.03"), (3500.0, "100:pla")] {
+            let text = mix(&[component]).section().unwrap();
+            let profile = Profile::load(&text, "own.toml").unwrap();
+            assert!(profile.feedstock.modulus_mpa.value == Some(modulus) && !text.contains("\nshore_a ="), "{text}");
+        }
+        // A reading would be given the scatter that a stated modulus does not have.
+        let stated = mix(&["50:own,name=a,density=1.1,modulus=4", "50:own,name=b,density=1.1,modulus=4"]).section();
+        assert!(stated.unwrap().contains("modulus_mpa = { value = 4.0,"));
+        let read = mix(&["70:tpe-30a", "30:tpe-60a"]).section().unwrap();
+        assert!(read.contains("\nshore_a = { value = 38.5,") && read.contains("band 38.5 to 40.5"), "{read}");
+    }
+
+    /// What a profile would refuse is said before it is written: the default dries at 80 °C.
+    #[test]
+    fn no_section_is_written_that_no_profile_takes() {
+        let low = "100:own,name=low,density=0.95,nozzle-min=70,nozzle-max=90";
+        let error = mix(&[low]).section().unwrap_err().to_string();
+        assert!(error.contains("no profile takes it") && error.contains("drying_temperature_c"), "{error}");
+        let dried = mix(&[&format!("{low},drying-c=60,drying-h=0.04")]).section().unwrap();
+        assert_eq!(Profile::load(&dried, "own.toml").unwrap().feedstock.drying_time_h.value, Some(0.04));
+        assert!(mix(&["50:tpe-5a", "50:tpu-95a,modulus=0.00001"]).section().is_err());
     }
 
     #[test]

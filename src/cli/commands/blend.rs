@@ -1,6 +1,6 @@
 //! `meltwright blend`
 
-use meltwright::error::Result;
+use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::feedstock::blend::{Basis, Blend, Weighing};
 use meltwright::feedstock::component::Component;
 use meltwright::feedstock::library::Library;
@@ -44,20 +44,26 @@ pub fn run(args: &BlendArgs) -> Result<Exit> {
     let per_turn = SpecificOutput::from_mm3_rev(chosen.profile.screw.output.value.per_turn_mm3());
     let blend = Blend::new(components, basis, per_turn, &library)?;
     let section = blend.section();
-    if let Some(path) = &args.write {
-        match &section {
-            Ok(text) => write_new(path, text)?,
-            Err(_) => return section.map(|_| Exit::Done),
-        }
-    }
     let of_volume = |cm3: f64| Volume::from_mm3(cm3 * 1e3) * blend.density_g_cm3;
     let part = args.part_grams.map(Mass::from_g).or_else(|| args.part_volume.map(of_volume));
     let purge = Mass::from_g(args.purge);
     // Without a part, the recipe for a kilogram is as good as any.
     let order = match part {
         Some(part) => Order::Part { part, purge },
+        None if purge > Mass::from_g(0.0) => {
+            return Err(Error::new(ErrorKind::Usage {
+                what: "a purge goes before a part, and none is named".to_owned(),
+                help: "give --part-grams or --part-volume, or leave out --purge".to_owned(),
+            }));
+        }
         None => Order::Kilogram,
     };
+    if let Some(path) = &args.write {
+        match &section {
+            Ok(text) => write_new(path, text)?,
+            Err(_) => return section.map(|_| Exit::Done),
+        }
+    }
     let weighings = blend.weighings(order.total());
     let account = Account {
         name: blend.name(),

@@ -2,6 +2,7 @@
 
 use meltwright::feedstock::blend::{Blend, OutputBasis, Weighing};
 use meltwright::feedstock::component::{Component, Dryness};
+use meltwright::feedstock::section::HARDEST_TOLD_A;
 use meltwright::units::Mass;
 
 use super::feedstock::{drying, significant, window};
@@ -16,8 +17,6 @@ const PLASTICS: &str = "Granules of different size or weight part again when sha
 /// What to mind with food.
 const FOOD: &str = "A machine that carried plastic is not fit for food. Wash what touches food, mind allergens, and weigh \
     the output of the mixture itself before a long print.";
-/// Hardness beyond which Shore A says nothing.
-const HARDEST_A: f64 = 95.0;
 
 /// What is weighed in for.
 #[derive(Clone, Copy, Debug)]
@@ -129,7 +128,7 @@ fn figures(blend: &Blend) -> Table {
 /// A band of hardness; Shore A begins and ends where it says nothing any more.
 fn hardness(low: f64, high: f64) -> String {
     let spoken = |value: f64| match value {
-        _ if value > HARDEST_A => format!("above {HARDEST_A}A"),
+        _ if value > HARDEST_TOLD_A => format!("above {HARDEST_TOLD_A}A"),
         _ if value < 0.0 => "below 0A".to_owned(),
         _ => format!("{}A", decimal(value, 1)),
     };
