@@ -181,6 +181,7 @@ fn bad_input_is_named() {
         ("hopper.usable_g=-5", "must lie between 1 and"),
         ("hopper.usable_g=much", "number"),
         ("hopper.usable_g=20", "must leave at least 1 g"),
+        ("hopper.bulk_density_g_cm3=1.5", "must not be above feedstock.density_g_cm3"),
         ("hopper.margin_g=nan", "hopper.margin_g"),
         ("hopper.cost=1", "hopper.cost_per_kg"),
     ] {
@@ -316,6 +317,27 @@ fn pauses_need_the_pass_and_a_known_hopper() {
     let off = "3 of 3: the pass starts, which writes them, did not run";
     assert_eq!(lines(&["rewrite", "tower.gcode", "--passes", "capacity"], &set, off), 0);
     assert_eq!(lines(&["rewrite", "tower.gcode"], &set[2..], "hopper.usable_g is not set"), 0);
+    // An audit counts the purges of the plan as a rewrite does; where nothing is purged, neither counts any, and it is said.
+    let parked = ["hopper.purge_mm3=70", "machine.park_x_mm=-10", "machine.park_y_mm=5"];
+    let all = [&set[..], &parked].concat();
+    let plan = |command: &[&str], set: &[&str]| {
+        let found = json(&bench.run(&with(command, set)))["hopper"].clone();
+        [&found["purged_mm3"], &found["total_g"]].map(|value| value.as_f64().expect("a number"))
+    };
+    bench.file("homed.gcode", format!("G28\n{}", tower()));
+    let rewrite = ["rewrite", "homed.gcode", "--dry-run", "--json", "-"];
+    let audited = ["audit", "homed.gcode", "--json", "-"];
+    assert_eq!(plan(&rewrite, &all)[0], 210.0);
+    assert_eq!(plan(&audited, &all)[0], 210.0);
+    let without = [&rewrite[..], &["--passes", "capacity"]].concat();
+    for (none, same) in
+        [(plan(&without, &all), plan(&without, &set)), (plan(&rewrite, &all[..4]), plan(&rewrite, &set))]
+    {
+        assert_eq!(none, same);
+        assert_eq!(none[0], 0.0);
+    }
+    let ran = bench.run(&with(&["rewrite", "tower.gcode"], &all[..4])).code(0);
+    assert!(ran.stderr.contains("70 mm³ are not purged"), "{}", ran.stderr);
     // A file with line numbers bears no lines between them.
     let numbered: String = tower()
         .lines()

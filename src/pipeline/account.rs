@@ -57,13 +57,15 @@ pub fn summary(
     if let Some(plan) = &mut hopper {
         plan.pauses_written = pauses.written;
         plan.pauses_parked = pauses.parked;
-        plan.purged_mm3 = drive.account.purged_mm3;
+        let purges = plan.refills.iter().filter(|refill| refill.purge_g > 0.0).count();
+        plan.purged_mm3 = purges as f64 * profile.hopper.purge_mm3.value;
     }
     let looked_at_part = stay.is_some();
     let part = stay.zip(soft).map(|(stay, plan)| part::figures(stay, plan, &mut findings));
     if is_written {
         note_output(run, &mut findings);
         note_pauses(run, hopper.as_ref(), &mut findings);
+        note_purge(run, pauses.written, &mut findings);
     }
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
@@ -225,6 +227,16 @@ fn note_pauses(run: &Run<'_>, plan: Option<&HopperPlan>, findings: &mut Findings
         Some(_) => format!("{left_out} of {due}: the pass starts, which writes them, did not run"),
     };
     findings.add(Code::PauseLeftOut, || Place::of_file(detail));
+}
+
+/// Notes that what the profile wants purged at refills is not, for want of a place to do it.
+fn note_purge(run: &Run<'_>, written: u64, findings: &mut Findings) {
+    let purge_mm3 = run.profile.hopper.purge_mm3.value;
+    if written > 0 && purge_mm3 > 0.0 && run.profile.machine.park().is_none() {
+        findings.add(Code::PauseNotParked, || {
+            Place::of_file(format!("no park position is set, so that {} mm³ are not purged", decimal(purge_mm3, 0)))
+        });
+    }
 }
 
 /// Least share by which the volume pushed is off, and least volume, mm³, that are told: of next to nothing, starts and ends

@@ -139,7 +139,7 @@ impl Stations {
         let mut pauses = Pauses::of(profile);
         pauses.stand_at(refills);
         // What a file that was rewritten before purges stands in it.
-        if settings.is_rewritten {
+        if settings.is_rewritten || !Pauses::are_wanted(profile, run.passes) {
             pauses.purge_no_more();
         }
         let granules = Granules::new(profile, pauses.purge_mm3());

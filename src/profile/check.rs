@@ -196,6 +196,17 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
             .help("no stuff can be told on both scales: give the one it was measured on"),
         });
     }
+    let solid = feedstock.density_g_cm3.value;
+    if let Some(bulk) = hopper.bulk_density_g_cm3.value.filter(|bulk| *bulk > solid) {
+        found.push(Contradiction {
+            keys: ["hopper.bulk_density_g_cm3", "feedstock.density_g_cm3"],
+            complaint: Complaint::new(
+                "hopper.bulk_density_g_cm3 must not be above feedstock.density_g_cm3",
+                format!("{} g/cm³ as poured, {} g/cm³ as a solid", decimal(bulk), decimal(solid)),
+            )
+            .help("granules leave air between them: weigh a level litre of them"),
+        });
+    }
     if machine.park_x_mm.value.is_some() != machine.park_y_mm.value.is_some() {
         found.push(Contradiction {
             keys: ["machine.park_x_mm", "machine.park_y_mm"],
@@ -214,12 +225,17 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
             keys: ["hopper.usable_g", "hopper.purge_mm3"],
             complaint: Complaint::new(
                 "hopper.purge_mm3 must leave at least 1 g of what hopper.usable_g gives above hopper.margin_g",
-                format!("{} g between refills, {} g purged at each", decimal(usable - margin), decimal(purge_g)),
+                format!("{} g between refills, {} g purged at each", short(usable - margin), short(purge_g)),
             )
             .help("the purge is taken out of the hopper that was just filled; purge less"),
         });
     }
     found
+}
+
+/// What was computed, without the digits that no scale shows.
+fn short(grams: f64) -> String {
+    decimal((grams * 1e3).round() / 1e3)
 }
 
 /// Least that may lie between a full hopper and a refill, g: the list of refills grows with their number.
