@@ -201,6 +201,26 @@ fn numbered_lines_say_what_stays_undone() {
     }
 }
 
+/// Some boards read 95 characters of a line.
+#[test]
+fn the_marker_fits_into_the_shortest_line() {
+    let input = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\nG1 X60 Y10 E2 F600\n";
+    let mut said = Vec::new();
+    for way in ["file", "none", "controller"] {
+        for diameter in ["0.5", "1.75", "9.87"] {
+            let (way, diameter) =
+                (format!("screw.lag_compensated_by={way}"), format!("screw.output_diameter_mm={diameter}"));
+            let (output, _) = rewrite(input, &["controller.preset=board", &way, &diameter]);
+            let marker = output.lines().next().expect("a marker").to_owned();
+            assert!(marker.len() <= 95 && marker.contains(" mm3"), "{marker}");
+            said.push(marker.split(", ").nth(2).expect("a way").to_owned());
+        }
+    }
+    assert_eq!(said[0..2], ["E leads", "E leads"]);
+    assert_eq!(said[3], "E at rest");
+    assert!(said[6].starts_with("1 E = "), "{said:?}");
+}
+
 /// What may move by itself runs with the feed of the file, as long as a line can be put before it.
 #[test]
 fn macros_get_the_feed_of_the_file() {

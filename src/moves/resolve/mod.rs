@@ -40,7 +40,7 @@ pub const MARKER_E: &str = ", 1 E = ";
 /// What stands in a marker where E leads the flow along the path.
 pub const MARKER_LEADS: &str = ", E leads";
 /// What stands in a marker where the screw turns at rest between runs of beads.
-pub const MARKER_TURNS: &str = ", E turns at rest";
+pub const MARKER_TURNS: &str = ", E at rest";
 /// Largest coordinate that is believed, mm: a kilometre.
 const MAX_COORDINATE_MM: f64 = 1e6;
 
