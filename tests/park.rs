@@ -8,7 +8,9 @@ mod reader;
 mod runs;
 mod support;
 
-use meltwright::pipeline::Options;
+use std::io::Cursor;
+
+use meltwright::pipeline::{self, Options};
 use meltwright::profile::{EUnit, LagCompensation, Profile};
 use meltwright::summary::Summary;
 use serde_json::Value;
@@ -64,6 +66,34 @@ fn absolute(start: &str) -> String {
 }
 
 /// The file counts from another corner behind the pause, but not yet on the way.
+/// The way there runs with the acceleration that was lowered for the bead before: 105 mm at 21 mm/s² take 4.5 s and more.
+#[test]
+fn ways_take_as_long_as_the_acceleration_in_force_asks() {
+    let text = "G28\nM109 S205\nG90\nM83\nM204 S1000\nG1 Z0.6 F600\nG0 X10 Y10 F6000\nG1 X110 Y10 E60 F1200\n\
+                G1 X110 Y110 E60\nG1 X10 Y110 E60\nG1 X10 Y20 E55\nG1 X100 Y20 E55\nG1 X100 Y100 E50\nG1 X20 Y100 E50\nM204 S1000\n";
+    let set = [
+        "screw.virtual_diameter_mm=1.75",
+        "screw.lag_compensated_by=controller",
+        "hopper.usable_g=1.2",
+        "hopper.margin_g=0.1",
+        "feedstock.density_g_cm3=2",
+        "hopper.pause_command=PAUSE",
+        "machine.park_x_mm=5",
+        "machine.park_y_mm=5",
+        "controller.preset=host",
+    ];
+    let profile = runs::embedded(set);
+    let options = Options { hash: false, again: true, ..Options::default() };
+    let (output, written) = runs::rewrite(text.as_bytes(), &profile, &options).expect("a rewrite");
+    let output = String::from_utf8(output).expect("plain text");
+    let before: Vec<&str> = output.lines().take_while(|line| *line != "; to the park position").collect();
+    let set = before.iter().rev().find_map(|line| line.strip_prefix("M204 S")).expect("an acceleration");
+    assert!(set.parse::<f64>().is_ok_and(|accel| accel < 100.0), "{output}");
+    let judged = pipeline::audit(&mut Cursor::new(&output), &profile, &options, &mut |_| {}).expect("an audit");
+    let (said, found) = (written.after.time_s, judged.before.time_s);
+    assert!((found / said - 1.0).abs() < 0.03, "{found} s instead of {said}");
+}
+
 #[test]
 fn a_way_before_a_line_that_sets_the_position() {
     let beads = |from: f64| -> String {

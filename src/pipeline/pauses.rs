@@ -228,12 +228,25 @@ impl Pauses {
         }
     }
 
+    /// The output sets accelerations: of moves without extrusion, along X and along Y, mm/s². They hold on the way there, too.
+    pub fn accels_are(&mut self, set: [Option<u32>; 3]) {
+        for park in self.park.iter_mut().chain(&mut self.beside) {
+            for (accel, set) in park.set_accel.iter_mut().zip(set) {
+                *accel = set.map_or(*accel, f64::from);
+            }
+        }
+    }
+
     /// The output has gone past a move; `limits`: those it sets.
     pub fn pass(&mut self, step: &Move, limits: Option<&MotionLimits>) {
         let [x, y, _] = step.delta;
         for park in self.park.iter_mut().chain(&mut self.beside) {
             if let Some(limits) = limits {
                 park.rules = park.own_rules.with(limits);
+                let named = [limits.sets_accel[1], limits.sets_axis_accel[0], limits.sets_axis_accel[1]];
+                for (accel, _) in park.set_accel.iter_mut().zip(named).filter(|(_, is_named)| *is_named) {
+                    *accel = f64::INFINITY;
+                }
             }
             if step.kind == Kind::Travel && (x != 0.0 || y != 0.0) {
                 park.travel_mm_s = step.speed;
@@ -252,6 +265,8 @@ struct Park {
     purge_mm3: f64,
     purge_mm3_s: f64,
     own_rules: MotionRules,
+    /// What the output has set over the file's accelerations of moves without extrusion, along X and along Y, mm/s².
+    set_accel: [f64; 3],
     /// With what the file has set so far.
     rules: MotionRules,
     /// Speed of the file's last travel.
@@ -276,6 +291,7 @@ impl Park {
             // As much as the screw can give for as long as it takes.
             purge_mm3_s: capacity.sustained_mm3_s.min(capacity.peak_mm3_s).min(capacity.screw_mm3_s),
             own_rules: rules,
+            set_accel: [f64::INFINITY; 3],
             rules,
             travel_mm_s: CALM_MM_S,
         }
@@ -283,8 +299,11 @@ impl Park {
 
     /// Time of the way there, s.
     fn way_s(&self, trip: &Trip, step: &Move) -> f64 {
-        let accel = self.rules.travel_accel.min(self.rules.axis_accel[0]).min(self.rules.axis_accel[1]);
-        let lift_accel = self.rules.travel_accel.min(self.rules.axis_accel[2]);
+        let [set, set_x, set_y] = self.set_accel;
+        let [x, y, z, _] = self.rules.axis_accel;
+        let accel = self.rules.travel_accel.min(set);
+        let lift_accel = accel.min(z);
+        let accel = accel.min(x.min(set_x)).min(y.min(set_y));
         at_rest(trip.way_mm, self.speed(step), accel) + at_rest(self.lift_mm, self.lift_speed(), lift_accel)
     }
 

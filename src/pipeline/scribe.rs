@@ -323,10 +323,15 @@ impl Scribe {
             }
             if let Some(words) = stay.words(known, step, beside.limits) {
                 set(words, &mut lines, &mut self.written);
+                let [x, y] = words.accels;
+                self.pauses.accels_are([None, x, y]);
             }
         }
         if let Some(accel) = ruling.word {
             let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP);
+            if is_travel || self.accel_words == AccelWords::AllMoves {
+                self.pauses.accels_are([Some(accel), None, None]);
+            }
             lines.text.extend_from_slice(accel_word(self.accel_words, is_travel));
             write_fixed(lines.text, f64::from(accel), 0);
             lines.end();
