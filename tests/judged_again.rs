@@ -11,7 +11,7 @@ mod runs;
 use std::io::Cursor;
 
 use meltwright::demand::capacity::Capacity;
-use meltwright::pipeline::{self, Options};
+use meltwright::pipeline::{self, Options, Passes};
 use meltwright::profile::Profile;
 use meltwright::summary::Summary;
 use meltwright::summary::course::Series;
@@ -62,6 +62,25 @@ fn an_output_is_judged_as_its_account_tells() {
         assert!(written.stops.runs > 10, "{way}");
         assert!(judged.stops.runs.abs_diff(written.stops.runs) <= written.stops.runs / 20, "{way}: {:?}", judged.stops);
         assert_eq!(judged.part.is_none(), leads, "{way}");
+    }
+}
+
+/// What states another unit counts in it, and nothing else does, whatever unit the profile wants of outputs.
+#[test]
+fn an_output_counts_in_the_unit_it_was_written_in() {
+    let input = "G28\nM109 S205\nG90\nM83\nG1 Z0.6 F600\nG0 X10 Y10 F6000\nG1 X60 Y10 E20 F1200\nG1 X50 Y60 E20\n";
+    let curve = "screw.output_curve=[[20,5],[120,30]]";
+    for unit in ["screw-turns", "mm3"] {
+        for (scale, curve) in [(false, None), (false, Some(curve)), (true, None), (true, Some(curve))] {
+            let unit = format!("screw.output_e_unit={unit}");
+            let profile = profile(&[&["controller.preset=host", &unit], curve.as_slice()].concat());
+            let passes = Passes { capacity: true, scale, ..Passes::NONE };
+            let options = Options { passes, hash: false, again: true, ..Options::default() };
+            let (output, written) = runs::rewrite(input.as_bytes(), &profile, &options).expect("a rewrite");
+            let judged = pipeline::audit(&mut Cursor::new(&output), &profile, &options, &mut |_| {}).expect("an audit");
+            let (said, found) = (written.after.volume_mm3, judged.before.volume_mm3);
+            assert!((found / said - 1.0).abs() < 1e-3, "{unit}, {scale}, {curve:?}: {found} instead of {said}");
+        }
     }
 }
 

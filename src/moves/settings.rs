@@ -17,7 +17,9 @@ pub struct FileSettings {
     pub lead: Lead,
     /// Volume of one unit of E as this program stated it when it wrote the file, mm³.
     pub stated_e_mm3: Option<f64>,
-    /// Most of its lines with a command have a number.
+    /// That output counts turns of a screw whose output goes by a curve, so that no one volume could be stated.
+    pub counts_turns: bool,
+    /// Most lines of the file with a command have a number.
     pub is_numbered: bool,
     /// The file marks its layers by comments.
     pub marks_layers: bool,

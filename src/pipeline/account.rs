@@ -301,7 +301,7 @@ pub fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
     if let Some(volume) = settings.stated_e_mm3 {
         return format!("{} mm³ (stated in the file)", (volume * 1e3).round() / 1e3);
     }
-    if settings.is_rewritten && screw.output_e_unit.value == OutputUnit::ScrewTurns {
+    if settings.counts_turns {
         return "one turn of the screw, as at the fastest point of its output curve (profile)".to_owned();
     }
     match screw.e_unit.value {

@@ -53,7 +53,7 @@ pub fn predict<R: Read + Seek>(
         mass_g: (Volume::from_mm3(volume_mm3) * density).as_g(),
         rewritten: scan.settings.is_rewritten,
         // Turns along a curve have no one volume that the file could state.
-        counts_turns: match states_unit || scan.settings.is_rewritten && by_turns {
+        counts_turns: match states_unit || scan.settings.counts_turns {
             true => by_turns,
             false => screw.e_unit.value == EUnit::ScrewTurns,
         },

@@ -3,7 +3,7 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use crate::error::{Error, Result};
-use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_TURNS, TEST_MARKER};
+use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_REV, MARKER_TURNS, TEST_MARKER};
 use crate::moves::settings::{FileSettings, Lead};
 use crate::source::block::BlockReader;
 use crate::source::{HEAD, sniff};
@@ -43,6 +43,7 @@ impl Prescan {
             self.settings.is_rewritten |= marks_output;
             if marks_output {
                 self.settings.lead = lead(line);
+                self.settings.counts_turns = says(line, MARKER_REV);
             }
             self.settings.stated_e_mm3 = e_volume(line).or(self.settings.stated_e_mm3);
         }
@@ -95,12 +96,15 @@ fn line_with<'a>(marker: &[u8], text: &'a [u8]) -> Option<&'a [u8]> {
 
 /// How a marker says that the lag is made up for.
 fn lead(line: &[u8]) -> Lead {
-    let says = |words: &str| memchr::memmem::find(line, words.as_bytes()).is_some();
-    match says(MARKER_LEADS) {
+    match says(line, MARKER_LEADS) {
         true => Lead::AlongPath,
-        false if says(MARKER_TURNS) => Lead::AtRest,
+        false if says(line, MARKER_TURNS) => Lead::AtRest,
         false => Lead::None,
     }
+}
+
+fn says(line: &[u8], words: &str) -> bool {
+    memchr::memmem::find(line, words.as_bytes()).is_some()
 }
 
 /// Volume of one unit of E that a marker states, mm³.

@@ -9,7 +9,7 @@ use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::line::number::power_of_ten;
 use crate::motion::rules::{EVolumes, MotionRules};
-use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_TURNS, Rules};
+use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_REV, MARKER_TURNS, Rules};
 use crate::moves::settings::{FileSettings, Lead};
 use crate::passes::e_count::{DECIMALS, Unit};
 use crate::profile::{Excess, Profile};
@@ -122,8 +122,11 @@ impl<'a> Run<'a> {
             How::Not | How::ByController => &[],
         });
         // That of the input is not stated: the file does not say it either.
-        if let Some(volume) = assemble::output_volume(&assemble::unit(self.profile, self.passes), None) {
-            text.extend_from_slice(format!("{MARKER_E}{volume} mm3").as_bytes());
+        let unit = assemble::unit(self.profile, self.passes);
+        match assemble::output_volume(&unit, None) {
+            Some(volume) => text.extend_from_slice(format!("{MARKER_E}{volume} mm3").as_bytes()),
+            None if unit != Unit::AsInFile => text.extend_from_slice(MARKER_REV.as_bytes()),
+            None => {}
         }
         text
     }

@@ -37,6 +37,8 @@ pub const MARKER: &[u8] = b"; rewritten by meltwright";
 pub const TEST_MARKER: &[u8] = b"; purge test by meltwright";
 /// What stands before the volume of one unit of E, mm³, in both.
 pub const MARKER_E: &str = ", 1 E = ";
+/// What stands in a marker where a unit of E is a turn of the screw, whose output goes by a curve.
+pub const MARKER_REV: &str = ", E in turns";
 /// What stands in a marker where E leads the flow along the path.
 pub const MARKER_LEADS: &str = ", E leads";
 /// What stands in a marker where the screw turns at rest between runs of beads.

@@ -115,10 +115,8 @@ impl Rules {
         let controller = &profile.controller;
         let nozzle = profile.nozzle.diameter_mm.value;
         let sliced_e_volume_mm3 = sliced_e_volume_mm3(profile, settings.strand_diameter_mm(tool));
-        // An output that states no volume may count turns along a curve.
-        let counts_turns = settings.is_rewritten && screw.output_e_unit.value == OutputUnit::ScrewTurns;
-        let is_curve = matches!(screw.output.value, Output::Curve(_));
-        let along_curve = counts_turns && is_curve && settings.stated_e_mm3.is_none();
+        let counts_turns = settings.counts_turns;
+        let along_curve = counts_turns && matches!(screw.output.value, Output::Curve(_));
         let unstated = if counts_turns { Some(screw.output.value.per_turn_mm3()) } else { sliced_e_volume_mm3 };
         let max_bead_area_mm2 = controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle);
         Self {
