@@ -7,11 +7,10 @@ mod reader;
 mod runs;
 
 use std::f64::consts::{FRAC_PI_4, PI};
-use std::io::Cursor;
 
 use meltwright::error::ErrorKind;
 use meltwright::motion::rules::MotionRules;
-use meltwright::pipeline::{self, Options, Passes};
+use meltwright::pipeline::{Options, Passes};
 use meltwright::profile::{Corner, Profile};
 use meltwright::summary::Summary;
 
@@ -176,29 +175,6 @@ fn a_motion_behind_another_command_is_refused() {
         runs::rewrite(input.as_bytes(), &profile, &options).err().map(|error| error.to_string())
     };
     assert!(refused("network").is_some_and(|error| error.contains("behind another command")));
-}
-
-/// Nothing makes up for the lag where lines are numbered, as is told; and no line with too much E becomes several.
-#[test]
-fn numbered_lines_say_what_stays_undone() {
-    let plain = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\nG1 E80 F120\nG1 E-1 F1800\nG1 E1\nG1 X60 Y10 E2 F600\n";
-    let numbered: String = plain.lines().zip(1..).map(|(line, n)| format!("N{n} {line}\n")).collect();
-    for preset in ["host", "board", "network"] {
-        let settings = [
-            &format!("controller.preset={preset}")[..],
-            "controller.max_e_only_mm=50",
-            "controller.excess_e=split",
-            "screw.output_e_unit=as-in-file",
-        ];
-        let (output, summary) = rewrite(&numbered, &settings);
-        assert_eq!(summary.screw.lag_compensation, "none", "{preset}");
-        assert!(has(&summary, "lag-numbered") && has(&summary, "excess-e"), "{preset}: {:?}", summary.findings);
-        assert_eq!(output.lines().count(), numbered.lines().count() + 1, "{preset}: {output}");
-        let (output, summary) = rewrite(plain, &settings);
-        assert!(!has(&summary, "lag-numbered") && !has(&summary, "excess-e"), "{preset}: {:?}", summary.findings);
-        assert_ne!(summary.screw.lag_compensation, "none", "{preset}");
-        assert!(!output.contains("E80"), "{preset}: {output}");
-    }
 }
 
 /// Some boards read 95 characters of a line.
@@ -458,100 +434,6 @@ fn inches_and_factors_by_hand() {
     // Half of 10 units of E.
     let tools = "G28\nM83\nG1 Z0.3 F600\nT0\nM221 S50\nT1\nM221 S200\nT0\nG1 X50 E10\n";
     assert!((rewrite(tools, &calm).1.before.volume_mm3 - 5.0 * STRAND).abs() < 1e-9);
-}
-
-/// Each motion of an output as the controller takes it that keeps one state: where it ends, and what E turns.
-fn followed(text: &str) -> Vec<([f64; 2], f64)> {
-    let (mut at, mut e, mut modes) = ([0.0_f64; 2], 0.0, [true, true]);
-    let mut kept = (modes, e);
-    let mut out = Vec::new();
-    for line in text.lines() {
-        match line.split(' ').next().unwrap_or_default() {
-            "G90" => modes[0] = true,
-            "G91" => modes[0] = false,
-            "M82" => modes[1] = true,
-            "M83" => modes[1] = false,
-            "G92" => e = word(line, 'E'),
-            "SAVE_GCODE_STATE" | "M120" => kept = (modes, e),
-            "RESTORE_GCODE_STATE" => (modes, e) = kept,
-            "M121" => modes = kept.0,
-            "G0" | "G1" => {
-                let value =
-                    |letter: char| line.split(' ').find_map(|word| word.strip_prefix(letter)?.parse::<f64>().ok());
-                for (at, letter) in at.iter_mut().zip(['X', 'Y']) {
-                    *at = value(letter).map_or(*at, |v| if modes[0] { v } else { *at + v });
-                }
-                let before = e;
-                e = value('E').map_or(e, |v| if modes[0] && modes[1] { v } else { e + v });
-                let turned = e - before;
-                out.push((at, turned));
-            }
-            _ => {}
-        }
-    }
-    out
-}
-
-/// A state of the machine that is kept and put back takes positions, E and feed back to how they counted.
-#[test]
-fn states_that_are_kept_and_put_back_are_followed() {
-    let head = "G28\nG90\nM83\nG1 Z0.5 F600\nG1 X10 Y10 F6000\nG1 X60 E2 F600\n";
-    let tail = "G1 X10 Y10 F6000\nG1 X60 Y12 E2 F600\nG1 X10 Y14 E2\n";
-    for (preset, keep, back) in [
-        ("host", "SAVE_GCODE_STATE NAME=lift", "RESTORE_GCODE_STATE NAME=lift"),
-        ("host", "save_gcode_state", "RESTORE_GCODE_STATE MOVE=0"),
-        ("network", "M120", "M121"),
-    ] {
-        let lift = format!("{keep}\nG91\nG1 Z1 F300\nG1 Z-1\n{back}\n");
-        let input = format!("{head}{lift}{tail}");
-        let (output, summary) = rewrite(&input, &[&format!("controller.preset={preset}")]);
-        assert_eq!((summary.before.beads, summary.before.volume_mm3.round()), (3, (6.0 * STRAND).round()), "{preset}");
-        let moves = followed(&output);
-        assert!(output.contains(keep) && output.contains(back), "{output}");
-        for ([x, y], _) in &moves {
-            assert!(
-                (10.0..=60.0).contains(x) && (10.0..=14.0).contains(y) || moves[0].0 == [*x, *y],
-                "{x} {y}: {output}"
-            );
-        }
-        assert_eq!(moves.last().map(|step| step.0), Some([10.0, 14.0]), "{output}");
-        // The feed that is put back is the file's.
-        let kept = output.lines().position(|line| line.starts_with(keep)).expect("a keeping");
-        let feeds =
-            output.lines().take(kept).filter_map(|line| line.split(' ').rev().find_map(|word| word.strip_prefix('F')));
-        assert_eq!(feeds.last(), Some("600"), "{output}");
-    }
-}
-
-/// The count of E goes back with the state, as the file has it and as the output has it, whatever was turned between.
-#[test]
-fn a_count_of_e_that_is_put_back_loses_nothing() {
-    for between in
-        ["", "M83\nG1 E-1\n", "M83\nG1 E-1\nG1 E1\n", "G1 X90 F6000\n", "G1 X90 F6000\nSAVE_GCODE_STATE NAME=b\n"]
-    {
-        let input = format!(
-            "G28\nG90\nM82\nG1 Z0.5 F600\nG1 X60 E2 F600\nSAVE_GCODE_STATE NAME=a\n{between}RESTORE_GCODE_STATE NAME=a\n\
-             G1 X50 Y30 F6000\nG1 X10 E4 F600\nG1 X50 E6\n"
-        );
-        for [way, unit] in [["none", "as-in-file"], ["none", "mm3"], ["file", "as-in-file"], ["file", "mm3"]] {
-            let what = format!("{between:?}, {way}, {unit}");
-            let way = format!("screw.lag_compensated_by={way}");
-            let settings = [&way[..], &format!("screw.output_e_unit={unit}"), "controller.preset=host"];
-            let (output, summary) = rewrite(&input, &settings);
-            assert_eq!(summary.before.beads, 3, "{what}");
-            let per_unit = if unit == "as-in-file" { STRAND } else { 1.0 };
-            let other = |line: &&str| !line.contains("NAME=b");
-            let lines: Vec<&str> = output.lines().filter(other).collect();
-            let turned: f64 = followed(&lines.join("\n")).iter().map(|step| step.1 * per_unit).sum();
-            // The file's own turns at rest give way to those of the output.
-            let wanted = 6.0 * STRAND + summary.screw.drooled_mm3 + summary.screw.stored_at_end_mm3;
-            assert!((turned - wanted).abs() < 0.01, "{what}: {turned} mm³ of {wanted}\n{output}");
-            // What was written can be read again.
-            let options = Options { again: true, ..Options::default() };
-            pipeline::audit(&mut Cursor::new(&output), &profile(&settings), &options, &mut |_| {})
-                .unwrap_or_else(|error| panic!("{what}: {error}\n{output}"));
-        }
-    }
 }
 
 /// A line with a checksum keeps its E in one piece, whether it has a number or not, and the checksum is right.

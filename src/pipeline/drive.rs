@@ -186,7 +186,7 @@ impl Drive {
         if !step.has(Move::SCREW) {
             self.wait(timing.time);
             if step.e != 0.0 {
-                self.keep(step, lines);
+                driven.e = self.keep(step, lines);
             }
             return driven;
         }
@@ -449,9 +449,8 @@ impl Drive {
     ) -> ELine {
         let differs = (volume - step.volume).abs() > 1e-9 * step.volume.abs();
         let kept = !self.rewrites() && !differs;
-        if kept && (!step.has(Move::BOUND) || self.start_of(step).is_none()) {
-            self.keep(step, lines);
-            return ELine::Keep;
+        if kept && (!step.has(Move::FIXED) || self.start_of(step).is_none()) {
+            return self.keep(step, lines);
         }
         self.anew(step, volume, time, pieces)
     }
@@ -482,16 +481,21 @@ impl Drive {
     }
 
     /// The line keeps its E: a distance goes on from where the output counts; before a position of the file's, the count
-    /// is set back to that of the file, where it has left it.
-    fn keep(&mut self, step: &Move, lines: &mut LinesBefore<'_>) {
+    /// is set back to that of the file, where it has left it. Where nothing goes before the line, its position is one of the
+    /// output's count.
+    fn keep(&mut self, step: &Move, lines: &mut LinesBefore<'_>) -> ELine {
         if step.has(Move::E_RELATIVE) {
             self.count.set(self.count.exact() + step.e / step.flow_factor);
-            return;
+            return ELine::Keep;
         }
         if let Some(start) = self.start_of(step) {
+            if step.has(Move::FIXED) {
+                return ELine::Word(self.count.word(step.e, 1.0, step));
+            }
             self.set_e(start, step, lines);
         }
         self.count.set(step.e_count);
+        ELine::Keep
     }
 
     /// The count of the file before a move, in mm, where the move's E is a position and the output counts from another.
