@@ -200,6 +200,39 @@ fn a_rewrite_shows_before_and_after() {
     assert_eq!(bench.names(), ["dry.html", "out.gcode", "out.html"]);
 }
 
+/// Refills at the park position with what they need.
+const PARKED: [&str; 16] = [
+    "--set",
+    "hopper.pause_command=\"REFILL\"",
+    "--set",
+    "hopper.usable_g=20",
+    "--set",
+    "hopper.margin_g=2",
+    "--set",
+    "hopper.purge_mm3=1600",
+    "--set",
+    "machine.park_x_mm=5",
+    "--set",
+    "machine.park_y_mm=5",
+    "--set",
+    "machine.park_lift_mm=5",
+    "--set",
+    "machine.park_speed_mm_s=80",
+];
+
+#[test]
+fn parked_pauses_come_with_a_caution() {
+    let bench = Bench::new();
+    let rewrite = ["rewrite", DEMO, "-o", "out.gcode", "--html", "out.html"];
+    let text = bench.run(&[&rewrite[..], &PARKED].concat()).code(0).stdout;
+    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let from = flat.find("pauses written into the output. For ").expect("a caution");
+    let caution = flat[from..].split(" in all.").next().expect("its end");
+    let page = read(&bench.path("out.html"));
+    is_sound(&page);
+    assert!(caution.contains("nothing may stand there or on the way") && page.contains(caution), "{caution}");
+}
+
 #[test]
 fn reports_depend_on_the_input_alone() {
     let bench = Bench::new();

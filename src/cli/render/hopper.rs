@@ -69,26 +69,29 @@ fn refills(plan: &HopperPlan, usable: f64, margin: f64, detail: Detail) -> Strin
             place(refill.place).to_owned(),
         ]);
     }
-    let pauses = match plan.pauses_written {
-        0 => String::new(),
-        n => {
-            let mut words = format!("{} written into the output.", counted(n, "pause"));
-            if plan.pauses_parked > 0 {
-                words.push_str(&format!(
-                    " For {} of them the hot head moves to the park position and back: nothing may stand there or on \
-                     the way, and there must be free space below.",
-                    count(plan.pauses_parked)
-                ));
-            }
-            if plan.purged_mm3 > 0.0 {
-                words.push_str(&format!(" There it purges {} mm³ in all.", decimal(plan.purged_mm3, 0)));
-            }
-            paragraph("  ", &words)
-        }
-    };
+    let pauses = pauses(plan).map_or_else(String::new, |words| paragraph("  ", &words));
     let rest = plan.refills.len().saturating_sub(most);
     let more = if rest > 0 { format!("    and {} more\n", count(rest as u64)) } else { String::new() };
     format!("{}{}{more}{pauses}", paragraph("  ", &words), table.text())
+}
+
+/// What pauses were written, and what to mind where the head moves for them.
+pub fn pauses(plan: &HopperPlan) -> Option<String> {
+    if plan.pauses_written == 0 {
+        return None;
+    }
+    let mut words = format!("{} written into the output.", counted(plan.pauses_written, "pause"));
+    if plan.pauses_parked > 0 {
+        words.push_str(&format!(
+            " For {} of them the hot head moves to the park position and back: nothing may stand there or on the way, \
+             and there must be free space below.",
+            count(plan.pauses_parked)
+        ));
+    }
+    if plan.purged_mm3 > 0.0 {
+        words.push_str(&format!(" There it purges {} mm³ in all.", decimal(plan.purged_mm3, 0)));
+    }
+    Some(words)
 }
 
 const fn place(kind: PlaceKind) -> &'static str {

@@ -17,7 +17,7 @@ use super::demand::Demand;
 use super::number::{added, count, counted, decimal, flow, time};
 use super::parts::{CAUTIONS, reason};
 use super::summary::Tense;
-use super::{audit, part, parts, replay, summary};
+use super::{audit, hopper, part, parts, replay, summary};
 use crate::cli::plan::{Job, Sink};
 use figures::Sources;
 use markup::{Column, Grid, Html};
@@ -100,8 +100,9 @@ impl Report<'_> {
         };
         let mut part = draw(&[&|s: &Sources<'_>| s.part(), &|s: &Sources<'_>| s.layer_times()]);
         part.add(self.bands());
-        let mut hopper = draw(&[&|s: &Sources<'_>| s.hopper()]);
-        hopper.add(self.refills());
+        let mut granules = draw(&[&|s: &Sources<'_>| s.hopper()]);
+        granules.add(self.pauses());
+        granules.add(self.refills());
         let sections = [
             ("findings", "Findings", self.findings()),
             (
@@ -110,7 +111,7 @@ impl Report<'_> {
                 draw(&[&|s: &Sources<'_>| s.demand(), &|s: &Sources<'_>| s.screw(), &|s: &Sources<'_>| s.curve()]),
             ),
             ("part", "Part and layers", part),
-            ("hopper", "Hopper", hopper),
+            ("hopper", "Hopper", granules),
             ("layers", "Layer by layer", draw(&[&viewer::section])),
             ("changes", self.changes_heading(), self.changes()),
             ("laid", "What is laid, on the virtual machine", self.laid()),
@@ -320,6 +321,11 @@ impl Report<'_> {
             grid.row(part::cells(band).into_iter().take(shown));
         }
         grid.html()
+    }
+
+    fn pauses(&self) -> Html {
+        let words = self.summary.hopper.as_ref().and_then(hopper::pauses);
+        words.map_or_else(Html::new, |words| Html::words("p", &words))
     }
 
     fn refills(&self) -> Html {
