@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::io::Cursor;
 
-use meltwright::pipeline::{Options, audit};
+use meltwright::pipeline::{Options, audit, rewrite};
 use meltwright::profile::Profile;
 use meltwright::summary::course::{CLASSES, Course, Sample};
 
@@ -156,4 +156,26 @@ fn times_and_volumes_are_those_of_the_account() {
     assert!(mean <= sustained * 1.15 && mean >= sustained * 0.8, "{mean}, {sustained}");
     let spans = course.layers.spans();
     assert_eq!((spans.len() as u64, spans.first().map(|span| span.first)), (summary.before.layers, Some(1)));
+}
+
+/// The hopper gives what the screw pushes, which is not what the file asks for: its line ends where the plan ends.
+#[test]
+fn what_is_fed_is_what_the_plan_of_the_hopper_counts() {
+    let gcode = include_str!("../fixtures/demo/casting_pads.gcode");
+    let set = ["hopper.usable_g=60", "hopper.margin_g=10", "feedstock.density_g_cm3=1"];
+    let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
+    let profile = Profile::embedded_with(&set).expect("a sound profile");
+    let options = Options { course: true, ..Options::default() };
+    let summary = rewrite(&mut Cursor::new(gcode), &mut Vec::new(), &profile, &options, &mut |_| {}).expect("a print");
+    let (course, plan) = (summary.course.expect("a course"), summary.hopper.expect("a plan"));
+    let last = |series: &meltwright::summary::course::Series| series.melt_so_far().last().expect("melt") * 1e-3;
+    assert!((last(&course.fed) - plan.total_g).abs() < 1e-6, "{} of {} g", last(&course.fed), plan.total_g);
+    assert!((last(&course.after) - plan.total_g).abs() > 0.1, "{} of {} g", last(&course.after), plan.total_g);
+    // On the way as well, to what a bin takes.
+    let fed: Vec<f64> = course.fed.melt_so_far().collect();
+    let most = course.fed.bins().iter().map(|bin| bin.melt_mm3 * 1e-3).fold(0.0, f64::max);
+    for refill in &plan.refills {
+        let bin = (refill.time_s / course.fed.width_s()) as usize;
+        assert!((fed[bin] * 1e-3 - refill.used_g).abs() <= most, "{} and {} g", fed[bin] * 1e-3, refill.used_g);
+    }
 }

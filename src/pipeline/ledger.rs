@@ -75,6 +75,7 @@ impl<'a> Stretch<'a> {
             after,
             rest_s: decided.rest_s,
             speed: decided.speed,
+            fed_mm3: decided.fed_mm3,
             line: self.line(step),
             dropped: mark.has(Marks::DROP),
             ruling,

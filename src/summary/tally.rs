@@ -71,6 +71,8 @@ pub struct Executed<'a> {
     pub rest_s: f64,
     /// Speed its feed gives in the output, mm/s.
     pub speed: f64,
+    /// New melt pushed with it, mm³: in the output, or in the file where it is only judged.
+    pub fed_mm3: f64,
     /// Its line in the input.
     pub line: u64,
     /// Its line is taken out.

@@ -70,6 +70,8 @@ pub struct Course {
     pub before: Series,
     /// Over the time of the output, turns of the screw at rest and waits included.
     pub after: Series,
+    /// What is fed over that time: in the output, or in the file where it is only judged.
+    pub fed: Series,
     /// Time by demand, of the file as it came.
     pub flows_before: FlowTimes,
     /// The same of the output.
@@ -89,6 +91,7 @@ impl Course {
         Self {
             before: Series::default(),
             after: Series::default(),
+            fed: Series::default(),
             flows_before: FlowTimes::default(),
             flows_after: FlowTimes::default(),
             layers: LayerTimes::default(),
@@ -123,9 +126,11 @@ impl Course {
             self.layers.begin(step.layer, step.z);
             self.samples.add(step, shares, from, to, arc);
         }
-        let pushed = |time_s, peak_mm3_s| Pushed { time_s, peak_mm3_s, melt_mm3: taken.melt_mm3, line: done.line };
-        self.before.push(pushed(taken.before_s, flows[0]));
-        self.after.push(pushed(taken.after_s, flows[1]));
+        let pushed = |time_s, peak_mm3_s, melt_mm3| Pushed { time_s, peak_mm3_s, melt_mm3, line: done.line };
+        self.before.push(pushed(taken.before_s, flows[0], taken.melt_mm3));
+        self.after.push(pushed(taken.after_s, flows[1], taken.melt_mm3));
+        // The screw pushes ahead of its lag, and otherwise than the file where its reversals give way.
+        self.fed.push(pushed(taken.after_s, flows[1], done.fed_mm3));
         self.layers.pass(taken.before_s, taken.after_s);
     }
 }

@@ -243,7 +243,7 @@ impl Sources<'_> {
     /// What the hopper holds against time, or what has been used where the hopper is not known.
     pub fn hopper(&self) -> Html {
         let Some(plan) = &self.summary.hopper else { return Html::new() };
-        let series = if self.is_written { &self.course.after } else { &self.course.before };
+        let series = if self.is_written { &self.course.fed } else { &self.course.before };
         let (unit_s, x) = clock(series.end_s());
         let grams = self.profile.feedstock.density_g_cm3.value * 1e-3;
         let ends = (1..=series.bins().len()).map(|edge| (edge as f64 * series.width_s()).min(series.end_s()));
