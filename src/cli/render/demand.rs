@@ -4,6 +4,7 @@ use meltwright::findings::Code;
 use meltwright::summary::{Figures, Summary};
 
 use super::number::{decimal, flow, volume};
+use super::parts;
 
 /// What the demand of a file comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -21,11 +22,10 @@ pub enum Demand {
 impl Demand {
     /// That of the file as it came.
     pub fn of(summary: &Summary) -> Self {
-        let Summary { before, findings, allowed, .. } = summary;
-        let mut told = findings.iter().map(|one| one.code).chain(allowed.iter().map(|one| one.code));
+        let before = &summary.before;
         match before.beads {
             1.. => Self::Beads,
-            0 if told.any(|code| code == Code::SwitchedExtruder.name()) => Self::Unknown,
+            0 if parts::tells(summary, Code::SwitchedExtruder) => Self::Unknown,
             0 if before.sustained_demand_mm3_s > 0.0 => Self::AtRest,
             0 => Self::None,
         }

@@ -1,6 +1,7 @@
 //! Sections that several reports share.
 
-use meltwright::summary::{Allowed, AssumedValue, Bin, Changes, Finding, LargestChange, Reason, Share};
+use meltwright::findings::Code;
+use meltwright::summary::{Allowed, AssumedValue, Bin, Changes, Finding, LargestChange, Reason, Share, Summary};
 
 use super::layout::{Align, Table, bar, paragraph};
 use super::number::{added, count, counted, decimal, percent, time, volume};
@@ -8,6 +9,18 @@ use super::why::level;
 
 /// Cells of one bar of the histogram.
 const BAR: usize = 24;
+
+/// Whether a finding was made, shown or allowed.
+pub fn tells(summary: &Summary, code: Code) -> bool {
+    let Summary { findings, allowed, .. } = summary;
+    let mut told = findings.iter().map(|one| one.code).chain(allowed.iter().map(|one| one.code));
+    told.any(|told| told == code.name())
+}
+
+/// Whether the file is an output of this program that is judged again: nothing of it is to be changed any more.
+pub fn is_output(summary: &Summary) -> bool {
+    tells(summary, Code::Rewritten)
+}
 
 /// Words for a reason.
 pub fn reason(reason: Reason) -> &'static str {
@@ -69,9 +82,16 @@ pub fn reasons(title: &str, changes: &Changes) -> String {
     format!("\n{title}\n{}", table.text())
 }
 
-/// Cells of a part of the file: beads, slowed, volume, time, then, peak demand in mm³/s, then.
-pub fn share_cells(share: &Share) -> [String; 8] {
-    [
+/// What is shown of a part of the file: its name, beads, slowed, volume, time, then, peak demand in mm³/s, then; without
+/// what changes where `changes` is false.
+pub fn of_share<T>(all: [T; 8], changes: bool) -> Vec<T> {
+    let of_changes = |column: usize| matches!(column, 2 | 5 | 7);
+    all.into_iter().enumerate().filter(|(column, _)| changes || !of_changes(*column)).map(|(_, cell)| cell).collect()
+}
+
+/// Cells of a part of the file.
+pub fn share_cells(share: &Share, changes: bool) -> Vec<String> {
+    let all = [
         share.name.clone(),
         count(share.beads),
         count(share.slowed),
@@ -80,20 +100,24 @@ pub fn share_cells(share: &Share) -> [String; 8] {
         time(share.time_after_s),
         decimal(share.peak_before_mm3_s, 1),
         decimal(share.peak_after_mm3_s, 1),
-    ]
+    ];
+    of_share(all, changes)
 }
 
-/// Figures of parts of the file.
-pub fn shares(title: &str, shares: &[Share]) -> String {
+/// Figures of parts of the file; `then`: what they are called behind it where they change.
+pub fn shares(title: &str, then: Option<&str>, shares: &[Share]) -> String {
     if shares.is_empty() {
         return String::new();
     }
-    let mut columns = vec![Align::Right; 8];
+    let changes = then.is_some();
+    let heads = of_share(["", "beads", "slowed", "volume", "time", "then", "peak mm³/s", "then"], changes);
+    let mut columns = vec![Align::Right; heads.len()];
     columns[0] = Align::Left;
     let mut table = Table::new(columns);
-    table.row(["", "beads", "slowed", "volume", "time", "then", "peak mm³/s", "then"]);
-    shares.iter().for_each(|share| table.row(share_cells(share)));
-    format!("\n{title}\n{}", table.text())
+    table.row(heads);
+    shares.iter().for_each(|share| table.row(share_cells(share, changes)));
+    let then = then.map_or_else(String::new, |then| format!(", {then} and then"));
+    format!("\n{title}{then}\n{}", table.text())
 }
 
 /// How long beads ask how much, as bars.

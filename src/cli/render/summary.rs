@@ -53,8 +53,8 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     }
     text.push_str(&taken_out(changes.lag_commands_taken_out));
     if all {
-        text.push_str(&parts::shares("By role, before and then", &changes.roles));
-        text.push_str(&parts::shares("By layers, before and then", &changes.layer_bands));
+        text.push_str(&parts::shares("By role", Some("before"), &changes.roles));
+        text.push_str(&parts::shares("By layers", Some("before"), &changes.layer_bands));
         text.push_str(&parts::histogram(&changes.histogram));
         text.push_str(&parts::largest("Changes that cost most time", &changes.largest));
     }

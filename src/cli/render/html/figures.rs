@@ -1,6 +1,5 @@
 //! The plots: what is drawn of the account and of its course.
 
-use meltwright::findings::Code;
 use meltwright::profile::{Output, Profile};
 use meltwright::summary::course::{Course, LayerSpan, Series};
 use meltwright::summary::{Band, Figures, PartFigures, Summary};
@@ -9,6 +8,7 @@ use super::chart::{Axis, Chart, Level, Line, Zone};
 use super::markup::{Column, Grid, Html};
 use crate::cli::render::demand::{Demand, relation};
 use crate::cli::render::number::{counted, decimal, flow, percent, time};
+use crate::cli::render::parts::is_output;
 
 /// Rows of the tables below plots over time.
 const ROWS: usize = 12;
@@ -56,15 +56,8 @@ fn steps(series: &Series, unit_s: f64, values: impl Iterator<Item = f64>) -> Vec
 
 impl Sources<'_> {
     /// Whether the output runs otherwise than the file.
-    fn differs(&self) -> bool {
-        self.course.before != self.course.after
-    }
-
-    /// Whether the file is an output of this program that is judged again.
-    fn is_rewritten(&self) -> bool {
-        let Summary { findings, allowed, .. } = self.summary;
-        let mut told = findings.iter().map(|one| one.code).chain(allowed.iter().map(|one| one.code));
-        told.any(|code| code == Code::Rewritten.name())
+    pub fn differs(&self) -> bool {
+        self.course.before != self.course.after && !is_output(self.summary)
     }
 
     fn longest_s(&self) -> f64 {
@@ -174,7 +167,7 @@ impl Sources<'_> {
             highest = highest.max(then);
         }
         told.push_str(&format!(", of {} rev/min the screw has. ", decimal(most, 0)));
-        told.push_str(match self.is_rewritten() {
+        told.push_str(match is_output(self.summary) {
             true => "Speeds are those of the fastest piece of each step, with what makes up for the lag of the melt.",
             false => {
                 "Speeds are those of steady flow for the fastest bead of each step; what makes up for the lag of the melt \
@@ -337,7 +330,7 @@ impl Sources<'_> {
         let shortest = layers.spans().iter().map(|span| span.before_s).fold(f64::INFINITY, f64::min);
         let need = match needs > 0.0 {
             true => format!("layers need up to {} to cool", time(needs)),
-            false if self.is_rewritten() => {
+            false if is_output(self.summary) => {
                 "how long a layer needs to cool is told by an audit of the file this one was made from".to_owned()
             }
             false if self.profile.part.solid_temperature_c.value.is_some() => {

@@ -368,6 +368,7 @@ impl Report<'_> {
     fn changes_heading(&self) -> &'static str {
         match self.tense {
             Some(Tense::Was) => "What was changed",
+            None if parts::is_output(self.summary) => "By role and layer",
             _ => "What a rewrite would change",
         }
     }
@@ -394,14 +395,17 @@ impl Report<'_> {
             ("peak demand, mm³/s", Column::Figures),
             ("then, mm³/s", Column::Figures),
         ];
-        let named =
-            |name: &'static str| heads.map(|(head, column)| (if head.is_empty() { name } else { head }, column));
+        let changed = self.tense.is_some() || !parts::is_output(self.summary);
+        let named = |name: &'static str| {
+            let heads = heads.map(|(head, column)| (if head.is_empty() { name } else { head }, column));
+            parts::of_share(heads, changed)
+        };
         let mut all = reasons.html();
         for (caption, first, shares) in
             [("By role of the bead", "role", &changes.roles), ("By layers", "layers", &changes.layer_bands)]
         {
             let mut grid = Grid::new(caption, named(first));
-            shares.iter().for_each(|share| grid.row(parts::share_cells(share)));
+            shares.iter().for_each(|share| grid.row(parts::share_cells(share, changed)));
             all.add(grid.html());
         }
         all

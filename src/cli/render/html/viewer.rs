@@ -26,7 +26,7 @@ pub fn section(sources: &Sources<'_>) -> Html {
     let samples = &sources.course.samples;
     let list = samples.list();
     let (Some(first), Some(last)) = (list.first(), list.last()) else { return Html::new() };
-    let differs = sources.course.flows_before != sources.course.flows_after;
+    let differs = sources.differs() && sources.course.flows_before != sources.course.flows_after;
     let shown = match samples.every() {
         1 => "All layers are shown.".to_owned(),
         every => format!(
