@@ -44,7 +44,11 @@ fn an_audit_and_a_rewrite_plan_refills() {
     // Path and mass are those of the output.
     let ran = bench.run(&with(&["rewrite", "tower.gcode", "-o", "out.gcode", "--json", "-"], &set)).code(0);
     assert_eq!(json(&ran)["hopper"]["refills"].as_array().unwrap().len(), 3);
-    assert!(ran.stderr.contains("\nHopper\n") && ran.stderr.contains("3 refills"), "{}", ran.stderr);
+    assert!(
+        ran.stderr.contains("\nHopper, by lines of the file as it came\n") && ran.stderr.contains("3 refills"),
+        "{}",
+        ran.stderr
+    );
 }
 
 #[test]

@@ -417,3 +417,21 @@ fn an_output_that_is_judged_again_has_no_columns_of_changes() {
         assert!(!page.contains(gone), "{gone}");
     }
 }
+
+/// A rewrite tells places by the lines of its input, and says so; in an audit there are no others.
+#[test]
+fn lines_of_a_rewrite_are_those_of_the_file_as_it_came() {
+    let bench = Bench::new();
+    let rewrite = ["rewrite", DEMO, "-o", "out.gcode", "--html", "out.html"];
+    let text = bench.run(&[&rewrite[..], &PARKED].concat()).code(0).stdout;
+    for told in ["\nHopper, by lines of the file as it came\n", "\nFindings, by lines of the file as it came\n"] {
+        assert!(text.contains(told), "{text}");
+    }
+    let page = read(&bench.path("out.html"));
+    for told in ["Places are told by lines of the file as it came.", "Refills, by lines of the file as it came<"] {
+        assert!(page.contains(told), "{told}");
+    }
+    let text = bench.run(&[&["audit", DEMO, "--html", "in.html"][..], &PARKED].concat()).code(3).stdout;
+    assert!(text.contains("\nHopper\n") && text.contains("\nFindings\n"), "{text}");
+    assert!(!read(&bench.path("in.html")).contains("as it came."));
+}

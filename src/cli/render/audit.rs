@@ -16,7 +16,7 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
     }
     text.push_str(&main_table(summary));
     text.push_str(&summary.outline.as_ref().map_or_else(String::new, |outline| spark::rows(outline)));
-    text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail)));
+    text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail, false)));
     text.push_str(&summary.part.as_ref().map_or_else(String::new, part::table));
     let changes = &summary.changes;
     if detail == Detail::All {
@@ -27,7 +27,7 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
         text.push_str(&parts::histogram(&changes.histogram));
         text.push_str(&parts::largest("Changes of a rewrite that cost most time", &changes.largest));
     }
-    text.push_str(&parts::findings(&summary.findings, usize::MAX, detail == Detail::All));
+    text.push_str(&parts::findings(&summary.findings, usize::MAX, detail == Detail::All, false));
     text.push_str(&parts::allowed(&summary.allowed));
     text.push_str(&parts::assumed(&summary.assumed));
     text.push_str(&parts::cautions());

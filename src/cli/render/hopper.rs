@@ -4,13 +4,14 @@ use meltwright::summary::{HopperPlan, PlaceKind};
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, time};
+use super::parts::placed;
 use crate::cli::plan::Detail;
 
 /// Refills that are listed one by one, unless everything is asked for.
 const LISTED: usize = 10;
 
-/// Grams, litres and refills; one line where the hopper is not known.
-pub fn section(plan: &HopperPlan, detail: Detail) -> String {
+/// Grams, litres and refills; one line where the hopper is not known. `of_input`: a rewrite has other lines.
+pub fn section(plan: &HopperPlan, detail: Detail, of_input: bool) -> String {
     let guess = if plan.bulk_density_assumed { ", a guess" } else { "" };
     let poured = format!(
         "{} g of granules, {} as poured ({} g/cm³{guess})",
@@ -22,7 +23,8 @@ pub fn section(plan: &HopperPlan, detail: Detail) -> String {
     let (Some(usable), Some(margin)) = (plan.usable_g, plan.margin_g) else {
         return format!("\n{}", paragraph("", &format!("{poured}{cost}; hopper.usable_g plans refills.")));
     };
-    let mut text = format!("\nHopper\n{}", paragraph("  ", &format!("The print takes {poured}{cost}.")));
+    let title = placed("Hopper", of_input && !plan.refills.is_empty());
+    let mut text = format!("\n{title}\n{}", paragraph("  ", &format!("The print takes {poured}{cost}.")));
     text.push_str(&refills(plan, usable, margin, detail));
     if detail == Detail::All && !plan.hourly.is_empty() {
         text.push_str(&hours(plan));
@@ -117,7 +119,7 @@ mod tests {
     use crate::cli::render::sample;
 
     fn shown(plan: &HopperPlan, detail: Detail) -> String {
-        let text = section(plan, detail);
+        let text = section(plan, detail, false);
         assert!(text.lines().all(|line| line.chars().count() <= WIDTH && line == line.trim_end()), "{text}");
         text
     }

@@ -10,6 +10,14 @@ use super::why::level;
 /// Cells of one bar of the histogram.
 const BAR: usize = 24;
 
+/// Lines by which a rewrite tells places: those of its output would move with each pass.
+pub const INPUT_LINES: &str = "lines of the file as it came";
+
+/// Whether any place of a finding is a line.
+pub fn has_lines(finding: &Finding) -> bool {
+    finding.places.iter().any(|place| place.line > 0)
+}
+
 /// Whether a finding was made, shown or allowed.
 pub fn tells(summary: &Summary, code: Code) -> bool {
     let Summary { findings, allowed, .. } = summary;
@@ -172,12 +180,18 @@ pub fn largest(title: &str, changes: &[LargestChange]) -> String {
     format!("\n{title}\n{}", table.text())
 }
 
-/// Findings with at most `places` places each; `why`: also why each matters.
-pub fn findings(findings: &[Finding], places: usize, why: bool) -> String {
+/// A title above places in a file; those of a rewrite are told by the lines of its input.
+pub fn placed(title: &str, are_of_input: bool) -> String {
+    if are_of_input { format!("{title}, by {INPUT_LINES}") } else { title.to_owned() }
+}
+
+/// Findings with at most `places` places each; `why`: also why each matters. `of_input`: a rewrite has other lines.
+pub fn findings(findings: &[Finding], places: usize, why: bool, of_input: bool) -> String {
     if findings.is_empty() {
         return String::new();
     }
-    let mut text = "\nFindings\n".to_owned();
+    let has_lines = findings.iter().any(has_lines);
+    let mut text = format!("\n{}\n", placed("Findings", of_input && has_lines));
     for finding in findings {
         let level = level(finding.level);
         let places = || finding.places.iter().take(places);

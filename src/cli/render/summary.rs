@@ -56,11 +56,11 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
         text.push_str(&parts::shares("By role", Some("before"), &changes.roles));
         text.push_str(&parts::shares("By layers", Some("before"), &changes.layer_bands));
         text.push_str(&parts::histogram(&changes.histogram));
-        text.push_str(&parts::largest("Changes that cost most time", &changes.largest));
+        text.push_str(&parts::largest(&parts::placed("Changes that cost most time", true), &changes.largest));
     }
-    text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail)));
+    text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail, true)));
     let places = if all { usize::MAX } else { FEW_PLACES };
-    text.push_str(&parts::findings(&summary.findings, places, all));
+    text.push_str(&parts::findings(&summary.findings, places, all, true));
     text.push_str(&parts::allowed(&summary.allowed));
     text.push_str(&parts::assumed(&summary.assumed));
     if all {

@@ -206,7 +206,11 @@ impl Report<'_> {
     }
 
     fn findings(&self) -> Html {
-        let mut all: Html = self.summary.findings.iter().map(|finding| self.finding(finding)).collect();
+        let mut all = Html::new();
+        if self.tense.is_some() && self.summary.findings.iter().any(parts::has_lines) {
+            all.add(Html::words("p", &format!("Places are told by {}.", parts::INPUT_LINES)));
+        }
+        all.add(self.summary.findings.iter().map(|finding| self.finding(finding)).collect());
         if self.summary.findings.is_empty() {
             all.add(Html::words("p", "There is nothing to remark."));
         }
@@ -342,7 +346,7 @@ impl Report<'_> {
             ("the same, l", Column::Figures),
             ("where", Column::Words),
         ];
-        let mut grid = Grid::new("Refills", heads);
+        let mut grid = Grid::new(&parts::placed("Refills", self.tense.is_some()), heads);
         for (index, refill) in plan.refills.iter().enumerate() {
             grid.row([
                 (index + 1).to_string(),
