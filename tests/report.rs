@@ -435,3 +435,22 @@ fn lines_of_a_rewrite_are_those_of_the_file_as_it_came() {
     assert!(text.contains("\nHopper\n") && text.contains("\nFindings\n"), "{text}");
     assert!(!read(&bench.path("in.html")).contains("as it came."));
 }
+
+#[test]
+fn layers_without_a_bead_are_not_said_to_be_shown() {
+    let bench = Bench::new();
+    let layer = |z: &str, what: &str| format!(";LAYER_CHANGE\nG1 Z{z} F600\n{what}\n");
+    let page = |layers: [&str; 3]| {
+        let zs = ["0.8", "1.6", "2.4"];
+        let layers: String = zs.iter().zip(layers).map(|(z, what)| layer(z, what)).collect();
+        bench.file("in.gcode", format!("G90\nM83\nG28\n{layers}"));
+        let set = ["--set", "screw.virtual_diameter_mm=1.75"];
+        bench.run(&[&["audit", "in.gcode", "--html", "in.html"], &set[..]].concat());
+        read(&bench.path("in.html"))
+    };
+    let (there, back) = ("G1 X60 E20 F600", "G1 X10 E20 F600");
+    assert!(page([there, back, there]).contains("All layers are shown."));
+    let some = page([there, "T1\nG1 X10 E20 F600\nT0", there]);
+    assert!(some.contains("Shown are the 2 of 3 layers that hold beads of the screw."), "layers without a bead");
+    assert!(!some.contains("All layers are shown."));
+}

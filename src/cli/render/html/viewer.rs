@@ -28,7 +28,13 @@ pub fn section(sources: &Sources<'_>) -> Html {
     let (Some(first), Some(last)) = (list.first(), list.last()) else { return Html::new() };
     let differs = sources.differs() && sources.course.flows_before != sources.course.flows_after;
     let shown = match samples.every() {
-        1 => "All layers are shown.".to_owned(),
+        1 if list.len() as u64 == sources.summary.before.layers => "All layers are shown.".to_owned(),
+        // Layers of nothing but travels, or of another tool.
+        1 => format!(
+            "Shown are the {} of {} that hold beads of the screw.",
+            count(list.len() as u64),
+            counted(sources.summary.before.layers, "layer")
+        ),
         every => format!(
             "To keep this report small, {} of {} are shown: the first, every {every}th after it, and the one with the \
              highest demand ({}).",
