@@ -454,3 +454,15 @@ fn layers_without_a_bead_are_not_said_to_be_shown() {
     assert!(some.contains("Shown are the 2 of 3 layers that hold beads of the screw."), "layers without a bead");
     assert!(!some.contains("All layers are shown."));
 }
+
+/// Without E words nothing is known of the demand: no line at nothing.
+#[test]
+fn an_unknown_demand_is_not_drawn() {
+    let bench = Bench::new();
+    bench.file("in.gcode", "G90\nG28\n;LAYER_CHANGE\nG1 Z0.8 F600\nM101\nG1 X60 F600\nG1 X10\nM103\n");
+    bench.run(&["audit", "in.gcode", "--html", "in.html"]).code(3);
+    let page = read(&bench.path("in.html"));
+    let tags = is_sound(&page);
+    assert!(page.contains("<p>What is asked of the screw is not known. The print takes "), "the sentence");
+    assert!(!ids(&tags).contains("demand") && !page.contains("The same in figures"));
+}

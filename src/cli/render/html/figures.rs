@@ -67,6 +67,11 @@ impl Sources<'_> {
     /// Demand against time, before and after.
     pub fn demand(&self) -> Html {
         let Summary { before, after, .. } = self.summary;
+        if Demand::of(self.summary) == Demand::Unknown {
+            // A line at nothing would be a figure.
+            let takes = time(self.course.before.end_s());
+            return Html::words("p", &format!("What is asked of the screw is not known. The print takes {takes}."));
+        }
         let mut plots = self.demand_of("demand", "Demand of the file as it came", &self.course.before, before);
         if self.differs() {
             let title = format!("Demand {}", self.output);
@@ -103,8 +108,7 @@ impl Sources<'_> {
                 format!("Single beads ask up to {} (at {}), {against}; {}", flow(peak), when(at), on_average())
             }
             Demand::AtRest => format!("The screw turns at rest only; {}", on_average()),
-            Demand::None => "There is no bead of the screw".to_owned(),
-            Demand::Unknown => "What is asked of the screw is not known".to_owned(),
+            Demand::None | Demand::Unknown => "There is no bead of the screw".to_owned(),
         };
         let (end, step) = (time(series.end_s()), time(series.width_s()));
         let told = format!("{asked}. The print takes {end}; each step of the line is {step} wide.");
