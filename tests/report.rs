@@ -193,6 +193,9 @@ fn a_rewrite_shows_before_and_after() {
     let marks = tags.iter().filter(|tag| tag.get("class") == Some("mark")).count();
     // Four refills or more, each with a stroke; one in each legend and one at the highest speed of the screw.
     assert!(marks >= 7, "{marks}");
+    let at = page.find("The shortest layer takes ").expect("a caption of layer times");
+    let told = page[at..].split(';').next().expect("its begin");
+    assert!(told.ends_with(" as rewritten") && told.contains(" s, "), "{told}");
     // Without a rewrite the words say so, and nothing but the report is written.
     let arguments = [&["rewrite", DEMO, "--dry-run", "--html", "dry.html"][..], &hopper, &curve].concat();
     bench.run(&arguments).code(0);

@@ -331,7 +331,11 @@ impl Sources<'_> {
                 .flat_map(|band| ends(band.first_layer, band.last_layer).map(|edge| [edge, band.least_time_s]));
             lines.push(Line { name: "needed to cool".to_owned(), style: 3, points: points.collect() });
         }
-        let shortest = layers.spans().iter().map(|span| span.before_s).fold(f64::INFINITY, f64::min);
+        let least = |of: &dyn Fn(&LayerSpan) -> f64| time(layers.spans().iter().map(of).fold(f64::INFINITY, f64::min));
+        let mut shortest = least(&|span| span.before_s);
+        if self.differs() {
+            shortest.push_str(&format!(", {} {}", least(&|span| span.after_s), self.output));
+        }
         let need = match needs > 0.0 {
             true => format!("layers need up to {} to cool", time(needs)),
             false if is_output(self.summary) => {
@@ -351,7 +355,7 @@ impl Sources<'_> {
         let chart = Chart {
             id: "layer-time",
             title: "Layer time".to_owned(),
-            told: format!("The shortest layer takes {}; {need}.{joined}", time(shortest)),
+            told: format!("The shortest layer takes {shortest}; {need}.{joined}"),
             x: Axis::between("layer", 0.5, f64::from(last) + 0.5).counted(),
             y: Axis::around("time of a layer, s", values),
             lines,
