@@ -469,3 +469,12 @@ fn an_unknown_demand_is_not_drawn() {
     assert!(page.contains("<p>What is asked of the screw is not known. The print takes "), "the sentence");
     assert!(!ids(&tags).contains("demand") && !page.contains("The same in figures"));
 }
+
+#[test]
+fn small_hoppers_are_told_as_they_are_set() {
+    let bench = Bench::new();
+    let hopper = ["--set", "hopper.usable_g=7.5", "--set", "hopper.margin_g=0.4"];
+    bench.run(&[&["audit", DEMO, "--html", "it.html"][..], &hopper].concat()).code(3);
+    let page = read(&bench.path("it.html"));
+    assert!(page.contains("Full it gives 7.5 g;") && page.contains(">margin 0.4 g<"));
+}

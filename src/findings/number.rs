@@ -25,6 +25,16 @@ pub fn decimal(value: f64, decimals: usize) -> String {
     format!("{sign}{}{fraction}", grouped(whole))
 }
 
+/// Decimal places of a value somebody set.
+pub fn places(value: f64) -> usize {
+    format!("{value}").split_once('.').map_or(0, |(_, places)| places.len())
+}
+
+/// A value somebody set, with all its places.
+pub fn as_set(value: f64) -> String {
+    decimal(value, places(value))
+}
+
 /// A volume, mm³: whole numbers from 100 on.
 pub fn volume(mm3: f64) -> String {
     format!("{} mm³", decimal(mm3, if mm3.abs() < 100.0 { 1 } else { 0 }))

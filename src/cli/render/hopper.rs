@@ -3,7 +3,7 @@
 use meltwright::summary::{HopperPlan, PlaceKind};
 
 use super::layout::{Align, Table, paragraph};
-use super::number::{count, counted, decimal, time};
+use super::number::{as_set, count, counted, decimal, places, time};
 use super::parts::placed;
 use crate::cli::plan::Detail;
 
@@ -36,16 +36,22 @@ fn litres(litres: f64) -> String {
     format!("{} l", decimal(litres, if litres < 0.1 { 3 } else { 2 }))
 }
 
+/// What is left at the end, g, as finely as the hopper is known.
+pub fn left(plan: &HopperPlan) -> String {
+    let fine = [plan.usable_g, plan.margin_g].into_iter().flatten().map(places).max();
+    decimal(plan.left_at_end_g.unwrap_or_default(), fine.unwrap_or(0))
+}
+
 fn refills(plan: &HopperPlan, usable: f64, margin: f64, detail: Detail) -> String {
-    let full = format!("Full it gives {} g", decimal(usable, 0));
-    let left = decimal(plan.left_at_end_g.unwrap_or_default(), 0);
+    let full = format!("Full it gives {} g", as_set(usable));
+    let left = left(plan);
     if plan.refills.is_empty() {
         return paragraph("  ", &format!("{full}: no refill is needed, {left} g are left at the end."));
     }
     let words = format!(
         "{full}: {}, each before less than {} g are left; {left} g are left at the end.",
         counted(plan.refills.len() as u64, "refill"),
-        decimal(margin, 0)
+        as_set(margin)
     );
     let mut table = Table::new([
         Align::Right,
@@ -132,6 +138,23 @@ mod tests {
         assert!(!all.contains(" more\n") && all.contains("after 2 h  85.2 g\n"), "{all}");
     }
 
+    /// Small hoppers are set in parts of a gram.
+    #[test]
+    fn figures_are_shown_as_they_are_set() {
+        for (usable, margin) in [(3.0, 0.5), (2.4, 0.4), (7.5, 0.25), (1250.0, 12.5)] {
+            let plan = HopperPlan {
+                usable_g: Some(usable),
+                margin_g: Some(margin),
+                left_at_end_g: Some(margin),
+                ..sample::refilled().hopper.unwrap()
+            };
+            let text = shown(&plan, Detail::Normal);
+            let full = if usable > 1000.0 { "1,250".to_owned() } else { usable.to_string() };
+            let told = format!("Full it gives {full} g: 12 refills, each before less than {margin} g are left; ");
+            assert!(text.contains(&told), "{text}");
+        }
+    }
+
     #[test]
     fn parked_pauses_come_with_a_caution() {
         let plan = HopperPlan {
@@ -163,7 +186,7 @@ mod tests {
         assert_eq!(
             shown(&plan, Detail::Normal),
             "\nHopper\n  The print takes 91.0 g of granules, 0.012 l as poured (0.63 g/cm³).\n  \
-             Full it gives 800 g: no refill is needed, 2 g are left at the end.\n"
+             Full it gives 800 g: no refill is needed, 2.2 g are left at the end.\n"
         );
     }
 }

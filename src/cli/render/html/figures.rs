@@ -7,7 +7,8 @@ use meltwright::summary::{Band, Figures, PartFigures, Summary};
 use super::chart::{Axis, Chart, Level, Line, Zone};
 use super::markup::{Column, Grid, Html};
 use crate::cli::render::demand::{Demand, relation};
-use crate::cli::render::number::{counted, decimal, flow, percent, time};
+use crate::cli::render::hopper::left;
+use crate::cli::render::number::{as_set, counted, decimal, flow, percent, time};
 use crate::cli::render::parts::is_output;
 
 /// Rows of the tables below plots over time.
@@ -281,22 +282,21 @@ impl Sources<'_> {
         }
         points.extend(used.map(|(at, now)| [at / unit_s, (level - (now - from)).max(0.0)]));
         let refills = plan.refills.len() as u64;
-        let left = plan.left_at_end_g.unwrap_or_default();
         let chart = Chart {
             id: "hopper-level",
             title: "Level of the hopper".to_owned(),
             told: format!(
                 "Full it gives {} g; the print takes {} g with {}, and {} g are left at the end. Standing still for \
                  refills is not counted in the time.",
-                decimal(usable, 0),
+                as_set(usable),
                 decimal(plan.total_g, 1),
                 if refills == 0 { "no refill".to_owned() } else { counted(refills, "refill") },
-                decimal(left, 0)
+                left(plan)
             ),
             x,
             y: Axis::from_zero("in the hopper, g", usable * HEADROOM),
             lines: vec![Line { name: "in the hopper".to_owned(), style: 2, points }],
-            levels: vec![Level { name: format!("margin {} g", decimal(margin, 0)), at: margin }],
+            levels: vec![Level { name: format!("margin {} g", as_set(margin)), at: margin }],
             marks: Some(("refill".to_owned(), plan.refills.iter().map(|refill| refill.time_s / unit_s).collect())),
             zone: None,
         };
