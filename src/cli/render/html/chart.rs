@@ -9,6 +9,8 @@ const SIZE: [f64; 2] = [720.0, 290.0];
 const ROOM: [f64; 4] = [64.0, 26.0, 18.0, 46.0];
 /// Labels of levels closer than this are put on both sides, in units of the plot.
 const CLOSE: f64 = 17.0;
+/// Foot of the numbers of marks below the upper edge of the field.
+const NUMBER: f64 = 11.0;
 /// From this ratio of largest to least on, an axis is divided by powers.
 const WIDE: f64 = 60.0;
 
@@ -330,14 +332,14 @@ impl Chart {
     fn marks(&self) -> Html {
         let Some((_, places)) = &self.marks else { return Html::new() };
         let bottom = SIZE[1] - ROOM[3];
-        // Numbers need room; where they would overlap only the strokes stay.
+        // Numbers need room; where they would overlap only the strokes stay. Above the field stands the unit.
         let mut free = 0.0;
         let mut drawn = Html::new();
         for (index, at) in places.iter().enumerate() {
             let x = self.place(*at, self.y.low)[0];
             drawn.add(path("mark", &format!("M{x:.1} {}V{bottom}", ROOM[1])));
             if x >= free && places.len() > 1 {
-                drawn.add(label("middle", x, ROOM[1] - 3.0, "name", &(index + 1).to_string()));
+                drawn.add(label("start", x + 3.0, ROOM[1] + NUMBER, "name", &(index + 1).to_string()));
                 free = x + 22.0;
             }
         }
@@ -461,6 +463,8 @@ mod tests {
         assert_eq!(chart.way(&chart.lines[0]), "M64 244H383V26M446.8 135");
         let html = chart.figure(Html::new()).into_string();
         assert!(html.contains("aria-labelledby=\"plot-test-title plot-test-told\"") && html.contains(">most</text>"));
+        // The number stands within the field, beside its stroke: above it the unit of the axis would run into it.
+        assert!(html.contains("<text x=\"130.8\" y=\"37.0\" text-anchor=\"start\" class=\"name\">1</text>"), "{html}");
         assert_eq!((html.matches("class=\"mark\"").count(), html.matches(">1</text>").count()), (3, 1));
     }
 }
