@@ -478,3 +478,25 @@ fn small_hoppers_are_told_as_they_are_set() {
     let page = read(&bench.path("it.html"));
     assert!(page.contains("Full it gives 7.5 g;") && page.contains(">margin 0.4 g<"));
 }
+
+/// All beads alike ask 12.55 mm³/s; the step of the distribution that holds them ends above.
+#[test]
+fn nine_tenths_of_the_beads_are_no_faster_than_the_fastest() {
+    let bench = Bench::new();
+    let mut gcode = "G90\nM83\nG28\nG1 Z0.8 F600\n;LAYER_CHANGE\n".to_owned();
+    for bead in 0..40 {
+        writeln!(gcode, "G1 X{} E62.75 F600", 50 * (bead % 2)).expect("text");
+    }
+    bench.file("in.gcode", gcode);
+    let set = ["--set", "screw.e_unit=mm3", "--set", "screw.output_curve=[[20,6],[60,15],[120,24]]"];
+    bench.run(&[&["audit", "in.gcode", "--html", "in.html"], &set[..]].concat());
+    let page = read(&bench.path("in.html"));
+    let figure = |from: &str, to: &str| {
+        let (_, rest) = page.split_once(from).expect("a caption");
+        rest.split_once(to).expect("its end").0.to_owned()
+    };
+    let fastest = figure("The fastest bead needs ", " rev/min");
+    let run = figure("Nine tenths of the bead time of the file lie between ", " rev/min");
+    let (low, high) = run.split_once(" and ").expect("two figures");
+    assert_eq!((low, high), (fastest.as_str(), fastest.as_str()));
+}

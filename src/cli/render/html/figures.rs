@@ -198,9 +198,15 @@ impl Sources<'_> {
         let screw = &self.profile.screw;
         let Output::Curve(points) = &screw.output.value else { return Html::new() };
         let peak = self.summary.provenance.peak_capacity_mm3_s;
-        let flows = if self.is_written { &self.course.flows_after } else { &self.course.flows_before };
+        let (flows, series) = match self.is_written {
+            true => (&self.course.flows_after, &self.course.after),
+            false => (&self.course.flows_before, &self.course.before),
+        };
         let ends = flows.quantile(0.05).zip(flows.quantile(0.95));
-        let ends = ends.map(|(low, high)| [low, high].map(|share| rpm_of(&screw.output.value, share * peak)));
+        // Shares are told to the end of their step, which may lie above the fastest bead.
+        let fastest = largest(series.bins().iter().map(|bin| bin.peak_mm3_s)).1;
+        let speed = |share: f64| rpm_of(&screw.output.value, (share * peak).min(fastest));
+        let ends = ends.map(|(low, high)| [low, high].map(speed));
         let last = points.last().copied().unwrap_or_default();
         let most = screw.max_speed_rpm.value;
         let right = last[0].max(most);
