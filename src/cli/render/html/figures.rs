@@ -387,8 +387,14 @@ impl Sources<'_> {
             let last = bands.last().map_or(1.0, |band| f64::from(band.last_layer));
             return (Axis::from_zero("layer", last).counted(), ends.collect());
         }
-        let starts = std::iter::once(0.0).chain(bands.iter().map(|band| band.z_mm));
-        let ends = starts.zip(bands).map(|(from, band)| [from, band.z_mm]).collect();
+        let mut below = (0, 0.0);
+        let ends = bands.iter().map(|band| {
+            let (last, z_mm) = std::mem::replace(&mut below, (band.last_layer, band.z_mm));
+            // Layers between two bands hold nothing of the part: the band has its share of the height up to it.
+            let own = f64::from(band.last_layer + 1 - band.first_layer) / f64::from(band.last_layer - last);
+            [if own < 1.0 { band.z_mm - own * (band.z_mm - z_mm) } else { z_mm }, band.z_mm]
+        });
+        let ends = ends.collect();
         (Axis::from_zero("height z, mm", bands.last().map_or(1.0, |band| band.z_mm)), ends)
     }
 
@@ -448,6 +454,9 @@ type OfBand<'a> = &'a dyn Fn(&Band) -> Option<f64>;
 /// Lines in steps, one for each figure of the bands that is known anywhere.
 fn bands(part: &PartFigures, figures: &[(&str, u8, OfBand<'_>)]) -> Vec<Line> {
     let (_, ends) = Sources::heights(part);
+    // A line breaks where it does not go on from the band below.
+    let starts = std::iter::once(None).chain(ends.iter().map(|ends| Some(ends[1])));
+    let breaks: Vec<bool> = starts.zip(&ends).map(|(below, ends)| below.is_some_and(|z| z < ends[0])).collect();
     let line = |(name, style, of): &(&str, u8, OfBand<'_>)| Line {
         name: (*name).to_owned(),
         style: *style,
@@ -456,7 +465,11 @@ fn bands(part: &PartFigures, figures: &[(&str, u8, OfBand<'_>)]) -> Vec<Line> {
             .list()
             .iter()
             .zip(&ends)
-            .flat_map(|(band, ends)| ends.map(|edge| [edge, of(band).unwrap_or(f64::NAN)]))
+            .zip(&breaks)
+            .flat_map(|((band, ends), breaks)| {
+                let gap = breaks.then_some([ends[0], f64::NAN]);
+                gap.into_iter().chain(ends.map(|edge| [edge, of(band).unwrap_or(f64::NAN)]))
+            })
             .collect(),
     };
     let known = |line: &Line| line.points.iter().any(|point| point[1].is_finite());
@@ -523,6 +536,22 @@ fn table(title: &str, series: &Series, means: &[f64]) -> Html {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Layers 1 and 2 hold nothing of the part, nor do 6 and 7.
+    #[test]
+    fn nothing_is_drawn_where_no_band_is() {
+        let mut part = PartFigures::default();
+        for (layer, z_mm) in [(3, 3.0), (4, 4.0), (5, 5.0), (8, 8.0)] {
+            let frequency_hz = Some(10.0 * f64::from(layer));
+            part.bands.add(&Band { first_layer: layer, last_layer: layer, z_mm, frequency_hz, ..Band::default() });
+        }
+        let (_, ends) = Sources::heights(&part);
+        assert_eq!(ends, [[2.0, 3.0], [3.0, 4.0], [4.0, 5.0], [7.0, 8.0]]);
+        let lines = bands(&part, &[("frequency", 1, &|band| band.frequency_hz)]);
+        let places: Vec<f64> = lines[0].points.iter().map(|point| point[0]).collect();
+        assert_eq!(places, [2.0, 3.0, 3.0, 4.0, 4.0, 5.0, 7.0, 7.0, 8.0]);
+        assert!(lines[0].points[6][1].is_nan(), "the line breaks");
+    }
 
     #[test]
     fn speeds_of_the_screw_by_hand() {
