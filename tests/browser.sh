@@ -60,6 +60,18 @@ for report in "$@"; do
     # Where the script is held back all but the layers is there, and a line says why they are not.
     sed "s/script-src &#39;[a-z-]*&#39;/script-src &#39;none&#39;/" "$report" >"$name-plain.html"
     run --window-size=1200,12000 --screenshot="$name-plain.png" "file://$(cd "$folder" && pwd)/$(basename "$name-plain.html")"
+    # Windows of 320 pixels are narrower than any the browser opens: the page stands in a frame.
+    cat >"$name-frame.html" <<END
+<iframe width="320" height="3000" src="$url"></iframe><p id="told"></p><script>
+onload = () => {
+  const page = document.querySelector("iframe").contentDocument.documentElement;
+  document.getElementById("told").textContent = page.scrollWidth > page.clientWidth ? "too wide" : "it fits";
+};
+</script>
+END
+    frame=file://$(cd "$folder" && pwd)/$(basename "$name-frame.html")
+    run --allow-file-access-from-files --disable-web-security --dump-dom "$frame" >"$name-frame.txt"
+    grep -q '<p id="told">it fits' "$name-frame.txt" || fail "it is wider than a window of 320 pixels"
     [ "$(head -c 4 "$name-print.pdf")" = "%PDF" ] || fail "it cannot be printed"
 done
 exit $failed
