@@ -7,6 +7,7 @@ use meltwright::weigh::Fit;
 use plotters::prelude::*;
 
 use super::number::decimal;
+use super::plot_lines::escaped;
 
 /// Cells of the plot in a terminal, without the axes.
 const COLUMNS: usize = 64;
@@ -113,7 +114,28 @@ pub fn svg(fit: &Fit) -> Result<String> {
             help: "leave out --plot; the plot in the terminal shows the same".to_owned(),
         })
     })?;
-    Ok(picture)
+    Ok(named(&picture, &title(fit)))
+}
+
+/// The picture as it scales with its page, with a name for those who do not see it.
+fn named(picture: &str, title: &str) -> String {
+    let [width, height] = [SIZE.0, SIZE.1];
+    let fixed = format!("<svg width=\"{width}\" height=\"{height}\" ");
+    let inside = picture.strip_prefix(&fixed).unwrap_or(picture);
+    let Some((attributes, drawn)) = inside.split_once('>') else { return picture.to_owned() };
+    format!("<svg role=\"img\" {attributes}>\n<title>{}</title>{drawn}", escaped(title))
+}
+
+/// What was weighed, and how.
+fn title(fit: &Fit) -> String {
+    format!(
+        "What the screw gives: {}, {} °C, nozzle {} mm, {} feed, {}",
+        fit.conditions.lot.as_ref().map_or_else(|| "lot not named".to_owned(), |lot| format!("lot {lot}")),
+        fit.conditions.temperature_c,
+        fit.conditions.nozzle_mm,
+        fit.conditions.feed_mode,
+        fit.conditions.date
+    )
 }
 
 fn draw(fit: &Fit, picture: &mut String) -> std::result::Result<(), String> {
@@ -122,17 +144,9 @@ fn draw(fit: &Fit, picture: &mut String) -> std::result::Result<(), String> {
     root.fill(&WHITE).map_err(|e| words(&e))?;
     let (right, top) = ends(fit);
     let (right, top) = (right * HEADROOM, top * HEADROOM);
-    let title = format!(
-        "What the screw gives: {}, {} °C, nozzle {} mm, {} feed, {}",
-        fit.conditions.lot.as_ref().map_or_else(|| "lot not named".to_owned(), |lot| format!("lot {lot}")),
-        fit.conditions.temperature_c,
-        fit.conditions.nozzle_mm,
-        fit.conditions.feed_mode,
-        fit.conditions.date
-    );
     let mut chart = ChartBuilder::on(&root)
         .margin(24)
-        .caption(title, ("sans-serif", 26))
+        .caption(title(fit), ("sans-serif", 26))
         .x_label_area_size(68)
         .y_label_area_size(90)
         .build_cartesian_2d(axis(right), axis(top))
@@ -218,6 +232,8 @@ mod tests {
     fn the_picture_holds_everything() {
         let fit = pads();
         let picture = svg(&fit).expect("a picture");
+        assert!(picture.starts_with("<svg role=\"img\" viewBox=\"0 0 1260 780\" xmlns="), "{}", &picture[..200]);
+        assert!(picture.contains("\n<title>What the screw gives: lot 2024-117, "), "{}", &picture[..400]);
         assert!(picture.starts_with("<svg ") && picture.trim_end().ends_with("</svg>"));
         for words in
             ["screw speed, rev/min", "flow, mm³/s", "weighing", "curve", "95 % of single weighings", "lot 2024-117"]

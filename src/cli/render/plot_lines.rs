@@ -102,7 +102,7 @@ impl Figure {
             (right, down)
         };
         let mut svg = format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" font-family=\"sans-serif\" \
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" role=\"img\" font-family=\"sans-serif\" \
              font-size=\"13\">\n<title>{title}</title>\n<rect width=\"100%\" height=\"100%\" fill=\"white\"/>\n\
              <text x=\"{LEFT}\" y=\"24\" font-size=\"15\">{title}</text>\n",
             title = escaped(&self.title)
@@ -210,7 +210,7 @@ fn tick(value: f64, end: f64) -> String {
     decimal(value, decimals)
 }
 
-fn escaped(text: &str) -> String {
+pub fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
 
