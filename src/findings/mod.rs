@@ -247,6 +247,17 @@ mod tests {
         }
     }
 
+    /// What is to be typed stands between backticks, where a page does not break it at its dashes.
+    #[test]
+    fn options_are_marked_as_typed() {
+        for code in Code::ALL {
+            for sentence in [code.what(), code.why(), code.help()] {
+                let mut told = sentence.split('`').step_by(2);
+                assert!(told.all(|words| !words.contains(" --")) && !sentence.starts_with("--"), "{sentence}");
+            }
+        }
+    }
+
     #[test]
     fn codes_are_listed_by_number() {
         for (index, code) in Code::ALL.iter().enumerate() {
