@@ -500,3 +500,19 @@ fn nine_tenths_of_the_beads_are_no_faster_than_the_fastest() {
     let (low, high) = run.split_once(" and ").expect("two figures");
     assert_eq!((low, high), (fastest.as_str(), fastest.as_str()));
 }
+
+/// The figure of the mean goes move by move, its line by steps of time.
+#[test]
+fn a_coarser_line_is_told() {
+    let bench = Bench::new();
+    bench.run(&["audit", DEMO, "--html", "it.html"]).code(3);
+    let page = read(&bench.path("it.html"));
+    let (_, rest) = page.split_once("the mean over 1 min reaches ").expect("a caption");
+    let (mean, rest) = rest.split_once(" mm³/s").expect("a figure");
+    let (_, rest) = rest
+        .split_once(" wide; worked out by these steps, the line of the mean reaches ")
+        .expect("the figure of the line");
+    let (drawn, _) = rest.split_once(" mm³/s.").expect("a figure");
+    assert_ne!(mean, drawn);
+    assert!(page.contains(&format!("<td class=\"n\">{drawn}</td>")), "{drawn} stands in the table");
+}

@@ -90,7 +90,7 @@ impl Sources<'_> {
         let means = series.average(window_s);
         let all = [&self.course.before, &self.course.after].into_iter().flat_map(|series| series.bins());
         let highest = all.map(|bin| bin.peak_mm3_s).fold(record.peak_capacity_mm3_s, f64::max);
-        let (at, mean_at) = (largest(peaks()).0, largest(means.iter().copied()).0);
+        let (at, (mean_at, drawn)) = (largest(peaks()).0, largest(means.iter().copied()));
         let (peak, mean) = (figures.peak_demand_mm3_s, figures.sustained_demand_mm3_s);
         let when = |index: usize| time(index as f64 * series.width_s());
         let against = |asked: f64, given: f64| format!("{} the capacity of {}", relation(asked, given), flow(given));
@@ -112,7 +112,14 @@ impl Sources<'_> {
             Demand::None | Demand::Unknown => "There is no bead of the screw".to_owned(),
         };
         let (end, step) = (time(series.end_s()), time(series.width_s()));
-        let told = format!("{asked}. The print takes {end}; each step of the line is {step} wide.");
+        // The account goes move by move, the line by its steps.
+        let coarser = match Demand::of(self.summary) {
+            Demand::Beads | Demand::AtRest if flow(drawn) != flow(mean) => {
+                format!("; worked out by these steps, the line of the mean reaches {}", flow(drawn))
+            }
+            _ => String::new(),
+        };
+        let told = format!("{asked}. The print takes {end}; each step of the line is {step} wide{coarser}.");
         let chart = Chart {
             id,
             title: title.to_owned(),
