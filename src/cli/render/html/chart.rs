@@ -8,7 +8,9 @@ const SIZE: [f64; 2] = [720.0, 290.0];
 /// Room left, above, right and below the field of a plot.
 const ROOM: [f64; 4] = [64.0, 26.0, 18.0, 46.0];
 /// Labels of levels closer than this are put on both sides, in units of the plot.
-const CLOSE: f64 = 17.0;
+const CLOSE: f64 = 20.0;
+/// Width of a digit of a label, at most.
+const DIGIT: f64 = 8.0;
 /// Foot of the numbers of marks below the upper edge of the field.
 const NUMBER: f64 = 11.0;
 /// From this ratio of largest to least on, an axis is divided by powers.
@@ -247,7 +249,9 @@ impl Chart {
         for (at, text) in self.x.ticks() {
             let x = self.place(at, self.y.low)[0];
             drawn.add(path("tick", &format!("M{x:.1} {bottom}v5")));
-            drawn.add(label("middle", x, bottom + 20.0, "", &text));
+            // The last may stand at the edge, and must not be cut.
+            let most = SIZE[0] - 0.5 * DIGIT * text.chars().count() as f64;
+            drawn.add(label("middle", x.min(most), bottom + 20.0, "", &text));
         }
         drawn.add(path("axis", &format!("M{left} {}V{bottom}H{right}", ROOM[1])));
         drawn.add(label("start", 4.0, 14.0, "unit", &self.y.label));
@@ -316,7 +320,7 @@ impl Chart {
             let no_room = above.is_some_and(|above| y - above < CLOSE) || y < ROOM[1] + CLOSE;
             let spots = [(false, true), (true, true), (false, false), (true, false)];
             let mut spots = spots.into_iter().filter(|(under, _)| *under || !no_room);
-            let upright_of = |under: bool| if under { y + 14.0 } else { y - 5.0 };
+            let upright_of = |under: bool| if under { y + 15.0 } else { y - 7.0 };
             // Where lines run everywhere, the first is as good as any.
             let is_free = |(under, at_right): &(bool, bool)| !self.is_crowded(level, upright_of(*under), *at_right);
             let (under, at_right) = spots.find(is_free).unwrap_or((no_room, true));
@@ -438,12 +442,12 @@ mod tests {
         let across = |y: f64| vec![[0.0, y], [10.0, y]];
         let [end, start] = ["x=\"699.0\" y=\"{}\" text-anchor=\"end\"", "x=\"70.0\" y=\"{}\" text-anchor=\"start\""];
         let stands = |drawn: &str, side: &str, y: &str| assert!(drawn.contains(&side.replace("{}", y)), "{drawn}");
-        stands(&named(across(7.7), &[8.0]), end, "64.6");
-        stands(&named(across(8.5), &[8.0]), end, "83.6");
-        stands(&named(vec![[5.0, 8.5], [10.0, 8.5], [10.0, 7.5], [5.0, 7.5]], &[8.0]), start, "64.6");
+        stands(&named(across(7.7), &[8.0]), end, "62.6");
+        stands(&named(across(8.5), &[8.0]), end, "84.6");
+        stands(&named(vec![[5.0, 8.5], [10.0, 8.5], [10.0, 7.5], [5.0, 7.5]], &[8.0]), start, "62.6");
         let both = named(across(8.5), &[8.0, 7.5]);
-        stands(&both, end, "64.6");
-        stands(&both, end, "94.5");
+        stands(&both, end, "62.6");
+        stands(&both, end, "95.5");
     }
 
     #[test]
