@@ -109,6 +109,8 @@ impl Resolver {
             && self.watch.pending == 0
             && !self.heat.pending
             && self.layers.stays_at(state.position[2])
+            // A count that is too large is told at any move.
+            && (state.e_is_relative() || state.e.abs() <= self.watch.largest_e)
             // The feed at the start of a file is stated as a speed: an F word that says the same may give another last bit.
             && state.speed_mm_s == state.feed_mm_min / 60.0 * state.speed_factor;
         let unit_volume = self.unit_volume().filter(|_| is_open)?;
@@ -429,7 +431,8 @@ mod tests {
     #[test]
     fn what_ends_a_run_is_not_passed_over() {
         let settings = FileSettings::default();
-        let profile = Profile::load("[feedstock]\nmax_fan_share = 0.3\n", "a.toml").expect("a profile");
+        let text = "[controller]\npreset = \"board\"\n[feedstock]\nmax_fan_share = 0.3\n";
+        let profile = Profile::load(text, "a.toml").expect("a profile");
         let mut rules = Rules::new(&profile, &settings, true);
         (rules.e_volume_mm3, rules.initial_feed_mm_s) = (Some(2.4), 0.0);
         for (lines, told) in [
@@ -441,6 +444,8 @@ mod tests {
             // From -4 to 0 would be a bead.
             ("M82\nG92 E-5\nG1 Z0.3 F1200\nG1 X5 Y5 E-4\nG1 X9 Y5 E", "E has no number"),
             ("M83\nG1 Z0.3\nG1 X5 Y5 E1\nG1 X9 Y5 E1", "length: 0.0"),
+            // A count that grew too large by distances is told where it counts, at a travel too.
+            ("M83\nG1 Z0.3 F1200\nG92 E65534\nG1 X1 Y1 E2.29\nM82\nG0 X2 Y0\nG1 X1", "largest_e: inf"),
         ] {
             let text = format!("G28\nM109 S200\n{lines}\n");
             let [in_runs, one_by_one] =
