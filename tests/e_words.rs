@@ -197,11 +197,13 @@ fn the_marker_fits_into_the_shortest_line() {
     assert!(said[6].starts_with("1 E = "), "{said:?}");
 }
 
-/// What may move by itself runs with the feed of the file, as long as a line can be put before it.
+/// What may move by itself runs with the feed of the file, also behind an arc, as long as a line can be put before it.
 #[test]
 fn macros_get_the_feed_of_the_file() {
-    let bead = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\nG1 X30 Y10 E9\n";
-    for (preset, macro_of) in [("host", "CLEAN_NOZZLE"), ("board", "M600"), ("network", "M701")] {
+    let head = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\n";
+    let beads = ["G1 X30 Y10 E9\n", "G2 X30 Y10 I10 J0 E9\n"].map(|bead| format!("{head}{bead}"));
+    let macros = [("host", "CLEAN_NOZZLE"), ("host", "SAVE_GCODE_STATE"), ("board", "M600"), ("network", "M701")];
+    for ((preset, macro_of), bead) in macros.into_iter().flat_map(|one| beads.each_ref().map(|bead| (one, bead))) {
         let settings = [&format!("controller.preset={preset}")[..], "screw.lag_compensated_by=controller"];
         let feeds = |input: &str| {
             let (output, _) = rewrite(input, &settings);
@@ -225,6 +227,21 @@ fn macros_get_the_feed_of_the_file() {
         assert!(before.last().is_some_and(|feed| *feed < 3000.0), "{preset}: {output}");
         assert!(output.lines().all(|line| line.starts_with(['N', ';'])), "{preset}: {output}");
     }
+}
+
+/// What is put behind an arc ends it: the next that repeats it names it, where the controller repeats motions.
+#[test]
+fn arcs_are_named_again_behind_what_was_put_between() {
+    let arcs =
+        "G28\nG90\nM83\nG1 X10 Y10 Z0.3 F3000\nG3 X30 Y10 I10 J0 E9\nM701\nX50 Y10 I10 J0 E9\nX70 Y10 I10 J0 E9\n";
+    let set = ["controller.preset=network", "screw.lag_compensated_by=controller"];
+    let (output, _) = rewrite(arcs, &set);
+    let behind: Vec<&str> = output.lines().skip_while(|line| *line != "M701").collect();
+    assert!(behind[1].starts_with("G3 X50 Y10 I10 J0 E") && behind[2].starts_with("X70 Y10"), "{output}");
+    assert!(output.contains("G1 F3000\nM701\n"), "{output}");
+    // Nothing was put between: nothing is named.
+    let (plain, _) = rewrite(&arcs.replace("M701\n", ""), &set);
+    assert!(plain.lines().any(|line| line.starts_with("X50 Y10")), "{plain}");
 }
 
 /// Accelerations that were lowered are what they were when the print is over, whatever is printed next.

@@ -458,6 +458,13 @@ fn another_feed(block: &Edited, step: &Move, FeedWord { value, decimals }: FeedW
     Edit { at: step.feed_at, remove: u32::from(step.feed_len), put }
 }
 
+/// Whether the line of an arc names no motion, and another beginning can be given to it.
+pub fn repeats_arc(text: &Edited, step: &Move) -> bool {
+    let line = text.bytes.get(line_start(text, step) as usize..).unwrap_or_default();
+    let names = line.iter().find(|byte| !matches!(byte, b' ' | b'\t')).is_some_and(|first| b"Gg".contains(first));
+    !names && step.flags & (Move::NUMBERED | Move::CHECKSUM | Move::FEED_BEFORE) == 0
+}
+
 /// Where the line of a move starts. Its text is at hand, while what is known of lines is far away in memory by now.
 fn line_start(block: &Edited, step: &Move) -> u32 {
     let before = block.bytes.get(..step.feed_at as usize).unwrap_or_default();

@@ -1,7 +1,7 @@
 //! Fourth line-after-line part: what the lines become, decision after decision.
 
 use super::drive::{Drive, Driven, LinesBefore};
-use super::edits::{Decided, ELine, Edited, Outgoing, Written, line_end_at};
+use super::edits::{Decided, ELine, Edited, Outgoing, Written, line_end_at, repeats_arc};
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
@@ -65,6 +65,8 @@ pub struct Scribe {
     lines: Vec<u8>,
     /// The line that named the motion in force was taken out.
     unnamed: bool,
+    /// Lines were put in since the last arc: one that repeats it has to name it.
+    arc_ended: bool,
     /// How the lines of the file end.
     line_end: &'static [u8],
     /// The last line so far has no line end.
@@ -86,6 +88,7 @@ impl Scribe {
             now_s: 0.0,
             lines: Vec::new(),
             unnamed: false,
+            arc_ended: false,
             line_end: b"\n",
             is_open: false,
         }
@@ -239,6 +242,7 @@ impl Scribe {
     #[inline(never)]
     fn rewrite(&mut self, text: &mut Edited, step: &Move, verdict: &Verdict, e: ELine) -> f64 {
         let (edit, speed) = self.feeds.next(step, verdict, 1.0);
+        self.arc_ended |= matches!(edit, FeedEdit::LineBefore(_));
         if self.purpose == Purpose::Rewrite && (edit, e) != (FeedEdit::Keep, ELine::Keep) {
             self.written.write_line(text, step, edit, e, None);
         }
@@ -358,10 +362,19 @@ impl Scribe {
             self.findings.add(Code::ExcessE, || Place { line, layer, z_mm, time_s: Some(at_s), detail });
         }
         name_motion(&mut self.unnamed, step, driven.e, &mut lines);
+        if let Some(path) = beside.arc {
+            if self.arc_ended && repeats_arc(text, step) {
+                lines.text.extend_from_slice(if path.arc.sweep < 0.0 { b"G2 " } else { b"G3 " });
+            }
+            self.arc_ended = false;
+        } else {
+            self.arc_ended |= !lines.text.is_empty();
+        }
         let (edit, speed) = match driven.e {
             ELine::Remove => (FeedEdit::Keep, step.speed),
             _ => self.feeds.next(step, &kept, driven.e_scale),
         };
+        self.arc_ended |= matches!(edit, FeedEdit::LineBefore(_));
         let seconds = match self.purpose {
             Purpose::Rewrite if mark.has(Marks::DROP) => driven.rest_s,
             Purpose::Rewrite => after.time + driven.rest_s,

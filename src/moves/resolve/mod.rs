@@ -22,7 +22,7 @@ use super::named::{self, Named};
 use super::notes::{self, Note};
 use super::settings::FileSettings;
 use super::split::Split;
-use super::state::{Motion, State};
+use super::state::State;
 use super::track::Anchor;
 use super::words::{Command, Words};
 use super::{Kind, Move, Role, Side};
@@ -499,10 +499,7 @@ impl Resolver {
 
     /// The command of the line may use the feed in force.
     fn feed_user(&mut self, at: At<'_>) {
-        let blank = self.blank(Kind::FeedUser, at);
-        // A line before it would end the arcs that lines behind it may repeat without naming them.
-        let bound = if matches!(self.state.motion, Some(Motion::Arc { .. })) { Move::BOUND } else { 0 };
-        let step = Move { feed_at: at.line.start, flags: blank.flags | bound, ..blank };
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::FeedUser, at) };
         self.moves.push(step);
     }
 

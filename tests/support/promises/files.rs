@@ -210,13 +210,16 @@ fn bare(line: &[u8]) -> Vec<u8> {
 pub fn more_than_feeds(input: &[u8], output: &[u8]) -> Option<String> {
     let lines = |text| <[u8]>::split_inclusive(text, |b: &u8| *b == b'\n').map(<[u8]>::to_vec);
     let mut written = lines(output).peekable();
+    // An added line ends an arc: the next line that repeats it names it again.
+    let mut has_added = false;
     for (index, line) in lines(input).enumerate() {
         let wanted = bare(&line);
         loop {
             let Some(mut found) = written.next() else {
                 return Some(format!("line {} is missing: {:?}", index + 1, String::from_utf8_lossy(&line)));
             };
-            if bare(&found) == wanted {
+            let named = [b"G2 ", b"G3 "].into_iter().find_map(|name| found.strip_prefix(name));
+            if bare(&found) == wanted || has_added && named.is_some_and(|rest| bare(rest) == wanted) {
                 break;
             }
             // A byte order mark stays before the marker, which is a line of its own.
@@ -232,6 +235,7 @@ pub fn more_than_feeds(input: &[u8], output: &[u8]) -> Option<String> {
                 let (found, line) = (String::from_utf8_lossy(&found).into_owned(), String::from_utf8_lossy(&line));
                 return Some(format!("line {} became {found:?}: {line:?}", index + 1));
             }
+            has_added |= found.starts_with(b"G1");
             // Nothing stands on an added line but a feed.
             if found.starts_with(b"G1") && !matches!(bare(&found).as_slice(), b"G1\n" | b"G1\r\n") {
                 return Some(format!("{:?} was added at line {}", String::from_utf8_lossy(&found), index + 1));
