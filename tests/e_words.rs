@@ -5,28 +5,17 @@
 mod reader;
 #[path = "support/runs.rs"]
 mod runs;
+#[path = "support/strand.rs"]
+mod strand;
 
 use std::f64::consts::{FRAC_PI_4, PI};
 
 use meltwright::error::ErrorKind;
 use meltwright::motion::rules::MotionRules;
 use meltwright::pipeline::{Options, Passes};
-use meltwright::profile::{Corner, Profile};
-use meltwright::summary::Summary;
+use meltwright::profile::Corner;
 
-/// A unit of E of a strand of 1.75 mm, mm³.
-const STRAND: f64 = FRAC_PI_4 * 1.75 * 1.75;
-
-fn profile(more: &[&str]) -> Profile {
-    let set = ["screw.virtual_diameter_mm=1.75", "part.solid_temperature_c=none", "machine.part_moves=none"];
-    runs::embedded(set.into_iter().chain(more.iter().copied()))
-}
-
-fn rewrite(input: &str, more: &[&str]) -> (String, Summary) {
-    let options = Options { hash: false, ..Options::default() };
-    let (output, summary) = runs::rewrite(input.as_bytes(), &profile(more), &options).expect("a rewrite");
-    (String::from_utf8(output).expect("plain text"), summary)
-}
+use strand::{STRAND, has, profile, rewrite, word};
 
 fn refusal(input: &str, more: &[&str]) -> ErrorKind {
     let options = Options { lenient: true, ..Options::default() };
@@ -36,16 +25,6 @@ fn refusal(input: &str, more: &[&str]) -> ErrorKind {
         ErrorKind::UnitStays { what } => ErrorKind::UnitStays { what },
         other => panic!("{other}"),
     }
-}
-
-/// The number behind a letter.
-fn word(line: &str, letter: char) -> f64 {
-    let word = line.split([' ', '*']).find_map(|word| word.strip_prefix(letter));
-    word.and_then(|number| number.parse().ok()).unwrap_or_else(|| panic!("no {letter}: {line}"))
-}
-
-fn has(summary: &Summary, code: &str) -> bool {
-    summary.findings.iter().any(|finding| finding.code == code)
 }
 
 /// `M200` makes a unit of E a mm³: where its line stays, E cannot be written in another unit.
