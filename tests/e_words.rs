@@ -297,9 +297,12 @@ fn turns_along_a_curve_are_read_back() {
         ("screw.output_curve=[[20,5],[120,30]]", true, 0.9),
         ("screw.output_curve=[[20,8],[60,20],[120,30]]", true, 1.5),
         ("screw.output_curve=[[20,8],[60,20],[120,30]]", true, 6.0),
+        // Ways too short for the speed asked for: the screw turns at a fraction of it.
+        ("screw.output_curve=[[5,4],[60,20],[120,30]]", true, 0.06),
     ] {
-        let bead = |k: u32| format!("G1 X{} Y{} E{e} F1200\n", 40 * (k % 2), 0.4 * f64::from(k));
-        let input = format!("G28\nM83\nG1 Z0.3 F1800\n{}", (1..=60).map(bead).collect::<String>());
+        let (way, count, feed) = if e < 0.1 { (1, 900, 3600) } else { (40, 60, 1200) };
+        let bead = |k: u32| format!("G1 X{} Y{} E{e} F{feed}\n", way * (k % 2), 0.1 * f64::from(k));
+        let input = format!("G28\nM83\nG1 Z0.3 F1800\n{}", (1..=count).map(bead).collect::<String>());
         let set = [&unit[..], &[output_of]].concat();
         let (output, summary) = rewrite(&input, &set);
         assert_eq!(summary.screw.lag_compensation == "at-rest", at_rest, "{output_of}");
@@ -308,7 +311,11 @@ fn turns_along_a_curve_are_read_back() {
         let read = meltwright::pipeline::audit(&mut source, &profile(&set), &options, &mut |_| {}).expect("an audit");
         let wanted = summary.before.volume_mm3;
         let off = read.before.volume_mm3 / wanted - 1.0;
-        assert!(off.abs() < 0.03, "{output_of}: {off}");
+        assert!(off.abs() < 0.03, "{output_of}, E{e}: {off}");
+        let replay = meltwright::pipeline::replay(&mut source, None, &profile(&set), &options, &mut |_| {});
+        let commanded = replay.expect("a replay").replay.after.commanded_mm3;
+        let off = commanded / wanted - 1.0;
+        assert!(off.abs() < 0.03, "{output_of}, E{e}: {off} by the replay");
         assert!(
             read.provenance.e_unit.contains("turn") || read.provenance.e_unit.contains("15 mm³"),
             "{}",

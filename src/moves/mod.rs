@@ -21,6 +21,7 @@ pub mod setup;
 pub mod split;
 pub mod state;
 pub mod track;
+pub mod turns;
 pub mod words;
 
 use arc::ArcPath;

@@ -6,6 +6,7 @@ use sha2::{Digest, Sha256};
 
 use super::assemble;
 use super::drive::How;
+use super::intake::Intake;
 use super::ledger::Ledger;
 use super::part;
 use super::run::Run;
@@ -15,7 +16,6 @@ use crate::error::{Error, Result};
 use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
 use crate::hopper::HopperPlan;
-use crate::moves::resolve::Resolver;
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
 use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
@@ -27,7 +27,7 @@ use crate::weigh::stale;
 /// Gathers the account of a finished run. `soft`: what is known of the part.
 pub fn summary(
     run: &Run<'_>,
-    resolver: Resolver,
+    intake: Intake,
     soft: Option<SoftPlan>,
     (scribe, ledger): (Scribe, Ledger),
     record: Record,
@@ -45,8 +45,8 @@ pub fn summary(
     if let Some(outline) = &mut outline {
         outline.finish();
     }
-    let layers = u64::from(resolver.layer_count());
-    let (volume, mut findings) = (resolver.volume(), resolver.findings);
+    let layers = u64::from(intake.resolver.layer_count());
+    let (volume, mut findings) = (intake.laid_mm3(), intake.resolver.findings);
     findings.merge(demands);
     note_nozzle(profile, run.settings, &mut findings);
     note_stale(profile, &mut findings);

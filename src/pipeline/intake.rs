@@ -50,6 +50,11 @@ impl Intake {
         Ok(())
     }
 
+    /// Volume that has left the nozzle, mm³: beads, and extrusion without motion as far as it is no refill.
+    pub fn laid_mm3(&self) -> f64 {
+        self.planning.laid_mm3().unwrap_or_else(|| self.resolver.volume())
+    }
+
     /// No more blocks will come: all that waits for the planner is added to `resolved`.
     pub fn finish(&mut self, resolved: &mut Vec<Outgoing>) {
         self.planning.finish(resolved);

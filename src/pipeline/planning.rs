@@ -8,6 +8,7 @@ use crate::motion::bend::Bend;
 use crate::motion::{Beside, Ordered, Planner, Replan, Timing};
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
+use crate::moves::turns::Turns;
 use crate::moves::{Kind, Move, Side};
 use crate::passes::e_count::ECount;
 use crate::passes::lag::gaps::Marks;
@@ -112,32 +113,51 @@ fn e_in_output(step: &Move, speed: f64, count: &ECount) -> f64 {
 pub struct Planning {
     planner: Planner,
     queue: Queue<Timing>,
+    /// Puts volumes right that depend on what the planner makes of the moves.
+    turns: Option<Turns>,
 }
 
 impl Planning {
     /// A machine at rest.
-    pub fn new(planner: Planner) -> Self {
-        Self { planner, queue: Queue::default() }
+    pub fn new(planner: Planner, turns: Option<Turns>) -> Self {
+        Self { planner, queue: Queue::default(), turns }
+    }
+
+    /// Volume that has left the nozzle, mm³, where the resolver cannot tell.
+    pub fn laid_mm3(&self) -> Option<f64> {
+        self.turns.as_ref().map(|turns| turns.laid)
     }
 
     /// Takes the next block; blocks whose moves are settled are added to `ready`.
     pub fn take(&mut self, mut block: Outgoing, ready: &mut Vec<Outgoing>) {
+        let others = ready.len();
         match &mut self.planner {
             Planner::Host(host) => push_all(host, &mut block, &mut self.queue, ready),
             Planner::Board(board) => push_all(board, &mut block, &mut self.queue, ready),
         }
         self.queue.push(block);
         self.hand_over(ready);
+        self.restate(&mut ready[others..]);
     }
 
     /// No more blocks will come.
     pub fn finish(&mut self, ready: &mut Vec<Outgoing>) {
+        let others = ready.len();
         self.planner.end();
         self.hand_over(ready);
+        self.restate(&mut ready[others..]);
     }
 
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
         self.queue.settle_by(&mut self.planner, |block| &mut block.before, ready);
+    }
+
+    fn restate(&mut self, planned: &mut [Outgoing]) {
+        if let Some(turns) = &mut self.turns {
+            for Outgoing { moves, before, .. } in planned {
+                turns.restate(moves, before.iter().map(|timing| timing.time));
+            }
+        }
     }
 }
 

@@ -19,6 +19,7 @@ use crate::motion::Planner;
 use crate::motion::rules::{EVolumes, MotionRules};
 use crate::moves::Move;
 use crate::moves::resolve::{Resolver, Rules};
+use crate::moves::turns::Turns;
 use crate::profile::{EUnit, Profile};
 use crate::replay::align::{Course, Follower, Span, course};
 use crate::replay::machine::Machine;
@@ -104,7 +105,7 @@ fn execute(
     let conditions = Conditions::of(profile);
     let mut file = Walk::new(input, profile, options)?;
     let rules = MotionRules { e_lag_s: conditions.compensation_s, ..MotionRules::with_e(profile, file.e_volumes) };
-    let mut machine = Machine::new(Planner::new(&rules), &conditions);
+    let mut machine = Machine::new(Planner::new(&rules), &conditions).reads_turns(file.turns.take());
     let mut beside = match original {
         Some(original) => Some(Alongside::new(original, profile, options)?),
         None => None,
@@ -169,6 +170,8 @@ struct Walk<'a> {
     resolver: Resolver,
     /// What its units of E push.
     e_volumes: EVolumes,
+    /// How its turns of the screw are read, where E counts such.
+    turns: Option<Turns>,
     block: Block,
     /// Moves of the block.
     moves: Vec<Move>,
@@ -190,6 +193,7 @@ impl<'a> Walk<'a> {
         Ok(Self {
             reader: BlockReader::new(input, scan.block_size(options.block_size)),
             e_volumes: EVolumes::of(&rules),
+            turns: Turns::of(&rules),
             resolver: Resolver::new(rules, &scan.settings, true),
             block: Block::default(),
             moves: Vec::new(),

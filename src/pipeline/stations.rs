@@ -30,6 +30,7 @@ use crate::motion::Planner;
 use crate::motion::braking::Braking;
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::Lead;
+use crate::moves::turns::Turns;
 use crate::soft::Terms;
 use crate::source::block::BlockReader;
 use crate::summary::course::Course;
@@ -128,7 +129,7 @@ impl Stations {
     /// Before the first line. `refills`: where a pause goes, if any are written.
     pub fn new(run: &Run<'_>, refills: Option<&HopperPlan>) -> Self {
         let Run { profile, settings, options, ref capacity, .. } = *run;
-        let planning = Planning::new(Planner::new(&run.own_motion()));
+        let planning = Planning::new(Planner::new(&run.own_motion()), Turns::of(&run.rules));
         let resolver = Resolver::new(run.rules.clone(), settings, options.again);
         let foresight = Foresight::new(run.terms.as_ref(), options.course);
         let output_motion = run.output_motion();
@@ -296,7 +297,7 @@ impl Stations {
         if let Some((course, grounds)) = self.ledger.course.as_mut().zip(grounds) {
             course.grounds = grounds;
         }
-        summary(run, self.intake.resolver, soft, (self.scribe, self.ledger), record)
+        summary(run, self.intake, soft, (self.scribe, self.ledger), record)
     }
 }
 

@@ -14,6 +14,7 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::motion::Planner;
 use crate::motion::rules::{EVolumes, MotionRules};
 use crate::moves::resolve::{Resolver, Rules};
+use crate::moves::turns::Turns;
 use crate::profile::{Excess, Profile};
 use crate::source::block::BlockReader;
 use crate::survey::{LayerRecord, SurveyAccount, Surveyor};
@@ -58,7 +59,7 @@ pub fn survey<R: Read + Seek + Send>(
     let (capacity, is_numbered) = (Capacity::of(profile), scan.settings.is_numbered);
     let choice = assemble::choice(profile, options.passes, &capacity, rules.e_volume_mm3, is_numbered);
     rules.lag_taken_out = assemble::lag_taken_out(profile, choice.how);
-    let planning = Planning::new(Planner::new(&MotionRules::with_e(profile, EVolumes::of(&rules))));
+    let planning = Planning::new(Planner::new(&MotionRules::with_e(profile, EVolumes::of(&rules))), Turns::of(&rules));
     let mut intake = Intake::new(Resolver::new(rules, &scan.settings, options.again), planning, None);
     let mut surveyor = Surveyor::new(profile.nozzle.diameter_mm.value);
     let mut reader = BlockReader::new(&mut *input, scan.block_size(options.block_size));

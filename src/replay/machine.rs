@@ -6,6 +6,7 @@ use super::align::Span;
 use super::judge::Judge;
 use super::{Conditions, ReplayFigures};
 use crate::motion::{Beside, Ordered, Plan, Timing};
+use crate::moves::turns::Turns;
 use crate::moves::{Kind, Move};
 use crate::physics::melt::Melt;
 use crate::units::VolumeFlow;
@@ -41,6 +42,8 @@ struct Waiting {
     distance: f64,
     /// Volume the file commands for each unit of it, mm³; signed.
     volume: f64,
+    /// Units of E that it turns.
+    e: f64,
     /// Bead area wanted, mm²; 0 where nothing is to be laid.
     area: f64,
     has_path: bool,
@@ -72,6 +75,7 @@ impl Compensation {
 #[derive(Debug)]
 pub struct Machine<P> {
     planner: P,
+    turns: Option<Turns>,
     waiting: VecDeque<Waiting>,
     timings: Vec<Timing>,
     melt: Melt,
@@ -90,6 +94,7 @@ impl<P: Plan> Machine<P> {
         let capacity = VolumeFlow::from_mm3_s(conditions.screw_mm3_s);
         Self {
             planner,
+            turns: None,
             waiting: VecDeque::new(),
             timings: Vec::new(),
             melt: Melt::new(conditions.lag_s, conditions.dead_time_s, capacity),
@@ -100,6 +105,11 @@ impl<P: Plan> Machine<P> {
             reversals: 0,
             time: 0.0,
         }
+    }
+
+    /// E counts turns of the screw along a curve, whose volumes depend on how fast the moves are executed.
+    pub fn reads_turns(self, turns: Option<Turns>) -> Self {
+        Self { turns, ..self }
     }
 
     /// Takes the next move. `wanted`: what is to be laid along its path.
@@ -113,6 +123,7 @@ impl<P: Plan> Machine<P> {
         self.waiting.push_back(Waiting {
             distance,
             volume,
+            e: step.e,
             area: wanted.area,
             has_path,
             is_bead: has_path && step.kind == Kind::Bead && volume > 0.0,
@@ -125,7 +136,16 @@ impl<P: Plan> Machine<P> {
         let mut timings = std::mem::take(&mut self.timings);
         self.planner.hand_over(&mut timings);
         for timing in timings.drain(..) {
-            let Some(step) = self.waiting.pop_front() else { break };
+            let Some(mut step) = self.waiting.pop_front() else { break };
+            if let Some(turns) = self.turns.as_ref().filter(|_| step.has_path && step.volume != 0.0)
+                && let Some(volume) = turns.volume(step.e, timing.time)
+            {
+                // What is wanted of a file alone is what it commands.
+                if step.area == step.volume {
+                    step.area = volume / step.distance;
+                }
+                step.volume = volume / step.distance;
+            }
             self.execute(&step, &timing);
         }
         self.timings = timings;

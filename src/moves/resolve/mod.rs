@@ -12,6 +12,7 @@ mod rules;
 mod run;
 
 use kept::Kept;
+pub(super) use motion::new_melt;
 pub use rules::{LagTakenOut, Rules, output_e_volume_mm3, sliced_e_volume_mm3};
 
 use super::controller::{Found, Watch};

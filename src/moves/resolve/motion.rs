@@ -87,7 +87,7 @@ pub(super) fn kind_of(has_path: bool, e: f64) -> Kind {
 /// The part of `volume` that is new melt, and what is drawn back behind it. A bead is laid in full and ends what was drawn
 /// back before it, but where E leads the flow.
 #[inline(always)]
-pub(super) fn new_melt(kind: Kind, volume: f64, drawn_back: f64, e_leads: bool) -> (f64, f64) {
+pub(in crate::moves) fn new_melt(kind: Kind, volume: f64, drawn_back: f64, e_leads: bool) -> (f64, f64) {
     match kind {
         Kind::Bead if !e_leads => (volume, 0.0),
         Kind::Bead | Kind::EIn => {
