@@ -229,6 +229,24 @@ fn demands_are_reported_where_the_figures_are_above() {
     assert!(seen.iter().all(|times| *times > 20), "{seen:?}");
 }
 
+/// A bead of a micrometre takes the last decimal of E, which in a wide strand is far more than it lays. The output asks no
+/// more than its file for that.
+#[test]
+fn the_last_decimal_of_e_is_no_demand() {
+    let row = |k: u32| {
+        let y = f64::from(k) * 0.4;
+        format!("G0 X1 Y{y:.1}\nG1 X20 E0.41237\nG1 X20.001 E0.00003\nG1 X80 E1.23719\n")
+    };
+    let input = format!("G28\nM83\nG1 Z0.3 F3000\n{}", (0..400).map(row).collect::<String>());
+    let profile = profile(&["screw.lag_compensated_by=none", "part.solid_temperature_c=none"]);
+    let (output, summary) = runs::rewrite(input.as_bytes(), &profile, &Options::default()).expect("an output");
+    assert_eq!(summary.changes.by_reason.len(), 0, "{:?}", summary.changes.by_reason);
+    let [again, _] = audits(&output, &profile).expect("audits");
+    let [asked, told] = [summary.before.peak_demand_mm3_s, again.before.peak_demand_mm3_s];
+    assert_eq!(count(&again, "peak-demand"), 0, "{asked} mm³/s, told as {told}");
+    check("output", &output, &profile);
+}
+
 /// Of each kind of move there is one that counts nowhere else: a bead, a travel, a turn at rest, one along a way, and a bead of
 /// another tool. All moves are among them, before and after, and all that a rewrite adds or spares is told.
 #[test]

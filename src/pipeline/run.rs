@@ -51,8 +51,13 @@ impl<'a> Run<'a> {
         }
         let mut rules = Rules::new(profile, settings, options.lenient);
         let leads = settings.lead == Lead::AlongPath;
-        let leading_e_mm3 = rules.e_volume_mm3.filter(|_| leads);
-        let capacity = capacity(profile, leading_e_mm3);
+        let quantum_mm3 = rules.e_volume_mm3.map_or(0.0, |e_mm3| e_mm3 / power_of_ten(DECIMALS));
+        let capacity = match settings.lead {
+            // Such E tells neither how wide beads are nor what the part bears: that is told of the file before.
+            Lead::AlongPath => Capacity::of_output(profile, quantum_mm3),
+            _ if settings.is_rewritten => Capacity { leeway_mm3: quantum_mm3, ..Capacity::of(profile) },
+            _ => Capacity::of(profile),
+        };
         // Nothing of such an output is to be changed any more.
         let passes = match leads {
             true => Passes { capacity: options.passes.capacity, ..Passes::NONE },
@@ -78,9 +83,9 @@ impl<'a> Run<'a> {
         self.purpose == Purpose::Rewrite
     }
 
-    /// It is worked out what a rewrite makes of the file.
+    /// It is worked out what a rewrite makes of the file: nothing of one that was rewritten before.
     pub fn foretells(&self) -> bool {
-        self.writes() || self.options.foretell
+        self.writes() || self.options.foretell && !self.settings.is_rewritten
     }
 
     /// Nothing lowers what is asked of the screw: it is reported.
@@ -146,15 +151,5 @@ impl<'a> Run<'a> {
             }
         };
         format!("{peak:.1} mm³/s at once, {sustained:.1} mm³/s on average{of_which}")
-    }
-}
-
-/// What a file is judged by. `leading_e_mm3`: volume of a unit of E, where it leads the flow.
-///
-/// Such E tells neither how wide beads are nor what the part bears: that is told of the file before.
-fn capacity(profile: &Profile, leading_e_mm3: Option<f64>) -> Capacity {
-    match leading_e_mm3 {
-        Some(e_mm3) => Capacity::of_output(profile, e_mm3 / power_of_ten(DECIMALS)),
-        None => Capacity::of(profile),
     }
 }

@@ -273,6 +273,8 @@ pub struct Record {
     pub input_sha256: String,
     /// The same of the output; empty where there is none.
     pub output_sha256: String,
+    /// The input is an output of this program, of which nothing is to be changed any more.
+    pub input_is_output: bool,
     /// What one unit of E is, in words, and where that comes from.
     pub e_unit: String,
     /// Peak capacity the result was computed with, mm³/s.

@@ -21,10 +21,11 @@ pub fn text(name: &str, summary: &Summary, detail: Detail) -> String {
     let changes = &summary.changes;
     if detail == Detail::All {
         text.push_str(&parts::reasons("What a rewrite would slow down", changes));
-        let now = (!parts::is_output(summary)).then_some("now");
+        let foretold = !summary.provenance.input_is_output;
+        let now = foretold.then_some("now");
         text.push_str(&parts::shares("By role", now, &changes.roles));
         text.push_str(&parts::shares("By layers", now, &changes.layer_bands));
-        text.push_str(&parts::histogram(&changes.histogram));
+        text.push_str(&parts::histogram(&changes.histogram, foretold));
         text.push_str(&parts::largest("Changes of a rewrite that cost most time", &changes.largest));
     }
     text.push_str(&parts::findings(&summary.findings, usize::MAX, detail == Detail::All, false));

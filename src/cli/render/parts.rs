@@ -25,8 +25,8 @@ pub fn tells(summary: &Summary, code: Code) -> bool {
     told.any(|told| told == code.name())
 }
 
-/// Whether the file is an output of this program that is judged again: nothing of it is to be changed any more.
-pub fn is_output(summary: &Summary) -> bool {
+/// Whether the file is an output whose E leads the flow: that tells neither how wide beads are nor what the part bears.
+pub fn e_leads(summary: &Summary) -> bool {
     tells(summary, Code::Rewritten)
 }
 
@@ -128,27 +128,31 @@ pub fn shares(title: &str, then: Option<&str>, shares: &[Share]) -> String {
     format!("\n{title}{then}\n{}", table.text())
 }
 
-/// How long beads ask how much, as bars.
-pub fn histogram(bins: &[Bin]) -> String {
+/// How long beads ask how much, as bars. `changes`: before and after, which are the same where nothing changes.
+pub fn histogram(bins: &[Bin], changes: bool) -> String {
     let times = bins.iter().flat_map(|b| [b.time_before_s, b.time_after_s]);
     let longest = times.filter(|t| t.is_finite()).fold(0.0, f64::max);
     if longest <= 0.0 {
         return String::new();
     }
     let mut table = Table::new([Align::Right, Align::Left, Align::Right, Align::Left, Align::Right]);
-    table.row(["", "before", "", "after", ""]);
+    if changes {
+        table.row(["", "before", "", "after", ""]);
+    }
     for bin in bins {
         let range = match bin.to {
             Some(to) => format!("{}-{}", decimal(bin.from * 100.0, 0), percent(to)),
             None => format!("above {}", percent(bin.from)),
         };
-        table.row([
-            range,
-            bar(bin.time_before_s / longest, BAR),
-            time(bin.time_before_s),
-            bar(bin.time_after_s / longest, BAR),
-            time(bin.time_after_s),
-        ]);
+        let cells = |seconds: f64| [bar(seconds / longest, BAR), time(seconds)];
+        let [bar_before, before] = cells(bin.time_before_s);
+        match changes {
+            true => {
+                let [bar_after, after] = cells(bin.time_after_s);
+                table.row([range, bar_before, before, bar_after, after]);
+            }
+            false => table.row([range, bar_before, before]),
+        }
     }
     format!("\nBead time by demand, in % of the peak capacity\n{}", table.text())
 }

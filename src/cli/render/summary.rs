@@ -55,7 +55,7 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     if all {
         text.push_str(&parts::shares("By role", Some("before"), &changes.roles));
         text.push_str(&parts::shares("By layers", Some("before"), &changes.layer_bands));
-        text.push_str(&parts::histogram(&changes.histogram));
+        text.push_str(&parts::histogram(&changes.histogram, true));
         text.push_str(&parts::largest(&parts::placed("Changes that cost most time", true), &changes.largest));
     }
     text.push_str(&summary.hopper.as_ref().map_or_else(String::new, |plan| hopper::section(plan, detail, true)));

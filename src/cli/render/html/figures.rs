@@ -9,7 +9,7 @@ use super::markup::{Column, Grid, Html};
 use crate::cli::render::demand::{Demand, relation};
 use crate::cli::render::hopper::left;
 use crate::cli::render::number::{as_set, counted, decimal, flow, percent, time};
-use crate::cli::render::parts::is_output;
+use crate::cli::render::parts::e_leads;
 
 /// Rows of the tables below plots over time.
 const ROWS: usize = 12;
@@ -58,7 +58,7 @@ fn steps(series: &Series, unit_s: f64, values: impl Iterator<Item = f64>) -> Vec
 impl Sources<'_> {
     /// Whether the output runs otherwise than the file.
     pub fn differs(&self) -> bool {
-        self.course.before != self.course.after && !is_output(self.summary)
+        self.course.before != self.course.after && !self.summary.provenance.input_is_output
     }
 
     fn longest_s(&self) -> f64 {
@@ -179,7 +179,7 @@ impl Sources<'_> {
             highest = highest.max(then);
         }
         told.push_str(&format!(", of {} rev/min the screw has. ", decimal(most, 0)));
-        told.push_str(match is_output(self.summary) {
+        told.push_str(match e_leads(self.summary) {
             true => "Speeds are those of the fastest piece of each step, with what makes up for the lag of the melt.",
             false => {
                 "Speeds are those of steady flow for the fastest bead of each step; what makes up for the lag of the melt \
@@ -351,7 +351,7 @@ impl Sources<'_> {
         }
         let need = match needs > 0.0 {
             true => format!("layers need up to {} to cool", time(needs)),
-            false if is_output(self.summary) => {
+            false if e_leads(self.summary) => {
                 "how long a layer needs to cool is told by an audit of the file this one was made from".to_owned()
             }
             false if self.profile.part.solid_temperature_c.value.is_some() => {

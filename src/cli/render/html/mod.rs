@@ -372,7 +372,7 @@ impl Report<'_> {
     fn changes_heading(&self) -> &'static str {
         match self.tense {
             Some(Tense::Was) => "What was changed",
-            None if parts::is_output(self.summary) => "By role and layer",
+            None if self.summary.provenance.input_is_output => "By role and layer",
             _ => "What a rewrite would change",
         }
     }
@@ -399,7 +399,7 @@ impl Report<'_> {
             ("peak demand, mm³/s", Column::Figures),
             ("then, mm³/s", Column::Figures),
         ];
-        let changed = self.tense.is_some() || !parts::is_output(self.summary);
+        let changed = self.tense.is_some() || !self.summary.provenance.input_is_output;
         let named = |name: &'static str| {
             let heads = heads.map(|(head, column)| (if head.is_empty() { name } else { head }, column));
             parts::of_share(heads, changed)
