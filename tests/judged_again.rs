@@ -84,6 +84,26 @@ fn an_output_counts_in_the_unit_it_was_written_in() {
     }
 }
 
+/// Half a unit is turned back and never refilled: the beads behind it lay what they say, in the file as in its output.
+#[test]
+fn where_nothing_makes_up_for_the_lag_the_volume_stays() {
+    let input = "G28\nM83\nG1 Z0.3 F3000\nG1 X20 E1 F1200\nG1 E-0.5\nG1 X80 E2\nG1 X20 E2\n";
+    for unit in ["as-in-file", "virtual-filament-mm", "mm3"] {
+        let unit = format!("screw.output_e_unit={unit}");
+        let profile = profile(&["controller.preset=host", &unit]);
+        let passes = Passes { capacity: true, scale: true, ..Passes::NONE };
+        let options = Options { passes, hash: false, again: true, ..Options::default() };
+        let (output, written) = runs::rewrite(input.as_bytes(), &profile, &options).expect("a rewrite");
+        let judged = pipeline::audit(&mut Cursor::new(&output), &profile, &options, &mut |_| {}).expect("an audit");
+        // 5 mm of a strand of 1.75 mm.
+        let wanted = 5.0 * 1.75_f64.powi(2) * std::f64::consts::FRAC_PI_4;
+        for told in [written.before.volume_mm3, written.after.volume_mm3, judged.before.volume_mm3] {
+            assert!((told / wanted - 1.0).abs() < 1e-3, "{unit}: {told} mm³ of {wanted}");
+        }
+        assert!((written.after.mass_g / written.before.mass_g - 1.0).abs() < 1e-9, "{unit}");
+    }
+}
+
 /// Whoever tells what an output asks at most tells the same, and why its capacity is another one than that of the file before:
 /// 12 mm³ of 60 s are 0.2 mm³/s.
 #[test]

@@ -72,7 +72,8 @@ pub fn summary(
     if is_written && matches!(run.choice.how, How::AlongPath | How::AtRest) {
         note_volume(volume, &drive.account, &mut findings);
     }
-    if is_written && !drive.is_idle() {
+    // Where nothing makes up for the lag, all that the file pushes is pushed, in whatever unit.
+    if is_written && run.choice.how != How::Not {
         after.volume_mm3 = drive.account.fed_mm3;
         after.mass_g = (Volume::from_mm3(after.volume_mm3) * density).as_g();
     }
