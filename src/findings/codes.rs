@@ -369,11 +369,11 @@ codes! {
         "refill there without stopping the print, or use a larger hopper (hopper.usable_g)";
     /// The controller brakes where E steps, so that E cannot follow the flow along the path.
     EStepTooSmall, Warning, "e-step-too-small",
-        "the controller brakes at every larger step of E, so the lag was made up for at rest instead of along the path",
+        "the controller brakes at every larger change of E, so the lag was made up for at rest instead of along the path",
         "turns at rest make up for starts and stops only; ramps and corners stay as uneven as the melt makes them",
         "count E on a thicker strand, or raise controller.e_step_mm_s if the controller takes more";
     /// The controller takes a change of E per mm as a corner.
-    SeamsBrake, Note, "seams-brake",
+    SeamsBrake, Warning, "seams-brake",
         "the controller takes a change of E per mm as a corner, so that it brakes where pieces of a bead meet",
         "the print takes longer than is told, by some percent up to a fifth, and along more of its path the flow is off",
         "count E on a thicker strand; a replay of the output tells what becomes of time and flow";
