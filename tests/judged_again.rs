@@ -104,6 +104,21 @@ fn where_nothing_makes_up_for_the_lag_the_volume_stays() {
     }
 }
 
+/// Of a slow refill by more than was turned back, only the rest stays, and only its time is told.
+#[test]
+fn what_is_left_of_a_refill_takes_its_own_time() {
+    let row = |k: u32| format!("G1 X{} Y{k} E2 F1200\nG1 E-1 F300\nG0 Y{k}.5 F6000\nG1 E1.25 F300\n", 40 * (k % 2));
+    let input = format!("G28\nM83\nG1 Z0.3 F1800\n{}", (0..100).map(row).collect::<String>());
+    for preset in ["controller.preset=host", "controller.preset=board", "controller.preset=network"] {
+        for way in ["screw.lag_compensated_by=none", "screw.lag_compensated_by=file"] {
+            let profile = profile(&[preset, way, "part.solid_temperature_c=none"]);
+            let (written, judged) = accounts(input.as_bytes(), &profile).expect("a rewrite");
+            let [said, found] = [written.after.time_s, judged.before.time_s];
+            assert!((found / said - 1.0).abs() < 0.01, "{preset}, {way}: {found} s instead of {said} s");
+        }
+    }
+}
+
 /// Whoever tells what an output asks at most tells the same, and why its capacity is another one than that of the file before:
 /// 12 mm³ of 60 s are 0.2 mm³/s.
 #[test]

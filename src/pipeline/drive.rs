@@ -222,9 +222,8 @@ impl Drive {
                     driven.e = ELine::Remove;
                     return driven;
                 }
-                // Part of a refill may be new melt; only that is pushed, but where the reversal before it had to stay.
-                let replaced = self.how != How::Not && !step.has(Move::FIXED);
-                let volume = if replaced && step.kind == Kind::EIn { step.melt } else { step.volume };
+                // But where the reversal before it had to stay.
+                let volume = if marks.has(Marks::NEW_MELT) { step.melt } else { step.volume };
                 self.account.keep(volume);
                 self.spring.rest(timing.time, volume, &self.melt);
                 self.ramp.interrupt();

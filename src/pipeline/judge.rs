@@ -155,6 +155,10 @@ impl Judge {
                         () if time <= 0.0 || taken_out.has(Marks::DROP) => 0.0,
                         // What is left is a travel, and bounded by nothing.
                         () if taken_out.has(Marks::STRIP) => time,
+                        // Fewer turns take at least their share of the time.
+                        () if taken_out.has(Marks::NEW_MELT) => {
+                            verdict.least_time(step, time) * (step.melt / step.volume)
+                        }
                         () => verdict.least_time(step, time),
                     };
                     sustained.push(step, verdict, least, offset);

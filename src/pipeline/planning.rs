@@ -96,6 +96,9 @@ fn rarely_in_output(step: &Move, mark: Marks, mut speed: f64, count: &ECount) ->
         // Without motion the speed is that of E.
         speed *= e / step.e;
     }
+    if mark.has(Marks::NEW_MELT) {
+        e *= step.melt / step.volume;
+    }
     Ordered { kind, e, speed, accel: f64::INFINITY }
 }
 

@@ -21,6 +21,8 @@ impl Marks {
     pub const LAST: Self = Self(16);
     /// A bead that asks all that the screw keeps up on average.
     pub const FULL: Self = Self(32);
+    /// Of a refill only the part stays that is new melt.
+    pub const NEW_MELT: Self = Self(64);
     /// Nothing.
     pub const NONE: Self = Self(0);
 
@@ -66,7 +68,9 @@ pub fn taken_out(step: &Move) -> Marks {
         // Nearly all moves.
         Kind::Bead | Kind::Travel => Marks::NONE,
         _ if is_dropped(step) => Marks::DROP,
-        Kind::MovingEOut if step.flags & (Move::SCREW | Move::FIXED) == Move::SCREW => Marks::STRIP,
+        _ if step.flags & (Move::SCREW | Move::FIXED) != Move::SCREW => Marks::NONE,
+        Kind::MovingEOut => Marks::STRIP,
+        Kind::EIn if step.melt < step.volume => Marks::NEW_MELT,
         _ => Marks::NONE,
     }
 }
@@ -335,7 +339,10 @@ mod tests {
             assert_eq!((taken_out(&fixed(kind, 0.0)), taken_out(&free(kind, 0.0))), (Marks::NONE, mark), "{kind:?}");
         }
         // A ten-thousandth of new melt is rounding; more is melt that somebody wants.
-        assert_eq!([0.9e-4, 1.1e-4].map(|melt| taken_out(&free(Kind::EIn, melt))), [Marks::DROP, Marks::NONE]);
+        assert_eq!(
+            [0.9e-4, 1.1e-4, 1.0].map(|melt| taken_out(&free(Kind::EIn, melt))),
+            [Marks::DROP, Marks::NEW_MELT, Marks::NONE]
+        );
         let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
         let mut gaps = Gaps::new(true, 5.0, &melt);
         for step in [free(Kind::Bead, 1.0), free(Kind::Travel, 0.0), fixed(Kind::Bead, 1.0), free(Kind::Bead, 1.0)] {
