@@ -119,6 +119,28 @@ fn what_is_left_of_a_refill_takes_its_own_time() {
     }
 }
 
+/// An audit and a replay plan the same machine, also where the controller makes up for the lag and brakes for it.
+#[test]
+fn an_audit_tells_the_time_of_a_replay() {
+    let demo = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/demo/casting_pads.gcode");
+    let input = std::fs::read(demo).expect("a demo");
+    let mut times = Vec::new();
+    for preset in ["host", "board", "network", "custom"] {
+        for way in ["file", "none", "controller"] {
+            let set = [&*format!("controller.preset={preset}"), &*format!("screw.lag_compensated_by={way}")];
+            let (profile, options) = (profile(&set), Options { hash: false, ..Options::default() });
+            let mut source = Cursor::new(&input);
+            let judged = pipeline::audit(&mut source, &profile, &options, &mut |_| {}).expect("an audit");
+            let replay = pipeline::replay(&mut source, None, &profile, &options, &mut |_| {}).expect("a replay");
+            let [told, executed] = [judged.before.time_s, replay.replay.after.time_s];
+            assert!((executed / told - 1.0).abs() < 1e-9, "{set:?}: {told} s, executed in {executed} s");
+            times.push(told);
+        }
+    }
+    let [by_file, by_nobody, by_controller] = [3, 4, 5].map(|board| times[board]);
+    assert!(by_file == by_nobody && by_controller > 1.2 * by_file, "{times:?}");
+}
+
 /// Whoever tells what an output asks at most tells the same, and why its capacity is another one than that of the file before:
 /// 12 mm³ of 60 s are 0.2 mm³/s.
 #[test]

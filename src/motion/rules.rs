@@ -3,7 +3,7 @@
 use super::corner::deviation_of_right_angle;
 use crate::moves::limits::MotionLimits;
 use crate::moves::resolve;
-use crate::profile::{Corner, Preset, Profile};
+use crate::profile::{Corner, LagCompensation, Preset, Profile};
 use crate::units::Bounded;
 
 /// How a controller plans.
@@ -81,7 +81,8 @@ impl EVolumes {
 }
 
 impl MotionRules {
-    /// The rules at the start of a file whose E counts as it was sliced.
+    /// The rules at the start of a file whose E counts as it was sliced. A controller that compensates is taken to be set to
+    /// the lag of the melt.
     pub fn of(profile: &Profile) -> Self {
         let (machine, controller) = (&profile.machine, &profile.controller);
         let accel = machine.max_accel_mm_s2.value;
@@ -105,7 +106,10 @@ impl MotionRules {
             corner: machine.corner.value,
             min_cruise_share: controller.min_cruise_share.value,
             e_step: controller.e_step_mm_s.value.unwrap_or(f64::INFINITY),
-            e_lag_s: 0.0,
+            e_lag_s: match profile.screw.lag_compensated_by.value {
+                LagCompensation::Controller => profile.screw.melt_lag_s.value,
+                LagCompensation::File | LagCompensation::None => 0.0,
+            },
             look_ahead: controller.look_ahead_moves.value.map(|moves| moves as usize),
             steps_per_mm: machine.steps_per_mm.value,
         }

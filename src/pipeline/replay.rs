@@ -104,7 +104,7 @@ fn execute(
 ) -> Result<ReplayFigures> {
     let conditions = Conditions::of(profile);
     let mut file = Walk::new(input, profile, options)?;
-    let rules = MotionRules { e_lag_s: conditions.compensation_s, ..MotionRules::with_e(profile, file.e_volumes) };
+    let rules = MotionRules::with_e(profile, file.e_volumes);
     let mut machine = Machine::new(Planner::new(&rules), &conditions).reads_turns(file.turns.take());
     let mut beside = match original {
         Some(original) => Some(Alongside::new(original, profile, options)?),
