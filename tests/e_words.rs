@@ -162,7 +162,7 @@ fn the_marker_fits_into_the_shortest_line() {
     let input = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\nG1 X60 Y10 E2 F600\n";
     let mut said = Vec::new();
     for way in ["file", "none", "controller"] {
-        for diameter in ["1.5", "1.75", "9.87"] {
+        for diameter in ["3", "4.2", "9.87"] {
             let (way, diameter) =
                 (format!("screw.lag_compensated_by={way}"), format!("screw.output_diameter_mm={diameter}"));
             let (output, _) = rewrite(input, &["controller.preset=board", &way, &diameter]);

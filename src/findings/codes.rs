@@ -375,7 +375,7 @@ codes! {
     /// The controller takes a change of E per mm as a corner.
     SeamsBrake, Warning, "seams-brake",
         "the controller takes a change of E per mm as a corner, so that it brakes where pieces of a bead meet",
-        "the print takes longer than is told, by some percent up to a fifth, and along more of its path the flow is off",
+        "the print takes longer than is told, in the worst case by a quarter, and along more of its path the flow is off",
         "count E on a thicker strand; a replay of the output tells what becomes of time and flow";
     /// A pause without the way to the park position.
     PauseNotParked, Note, "pause-not-parked",

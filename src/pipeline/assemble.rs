@@ -33,15 +33,12 @@ const SHORTER_MM: f64 = 1e-3 * std::f64::consts::SQRT_2;
 /// Along a path, the flow of the screw may change from full speed back to full speed forward.
 const WIDEST_STEP: f64 = 2.0;
 
-/// Acceleration at which the pieces of a bead meet, mm/s²: what a screw can follow is a few hundred. Measured with the
-/// replay on 26 real files at a lag of 0.4 s, from the strand on that follows from it (2.9 mm at 30 mm³/s and a deviation of
-/// 0.013 mm) path and time are as good as on thicker ones, and at 1.75 mm a third of the path is off.
-const SEAM_ACCEL: f64 = 700.0;
-
 /// Share of the volume for a unit of E, below the one at which seams do not brake, from which on turns at rest are the better
-/// way. Measured in the same manner: on strands of 1.13, 1.5 and 1.75 mm (a share of 0.14, 0.26 and 0.35) 34, 25 and 18 % of
-/// the path are more than 10 % off, with turns at rest 30 %; and the print takes 63, 53 and 49 % longer, with those 28 %.
-const LEAST_SEAM_SHARE: f64 = 0.25;
+/// way. Measured with the replay on 26 real files for a nozzle of 0.4 mm, where seams do not brake from a strand of 2.6 mm on:
+/// on 1.5, 1.75, 2.1 and 2.6 mm (a share of 0.33, 0.45, 0.64 and 1) 29, 23, 16 and 8 % of the path are more than 10 % off, on
+/// 10 mm 5 %, with turns at rest 30 %; of the time of the file the print takes 1.55, 1.51, 1.47 and 1.44 times as much, on
+/// 10 mm 1.42, with turns at rest 1.28 times.
+const LEAST_SEAM_SHARE: f64 = 0.5;
 
 /// How the lag is made up for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -76,18 +73,19 @@ pub fn choice(
         }
         LagCompensation::Controller => chosen(How::ByController),
         LagCompensation::File if passes.ramps => {
-            let needed = WIDEST_STEP * capacity.screw_mm3_s;
-            let volume = executed_volume(unit(profile, passes), file_volume);
-            let wanted =
-                |e_step: f64, volume: f64| (e_step * volume < needed).then(|| (needed / e_step / FRAC_PI_4).sqrt());
-            let (e_step, seam_step) = (e_step(profile), seam_step(profile));
-            match volume.map(|volume| (volume, wanted(e_step, volume), wanted(seam_step, volume))) {
-                Some((_, Some(diameter), _)) => Choice { wanted_diameter_mm: Some(diameter), ..chosen(How::AtRest) },
-                Some((volume, None, at_seams)) => {
-                    let brakes = seam_step * volume < LEAST_SEAM_SHARE * needed;
-                    let how = if brakes { How::AtRest } else { How::AlongPath };
-                    Choice { wanted_diameter_mm: at_seams, ..chosen(how) }
+            let jump = WIDEST_STEP * capacity.screw_mm3_s;
+            let (e_step, at_seams) = (e_step(profile), seam_volume(profile, jump));
+            let for_e_step = jump / e_step;
+            let strand = |volume: f64| Some((volume / FRAC_PI_4).sqrt());
+            match executed_volume(unit(profile, passes), file_volume) {
+                Some(volume) if volume < for_e_step => {
+                    Choice { wanted_diameter_mm: strand(for_e_step.max(at_seams)), ..chosen(How::AtRest) }
                 }
+                Some(volume) if volume < at_seams => {
+                    let how = if volume < LEAST_SEAM_SHARE * at_seams { How::AtRest } else { How::AlongPath };
+                    Choice { wanted_diameter_mm: strand(at_seams), ..chosen(how) }
+                }
+                Some(_) => chosen(How::AlongPath),
                 // Of a unit that only the lines tell (`M200`) the steps may be too large.
                 None if e_step < f64::INFINITY => chosen(How::AtRest),
                 None => chosen(How::AlongPath),
@@ -116,14 +114,19 @@ fn e_step(profile: &Profile) -> f64 {
     }
 }
 
-/// The same where a change of E per mm is a corner: v² = a d c/(1 - c) with c = cos(phi/2), and the turn phi in X, Y, Z and E
-/// together is the change of E per mm, so that v phi is at most the root of 8 a d.
-fn seam_step(profile: &Profile) -> f64 {
+/// Least volume for a unit of E, mm³, so that a controller to which a change of E per mm is a corner does not brake for a
+/// `jump` of the flow, mm³/s; 0 for others.
+///
+/// Where speeding up begins or ends, at acceleration a and lag t, the flow of a bead of area A jumps by j = A t a. The corner
+/// lets v phi be at most the root of 8 a d, where v phi is j in units of E per second: v² = a d c/(1 - c) with c = cos(phi/2),
+/// and phi is the change of E per mm. So a unit has to hold √(j A t / (8 d)). The area is that of the bore.
+fn seam_volume(profile: &Profile, jump: f64) -> f64 {
     match MotionRules::of(profile) {
         MotionRules { model: Model::Board, corner: Corner::Deviation(deviation), .. } => {
-            (8.0 * SEAM_ACCEL * deviation).sqrt()
+            let area = FRAC_PI_4 * profile.nozzle.diameter_mm.value.powi(2);
+            (jump * area * profile.screw.melt_lag_s.value / (8.0 * deviation)).sqrt()
         }
-        _ => f64::INFINITY,
+        _ => 0.0,
     }
 }
 
@@ -295,12 +298,14 @@ mod tests {
     use super::*;
 
     /// 15 mm³ a turn at 120 turns a minute are 30 mm³/s, forward and back 60. At 1 unit of E a second a unit has to push
-    /// 60 mm³, a strand of √(240/π) = 8.740 mm; where seams are corners, at √(8 · 700 · 0.013) = 8.5323 a second, 7.0321 mm³
-    /// and 2.9923 mm.
+    /// 60 mm³, a strand of √(240/π) = 8.740 mm. Where seams are corners, a bore of 1 mm, 0.7854 mm², at a lag of 0.4 s and a
+    /// deviation of 0.013 mm takes √(60 · 0.7854 · 0.4 / 0.104) = 13.463 mm³, 4.140 mm; half of it is 2.928 mm. A bore of
+    /// 0.4 mm takes 5.385 mm³, 2.618 mm.
     #[test]
     fn strands_at_which_a_controller_takes_what_a_screw_asks() {
-        let chosen = |preset: &str, diameter: &str| {
+        let chosen = |preset: &str, diameter: &str, bore: &str| {
             let set = [
+                format!("nozzle.diameter_mm={bore}"),
                 format!("controller.preset={preset}"),
                 format!("screw.output_diameter_mm={diameter}"),
                 "screw.specific_output_mm3_rev=15".to_owned(),
@@ -312,13 +317,12 @@ mod tests {
                 choice(&profile, Passes::ALL, &Capacity::of(&profile), None, false);
             (how, wanted_diameter_mm.map(|diameter| (diameter * 1e3).round() / 1e3))
         };
-        assert_eq!(chosen("host", "8.7"), (How::AtRest, Some(8.74)));
-        assert_eq!(chosen("host", "8.8"), (How::AlongPath, None));
-        // Half of that, 1.496 mm, is a quarter of the volume.
-        assert_eq!(chosen("board", "1.49"), (How::AtRest, Some(2.992)));
-        assert_eq!(chosen("board", "1.5"), (How::AlongPath, Some(2.992)));
-        assert_eq!(chosen("board", "1.75"), (How::AlongPath, Some(2.992)));
-        assert_eq!(chosen("board", "3"), (How::AlongPath, None));
+        assert_eq!(chosen("host", "8.7", "1"), (How::AtRest, Some(8.74)));
+        assert_eq!(chosen("host", "8.8", "1"), (How::AlongPath, None));
+        assert_eq!(chosen("board", "2.92", "1"), (How::AtRest, Some(4.14)));
+        assert_eq!(chosen("board", "2.93", "1"), (How::AlongPath, Some(4.14)));
+        assert_eq!(chosen("board", "4.15", "1"), (How::AlongPath, None));
+        assert_eq!(chosen("board", "2.1", "0.4"), (How::AlongPath, Some(2.618)));
     }
 
     /// Turns along a curve count as at its fastest point, and a unit that only the file's `M200` tells may be too fine.
