@@ -270,6 +270,11 @@ fn a_report_goes_beside_the_file_or_into_a_folder_but_never_over_a_file() {
         assert_eq!(read(&bench.path("other")), PADS);
     }
     bench.run(&["hook", "--report", "x", "--report-beside", E[0], E[1], "other"]).code(2);
+    // The file is rewritten all the same.
+    let ran = bench.run(&["hook", "--report", "none/x.txt", E[0], E[1], "other"]).code(0);
+    let told = ran.stderr.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(told.contains("could not be written to none/x.txt: ") && told.ends_with("for --report"), "{told}");
+    assert_ne!(read(&bench.path("other")), PADS);
     assert_eq!(bench.names(), ["other", "pads ø.1.gcode", "pads ø.1.gcode.report.txt", "reports"]);
 }
 

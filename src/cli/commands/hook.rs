@@ -8,13 +8,13 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::error::{Error, Result};
 use meltwright::pipeline::Passes;
 use meltwright::profile::Assignment;
 use meltwright::summary::Summary;
 
 use super::write_text;
-use crate::cli::apart;
+use crate::cli::apart::{self, Written};
 use crate::cli::args::HookArgs;
 use crate::cli::plan::{self, Detail};
 use crate::cli::progress::Progress;
@@ -118,12 +118,8 @@ fn report(args: &HookArgs, kept: Option<&Path>, profile: Option<&Path>) -> Resul
         None if args.report_beside => with_ending(file, ".report.txt"),
         None => return Ok(None),
     };
-    if [Some(file.as_path()), kept, profile].into_iter().flatten().any(|path| apart::is_same_file(&to, path)) {
-        return Err(Error::new(ErrorKind::Usage {
-            what: format!("the report would be written over {}", to.display()),
-            help: "name another path, or another folder, for --report".to_owned(),
-        }));
-    }
+    let read = [Some(file.as_path()), kept, profile].into_iter().flatten();
+    apart::check([Written::new("report", Some(&to), "--report report.txt")], read)?;
     Ok(Some(to))
 }
 
@@ -203,7 +199,11 @@ fn tell(args: &HookArgs, found: &Summary, report: Option<&Path>) {
     if let Some(path) = report.filter(|path| !(is_unchanged && path.exists())) {
         let text = summary::text(None, found, Detail::All, Tense::Was);
         if let Err(error) = write_text(path, &text) {
-            output::warning(&format!("the file was rewritten, but its report could not be written: {error}"));
+            output::warning(&format!(
+                "the file was rewritten, but its report could not be written to {}: {error}; \
+                 make that folder, or name another path for --report",
+                path.display()
+            ));
         }
     }
     if args.verbose {
