@@ -142,6 +142,20 @@ fn a_change_at_a_layer() {
     assert_eq!(&same["placement"], placed);
 }
 
+/// At 9 mm³/s, half-way between 5 and 13, a curve from 20 to 60 rev/min turns at 40: 13.5 mm³ a turn, so that turns and time
+/// belong together.
+#[test]
+fn a_purge_turns_at_the_speed_of_its_flow() {
+    let bench = Bench::new();
+    let set = ["--set", "screw.output_curve=[[20, 5], [60, 13]]", "--set", "screw.sustained_flow_mm3_s=9"];
+    let found = json(&bench.run(&[&["changeover", "--melt-volume", "9", "--json", "-"][..], &set].concat()).code(0));
+    assert!((found["specific_output_mm3_rev"].as_f64().unwrap() - 13.5).abs() < 1e-9, "{found}");
+    for step in found["purge"].as_array().expect("steps") {
+        let [turns, time] = ["turns", "time_s"].map(|key| step[key].as_f64().expect("a number"));
+        assert!((turns / time * 60.0 - 40.0).abs() < 1e-9, "{step}");
+    }
+}
+
 #[test]
 fn changes_that_do_not_fit_say_what_to_do() {
     let bench = Bench::new();

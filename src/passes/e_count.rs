@@ -70,7 +70,7 @@ impl ECount {
     #[inline]
     pub fn units_by(&self, flow: impl FnOnce() -> f64) -> f64 {
         match &self.unit {
-            Unit::Turns(Output::Curve(points)) => turns_per_mm3(points, flow().abs()),
+            Unit::Turns(output @ Output::Curve(_)) => output.turns_per_mm3(flow().abs()),
             _ => self.units,
         }
     }
@@ -116,25 +116,6 @@ fn quanta(count: f64) -> i64 {
     (count * QUANTA + 0.5_f64.copysign(count)) as i64
 }
 
-/// Turns for a mm³ at a flow: the inverse of the output curve.
-///
-/// Beyond the last point the last output for a turn is kept; at no flow the first point's.
-fn turns_per_mm3(points: &[[f64; 2]], flow: f64) -> f64 {
-    let per = |[rpm, out]: [f64; 2]| if out > 0.0 { rpm / 60.0 / out } else { 0.0 };
-    let mut before = [0.0, 0.0];
-    for &point in points {
-        if flow <= point[1] {
-            if flow <= 0.0 || point[1] <= before[1] {
-                return per(point);
-            }
-            let share = (flow - before[1]) / (point[1] - before[1]);
-            return per([before[0] + share * (point[0] - before[0]), flow]);
-        }
-        before = point;
-    }
-    per(before)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -157,17 +138,6 @@ mod tests {
         }
         assert!((sum as f64 / QUANTA - exact).abs() < 1.0 / QUANTA, "{sum} against {exact}");
         assert!((last - exact).abs() < 1.0 / QUANTA);
-    }
-
-    #[test]
-    fn turns_follow_the_output_curve_backward() {
-        // 20 rev/min give 5 mm3/s and 60 give 13. At 9 mm3/s the screw turns at 40: 40/60 rev/s over 9 mm3/s.
-        let points = [[20.0, 5.0], [60.0, 13.0]];
-        for (flow, rpm) in [(2.5, 10.0), (5.0, 20.0), (9.0, 40.0), (13.0, 60.0)] {
-            assert!((turns_per_mm3(&points, flow) - rpm / 60.0 / flow).abs() < 1e-12, "{flow}");
-        }
-        assert!((turns_per_mm3(&points, 26.0) - 1.0 / 13.0).abs() < 1e-12);
-        assert!((turns_per_mm3(&points, 0.0) - 20.0 / 60.0 / 5.0).abs() < 1e-12);
     }
 
     #[test]

@@ -39,6 +39,15 @@ impl Output {
         before.map_or(0.0, per_turn)
     }
 
+    /// Turns of the screw for a mm³ at a flow, rev/mm³: [`per_turn_at_mm3`](Self::per_turn_at_mm3) backward. `flow`: mm³/s;
+    /// beyond the last point of a curve its output for a turn is kept, at no flow that of the first point is taken.
+    pub fn turns_per_mm3(&self, flow: f64) -> f64 {
+        match self {
+            Self::Constant(mm3_rev) => 1.0 / mm3_rev,
+            Self::Curve(points) => turns_per_mm3(points, flow),
+        }
+    }
+
     /// What a turn gives, mm³/rev; of a curve, at its fastest point.
     pub fn per_turn_mm3(&self) -> f64 {
         match self {
@@ -51,4 +60,37 @@ impl Output {
 /// What a turn gives at a point (rev/min, mm³/s) of a curve, mm³/rev.
 fn per_turn([rpm, flow]: [f64; 2]) -> f64 {
     if rpm > 0.0 { flow * 60.0 / rpm } else { 0.0 }
+}
+
+fn turns_per_mm3(points: &[[f64; 2]], flow: f64) -> f64 {
+    let per = |[rpm, out]: [f64; 2]| if out > 0.0 { rpm / 60.0 / out } else { 0.0 };
+    let mut before = [0.0, 0.0];
+    for &point in points {
+        if flow <= point[1] {
+            if flow <= 0.0 || point[1] <= before[1] {
+                return per(point);
+            }
+            let share = (flow - before[1]) / (point[1] - before[1]);
+            return per([before[0] + share * (point[0] - before[0]), flow]);
+        }
+        before = point;
+    }
+    per(before)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn turns_follow_the_output_curve_backward() {
+        // 20 rev/min give 5 mm³/s and 60 give 13. At 9 mm³/s the screw turns at 40: 40/60 rev/s over 9 mm³/s.
+        let output = Output::Curve(vec![[20.0, 5.0], [60.0, 13.0]]);
+        for (flow, rpm) in [(2.5, 10.0), (5.0, 20.0), (9.0, 40.0), (13.0, 60.0)] {
+            assert!((output.per_turn_at_mm3(rpm) * rpm / 60.0 - flow).abs() < 1e-12, "{flow}");
+            assert!((output.turns_per_mm3(flow) - rpm / 60.0 / flow).abs() < 1e-12, "{flow}");
+        }
+        assert!((output.turns_per_mm3(26.0) - 1.0 / 13.0).abs() < 1e-12);
+        assert!((output.turns_per_mm3(0.0) - 20.0 / 60.0 / 5.0).abs() < 1e-12);
+    }
 }

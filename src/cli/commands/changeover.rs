@@ -39,8 +39,8 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
     let melt = Volume::from_mm3(args.melt_volume * 1e3);
     let solids = Mass::from_g(args.granules_left) / old;
     let barrel = Barrel::new(melt * melt_share, args.tanks, solids)?;
-    let output = SpecificOutput::from_mm3_rev(profile.screw.output.value.per_turn_mm3());
     let flow = Capacity::of(profile).sustained_mm3_s;
+    let output = SpecificOutput::from_mm3_rev(1.0 / profile.screw.output.value.turns_per_mm3(flow));
     let purge = barrel.purge([old, density], output, VolumeFlow::from_mm3_s(flow))?;
     let placement = match (&args.file, args.at_layer) {
         (Some(path), Some(layer)) => {

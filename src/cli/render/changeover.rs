@@ -25,7 +25,7 @@ pub struct Account {
     pub density_g_cm3: Density,
     /// Where that density comes from.
     pub density_from: String,
-    /// Output turns are computed with.
+    /// Output turns are computed with: at the sustained capacity.
     pub specific_output_mm3_rev: SpecificOutput,
     /// Flow times are computed with.
     pub sustained_capacity_mm3_s: f64,
