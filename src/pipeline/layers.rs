@@ -2,6 +2,9 @@
 
 use std::io::{Read, Seek};
 
+use super::edits::Outgoing;
+use super::intake::Intake;
+use super::planning::Planning;
 use super::prescan::prescan;
 use crate::error::{Error, ErrorKind, Result};
 use crate::line::Block;
@@ -54,21 +57,26 @@ pub(super) fn each_move<R: Read + Seek>(
 ) -> Result<()> {
     let scan = prescan(input)?;
     let rules = Rules::new(profile, &scan.settings, lenient);
-    let mut resolver = Resolver::new(rules, &scan.settings, true);
+    let planning = Planning::new(profile, &rules);
+    let mut intake = Intake::new(Resolver::new(rules, &scan.settings, true), planning, None);
     let mut reader = BlockReader::new(input, BLOCK);
-    let (mut block, mut moves) = (Block::default(), Vec::new());
-    let (mut lines, mut bytes) = (0, 0);
+    let (mut block, mut bytes) = (Block::default(), 0);
+    let (mut planned, mut spare) = (Vec::new(), Vec::new());
+    let mut see_all = |planned: &mut Vec<Outgoing>, spare: &mut Vec<Outgoing>| {
+        let moves = planned.iter().flat_map(|block| &block.moves);
+        moves.filter(|step| step.has(Move::SCREW)).try_for_each(&mut see)?;
+        spare.append(planned);
+        Ok(())
+    };
     while reader.next(&mut block.bytes)? {
-        block.lex();
-        block.first_line = lines + 1;
-        lines += block.lines.len() as u64;
-        moves.clear();
-        resolver.resolve(&block, &mut moves)?;
-        moves.iter().filter(|step| step.has(Move::SCREW)).try_for_each(&mut see)?;
         bytes += block.bytes.len() as u64;
+        block.lex();
+        intake.take(&mut block, spare.pop().unwrap_or_default(), &mut planned)?;
+        see_all(&mut planned, &mut spare)?;
         progress(bytes);
     }
-    Ok(())
+    intake.finish(&mut planned);
+    see_all(&mut planned, &mut spare)
 }
 
 fn add(layers: &mut Vec<f64>, step: &Move) -> Result<()> {

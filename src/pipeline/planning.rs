@@ -5,13 +5,16 @@ use std::borrow::Cow;
 use super::edits::Outgoing;
 use super::queue::{EARLY, Queue};
 use crate::motion::bend::Bend;
+use crate::motion::rules::{EVolumes, MotionRules};
 use crate::motion::{Beside, Ordered, Planner, Replan, Timing};
 use crate::moves::arc::ArcPath;
 use crate::moves::limits::MotionLimits;
+use crate::moves::resolve::Rules;
 use crate::moves::turns::Turns;
 use crate::moves::{Kind, Move, Side};
 use crate::passes::e_count::ECount;
 use crate::passes::lag::gaps::Marks;
+use crate::profile::Profile;
 
 /// Hands out what is kept beside the moves of a block, in their order.
 #[derive(Clone)]
@@ -121,9 +124,10 @@ pub struct Planning {
 }
 
 impl Planning {
-    /// A machine at rest.
-    pub fn new(planner: Planner, turns: Option<Turns>) -> Self {
-        Self { planner, queue: Queue::default(), turns }
+    /// A machine at rest, for a file that is read by these rules.
+    pub fn new(profile: &Profile, rules: &Rules) -> Self {
+        let motion = MotionRules::with_e(profile, EVolumes::of(rules));
+        Self { planner: Planner::new(&motion), queue: Queue::default(), turns: Turns::of(rules) }
     }
 
     /// Volume that has left the nozzle, mm³, where the resolver cannot tell.

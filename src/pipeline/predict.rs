@@ -7,8 +7,11 @@ use serde::Serialize;
 use super::layers::{each_move, lays_nothing};
 use super::prescan::prescan;
 use crate::error::Result;
-use crate::profile::{EUnit, OutputUnit, Profile};
+use crate::profile::{EUnit, Output, OutputUnit, Profile};
 use crate::units::{Density, Volume};
+
+/// Units whose volumes differ by a smaller share are the same.
+const SAME_UNIT: f64 = 1e-6;
 
 /// What a file asks for.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -37,8 +40,15 @@ pub fn predict<R: Read + Seek>(
 ) -> Result<Prediction> {
     let scan = prescan(input)?;
     let screw = &profile.screw;
-    let by_turns = screw.output_e_unit.value == OutputUnit::ScrewTurns;
-    let states_unit = scan.settings.stated_e_mm3.is_some();
+    // The file knows what it counts; a volume for a unit is a turn where that is what a turn gives.
+    let counts_turns = match (scan.settings.stated_e_mm3, &screw.output.value) {
+        _ if scan.settings.counts_turns => true,
+        (Some(stated), Output::Constant(mm3_rev)) => {
+            screw.output_e_unit.value == OutputUnit::ScrewTurns && (stated / mm3_rev - 1.0).abs() < SAME_UNIT
+        }
+        (Some(_), Output::Curve(_)) => false,
+        (None, _) => screw.e_unit.value == EUnit::ScrewTurns,
+    };
     let mut volume_mm3 = 0.0;
     each_move(input, profile, lenient, progress, |step| {
         volume_mm3 += step.melt;
@@ -52,11 +62,7 @@ pub fn predict<R: Read + Seek>(
         volume_mm3,
         mass_g: (Volume::from_mm3(volume_mm3) * density).as_g(),
         rewritten: scan.settings.is_rewritten,
-        // Turns along a curve have no one volume that the file could state.
-        counts_turns: match states_unit || scan.settings.counts_turns {
-            true => by_turns,
-            false => screw.e_unit.value == EUnit::ScrewTurns,
-        },
+        counts_turns,
     })
 }
 
@@ -105,7 +111,26 @@ mod tests {
         }
     }
 
-    /// What a turn gives is taken at the speed of its line: in ramps it is another one.
+    /// The mark of the file says what its E counts, whatever unit the profile has meanwhile.
+    #[test]
+    fn a_file_is_believed_against_the_profile() {
+        let (turns, curve) = ("screw.output_e_unit=screw-turns", "screw.output_curve=[[20, 8], [60, 15], [120, 28]]");
+        for (written, read, is_turns) in [
+            (&[turns, curve][..], &[curve][..], true),
+            (&[turns], &[], false),
+            (&[turns], &[turns], true),
+            (&[], &[turns], false),
+            (&[], &[turns, curve], false),
+        ] {
+            let mut output = Vec::new();
+            let options = Options::default();
+            rewrite(&mut Cursor::new(DEMO), &mut output, &profile(written), &options, &mut |_| {}).unwrap();
+            let found = predict(&mut Cursor::new(&output), &profile(read), false, &mut |_| {}).unwrap();
+            assert_eq!(found.counts_turns, is_turns, "{written:?} {read:?}");
+        }
+    }
+
+    /// What a turn gives is taken at the speed it is executed at: in ramps it is another one.
     #[test]
     fn turns_along_a_curve_are_read_by_their_speed() {
         let set = ["screw.output_e_unit=screw-turns", "screw.output_curve=[[20, 8], [60, 15], [120, 28]]"];

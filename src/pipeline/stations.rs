@@ -26,11 +26,9 @@ use crate::findings::{Code, Place};
 use crate::hopper::HopperPlan;
 use crate::inspect::Inspection;
 use crate::inspect::beads::Beads;
-use crate::motion::Planner;
 use crate::motion::braking::Braking;
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::Lead;
-use crate::moves::turns::Turns;
 use crate::soft::Terms;
 use crate::source::block::BlockReader;
 use crate::summary::course::Course;
@@ -129,7 +127,7 @@ impl Stations {
     /// Before the first line. `refills`: where a pause goes, if any are written.
     pub fn new(run: &Run<'_>, refills: Option<&HopperPlan>) -> Self {
         let Run { profile, settings, options, ref capacity, .. } = *run;
-        let planning = Planning::new(Planner::new(&run.own_motion()), Turns::of(&run.rules));
+        let planning = Planning::new(profile, &run.rules);
         let resolver = Resolver::new(run.rules.clone(), settings, options.again);
         let foresight = Foresight::new(run.terms.as_ref(), options.course);
         let output_motion = run.output_motion();
