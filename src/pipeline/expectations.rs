@@ -2,12 +2,14 @@
 
 use serde::Serialize;
 
+use super::drive::How;
 use super::{Passes, assemble};
+use crate::demand::capacity::Capacity;
 use crate::motion::rules::EVolumes;
 use crate::moves::named::{LAG, LEAST_CRUISE_SHARE, PATH_ACCEL, PATH_SPEED, RIGHT_ANGLE_SPEED};
 use crate::moves::resolve::sliced_e_volume_mm3;
 use crate::passes::e_count::Unit;
-use crate::profile::{Corner, LagCompensation, OutputUnit, Preset, Profile, Provenance};
+use crate::profile::{Corner, LagCompensation, Origin, OutputUnit, Preset, Profile, Provenance};
 
 /// One setting of the controller.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -54,6 +56,11 @@ impl List<'_> {
         };
         let command = command.filter(known);
         self.all.push(Expectation { setting, value: value.into(), key: Some(key), provenance, command });
+    }
+
+    /// Whether somebody set a value, rather than that it is known of such controllers.
+    fn is_own(&self, key: &str) -> bool {
+        self.profile.entry(key).is_some_and(|entry| !matches!(entry.origin, Origin::Preset | Origin::Default))
     }
 
     fn preset(&self) -> Preset {
@@ -113,8 +120,9 @@ fn motion(list: &mut List<'_>) {
         list.add("highest acceleration by axis, mm/s²", by_axis(accels, 1.0), "machine.axis_accel_mm_s2", command);
     }
     let share = list.profile.controller.min_cruise_share.value;
-    if host && share > 0.0 {
-        let command = Some(format!("{LEAST_CRUISE_SHARE}{share}"));
+    // A host has one of its own unless it is told none.
+    if host || share > 0.0 {
+        let command = host.then(|| format!("{LEAST_CRUISE_SHARE}{share}"));
         list.add("least share of a move at even speed", format!("{share}"), "controller.min_cruise_share", command);
     }
     for (setting, word) in [("factor on all speeds", "M220"), ("factor on all extrusion", "M221")] {
@@ -149,17 +157,22 @@ fn extruder(list: &mut List<'_>, passes: Passes) {
         _ => "is what the slicing profile says".to_owned(),
     };
     list.add("one unit of E", meaning, key, None);
+    if !matches!(unit, Unit::AsInFile) && screw.output_e_unit.value == OutputUnit::VirtualFilament {
+        let strand = format!("{} mm", screw.output_diameter_mm.value);
+        list.add("diameter of the strand that E counts", strand, key, None);
+    }
     let volumes = EVolumes { sliced: of_file, executed: volume };
     if !matches!(unit, Unit::AsInFile) && volumes.differ() {
         let value = format!("{:.4} times those for E as in the sliced file", volumes.ratio());
         list.add("motor steps for one unit of E", value, key, None);
     }
+    turns_alone(list);
     let lag = screw.melt_lag_s.value;
-    let (value, on) = match screw.lag_compensated_by.value {
-        LagCompensation::Controller => (format!("on, {lag} s"), lag),
-        LagCompensation::File if !passes.starts && !passes.ramps => return,
-        LagCompensation::File => ("off: the file does it".to_owned(), 0.0),
-        LagCompensation::None => ("off".to_owned(), 0.0),
+    let how = assemble::choice(list.profile, passes, &Capacity::of(list.profile), of_file, false).how;
+    let (value, on) = match (screw.lag_compensated_by.value, how) {
+        (LagCompensation::Controller, _) => (format!("on, {lag} s"), lag),
+        (_, How::AlongPath) => ("off: the file does it".to_owned(), 0.0),
+        _ => ("off".to_owned(), 0.0),
     };
     let command = match list.preset() {
         Preset::Host => Some(format!("{LAG}{on}")),
@@ -170,29 +183,62 @@ fn extruder(list: &mut List<'_>, passes: Passes) {
     list.add("compensation of melt lag by the controller", value, "screw.lag_compensated_by", command);
 }
 
-/// What the controller would refuse.
+/// Limits of E by itself.
+fn turns_alone(list: &mut List<'_>) {
+    let controller = &list.profile.controller;
+    if let Some(step) = controller.e_step_mm_s.value {
+        let value = format!("{step} units/s");
+        list.add("jump of the speed of E without braking, at least", value, "controller.e_step_mm_s", None);
+    }
+    if let Some(speed) = controller.e_only_speed_mm_s.value {
+        let value = format!("{speed} units/s");
+        list.add("highest speed of E without motion", value, "controller.e_only_speed_mm_s", None);
+    }
+    if let Some(accel) = controller.e_only_accel_mm_s2.value {
+        let command = matches!(list.preset(), Preset::Board).then(|| format!("M204 R{accel}"));
+        let value = format!("{accel} units/s²");
+        list.add("acceleration of E without motion", value, "controller.e_only_accel_mm_s2", command);
+    }
+}
+
+/// What the controller would refuse. A limit that the profile takes away has to be taken away there too.
 fn limits(list: &mut List<'_>) {
     let controller = &list.profile.controller;
-    if let Some(most) = controller.max_e_only_mm.value {
-        list.add(
+    let bore = list.profile.nozzle.diameter_mm.value;
+    let units = |most: Option<f64>| most.map(|most| format!("{most} units"));
+    let area = controller.max_bead_area_per_nozzle_sq.value;
+    let least = controller.min_extrude_temperature_c.value;
+    for (setting, value, key, command) in [
+        (
             "most E in a line without motion, at least",
-            format!("{most} units"),
+            units(controller.max_e_only_mm.value),
             "controller.max_e_only_mm",
             None,
-        );
-    }
-    if let Some(most) = controller.max_e_per_line_mm.value {
-        list.add("most E in any line, at least", format!("{most} units"), "controller.max_e_per_line_mm", None);
-    }
-    if let Some(factor) = controller.max_bead_area_per_nozzle_sq.value {
-        let bore = list.profile.nozzle.diameter_mm.value;
-        let value = format!("{:.2} mm², {factor} times the bore of {bore} mm squared", factor * bore * bore);
-        list.add("largest bead area, at least", value, "controller.max_bead_area_per_nozzle_sq", None);
-    }
-    if let Some(least) = controller.min_extrude_temperature_c.value {
-        let command = matches!(list.preset(), Preset::Board).then(|| format!("M302 S{least}"));
-        let value = format!("{least} °C");
-        list.add("least temperature for extrusion, at most", value, "controller.min_extrude_temperature_c", command);
+        ),
+        (
+            "most E in any line, at least",
+            units(controller.max_e_per_line_mm.value),
+            "controller.max_e_per_line_mm",
+            None,
+        ),
+        (
+            "largest bead area, at least",
+            area.map(|area| format!("{:.2} mm², {area} times the bore of {bore} mm squared", area * bore * bore)),
+            "controller.max_bead_area_per_nozzle_sq",
+            None,
+        ),
+        (
+            "least temperature for extrusion, at most",
+            least.map(|least| format!("{least} °C")),
+            "controller.min_extrude_temperature_c",
+            matches!(list.preset(), Preset::Board).then(|| format!("M302 S{}", least.unwrap_or(0.0))),
+        ),
+    ] {
+        match value {
+            Some(value) => list.add(setting, value, key, command),
+            None if list.is_own(key) => list.add(setting, "no limit", key, command),
+            None => {}
+        }
     }
 }
 
@@ -218,6 +264,32 @@ mod tests {
         assert_eq!(e[1].value, "32.6531 times those for E as in the sliced file");
         let as_sliced = super::tests::sheet(&["screw.virtual_diameter_mm=1.75"], Passes::NONE);
         assert_eq!(value(&as_sliced, "screw.e_unit").value, "pushes 2.405 mm³, 0.1604 turns of the screw");
+    }
+
+    /// What somebody takes away is told; what such controllers have none of is not.
+    #[test]
+    fn limits_that_are_taken_away_are_told() {
+        let board = ["controller.preset=board", "controller.min_extrude_temperature_c=none"];
+        let board = sheet(&[&board[..], &["controller.max_e_only_mm=none"]].concat(), Passes::ALL);
+        let cold = value(&board, "controller.min_extrude_temperature_c");
+        assert_eq!((&*cold.value, cold.command.as_deref()), ("no limit", Some("M302 S0")));
+        assert_eq!(value(&board, "controller.max_e_only_mm").value, "no limit");
+        assert!(board.iter().all(|one| one.key != Some("controller.max_bead_area_per_nozzle_sq")));
+        let host = sheet(&["controller.min_cruise_share=0"], Passes::ALL);
+        let share = value(&host, "controller.min_cruise_share");
+        assert_eq!((&*share.value, share.command.clone()), ("0", Some(format!("{LEAST_CRUISE_SHARE}0"))));
+        assert_eq!(value(&host, "controller.e_step_mm_s").value, "1 units/s");
+    }
+
+    /// E leads with ramps and starts only, and where the controller lets it.
+    #[test]
+    fn who_makes_up_for_the_lag() {
+        let lag = |set: &[&str], passes| value(&sheet(set, passes), "screw.lag_compensated_by").value.clone();
+        assert_eq!(lag(&[], Passes::ALL), "off: the file does it");
+        assert_eq!(lag(&[], Passes { starts: false, ..Passes::ALL }), "off");
+        assert_eq!(lag(&[], Passes { ramps: false, ..Passes::ALL }), "off");
+        assert_eq!(lag(&["screw.output_diameter_mm=1.75"], Passes::ALL), "off");
+        assert_eq!(lag(&["screw.lag_compensated_by=controller"], Passes::NONE), "on, 0.4 s");
     }
 
     #[test]
