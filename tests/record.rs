@@ -55,7 +55,11 @@ fn a_record_reads_back() {
     assert!(record["sliced"]["peak_capacity_mm3_s"].as_float() < Some(22.5));
     assert_eq!(record["sliced"]["findings"]["peak-demand"].as_integer(), Some(1));
     assert_eq!(record["sliced"]["errors"].as_integer().map(|errors| errors > 0), Some(true));
-    assert!(record["rewritten"].get("findings").is_none(), "its E words are not those of the beads");
+    // Its E leads the flow, and asks what the melt needs, not what beads take.
+    let found = record["rewritten"]["findings"].as_table().expect("findings");
+    assert!(found.contains_key("rewritten") && !found.contains_key("peak-demand"), "{found:?}");
+    assert_eq!(record["rewritten"]["written_with"], record["profile"]["fingerprint"]);
+    assert!(record["sliced"].get("written_with").is_none());
     // The same as JSON.
     let json = bench.run(&[&run[..], &["--json", "-"]].concat()).code(0).stdout;
     let json: serde_json::Value = serde_json::from_str(&json).expect("JSON");
@@ -65,6 +69,29 @@ fn a_record_reads_back() {
     let sections = record["profile"]["values"].as_table().expect("sections");
     let count: usize = sections.values().map(|section| section.as_table().map_or(0, |keys| keys.len())).sum();
     assert_eq!(values.len(), count);
+}
+
+/// What a file was made with is its own: another profile than the one of the record is told wherever figures hang on it.
+#[test]
+fn another_profile_than_that_of_the_file_is_told() {
+    let bench = Bench::new();
+    bench.file("pads.gcode", PADS);
+    let set = ["--set", "screw.melt_lag_s=0.8"];
+    bench.run(&with_e(&[&["rewrite", "pads.gcode", "-o", "out.gcode"], &set[..]].concat())).code(0);
+    for (set, is_told) in [(&set[..], false), (&[], true)] {
+        let run = |arguments: &[&str]| bench.run(&with_e(&[arguments, set].concat())).code(0);
+        let record = run(&["record", "pads.gcode", "--rewritten", "out.gcode"]);
+        assert_eq!(record.stderr.contains("another profile than this record"), is_told, "{}", record.stderr);
+        let record: toml::Table = record.stdout.parse().expect("TOML");
+        let is_same = record["rewritten"]["written_with"] == record["profile"]["fingerprint"];
+        assert_eq!(is_same, !is_told);
+        let audit = run(&["audit", "--again", "out.gcode"]).stdout;
+        assert_eq!(audit.contains("[other-profile]"), is_told, "{audit}");
+        let replay = run(&["replay", "out.gcode", "--against", "pads.gcode"]).stdout;
+        assert_eq!(replay.contains("was rewritten with profile"), is_told, "{replay}");
+        assert!(!replay.contains("E of this file leads"), "{replay}");
+        assert!(run(&["replay", "out.gcode"]).stdout.contains("E of this file leads the flow"));
+    }
 }
 
 #[test]

@@ -426,7 +426,12 @@ codes! {
     Rewritten, Note, "rewritten",
         "this program wrote the file: its E leads the flow, and it is judged by the highest speed of the screw",
         "how wide its beads are and what the part bears cannot be told from such E",
-        "audit the file it was made from for widths of beads and what the part bears; `meltwright replay` tells what this one lays";
+        "audit the file it was made from for widths of beads and what the part bears; `meltwright replay` with that file (`--against`) tells what this one lays";
+    /// An output is judged with another profile than it was written with.
+    OtherProfile, Note, "other-profile",
+        "the file was rewritten with another profile than it is judged with",
+        "lag, capacity and units of E may be others than it was made for, and what is told of it then holds for neither",
+        "give the profile it was rewritten with (`--profile`, `--set`), or rewrite the sliced file with this one";
     /// Nozzle of the file and of the profile differ.
     NozzleDiffers, Note, "nozzle-differs",
         "the file was sliced for another nozzle than the profile names",

@@ -13,6 +13,8 @@ pub struct FileSettings {
     pub layer_height_mm: Option<f64>,
     /// This program wrote the file: it carries the marker of an earlier run.
     pub is_rewritten: bool,
+    /// Fingerprint of the profile it was written with.
+    pub written_with: Option<String>,
     /// How that output makes up for the lag of the melt.
     pub lead: Lead,
     /// Volume of one unit of E as this program stated it when it wrote the file, mm³.

@@ -50,6 +50,10 @@ pub fn summary(
     findings.merge(demands);
     note_nozzle(profile, run.settings, &mut findings);
     note_stale(profile, &mut findings);
+    if let Some([before, now]) = other_profile(profile, run.settings) {
+        let detail = format!("{before} in the file, {now} now");
+        findings.add(Code::OtherProfile, || Place::of_file(detail));
+    }
     let is_written = record.output_bytes > 0;
     let is_mended = run.rules.e_leads || is_written && run.choice.how != How::Not;
     let stops = inspection.finish(volume, is_mended, &mut findings);
@@ -287,6 +291,12 @@ pub fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Fi
         let detail = format!("{sliced} mm in the file, {mounted} mm in the profile");
         findings.add(Code::NozzleDiffers, || Place::of_file(detail));
     }
+}
+
+/// Fingerprints of the profile an output was written with, and of this one, where they differ.
+pub fn other_profile(profile: &Profile, settings: &FileSettings) -> Option<[String; 2]> {
+    let now = profile.fingerprint();
+    settings.written_with.clone().filter(|before| *before != now).map(|before| [before, now])
 }
 
 /// Warns where the profile has left the conditions its calibration was measured under.

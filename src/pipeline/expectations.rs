@@ -261,7 +261,8 @@ mod tests {
         let sheet = sheet(&["screw.virtual_diameter_mm=1.75"], Passes::ALL);
         let e: Vec<_> = sheet.iter().filter(|one| one.key == Some("screw.output_diameter_mm")).collect();
         assert_eq!(e[0].value, "pushes 78.540 mm³, 5.2360 turns of the screw");
-        assert_eq!(e[1].value, "32.6531 times those for E as in the sliced file");
+        assert_eq!(e[1].value, "10 mm");
+        assert_eq!(e[2].value, "32.6531 times those for E as in the sliced file");
         let as_sliced = super::tests::sheet(&["screw.virtual_diameter_mm=1.75"], Passes::NONE);
         assert_eq!(value(&as_sliced, "screw.e_unit").value, "pushes 2.405 mm³, 0.1604 turns of the screw");
     }

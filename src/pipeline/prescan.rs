@@ -3,7 +3,7 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use crate::error::{Error, Result};
-use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_REV, MARKER_TURNS, TEST_MARKER};
+use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_PROFILE, MARKER_REV, MARKER_TURNS, TEST_MARKER};
 use crate::moves::settings::{FileSettings, Lead};
 use crate::source::block::BlockReader;
 use crate::source::{HEAD, sniff};
@@ -42,6 +42,7 @@ impl Prescan {
             let Some(line) = line_with(marker, text) else { continue };
             self.settings.is_rewritten |= marks_output;
             if marks_output {
+                self.settings.written_with = fingerprint(line);
                 self.settings.lead = lead(line);
                 self.settings.counts_turns = says(line, MARKER_REV);
             }
@@ -101,6 +102,13 @@ fn lead(line: &[u8]) -> Lead {
         false if says(line, MARKER_TURNS) => Lead::AtRest,
         false => Lead::None,
     }
+}
+
+/// Fingerprint of a profile that a marker states.
+fn fingerprint(line: &[u8]) -> Option<String> {
+    let line = std::str::from_utf8(line).ok()?;
+    let (_, rest) = line.split_once(MARKER_PROFILE)?;
+    rest.split(|c: char| !c.is_ascii_alphanumeric()).next().filter(|word| !word.is_empty()).map(str::to_owned)
 }
 
 fn says(line: &[u8], words: &str) -> bool {

@@ -7,7 +7,7 @@ use std::path::Path;
 use serde::Serialize;
 
 use super::Options;
-use super::account::assumed_among;
+use super::account::{assumed_among, other_profile};
 use super::intake::{is_command, no_commands};
 use super::pauses::{AWAY, BACK};
 use super::planning::Besides;
@@ -19,6 +19,7 @@ use crate::motion::Planner;
 use crate::motion::rules::{EVolumes, MotionRules};
 use crate::moves::Move;
 use crate::moves::resolve::{Resolver, Rules};
+use crate::moves::settings::{FileSettings, Lead};
 use crate::moves::turns::Turns;
 use crate::profile::{EUnit, Profile};
 use crate::replay::align::{Course, Follower, Span, course};
@@ -50,6 +51,8 @@ pub struct ReplayAccount {
     pub conditions: Conditions,
     /// Values without a measurement that the figures rest on.
     pub assumed: Vec<AssumedValue>,
+    /// What has to be known of the figures, in sentences: what the file was written with, and what it is judged by.
+    pub notes: Vec<String>,
 }
 
 /// Executes `input` on the virtual machine of `profile`, and compares what is laid with what was wanted: by the file
@@ -68,6 +71,7 @@ pub fn replay(
     options: &Options,
     progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<ReplayAccount> {
+    let notes = notes(&prescan(&mut &mut *input)?.settings, original.is_some(), profile);
     let replay = match original {
         None => Replay { before: None, after: execute(input, None, profile, options, progress)? },
         Some(Original { input: original, path }) => {
@@ -77,7 +81,29 @@ pub fn replay(
             Replay { before: Some(before), after: execute(input, Some(beside), profile, options, progress)? }
         }
     };
-    Ok(ReplayAccount { replay, conditions: Conditions::of(profile), assumed: assumed_among(profile, &keys(profile)) })
+    Ok(ReplayAccount {
+        replay,
+        conditions: Conditions::of(profile),
+        assumed: assumed_among(profile, &keys(profile)),
+        notes,
+    })
+}
+
+/// What has to be known of the figures of an output.
+fn notes(settings: &FileSettings, has_original: bool, profile: &Profile) -> Vec<String> {
+    let leads = settings.lead == Lead::AlongPath && !has_original;
+    let of_lead = leads.then(|| {
+        "E of this file leads the flow, so that it does not say what is wanted: give the file it was made from \
+         (--against), or what leads counts as off."
+            .to_owned()
+    });
+    let of_profile = other_profile(profile, settings).map(|[before, now]| {
+        format!(
+            "The file was rewritten with profile {before}, this is {now}: lag, capacity and units of E may be others \
+             than it was made for."
+        )
+    });
+    of_lead.into_iter().chain(of_profile).collect()
 }
 
 /// Keys the figures rest on.

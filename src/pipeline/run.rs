@@ -9,7 +9,7 @@ use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::line::number::power_of_ten;
 use crate::motion::rules::{EVolumes, MotionRules};
-use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_REV, MARKER_TURNS, Rules};
+use crate::moves::resolve::{MARKER, MARKER_E, MARKER_LEADS, MARKER_PROFILE, MARKER_REV, MARKER_TURNS, Rules};
 use crate::moves::settings::{FileSettings, Lead};
 use crate::passes::e_count::{DECIMALS, Unit};
 use crate::profile::{Excess, Profile};
@@ -119,7 +119,7 @@ impl<'a> Run<'a> {
     pub fn marker(&self) -> Vec<u8> {
         let mut text = MARKER.to_vec();
         let version = env!("CARGO_PKG_VERSION");
-        let rest = format!(" {version}, profile {}", self.profile.fingerprint());
+        let rest = format!(" {version}{MARKER_PROFILE}{}", self.profile.fingerprint());
         text.extend_from_slice(rest.as_bytes());
         text.extend_from_slice(match self.choice.how {
             How::AlongPath => MARKER_LEADS.as_bytes(),

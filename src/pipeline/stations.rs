@@ -285,6 +285,7 @@ impl Stations {
             input_sha256: inlet.hash.map_or_else(String::new, hexadecimal),
             output_sha256: outlet.hash.map_or_else(String::new, hexadecimal),
             input_is_output: run.settings.is_rewritten,
+            input_written_with: run.settings.written_with.clone(),
             e_unit: e_unit(run.profile, run.settings),
             peak_capacity_mm3_s: run.capacity.peak_mm3_s,
             sustained_capacity_mm3_s: run.capacity.sustained_mm3_s,

@@ -275,6 +275,9 @@ pub struct Record {
     pub output_sha256: String,
     /// The input is an output of this program, of which nothing is to be changed any more.
     pub input_is_output: bool,
+    /// Fingerprint of the profile that such an input was written with.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub input_written_with: Option<String>,
     /// What one unit of E is, in words, and where that comes from.
     pub e_unit: String,
     /// Peak capacity the result was computed with, mm³/s.

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::findings::Code;
 use meltwright::pipeline::prescan::prescan;
 use meltwright::pipeline::{self, Options, Original};
 use meltwright::profile::Profile;
@@ -54,6 +55,18 @@ pub fn run(args: &RecordArgs) -> Result<Exit> {
         None => None,
     };
     let name = source.name();
+    if let Some((rewritten, summary)) = &rewritten
+        && summary
+            .provenance
+            .input_written_with
+            .as_ref()
+            .is_some_and(|it| *it != summary.provenance.profile_fingerprint)
+    {
+        output::warning(&format!(
+            "{rewritten} was rewritten with another profile than this record tells of; {}",
+            Code::OtherProfile.help()
+        ));
+    }
     let record = Record::new(&name, &sliced, rewritten.as_ref(), profile, &chosen.origin);
     match (to_json, &args.output) {
         (Some(Json::Stdout), _) => output::to_stdout(&json::alone(&record)?)?,

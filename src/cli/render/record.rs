@@ -33,6 +33,9 @@ struct FileRecord<'a> {
     sha256: &'a str,
     bytes: u64,
     lines: u64,
+    /// Fingerprint of the profile that a rewritten file was written with.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    written_with: Option<&'a str>,
     e_unit: &'a str,
     time_s: f64,
     mass_g: f64,
@@ -45,10 +48,10 @@ struct FileRecord<'a> {
     peak_capacity_mm3_s: f64,
     /// The same of the sustained demand.
     sustained_capacity_mm3_s: f64,
-    /// What was found in the file as it was sliced. The E words of a rewritten one ask what the melt needs, not what
-    /// beads take, so that its demand is not judged as theirs.
-    #[serde(flatten, skip_serializing_if = "Option::is_none")]
-    found: Option<Found<'a>>,
+    /// What was found in the file. Where E of a rewritten one leads the flow, it tells neither widths of beads nor what the
+    /// part bears.
+    #[serde(flatten)]
+    found: Found<'a>,
 }
 
 /// What was found in a file.
@@ -126,7 +129,7 @@ impl<'a> Record<'a> {
         }
         Self {
             tool: Tool { name: record.tool, version: record.version },
-            sliced: FileRecord { found: Some(Found::of(sliced)), ..FileRecord::of(name, sliced) },
+            sliced: FileRecord::of(name, sliced),
             rewritten: rewritten.map(|(name, summary)| FileRecord::of(name, summary)),
             profile: ProfileRecord {
                 found: origin,
@@ -161,6 +164,7 @@ impl<'a> FileRecord<'a> {
             sha256: &record.input_sha256,
             bytes: record.input_bytes,
             lines: record.input_lines,
+            written_with: record.input_written_with.as_deref(),
             e_unit: &record.e_unit,
             time_s: figures.time_s,
             mass_g: figures.mass_g,
@@ -171,7 +175,7 @@ impl<'a> FileRecord<'a> {
             sustained_demand_mm3_s: figures.sustained_demand_mm3_s,
             peak_capacity_mm3_s: record.peak_capacity_mm3_s,
             sustained_capacity_mm3_s: record.sustained_capacity_mm3_s,
-            found: None,
+            found: Found::of(summary),
         }
     }
 
@@ -181,6 +185,9 @@ impl<'a> FileRecord<'a> {
         line("sha256", text_literal(self.sha256));
         line("bytes", self.bytes.to_string());
         line("lines", self.lines.to_string());
+        if let Some(fingerprint) = self.written_with {
+            line("written_with", text_literal(fingerprint));
+        }
         line("e_unit", text_literal(self.e_unit));
         let figures = [
             ("time_s", self.time_s),
@@ -194,7 +201,7 @@ impl<'a> FileRecord<'a> {
         figures.into_iter().for_each(|(key, value)| line(key, format!("{value:?}")));
         let counts = [("layers", self.layers), ("beads", self.beads)];
         counts.into_iter().for_each(|(key, value)| line(key, value.to_string()));
-        let Some(found) = &self.found else { return };
+        let found = &self.found;
         let counts = [("errors", found.errors), ("warnings", found.warnings), ("notes", found.notes)];
         counts.into_iter().for_each(|(key, value)| line(key, value.to_string()));
         for (name, counts) in [("findings", &found.findings), ("allowed", &found.allowed)] {

@@ -15,6 +15,7 @@ pub fn text(name: &str, against: Option<&str>, account: &ReplayAccount, profile:
     };
     let (before, after) = (account.replay.before.as_ref(), &account.replay.after);
     text.push_str(&paragraph("", &headline(before, after)));
+    account.notes.iter().for_each(|note| text.push_str(&paragraph("", note)));
     text.push('\n');
     text.push_str(&table(before, after));
     text.push('\n');
@@ -149,6 +150,7 @@ mod tests {
                 compensation_s: 0.4,
             },
             assumed: Vec::new(),
+            notes: Vec::new(),
         }
     }
 

@@ -143,6 +143,7 @@ pub fn pads() -> Summary {
             input_sha256: "00c0ffee".to_owned(),
             output_sha256: "00facade".to_owned(),
             input_is_output: false,
+            input_written_with: None,
             e_unit: "mm of a strand of 1.75 mm, from the file".to_owned(),
             peak_capacity_mm3_s: 21.0,
             sustained_capacity_mm3_s: 16.0,

@@ -36,6 +36,8 @@ use crate::profile::LimitWords;
 pub const MARKER: &[u8] = b"; rewritten by meltwright";
 /// Start of the comment that marks a purge test, which no pass has changed.
 pub const TEST_MARKER: &[u8] = b"; purge test by meltwright";
+/// What stands before the fingerprint of the profile in the first.
+pub const MARKER_PROFILE: &str = ", profile ";
 /// What stands before the volume of one unit of E, mm³, in both.
 pub const MARKER_E: &str = ", 1 E = ";
 /// What stands in a marker where a unit of E is a turn of the screw, whose output goes by a curve.
