@@ -107,6 +107,63 @@ fn a_count_of_e_that_is_put_back_loses_nothing() {
     }
 }
 
+/// What each of two tools turns in all, where they share the one count of E, units.
+fn turned_by_tool(text: &str) -> [f64; 2] {
+    let (mut tool, mut e, mut turned) = (0, 0.0, [0.0; 2]);
+    for line in
+        text.lines().map(|line| line.split_once(' ').filter(|(n, _)| n.starts_with('N')).map_or(line, |(_, l)| l))
+    {
+        match line {
+            "T0" => tool = 0,
+            "T1" => tool = 1,
+            _ if line.starts_with("G92") => e = word(line, 'E'),
+            _ if line.starts_with('G') && line.contains(" E") => {
+                let to = word(line, 'E');
+                turned[tool] += to - e;
+                e = to;
+            }
+            _ => {}
+        }
+    }
+    turned
+}
+
+/// Another tool sets the one count of E that there is; and its own E stays as it is.
+#[test]
+fn another_tool_that_sets_the_count_is_followed() {
+    let print = "M82\nG28\nG1 Z1 F600\nG92 E0\nG1 X10 Y10 F6000\nG1 X50 Y10 E20 F300\nG92 E0\nT1\nG92 E0\n\
+                 G1 X10 Y10 E5 F300\nG92 E0\nT0\nG1 X10 Y30 F6000\nG1 X20 Y30 E5 F300\nG1 X50 Y30 E20\n";
+    // Without its own before the change.
+    let short = print.replacen("E20 F300\nG92 E0\nT1", "E20 F300\nT1", 1);
+    for input in [print, &short] {
+        let numbered: String = input.lines().zip(1..).map(|(line, n)| format!("N{n} {line}\n")).collect();
+        for (input, is_numbered) in [(input, false), (&*numbered, true)] {
+            for way in ["file", "none", "controller"] {
+                for unit in ["as-in-file", "mm3", "virtual-filament-mm"] {
+                    let what = format!("{way}, {unit}, numbered {is_numbered}");
+                    let settings = [
+                        &*format!("screw.lag_compensated_by={way}"),
+                        &*format!("screw.output_e_unit={unit}"),
+                        "controller.preset=host",
+                    ];
+                    let (output, summary) = rewrite(input, &settings);
+                    let [of_screw, of_other] = turned_by_tool(&output);
+                    assert!((of_other - 5.0).abs() < 1e-9, "{what}: {of_other}\n{output}");
+                    let per_unit = match unit {
+                        "as-in-file" => STRAND,
+                        "mm3" => 1.0,
+                        _ => 25.0 * std::f64::consts::PI,
+                    };
+                    let wanted = 40.0 * STRAND + summary.screw.drooled_mm3 + summary.screw.stored_at_end_mm3;
+                    let spared = if is_numbered || way == "controller" { 40.0 * STRAND } else { wanted };
+                    let turned = of_screw * per_unit;
+                    assert!((turned - spared).abs() < 0.5, "{what}: {turned} mm³ of {spared}\n{output}");
+                }
+            }
+        }
+    }
+}
+
 /// Nothing makes up for the lag where lines are numbered, as is told; and no line with too much E becomes several.
 #[test]
 fn numbered_lines_say_what_stays_undone() {

@@ -185,7 +185,10 @@ impl Drive {
         }
         if !step.has(Move::SCREW) {
             self.wait(timing.time);
-            if step.e != 0.0 {
+            // There is one count of E, whatever tool it is set with.
+            if step.kind == Kind::SetE {
+                self.count.set(step.e_count);
+            } else if step.e != 0.0 {
                 driven.e = self.keep(step, lines);
             }
             return driven;
