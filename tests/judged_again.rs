@@ -239,6 +239,52 @@ fn beads_of_another_tool_get_their_acceleration_back() {
     }
 }
 
+/// Accelerations of beads and of travels that a text leaves in force, and the highest that a bead of it has, mm/s².
+fn accels_in_force(text: &str) -> ([f64; 2], f64) {
+    let (mut force, mut highest) = ([3000.0; 2], 0.0_f64);
+    for line in text.lines() {
+        if let Some(words) = line.strip_prefix("M204 ") {
+            for word in words.split(' ') {
+                let value: f64 = word[1..].parse().expect("a number");
+                match &word[..1] {
+                    "P" => force[0] = value,
+                    "T" => force[1] = value,
+                    _ => force = [value; 2],
+                }
+            }
+        } else if line.starts_with("G1 X") && line.contains(" E") {
+            highest = highest.max(force[0]);
+        }
+    }
+    (force, highest)
+}
+
+/// Where one word holds for all moves, and the file has one value for beads and another for travels, both stay in force.
+#[test]
+fn one_word_for_all_moves_raises_no_bead() {
+    let bead = |k: u32| {
+        let [y, e] = [10 + 10 * k, if k % 2 == 0 { 60 } else { 2 }];
+        format!("G0 X10 Y{y} F9000\nG1 X50 Y{y} E0.{e} F3000\nG1 X20 Y{y} E{e} F3000\n")
+    };
+    let input = format!("G28\nM83\nM204 P300 T2000\nG1 Z1 F600\n{}", (0..12).map(bead).collect::<String>());
+    for preset in ["board", "network"] {
+        for way in ["controller", "file", "none"] {
+            let set = [
+                &*format!("controller.preset={preset}"),
+                &*format!("screw.lag_compensated_by={way}"),
+                "controller.accel_words=all-moves",
+                "part.solid_temperature_c=none",
+            ];
+            let options = Options { hash: false, ..Options::default() };
+            let (output, written) = runs::rewrite(input.as_bytes(), &profile(&set), &options).expect("a rewrite");
+            let output = String::from_utf8(output).expect("plain text");
+            let (left, highest) = accels_in_force(&output);
+            assert_eq!((left, highest), ([300.0, 2000.0], 300.0), "{set:?}\n{output}");
+            assert!(way == "none" || written.changes.accelerations_written > 2, "{set:?}");
+        }
+    }
+}
+
 /// An audit advises what helps against drool; a rewrite that does it does not.
 #[test]
 fn what_a_rewrite_makes_good_for_is_no_advice_of_its_own() {

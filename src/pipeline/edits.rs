@@ -13,6 +13,7 @@ use crate::passes::e_count::{DECIMALS, EWord};
 use crate::passes::feed::{FeedEdit, FeedWord};
 use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
+use crate::profile::AccelWords;
 use crate::soft::KnownLimits;
 
 /// What becomes of the E of a line.
@@ -484,4 +485,22 @@ pub fn line_end_at(bytes: &[u8], at: usize) -> &'static [u8] {
         Some(end) if end > 0 && rest[end - 1] == b'\r' => b"\r\n",
         _ => b"\n",
     }
+}
+/// The word for an acceleration, as the controller takes it.
+pub fn accel_word(words: AccelWords, is_travel: bool) -> &'static str {
+    match words {
+        AccelWords::AllMoves => "M204 S",
+        AccelWords::Beads if is_travel => "M204 T",
+        AccelWords::Beads => "M204 P",
+    }
+}
+
+/// Lines that put accelerations back, of beads and of travels, mm/s², where they are not in force.
+pub fn accels_put_back(words: AccelWords, accels: [Option<f64>; 2]) -> Vec<String> {
+    if let (AccelWords::AllMoves, [Some(beads), Some(travels)]) = (words, accels) {
+        // The one word for all moves has replaced two.
+        return vec![format!("M204 P{beads} T{travels}")];
+    }
+    let each = accels.into_iter().zip([false, true]);
+    each.filter_map(|(accel, is_travel)| Some(format!("{}{}", accel_word(words, is_travel), accel?))).collect()
 }

@@ -123,7 +123,10 @@ impl Limiter {
 
     /// Accelerations of the file where lower ones are set, for beads and for travels, mm/s².
     pub fn lowered_from(&self) -> [Option<f64>; 2] {
-        [&self.passes.accels, &self.passes.travels].map(|accels| accels.as_ref().and_then(Accels::lowered_from))
+        let Passes { accels, travels, .. } = &self.passes;
+        let of_travels = travels.as_ref().and_then(Accels::lowered_from);
+        let of_others = || accels.as_ref().and_then(Accels::other_lowered_from);
+        [accels.as_ref().and_then(Accels::lowered_from), of_travels.or_else(of_others)]
     }
 
     /// Hands on what each stage has settled.

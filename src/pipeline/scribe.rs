@@ -1,7 +1,7 @@
 //! Fourth line-after-line part: what the lines become, decision after decision.
 
 use super::drive::{Drive, Driven, LinesBefore};
-use super::edits::{Decided, ELine, Edited, Outgoing, Written, line_end_at, repeats_arc};
+use super::edits::{Decided, ELine, Edited, Outgoing, Written, accel_word, accels_put_back, line_end_at, repeats_arc};
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::{Due, Stay};
@@ -102,10 +102,8 @@ impl Scribe {
         if let Some(words) = self.stay.as_mut().and_then(Stay::words_at_end) {
             set(words, &mut lines, &mut self.written);
         }
-        for (accel, is_travel) in accels.into_iter().zip([false, true]) {
-            let Some(accel) = accel else { continue };
-            lines.text.extend_from_slice(accel_word(self.accel_words, is_travel));
-            lines.text.extend_from_slice(accel.to_string().as_bytes());
+        for words in accels_put_back(self.accel_words, accels) {
+            lines.text.extend_from_slice(words.as_bytes());
             lines.end();
             self.written.accels += 1;
         }
@@ -336,7 +334,7 @@ impl Scribe {
             if is_travel || self.accel_words == AccelWords::AllMoves {
                 self.pauses.accels_are([Some(accel), None, None]);
             }
-            lines.text.extend_from_slice(accel_word(self.accel_words, is_travel));
+            lines.text.extend_from_slice(accel_word(self.accel_words, is_travel).as_bytes());
             write_fixed(lines.text, f64::from(accel), 0);
             lines.end();
             self.written.accels += 1;
@@ -493,15 +491,6 @@ fn full(mut mark: Marks, verdict: &Verdict) -> Marks {
 /// New melt that a move pushes as the file has it, mm³.
 fn fed_by_file(step: &Move) -> f64 {
     if step.has(Move::SCREW) { step.melt } else { 0.0 }
-}
-
-/// The word for an acceleration, as the controller takes it.
-fn accel_word(words: AccelWords, is_travel: bool) -> &'static [u8] {
-    match words {
-        AccelWords::AllMoves => b"M204 S",
-        AccelWords::Beads if is_travel => b"M204 T",
-        AccelWords::Beads => b"M204 P",
-    }
 }
 
 /// Names the motion that a line repeats, if the line that named it was taken out. `unnamed`: whether it was.

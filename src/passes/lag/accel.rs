@@ -112,7 +112,7 @@ pub struct Accels {
     base: MotionRules,
     /// Acceleration the file has in force for beads and for other moves.
     file: [f64; 2],
-    /// What was written last, while it differs from the file's.
+    /// What was written last, while it differs from what the file has in force for a move that it holds for.
     written: Option<f64>,
     /// Beads too are raised only where it saves time: their limits go with direction, and so from bead to bead.
     is_sparing: bool,
@@ -144,9 +144,16 @@ impl Accels {
         Self { is_of_travels: true, ..Self::new(AccelWords::Beads, rules).sparing(true) }
     }
 
-    /// Acceleration the file has in force for moves whose word is followed, where a lower one is set.
+    /// Acceleration the file has in force for moves whose word is followed, where another one is set.
     pub fn lowered_from(&self) -> Option<f64> {
         self.written.map(|_| self.file[usize::from(self.is_of_travels)])
+    }
+
+    /// The same for moves without extrusion, where one word holds for all and the file has other values for them.
+    pub fn other_lowered_from(&self) -> Option<f64> {
+        self.written
+            .map(|_| self.file[1])
+            .filter(|travels| self.form == AccelWords::AllMoves && *travels != self.file[0])
     }
 
     /// Acceleration the file has in force for a bead.
@@ -204,7 +211,9 @@ impl Accels {
         match word {
             None => free,
             Some(value) => {
-                self.written = (value < own).then_some(value);
+                // One word for all moves has replaced what the file has for the others as well.
+                let others_differ = self.form == AccelWords::AllMoves && self.file != [value; 2];
+                self.written = (value < own || others_differ).then_some(value);
                 Ruling { bound: value, word: Some(value as u32), reason }
             }
         }
