@@ -12,7 +12,7 @@ mod stack;
 use std::io::Cursor;
 
 use meltwright::pipeline::{self, Options, Passes};
-use meltwright::profile::{CornerWords, PartMoves, Profile};
+use meltwright::profile::{CornerWords, LagCompensation, PartMoves, Profile};
 use meltwright::summary::Summary;
 use stack::{SOFT, Stack, column, profile};
 
@@ -177,6 +177,29 @@ fn tiny(towers: u32) -> String {
         }
     }
     stack.text
+}
+
+/// Half a second of slow reversals and refills a bead, which a rewrite takes out: their time is not counted on.
+#[test]
+fn turns_that_are_taken_out_cool_nothing() {
+    let turns = "G1 E-4 F960\nG1 E4\nG1 F1200\n";
+    let mut text = String::new();
+    for line in filled(9).lines() {
+        text += if line.starts_with("G0 X") { turns } else { "" };
+        text += &format!("{line}\n");
+    }
+    let text = text.replacen(turns, "", 1);
+    let mut p = cooling(false);
+    p.screw.lag_compensated_by.value = LagCompensation::None;
+    let before = layer_times(&text, &p);
+    let part = |summary: &Summary| summary.part.as_ref().expect("the part was looked at").bands.list()[0].least_time_s;
+    let (output, summary) = rewrite(&text, &p, Passes { starts: true, ..SOFT });
+    let least = part(&summary);
+    assert!(before[..9].iter().all(|time| *time > least), "{before:?} {least}");
+    assert!(!output.contains("G1 E-4 F960"), "{output}");
+    let after = layer_times(&output, &p);
+    assert!(after[..9].iter().all(|time| *time >= least - LEFT_OUT_S - 1e-3), "{after:?} {least}");
+    assert!(!codes(&summary).contains(&"layer-hurried"), "{:?}", summary.findings);
 }
 
 #[test]

@@ -28,6 +28,9 @@ use arc::ArcPath;
 use limits::MotionLimits;
 use track::Anchor;
 
+/// A refill may differ by this share from the reversal it ends: distances between absolute words are rounded.
+const ROUNDED: f64 = 1e-4;
+
 /// What a move does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
@@ -280,6 +283,17 @@ impl Move {
     /// Whether the screw lays something with it.
     pub fn lays(&self) -> bool {
         self.is_screw_bead() && self.volume > 0.0
+    }
+
+    /// Whether it is a reversal of the file's own, or its refill, without motion and without new melt, on a line that may be
+    /// taken out.
+    pub fn is_turn_alone(&self) -> bool {
+        self.flags & (Self::SCREW | Self::FIXED) == Self::SCREW
+            && match self.kind {
+                Kind::EOut | Kind::SetEOut | Kind::SetEIn => true,
+                Kind::EIn => self.melt <= ROUNDED * self.volume,
+                _ => false,
+            }
     }
 
     /// Whether a flag is set.

@@ -75,6 +75,7 @@ impl<'a> Run<'a> {
         let output_volumes = assemble::output_volumes(profile, passes, &rules);
         let (sways, cools) = (passes.softness, passes.layer_time);
         let terms = (sways || cools).then(|| Terms::of(profile, sways, cools)).flatten();
+        let terms = terms.map(|terms| terms.without_turns(choice.how != How::Not));
         Ok(Self { profile, settings, options, purpose, rules, capacity, passes, choice, output_volumes, terms })
     }
 

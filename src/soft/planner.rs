@@ -69,6 +69,7 @@ impl Weight {
 struct Sums {
     number: u32,
     time_s: f64,
+    turns_s: f64,
     /// Of beads that are no perimeters, of perimeters, and of moves that lay nothing.
     others: Pace,
     perimeters: Pace,
@@ -162,6 +163,7 @@ impl SoftPlanner {
         self.last_least_s = self.cooled_s(thickest);
         let sums = &mut self.sums;
         sums.time_s += record.time_s;
+        sums.turns_s += record.turns_s;
         sums.others = sums.others.and(&record.bead_pace);
         sums.perimeters = sums.perimeters.and(&record.perimeter_pace);
         sums.travels = sums.travels.and(&record.travel_pace);
@@ -406,7 +408,10 @@ impl SoftPlanner {
         let paces = [&sums.others, &sums.perimeters, &sums.travels];
         let [others, perimeters, travels] = paces.map(|pace| pace.bounded(bears));
         let held_s: f64 = [others, perimeters, travels].iter().map(|held| held.time_s).sum();
-        let time_s = sums.time_s + held_s - paces.iter().map(|pace| pace.time_s()).sum::<f64>();
+        let mut time_s = sums.time_s + held_s - paces.iter().map(|pace| pace.time_s()).sum::<f64>();
+        if self.terms.drops_turns {
+            time_s -= sums.turns_s;
+        }
         let missing = sums.least_s - time_s.max(sums.volume_mm3 / self.terms.peak_mm3_s);
         let cruise_s = others.cruise_s + perimeters.cruise_s;
         if missing <= 0.0 || cruise_s <= 0.0 || sums.bead_length_mm <= 0.0 {

@@ -51,6 +51,8 @@ pub struct Terms {
     pub least_mm_s: f64,
     /// The same as a flow, mm³/s.
     pub least_mm3_s: f64,
+    /// Turns of the screw alone are taken out, and their time with them; what comes in their place is not counted on.
+    pub drops_turns: bool,
     /// Bed, least X and Y and largest X and Y, mm.
     pub bed_mm: Option<[f64; 4]>,
     cooling: Option<Cooling>,
@@ -103,12 +105,19 @@ impl Terms {
             peak_mm3_s: Capacity::of(profile).peak_mm3_s,
             least_mm_s: part.least_speed_mm_s.value,
             least_mm3_s: part.least_flow_mm3_s.value,
+            drops_turns: false,
             bed_mm: machine.bed_mm.value,
             cooling: cooling.map(|(until, thermal)| {
                 let at = Temperatures { laid, below: air, air };
                 Cooling { thermal, at, film: part.air_w_m2_k.value, until }
             }),
         })
+    }
+
+    /// The same where turns of the screw alone are taken out, if they are.
+    #[must_use]
+    pub fn without_turns(self, drops_turns: bool) -> Self {
+        Self { drops_turns, ..self }
     }
 
     /// Largest jump of speed along an axis, 0 for X and 1 for Y, that the corner rule allows as low as it can be set, mm/s.

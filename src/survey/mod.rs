@@ -99,6 +99,8 @@ pub struct LayerRecord {
     pub volume_mm3: f64,
     /// Time from its first bead to the first bead of the next layer, s; to the end of the file for the last.
     pub time_s: f64,
+    /// Of this, turns of the screw alone that draw back and refill, s: a rewrite may take them out.
+    pub turns_s: f64,
     /// Of its perimeters, where the file names them.
     pub perimeter_pace: Pace,
     /// Of its other beads.

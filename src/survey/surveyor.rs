@@ -131,6 +131,9 @@ impl Surveyor {
             match &mut self.open {
                 Some(open) => {
                     open.record.time_s += timing.time;
+                    if step.is_turn_alone() {
+                        open.record.turns_s += timing.time;
+                    }
                     if !lays {
                         add_pace(&mut open.record.travel_pace, step, timing);
                     }

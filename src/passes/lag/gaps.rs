@@ -42,8 +42,6 @@ impl Marks {
     }
 }
 
-/// A refill may differ by this share from the reversal it ends: distances between absolute words are rounded.
-const ROUNDED: f64 = 1e-4;
 /// Share of the melt's lag after which so much has drooled out that it is put back.
 const REFILL_AFTER: f64 = 0.1;
 /// Share of the lag after which the screw turns back, however short the way.
@@ -51,23 +49,13 @@ const RELIEVE_AFTER: f64 = 0.5;
 /// A gap is decided on when this many moves wait for its end.
 const MOST_WAITING: usize = 1 << 13;
 
-/// Whether a line is taken out: a reversal or refill of the file's own, without motion. Counted lines cannot be.
-fn is_dropped(step: &Move) -> bool {
-    step.flags & (Move::SCREW | Move::FIXED) == Move::SCREW
-        && match step.kind {
-            Kind::EOut | Kind::SetEOut | Kind::SetEIn => true,
-            Kind::EIn => step.melt <= ROUNDED * step.volume,
-            _ => false,
-        }
-}
-
 /// What is taken out of a move, whatever stands around it.
 #[inline]
 pub fn taken_out(step: &Move) -> Marks {
     match step.kind {
         // Nearly all moves.
         Kind::Bead | Kind::Travel => Marks::NONE,
-        _ if is_dropped(step) => Marks::DROP,
+        _ if step.is_turn_alone() => Marks::DROP,
         _ if step.flags & (Move::SCREW | Move::FIXED) != Move::SCREW => Marks::NONE,
         Kind::MovingEOut => Marks::STRIP,
         Kind::EIn if step.melt < step.volume => Marks::NEW_MELT,
