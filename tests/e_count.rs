@@ -219,3 +219,28 @@ fn no_count_is_set_between_numbered_lines() {
         }
     }
 }
+
+/// Before any line has told the unit, a purge is in that of the file: 50 mm³ are 20.7876 mm of a strand of 1.75 mm, at 18 mm³/s
+/// 449 mm a minute.
+#[test]
+fn a_purge_before_the_first_bead_counts_like_the_file() {
+    let input = "M83\nG28\nG1 Z1 F600\nG0 X10 Y10 F6000\nG1 X50 Y10 E600 F600\nG1 X50 Y50 E5 F600\n";
+    let settings = [
+        "screw.lag_compensated_by=controller",
+        "screw.output_e_unit=as-in-file",
+        "screw.sustained_flow_mm3_s=18",
+        "hopper.usable_g=1.3",
+        "hopper.margin_g=0.1",
+        "hopper.pause_command=REFILL",
+        "hopper.purge_mm3=50",
+        "machine.park_x_mm=5",
+        "machine.park_y_mm=5",
+    ];
+    let (output, summary) = rewrite(input, &settings);
+    let (before, behind) = output.split_once("REFILL\n").expect("a pause");
+    assert!(!before.contains(" E"), "it stands before the first bead: {output}");
+    let purge = behind.lines().next().expect("a purge");
+    assert!((word(purge, 'E') * STRAND - 50.0).abs() < 1e-3, "{purge}");
+    assert!((word(purge, 'F') * STRAND / 60.0 - 18.0).abs() < 0.05, "{purge}");
+    assert!(summary.hopper.is_some_and(|plan| plan.pauses_parked > 0));
+}

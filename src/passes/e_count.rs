@@ -55,6 +55,15 @@ impl ECount {
         Self { unit, units, exact: 0.0, written: 0, unit_mm: 1.0, inches: false }
     }
 
+    /// The same for a file of which a unit of E is known to push so much, mm³, before the first line tells.
+    #[must_use]
+    pub fn for_file(self, unit_mm3: Option<f64>) -> Self {
+        match unit_mm3.filter(|volume| !self.is_another_unit() && *volume > 0.0) {
+            Some(volume) => Self { units: 1.0 / volume, ..self },
+            None => self,
+        }
+    }
+
     /// Whether every E word is written anew because its unit is another one.
     #[inline]
     pub fn is_another_unit(&self) -> bool {

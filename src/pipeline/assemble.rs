@@ -283,7 +283,7 @@ pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, v
         how,
         melt,
         ramp: Ramp::new(melt, bounds),
-        count: ECount::new(unit),
+        count: ECount::new(unit).for_file(volumes.executed),
         max_e_per_line: controller.max_e_per_line_mm.value.unwrap_or(f64::INFINITY),
         max_e_only: controller.max_e_only_mm.value.unwrap_or(f64::INFINITY),
         e_only_speed: rules.e_only_speed,

@@ -316,6 +316,7 @@ impl Drive {
         if self.is_idle() {
             self.count.set(self.file_e);
         }
+        self.count.see(step);
         let before = self.count.exact();
         let mut time = self.turn(Turn { volume, time: volume / rate }, rate, step, feeds, lines);
         self.account.purged_mm3 += volume;
