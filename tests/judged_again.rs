@@ -263,7 +263,7 @@ fn accels_in_force(text: &str) -> ([f64; 2], f64) {
 #[test]
 fn one_word_for_all_moves_raises_no_bead() {
     let bead = |k: u32| {
-        let [y, e] = [10 + 10 * k, if k % 2 == 0 { 60 } else { 2 }];
+        let [y, e] = [10 + 10 * k, if k.is_multiple_of(2) { 60 } else { 2 }];
         format!("G0 X10 Y{y} F9000\nG1 X50 Y{y} E0.{e} F3000\nG1 X20 Y{y} E{e} F3000\n")
     };
     let input = format!("G28\nM83\nM204 P300 T2000\nG1 Z1 F600\n{}", (0..12).map(bead).collect::<String>());

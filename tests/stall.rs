@@ -225,9 +225,13 @@ fn lag_commands_go_where_e_leads_the_flow() {
             let (output, summary) = runs::rewrite(&input, &profile, &Options::default()).expect("a rewrite");
             let (taken, told): (u64, &[u64]) = match (by, preset) {
                 // What the controller does not know stays, and a line that is counted.
-                ("file" | "controller", "host") => (2, &[11, 12]),
-                ("file" | "controller", "board") => (4, &[6, 7, 8, 9, 17]),
-                ("file" | "controller", _) => (5, &[6, 7, 8, 9, 10, 17]),
+                ("file", "host") => (2, &[11, 12]),
+                ("file", "board") => (4, &[6, 7, 8, 9, 17]),
+                ("file", _) => (5, &[6, 7, 8, 9, 10, 17]),
+                // Where the controller is counted on, what switches it off goes as well.
+                ("controller", "host") => (3, &[11, 12, 15]),
+                ("controller", "board") => (5, &[6, 7, 8, 9, 13, 17]),
+                ("controller", _) => (7, &[6, 7, 8, 9, 10, 13, 14, 17]),
                 (_, "host") => (0, &[11, 12]),
                 (_, "board") => (0, &[6, 7, 8, 9, 17]),
                 _ => (0, &[6, 7, 8, 9, 10, 17]),

@@ -227,9 +227,9 @@ codes! {
         "slice with relative E (M83), or have E set back by G92 E0 at each layer";
     /// The controller's own lag compensation is on.
     LagFeature, Warning, "lag-feature",
-        "the file switches on the controller's own compensation of melt lag, beside or in place of the one that is counted on",
-        "the melt is pushed ahead twice, or by another lag than the screw's, and much of it is laid wrong or not at all",
-        "switch it off in the slicing profile, it is made for lags far shorter than a screw's, and set the controller as `meltwright controller` says; a rewrite takes it out of the file where another one is counted on, or as controller.lag_commands says";
+        "the file sets the controller's own compensation of melt lag, beside or in place of the one that is counted on",
+        "the melt is pushed ahead twice, by another lag than the screw's or not at all, and much of it is laid wrong",
+        "leave it out of the slicing profile, it is made for lags far shorter than a screw's, and set the controller as `meltwright controller` says; a rewrite takes it out of the file where another one is counted on, or as controller.lag_commands says";
     /// `G4` in a form that does not wait.
     DwellForm, Warning, "dwell-form",
         "dwells are given in seconds by G4 S, which does not wait on this controller",

@@ -42,6 +42,8 @@ pub struct Watch {
     pub pending: u8,
     /// Absolute E beyond this is reported, mm; infinite where it need not be.
     pub largest_e: f64,
+    /// The controller is to make up for the lag of the melt: what switches that off is reported as well.
+    pub counts_on_lag: bool,
     refused: Vec<Command>,
     skipped: Vec<Command>,
     optional: Vec<Command>,
@@ -85,7 +87,7 @@ impl Watch {
     const SETUP: u8 = 8;
 
     /// Takes the rules from the profile.
-    pub fn new(controller: &Controller, setup: Setup) -> Self {
+    pub fn new(controller: &Controller, setup: Setup, counts_on_lag: bool) -> Self {
         let names = |list: &[String]| list.iter().filter_map(|name| command_named(name)).collect();
         let longest_line = controller.max_line_characters.value.map_or(u32::MAX, |v| v as u32);
         let max_absolute_e = controller.max_absolute_e.value.unwrap_or(f64::INFINITY);
@@ -94,6 +96,7 @@ impl Watch {
             roomy_line: longest_line.saturating_sub(FEED_ROOM),
             pending: Self::NOT_HOMED | if setup.is_pending() { Self::SETUP } else { 0 },
             largest_e: max_absolute_e,
+            counts_on_lag,
             refused: names(&controller.refused_commands.value),
             skipped: names(&controller.skipped_commands.value),
             optional: names(&controller.optional_commands.value),
@@ -274,7 +277,7 @@ impl Watch {
             5720 => lag = value(b'S').map(|s| ('S', s)),
             _ => {}
         }
-        if let Some((letter, constant)) = lag.filter(|lag| lag.1 > 0.0 && known) {
+        if let Some((letter, constant)) = lag.filter(|lag| known && (lag.1 > 0.0 || self.counts_on_lag)) {
             found.push(Found::new(Code::LagFeature, lag_command(command, letter, constant)));
         }
         if !told {
@@ -306,7 +309,7 @@ impl Watch {
         }
         self.length(length, found);
         let Some(filter) = named::lag_filter(text) else { return };
-        if let Some(lag) = filter.lag_s.filter(|lag| *lag > 0.0) {
+        if let Some(lag) = filter.lag_s.filter(|lag| *lag > 0.0 || self.counts_on_lag) {
             found.push(Found::new(Code::LagFeature, lag_name(lag, text)));
         }
         if let (Some(smoothing), Some(most)) = (filter.smoothing_s, self.max_smoothing_s)
@@ -440,7 +443,7 @@ fn command_named(name: &str) -> Option<Command> {
     Some(Command::new(*letter.as_bytes().first()?, f64::from(number.parse::<u32>().ok()?)))
 }
 
-/// What is told of a command that switches on the controller's own compensation of lag.
+/// What is told of a command that sets the controller's own compensation of lag.
 pub fn lag_command(command: Command, letter: char, constant: f64) -> String {
     format!("{} {letter}{constant}", name_of(command))
 }

@@ -1,4 +1,5 @@
-//! Lines that switch on the controller's own compensation of melt lag, and are to become comments.
+//! Lines that set the controller's own compensation of melt lag, and are to become comments: those that switch it on, and
+//! where it is counted on those that switch it off as well.
 
 use super::rules::LagTakenOut;
 use super::{At, Resolver};
@@ -21,7 +22,7 @@ fn commanded(words: &Words) -> Option<(Command, char, f64)> {
 }
 
 impl Resolver {
-    /// Takes out an M command that switches the compensation on; says whether it did.
+    /// Takes out an M command that sets the compensation; says whether it did.
     pub(super) fn takes_out_command(&mut self, words: &Words, at: At<'_>) -> bool {
         let Some((command, letter, lag)) = commanded(words) else { return false };
         let rules = self.rules.limit_words;
@@ -51,7 +52,7 @@ impl Resolver {
     ) -> bool {
         // A sender would ask for a line that is counted.
         let counted = at.line.flags & (Line::CHECKSUM | Line::NUMBERED) != 0;
-        if counted || lag_s <= 0.0 {
+        if counted || lag_s <= 0.0 && !self.watch.counts_on_lag {
             return false;
         }
         match (self.rules.lag_taken_out, told) {

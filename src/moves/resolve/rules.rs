@@ -5,7 +5,9 @@ use crate::moves::fan::Fan;
 use crate::moves::heat::Heat;
 use crate::moves::settings::{FileSettings, Lead};
 use crate::moves::setup::Setup;
-use crate::profile::{DwellWords, EUnit, Excess, ExcessEffect, LimitWords, Output, OutputUnit, Preset, Profile};
+use crate::profile::{
+    DwellWords, EUnit, Excess, ExcessEffect, LagCompensation, LimitWords, Output, OutputUnit, Preset, Profile,
+};
 use crate::units::{Area, Length};
 
 /// What a controller that plans on a host waits at `M84` and `M18`, s. Measured on whole files.
@@ -118,6 +120,7 @@ impl Rules {
         let counts_turns = settings.counts_turns;
         let along_curve = counts_turns && matches!(screw.output.value, Output::Curve(_));
         let unstated = if counts_turns { Some(screw.output.value.per_turn_mm3()) } else { sliced_e_volume_mm3 };
+        let counts_on_lag = screw.lag_compensated_by.value == LagCompensation::Controller;
         let max_bead_area_mm2 = controller.max_bead_area_per_nozzle_sq.value.map(|factor| factor * nozzle * nozzle);
         Self {
             initial_feed_mm_s: controller.initial_feed_mm_s.value,
@@ -154,7 +157,7 @@ impl Rules {
             ]),
             fan: Fan::new(profile.part.solid_temperature_c.value.map(|_| profile.part.air_w_m2_k.value)),
             lenient,
-            watch: Watch::new(controller, Setup::new(profile)),
+            watch: Watch::new(controller, Setup::new(profile), counts_on_lag),
         }
     }
 }
