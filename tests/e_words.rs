@@ -181,9 +181,17 @@ fn the_marker_fits_into_the_shortest_line() {
 fn macros_get_the_feed_of_the_file() {
     let head = "G28\nM83\nG1 X10 Y10 Z0.3 F3000\n";
     let beads = ["G1 X30 Y10 E9\n", "G2 X30 Y10 I10 J0 E9\n"].map(|bead| format!("{head}{bead}"));
-    let macros = [("host", "CLEAN_NOZZLE"), ("host", "SAVE_GCODE_STATE"), ("board", "M600"), ("network", "M701")];
+    let macros = [
+        ("host", "CLEAN_NOZZLE"),
+        ("host", "SAVE_GCODE_STATE"),
+        ("board", "M600"),
+        ("network", "M701"),
+        ("host", "M1200"),
+        ("board", "G29"),
+    ];
     for ((preset, macro_of), bead) in macros.into_iter().flat_map(|one| beads.each_ref().map(|bead| (one, bead))) {
-        let settings = [&format!("controller.preset={preset}")[..], "screw.lag_compensated_by=controller"];
+        let own = "controller.own_commands=[\"M1200\", \"G29\"]";
+        let settings = [&format!("controller.preset={preset}")[..], "screw.lag_compensated_by=controller", own];
         let feeds = |input: &str| {
             let (output, _) = rewrite(input, &settings);
             let mut feeds = vec![];

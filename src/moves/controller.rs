@@ -225,6 +225,11 @@ impl Watch {
         !self.skipped.contains(&command)
     }
 
+    /// Whether it is a command of somebody's own.
+    pub fn is_own(&self, command: Command) -> bool {
+        self.own.contains(&command)
+    }
+
     /// Whether it acts on commands written as names.
     pub fn follows_names(&self) -> bool {
         self.named
@@ -387,7 +392,7 @@ impl Watch {
             Code::CommandSkipped
         } else if self.optional.contains(&command) {
             Code::CommandOptional
-        } else if is_known(command) || self.own.contains(&command) {
+        } else if is_known(command) || self.is_own(command) {
             return;
         } else {
             Code::UnknownCommand

@@ -81,6 +81,8 @@ impl Resolver {
                 state.limits.next_line();
                 if state.limits.follow(other, self.rules.limit_words, |letter| words.get(letter)) {
                     self.limits_changed(at);
+                } else if words.commands().first().is_some_and(|command| self.watch.is_own(*command)) {
+                    self.feed_user(at);
                 }
             }
         }
@@ -162,6 +164,8 @@ impl Resolver {
                                 out";
                     return Err(Error::new(ErrorKind::UnitStays { what }).at(at.all_words()));
                 }
+                // What somebody has made a macro of may move, whatever the number stands for elsewhere.
+                _ if words.commands().len() == 1 && self.watch.is_own(*command) => action = Action::Macro,
                 // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
                 // probing: none of them uses the feed in force.
                 100 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEOut),
@@ -201,6 +205,7 @@ impl Resolver {
             Action::Modal => self.motion(words, machine, at).inspect_err(|_| self.apply(&kept))?,
             Action::Dwell => self.dwell(words, at),
             Action::Home => self.home(words, at),
+            Action::Macro => self.feed_user(at),
             Action::SetReversal(kind) => {
                 let step = Move { feed_at: at.line.start, ..self.blank(kind, at) };
                 self.moves.push(step);
@@ -228,7 +233,7 @@ impl Resolver {
                 _ => 0,
             };
         }
-        let repeats_arc = !names_motion && matches!(next.motion, Some(Motion::Arc { .. }));
+        let repeats_arc = !names_motion && action != Action::Macro && matches!(next.motion, Some(Motion::Arc { .. }));
         // A motion behind another command may lead elsewhere for it, as behind that of a coordinate system.
         let repeats_behind = action == Action::Modal && !names_motion && !words.commands().is_empty();
         if (repeats_arc || repeats_behind || words.commands().len() > 1 || next.counts_otherwise(&kept))
@@ -438,6 +443,7 @@ enum Action {
     Modal,
     Dwell,
     Home,
+    Macro,
     SetReversal(Kind),
     SetPosition,
     ClearOffsets,
