@@ -244,3 +244,26 @@ fn a_purge_before_the_first_bead_counts_like_the_file() {
     assert!((word(purge, 'F') * STRAND / 60.0 - 18.0).abs() < 0.05, "{purge}");
     assert!(summary.hopper.is_some_and(|plan| plan.pauses_parked > 0));
 }
+
+/// What a line may hold is asked of the output: 210 mm of a strand of 1.75 mm are 6.4 mm of one of 10 mm, and 505 mm³.
+#[test]
+fn limits_of_e_are_those_of_the_words_that_are_written() {
+    let arc = "G28\nM83\nG1 Z1 F600\nG1 X100 Y100 F6000\nG3 X140 Y100 I20 J0 E210 F300\n";
+    let line = "N1 M83\nN2 G28\nN3 G1 Z1 F600\nN4 G1 X10 Y10 F6000\nN5 G1 X200 Y10 E210 F300\n";
+    for (input, unit, is_told) in [
+        (arc, "virtual-filament-mm", false),
+        (line, "virtual-filament-mm", false),
+        // Along the path a piece holds more than the 200 there may be, and is parted again; a numbered line is not.
+        (arc, "mm3", false),
+        (line, "mm3", true),
+        (line, "as-in-file", true),
+    ] {
+        let unit_set = format!("screw.output_e_unit={unit}");
+        let settings = ["controller.preset=board", "controller.max_e_per_line_mm=200", &unit_set];
+        let (output, summary) = rewrite(input, &settings);
+        assert_eq!(has(&summary, "excess-e"), is_told, "{unit}: {:?}\n{output}", summary.findings);
+        let moves = output.lines().filter(|line| !line.starts_with(';') && line.contains(" E"));
+        let most = moves.map(|line| word(line, 'E')).fold(0.0, f64::max);
+        assert_eq!(most > 200.0, is_told, "{unit}: {output}");
+    }
+}

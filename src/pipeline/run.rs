@@ -70,6 +70,10 @@ impl<'a> Run<'a> {
             Purpose::Rewrite => {
                 rules.lag_taken_out = assemble::lag_taken_out(profile, choice.how);
                 rules.has_own_e_unit = assemble::unit(profile, passes) != Unit::AsInFile;
+                if rules.has_own_e_unit {
+                    // What E words may hold is looked at where they are written.
+                    (rules.max_e_only, rules.max_e_per_line) = (None, None);
+                }
             }
         }
         let output_volumes = assemble::output_volumes(profile, passes, &rules);
