@@ -267,3 +267,42 @@ fn limits_of_e_are_those_of_the_words_that_are_written() {
         assert_eq!(most > 200.0, is_told, "{unit}: {output}");
     }
 }
+
+/// The pauses that are told are those that are written, however little there is between the stop and the need for it.
+#[test]
+fn refills_are_told_where_they_are_written() {
+    let mut seed = 7_u64;
+    let mut random = |below: u64| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (seed >> 33) % below
+    };
+    let mut pauses = 0;
+    for round in 0..40 {
+        let mut input = "G28\nM83\nG1 Z1 F600\n".to_owned();
+        for _ in 0..100 {
+            let [x, y, e] = [random(180), random(180), 5 + random(36)];
+            input += &match random(3) {
+                0 => format!("G0 X{x} Y{y} F9000\n"),
+                1 => format!("G1 X{x} Y{y} E{e} F{}\n", 900 + 100 * random(20)),
+                _ => format!("G1 X{x} Y{y} E{e}\nG1 E-1 F2400\nG1 E1\n"),
+            };
+        }
+        let settings = [
+            ["screw.lag_compensated_by=none", "screw.lag_compensated_by=file"][round % 2],
+            &format!("hopper.usable_g=1.{}", 10 + random(90)),
+            "hopper.margin_g=0.05",
+            "hopper.pause_command=REFILL",
+            "hopper.purge_mm3=10",
+            "machine.park_x_mm=5",
+            "machine.park_y_mm=5",
+        ];
+        let (output, summary) = rewrite(&input, &settings);
+        let written = output.lines().filter(|line| *line == "REFILL").count();
+        let plan = summary.hopper.as_ref().expect("a plan");
+        let told = (plan.refills.len(), plan.pauses_written as usize, plan.purged_mm3 as usize);
+        assert_eq!(told, (written, written, 10 * written), "{round}: {settings:?}\n{output}");
+        assert!(!has(&summary, "pause-left-out"), "{round}");
+        pauses += written;
+    }
+    assert!(pauses > 80, "{pauses}");
+}

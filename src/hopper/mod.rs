@@ -16,7 +16,7 @@ use serde::Serialize;
 
 use hours::Hours;
 pub use hours::{HourMark, MOST_MARKS};
-use refills::{Halt, Refills};
+use refills::{Halt, Places, Refills};
 
 /// Density of poured granules as a share of the solid, where nothing better is known.
 ///
@@ -176,7 +176,7 @@ pub struct HopperPlan {
 pub struct Planner {
     now: Stamp,
     hours: Hours,
-    cup: Option<(Cup, Refills)>,
+    cup: Option<(Cup, Places)>,
 }
 
 /// A value without what is below zero or no number.
@@ -188,8 +188,18 @@ fn positive(value: f64) -> f64 {
 impl Planner {
     /// A planner at the start of a print with a full hopper; without a cup it only adds up.
     pub fn new(cup: Option<Cup>) -> Self {
-        let refills = |cup: Cup| (cup, Refills::new((cup.usable_g - cup.margin_g).max(0.0), cup.purge_g));
-        Self { now: Stamp::default(), hours: Hours::default(), cup: cup.map(refills) }
+        let sought = |cup: Cup| {
+            let refills = Refills::new((cup.usable_g - cup.margin_g).max(0.0), cup.purge_g);
+            (cup, Places::Sought(refills))
+        };
+        Self { now: Stamp::default(), hours: Hours::default(), cup: cup.map(sought) }
+    }
+
+    /// The same where it is settled before which lines the hopper is refilled, in rising order.
+    #[must_use]
+    pub fn refilled_at(self, lines: impl IntoIterator<Item = u64>) -> Self {
+        let given = |(cup, _)| (cup, Places::Given { lines: lines.into_iter().collect(), halts: Vec::new() });
+        Self { cup: self.cup.map(given), ..self }
     }
 
     /// Where the print stands.
@@ -204,8 +214,8 @@ impl Planner {
 
     /// A place at which the hopper could be refilled, at `at`, which must not lie before the place given last.
     pub fn place(&mut self, at: Stamp, spot: Spot) {
-        if let Some((_, refills)) = &mut self.cup {
-            refills.place(at, spot);
+        if let Some((_, places)) = &mut self.cup {
+            places.place(at, spot);
         }
     }
 
@@ -238,7 +248,7 @@ impl Planner {
     /// The plan, once the print is over.
     pub fn finish(self, granules: &Granules) -> HopperPlan {
         let Self { now, hours, cup } = self;
-        let (cup, halts) = cup.map_or((None, Vec::new()), |(cup, refills)| (Some(cup), refills.finish(now.used_g)));
+        let (cup, halts) = cup.map_or((None, Vec::new()), |(cup, places)| (Some(cup), places.finish(now.used_g)));
         let purges_g: f64 = halts.iter().map(|halt| halt.spot.purge_g).sum();
         let total_g = now.used_g + purges_g;
         let mut plan = HopperPlan {

@@ -139,3 +139,47 @@ impl Refills {
         halts
     }
 }
+
+/// Where refills come from.
+#[derive(Clone, Debug)]
+pub(super) enum Places {
+    /// They are looked for.
+    Sought(Refills),
+    /// They go before these lines, in order, as an earlier plan has them; `halts`: those that were passed.
+    Given { lines: VecDeque<u64>, halts: Vec<Halt> },
+}
+
+impl Places {
+    /// A place where a refill is possible.
+    pub fn place(&mut self, at: Stamp, spot: Spot) {
+        match self {
+            Self::Sought(refills) => refills.place(at, spot),
+            Self::Given { lines, halts } => {
+                while lines.front().is_some_and(|line| *line < spot.line) {
+                    lines.pop_front();
+                }
+                if lines.front() == Some(&spot.line) {
+                    lines.pop_front();
+                    halts.push(Halt { at, spot });
+                }
+            }
+        }
+    }
+
+    /// How many places are kept.
+    #[cfg(test)]
+    pub fn kept(&self) -> usize {
+        match self {
+            Self::Sought(refills) => refills.kept(),
+            Self::Given { halts, .. } => halts.len(),
+        }
+    }
+
+    /// The refills of a print that takes `total_g`, in order.
+    pub fn finish(self, total_g: f64) -> Vec<Halt> {
+        match self {
+            Self::Sought(refills) => refills.finish(total_g),
+            Self::Given { halts, .. } => halts,
+        }
+    }
+}

@@ -170,7 +170,7 @@ fn few_places_are_kept() {
         let kind = if line % 5000 == 0 { PlaceKind::LayerChange } else { KINDS[1 + (line / 300 % 2) as usize] };
         planner.place(planner.now(), spot(line, kind));
         planner.feed(0.1, 1.0);
-        most = most.max(planner.cup.as_ref().map_or(0, |(_, refills)| refills.kept()));
+        most = most.max(planner.cup.as_ref().map_or(0, |(_, places)| places.kept()));
     }
     assert!(most <= 16, "{most}");
 }

@@ -20,13 +20,18 @@ pub struct Granules {
 }
 
 impl Granules {
-    /// A full hopper at the start of a print. `purge_mm3`: what is pushed out behind a refill.
-    pub fn new(profile: &Profile, purge_mm3: f64) -> Self {
+    /// A full hopper at the start of a print. `purge_mm3`: what is pushed out behind a refill; `written`: where refills are,
+    /// if that is settled.
+    pub fn new(profile: &Profile, purge_mm3: f64, written: Option<&HopperPlan>) -> Self {
         let margin_g = profile.hopper.margin_g.value;
         let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
         let purge_g = (Volume::from_mm3(purge_mm3) * density).as_g();
         let cup = profile.hopper.usable_g.value.map(|usable_g| Cup { usable_g, margin_g, purge_g });
-        Self { planner: Planner::new(cup), density, layer: 0, gap: None }
+        let planner = match written {
+            Some(plan) => Planner::new(cup).refilled_at(plan.refills.iter().map(|refill| refill.line)),
+            None => Planner::new(cup),
+        };
+        Self { planner, density, layer: 0, gap: None }
     }
 
     /// Takes the next moves with what was decided on each. `first_line`: of their block.

@@ -141,7 +141,7 @@ impl Stations {
         if settings.is_rewritten || !Pauses::are_wanted(profile, run.passes) {
             pauses.purge_no_more();
         }
-        let granules = Granules::new(profile, pauses.purge_mm3());
+        let granules = Granules::new(profile, pauses.purge_mm3(), refills);
         let stay = run.terms.as_ref().map(|terms| Stay::new(assemble::soft(profile, terms), run.writes()));
         let terms = scribe::Terms {
             initial_feed_mm_s: profile.controller.initial_feed_mm_s.value,
