@@ -239,6 +239,21 @@ fn beads_of_another_tool_get_their_acceleration_back() {
     }
 }
 
+/// A reversal along a path whose E is taken out is a travel: 5 mm beside 100 and two lifts.
+#[test]
+fn reversals_that_become_travels_count_among_them() {
+    let input = "G28\nM83\nG0 X10 Y10 Z1 F9000\nG1 X50 Y10 E5 F1200\nG1 X45 Y10 E-1 F3000\nG0 X45 Y50 F9000\nG1 E1\n\
+                 G1 X85 Y50 E5 F1200\n";
+    for way in ["file", "none", "controller"] {
+        let way_set = format!("screw.lag_compensated_by={way}");
+        let set = ["controller.preset=host", &way_set, "part.solid_temperature_c=none"];
+        let (written, judged) = accounts(input.as_bytes(), &profile(&set)).expect("a rewrite");
+        let [before, after, again] = [&written.before, &written.after, &judged.before];
+        assert_eq!((after.travels, after.travel_path_mm), (again.travels, again.travel_path_mm), "{way}");
+        assert!((after.travel_path_mm - before.travel_path_mm - 5.0).abs() < 1e-9, "{way}");
+    }
+}
+
 /// Accelerations of beads and of travels that a text leaves in force, and the highest that a bead of it has, mm/s².
 fn accels_in_force(text: &str) -> ([f64; 2], f64) {
     let (mut force, mut highest) = ([3000.0; 2], 0.0_f64);

@@ -85,7 +85,7 @@ pub fn summary(
     let purged = Volume::from_mm3(drive.account.purged_mm3);
     after.volume_mm3 += purged.as_mm3();
     after.mass_g += (purged * density).as_g();
-    after.travel_path_mm += pauses.way_mm;
+    after.travel_path_mm += pauses.way_mm + written.stripped_mm;
     after.travels += pauses.ways;
     after.beads += written.beads_added;
     after.e_only = after.e_only + written.e_only_added + turns - written.e_only_removed;

@@ -243,6 +243,8 @@ pub struct Written {
     pub taken_out: u64,
     /// Reversals along a path whose E was taken out.
     pub stripped: u64,
+    /// Their length, mm.
+    pub stripped_mm: f64,
     /// Lines written as several.
     pub lines_split: u64,
     /// Beads among the pieces added by splitting.
@@ -318,6 +320,7 @@ impl Written {
             }
             ELine::Strip => {
                 self.stripped += 1;
+                self.stripped_mm += step.length;
                 let space = step.e_at > 0 && block.bytes.get(step.e_at as usize - 1) == Some(&b' ');
                 let (at, remove) = (step.e_at - u32::from(space), u32::from(step.e_len) + u32::from(space));
                 Edit { at, remove, put: Put::Text { start: 0, len: 0 } }
