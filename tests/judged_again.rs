@@ -315,6 +315,25 @@ fn what_a_rewrite_makes_good_for_is_no_advice_of_its_own() {
     assert!(codes(&written(&Options { passes: capacity, ..options.clone() })).contains(&"drool"));
 }
 
+/// Where the controller is left the lag, its output has no reversals, and needs none; a lag that it is hardly made for is told.
+#[test]
+fn a_lag_that_is_left_to_the_controller() {
+    let run = |k: u32| format!("G1 X{} E2 F1200\nG0 X{} Y{k} F3000\n", 20, 120 * (k % 2));
+    let input = format!("G28\nM83\nG1 Z0.3 F3000\n{}", (1..=20).map(run).collect::<String>());
+    for (lag, is_long) in [("0.4", true), ("0.2", false)] {
+        let lag = format!("screw.melt_lag_s={lag}");
+        let set =
+            ["controller.preset=host", "screw.lag_compensated_by=controller", &lag, "part.solid_temperature_c=none"];
+        let (written, judged) = accounts(input.as_bytes(), &profile(&set)).expect("a rewrite");
+        for summary in [&written, &judged] {
+            assert_eq!(codes(summary).contains(&"long-controller-lag"), is_long, "{lag}: {:?}", codes(summary));
+            assert!(!codes(summary).contains(&"drool"), "{lag}: {:?}", codes(summary));
+        }
+    }
+    let by_file = accounts(input.as_bytes(), &profile(&["controller.preset=host"])).expect("a rewrite").0;
+    assert!(!codes(&by_file).contains(&"long-controller-lag"));
+}
+
 /// 15 mm³ a turn at 120 turns a minute are 30 mm³/s, which leave 12 mm³ between screw and nozzle at a lag of 0.4 s: 0.2 mm³/s
 /// of a minute, and a hundredth is 0.12 mm³.
 #[test]

@@ -230,6 +230,11 @@ codes! {
         "the file sets the controller's own compensation of melt lag, beside or in place of the one that is counted on",
         "the melt is pushed ahead twice, by another lag than the screw's or not at all, and much of it is laid wrong",
         "leave it out of the slicing profile, it is made for lags far shorter than a screw's, and set the controller as `meltwright controller` says; a rewrite takes it out of the file where another one is counted on, or as controller.lag_commands says";
+    /// The profile leaves a long lag to the controller.
+    LongControllerLag, Warning, "long-controller-lag",
+        "the controller is to make up for a lag that is far longer than those it is made for",
+        "with tenths of a second some controllers hardly speed up any more, and some stop with an error in the middle of a print",
+        "look into the manual of the controller and try it away from the part first, or set screw.lag_compensated_by = \"file\"";
     /// `G4` in a form that does not wait.
     DwellForm, Warning, "dwell-form",
         "dwells are given in seconds by G4 S, which does not wait on this controller",

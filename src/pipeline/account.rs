@@ -18,7 +18,7 @@ use crate::findings::{Code, Findings, Place};
 use crate::hopper::HopperPlan;
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
-use crate::profile::{EUnit, OutputUnit, Profile, Provenance};
+use crate::profile::{EUnit, LagCompensation, OutputUnit, Profile, Provenance};
 use crate::soft::SoftPlan;
 use crate::summary::{AssumedValue, E_AS_IN_FILE, Record, ScrewFigures, Summary};
 use crate::units::{Density, Volume};
@@ -50,12 +50,16 @@ pub fn summary(
     findings.merge(demands);
     note_nozzle(profile, run.settings, &mut findings);
     note_stale(profile, &mut findings);
+    note_long_lag(profile, &mut findings);
     if let Some([before, now]) = other_profile(profile, run.settings) {
         let detail = format!("{before} in the file, {now} now");
         findings.add(Code::OtherProfile, || Place::of_file(detail));
     }
     let is_written = record.output_bytes > 0;
-    let is_mended = run.rules.e_leads || is_written && run.choice.how != How::Not;
+    // An output that leaves the lag to the controller bears no mark of it.
+    let by_controller = profile.screw.lag_compensated_by.value == LagCompensation::Controller;
+    let is_mended =
+        run.rules.e_leads || is_written && run.choice.how != How::Not || run.settings.is_rewritten && by_controller;
     let stops = inspection.finish(volume, is_mended, &mut findings);
     let mut hopper = granules.finish(profile, &mut findings);
     if let Some(plan) = &mut hopper {
@@ -290,6 +294,18 @@ pub fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Fi
     if let Some(sliced) = settings.nozzle_diameter_mm.filter(|sliced| (sliced - mounted).abs() > 0.01) {
         let detail = format!("{sliced} mm in the file, {mounted} mm in the profile");
         findings.add(Code::NozzleDiffers, || Place::of_file(detail));
+    }
+}
+
+/// Lag that controllers are made to make up for, s (common practice, no source).
+const LONG_CONTROLLER_LAG_S: f64 = 0.2;
+
+/// Warns where the profile leaves a longer lag to the controller.
+fn note_long_lag(profile: &Profile, findings: &mut Findings) {
+    let lag_s = profile.screw.melt_lag_s.value;
+    if profile.screw.lag_compensated_by.value == LagCompensation::Controller && lag_s > LONG_CONTROLLER_LAG_S {
+        let detail = format!("screw.melt_lag_s is {lag_s} s, they are made for {LONG_CONTROLLER_LAG_S} s at most");
+        findings.add(Code::LongControllerLag, || Place::of_file(detail));
     }
 }
 
