@@ -131,6 +131,9 @@ fn plans_that_cannot_be_are_refused() {
     for case in cases {
         let bench = Bench::new();
         let unit: &[&str] = if case[0] == "--set" { &[] } else { &["--set", "screw.output_e_unit=screw-turns"] };
+        // Nothing is left behind by what is refused, not even the folder that it names.
+        bench.run(&[&["weigh", "plan", "-o", "new/"], case, unit].concat()).code(2);
+        assert!(!bench.path("new").exists(), "{case:?}");
         let ran = bench.run(&[&["weigh", "plan", "-o", "."], case, unit].concat()).code(2);
         assert!(bench.names().is_empty() && ran.stdout.is_empty());
         said.push_str(&format!("{}\n{}\n", case.join(" "), ran.stderr));

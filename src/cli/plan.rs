@@ -430,11 +430,16 @@ fn into_folder(sources: &[Source], folder: &Path) -> Result<Vec<Sink>> {
 /// # Errors
 /// When it cannot be made.
 pub fn is_folder(path: &Path) -> Result<bool> {
-    let last = path.as_os_str().as_encoded_bytes().last();
-    if last.is_some_and(|byte| std::path::is_separator(char::from(*byte))) {
+    if names_folder(path) {
         make_folder(path)?;
     }
     Ok(path.is_dir())
+}
+
+/// Whether a path ends as only folders do, whether there is one or not.
+pub fn names_folder(path: &Path) -> bool {
+    let last = path.as_os_str().as_encoded_bytes().last();
+    last.is_some_and(|byte| std::path::is_separator(char::from(*byte)))
 }
 
 /// Makes a folder with those around it, unless it is there.

@@ -55,6 +55,8 @@ fn plan(args: &PlanArgs) -> Result<()> {
     ];
     apart::check(written, chosen.path.as_deref())?;
     let planned = Plan::new(&chosen.profile, &options)?;
+    // Not before all else is found sound: nothing is left behind by what is refused.
+    plan::is_folder(&args.output)?;
     write_text(&gcode, &planned.gcode())?;
     write_text(&sheet, &planned.sheet())?;
     let names = [gcode.display().to_string(), sheet.display().to_string()];
@@ -68,7 +70,8 @@ fn plan(args: &PlanArgs) -> Result<()> {
 
 /// The G-code file and the sheet, neither of which exists yet.
 fn targets(output: &Path) -> Result<(PathBuf, PathBuf)> {
-    let gcode = if plan::is_folder(output)? { output.join(GCODE_NAME) } else { output.to_owned() };
+    let is_folder = plan::names_folder(output) || output.is_dir();
+    let gcode = if is_folder { output.join(GCODE_NAME) } else { output.to_owned() };
     let ending = gcode.extension().map(|ending| ending.to_ascii_lowercase());
     if apart::is_dash(output) || ending.is_some_and(|ending| ending == SHEET_ENDING) {
         return Err(usage(

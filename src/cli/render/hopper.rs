@@ -90,10 +90,13 @@ pub fn pauses(plan: &HopperPlan) -> Option<String> {
     }
     let mut words = format!("{} written into the output.", counted(plan.pauses_written, "pause"));
     if plan.pauses_parked > 0 {
+        let which = match plan.pauses_parked {
+            all if all == plan.pauses_written => "For each".to_owned(),
+            some => format!("For {} of them", count(some)),
+        };
         words.push_str(&format!(
-            " For {} of them the hot head moves to the park position and back: nothing may stand there or on the way, \
-             and there must be free space below.",
-            count(plan.pauses_parked)
+            " {which} the hot head moves to the park position and back: nothing may stand there or on the way, and \
+             there must be free space below."
         ));
     }
     if plan.purged_mm3 > 0.0 {
@@ -173,6 +176,9 @@ mod tests {
             ),
             "{text}"
         );
+        let all = shown(&HopperPlan { pauses_parked: 12, ..plan }, Detail::Normal);
+        let flat: String = all.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat.contains("12 pauses written into the output. For each the hot head moves"), "{all}");
     }
 
     #[test]
