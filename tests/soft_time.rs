@@ -179,6 +179,25 @@ fn tiny(towers: u32) -> String {
     stack.text
 }
 
+/// Ways of 2 mm are too short to turn back for, but where the part bears so little that the head takes its time over them.
+#[test]
+fn the_screw_turns_back_for_short_ways_that_take_long() {
+    let mut stack = Stack::new(0.5, 1.0);
+    for _ in 0..40 {
+        stack.up().line("G0 X50 Y50\nG1 X54 E2\nG0 Y52\nG1 X50 E2\nG0 Y50");
+    }
+    let reliefs = |modulus_mpa: f64| {
+        let mut p = profile(modulus_mpa, 1.0);
+        p.screw.lag_compensated_by.value = LagCompensation::None;
+        p.screw.min_travel_mm.value = 5.0;
+        let (_, summary) = rewrite(&stack.text, &p, Passes { starts: true, ..SOFT });
+        summary.screw.reliefs
+    };
+    // The ways to the next layer are long by themselves; low layers bear more than high ones.
+    let [stiff, soft] = [500.0, 0.05].map(reliefs);
+    assert!(soft > stiff + 10, "{stiff} {soft}");
+}
+
 /// Half a second of slow reversals and refills a bead, which a rewrite takes out: their time is not counted on.
 #[test]
 fn turns_that_are_taken_out_cool_nothing() {

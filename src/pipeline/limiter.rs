@@ -3,6 +3,7 @@
 
 use std::collections::VecDeque;
 
+use super::drive::at_rest;
 use super::edits::Outgoing;
 use super::planning::{Besides, in_output, limits_in_output};
 use super::queue::{EARLY, Queue};
@@ -178,8 +179,16 @@ impl Limiter {
         match &mut self.passes.gaps {
             None => self.marks.settled.extend(block.moves.iter().map(|_| Marks::NONE)),
             Some(gaps) => {
+                let mut bears = self.passes.soft.as_ref().map(|_| Bears::new(&block.known));
                 for ((step, before), verdict) in block.moves.iter().zip(&block.before).zip(&block.verdicts) {
-                    gaps.push(step, || verdict.least_time(step, before.time));
+                    // On a part that bears little, the head takes its time for a short way too.
+                    let sway = |bears: &mut Bears<'_>| match bears.accel(step) {
+                        accel if accel < f64::INFINITY => at_rest(step.length, verdict.speed, accel),
+                        _ => 0.0,
+                    };
+                    gaps.push(step, || {
+                        verdict.least_time(step, before.time).at_least(bears.as_mut().map_or(0.0, sway))
+                    });
                 }
             }
         }
