@@ -228,8 +228,16 @@ struct AxisAccels {
 
 impl AxisAccels {
     fn new(rules: &MotionRules) -> Self {
-        let [x, y, ..] = rules.axis_accel;
-        Self { base: *rules, file: [x, y], written: [None; 2] }
+        let axes = Self { base: *rules, file: [0.0; 2], written: [None; 2] };
+        Self { file: axes.in_force(rules.axis_accel), ..axes }
+    }
+
+    /// Accelerations of the file along X and Y, mm/s². What is set for an axis without a limit of its own has to be put back to
+    /// something: the machine's own is above what any path asks.
+    fn in_force(&self, [x, y, ..]: [f64; 4]) -> [f64; 2] {
+        [x, y].map(
+            |accel| if accel < f64::INFINITY { accel } else { self.base.print_accel.at_least(self.base.travel_accel) },
+        )
     }
 
     /// What was set along X and Y, mm/s²; infinite where nothing was.
@@ -239,7 +247,7 @@ impl AxisAccels {
 
     /// The file sets limits of motion.
     fn follow(&mut self, limits: &MotionLimits) {
-        let now = self.base.with(limits).axis_accel;
+        let now = self.in_force(self.base.with(limits).axis_accel);
         for axis in [0, 1] {
             if now[axis] != self.file[axis] || limits.sets_axis_accel[axis] {
                 (self.file[axis], self.written[axis]) = (now[axis], None);
@@ -255,8 +263,7 @@ impl AxisAccels {
             let (set, bears) = (self.written[axis].unwrap_or(own), f64::from(now.accel_mm_s2[axis]));
             if let Some(wanted) = (Lowered { own, set, bears }).next(rounded) {
                 self.written[axis] = (wanted < own).then_some(wanted);
-                // The machine of an axis without a limit of its own has none to go back to.
-                *word = wanted.is_finite().then_some(wanted as u32);
+                *word = Some(wanted as u32);
             }
         }
         words

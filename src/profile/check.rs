@@ -335,6 +335,15 @@ impl Profile {
                 "set machine.park_x_mm and machine.park_y_mm to a place beside the part",
             );
         }
+        let part = &self.part;
+        if part.solid_temperature_c.value.is_some_and(|solid| solid <= part.air_temperature_c.value) {
+            add(
+                "part.solid_temperature_c",
+                "beads never become as cold as that in this air (part.air_temperature_c), so that no layer is given time to cool"
+                    .to_owned(),
+                "set a temperature well above that of the air, or \"none\" if layers need no time",
+            );
+        }
         let feedstock = &self.feedstock;
         if feedstock.drying_temperature_c.value.is_some() != feedstock.drying_time_h.value.is_some() {
             add(

@@ -215,8 +215,8 @@ impl SoftPlanner {
             .collect();
         let laid = record.islands.iter().zip(&stands_on).map(|(island, on)| Footing {
             area_mm2: island.area_mm2,
-            second_moment_x_mm4: island.iyy_mm4,
-            second_moment_y_mm4: island.ixx_mm4,
+            second_moment_x_mm4: against_bending(island.iyy_mm4, island.ixx_mm4, island.ixy_mm4),
+            second_moment_y_mm4: against_bending(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4),
             shear_factor: self.terms.shear_factor,
             on,
             is_laid: true,
@@ -480,6 +480,17 @@ fn is_part(island: &Island) -> bool {
     island.skirt_mm3 + island.tower_mm3 <= APART * island.volume_mm3
 }
 
+/// Least share of a second moment that the mixed one leaves.
+const LEAST_OF_MOMENT: f64 = 1e-6;
+
+/// Second moment that resists bending along an axis, mm⁴: `own` is the integral of the square of that coordinate, `other` that of
+/// the other one, `mixed` that of their product. A section whose stiff direction lies across gives way sideways too:
+/// (I J - K²)/J (unsymmetric bending, any handbook of the strength of materials).
+fn against_bending(own: f64, other: f64, mixed: f64) -> f64 {
+    // What rounding leaves of a line that runs askew is no section any more.
+    if other > 0.0 { (own - mixed * mixed / other).max(LEAST_OF_MOMENT * own) } else { own }
+}
+
 /// Second moment about the axis in which a section is weakest.
 fn least_moment(ixx: f64, iyy: f64, ixy: f64) -> f64 {
     0.5 * (ixx + iyy) - (0.25 * (ixx - iyy) * (ixx - iyy) + ixy * ixy).sqrt()
@@ -489,6 +500,23 @@ fn least_moment(ixx: f64, iyy: f64, ixy: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::units::{Density, Modulus};
+
+    /// A wall of 20 mm by 2.4 mm, turned: the give along Y is that across the wall by the square of the cosine, and that along
+    /// it by the square of the sine.
+    #[test]
+    fn a_wall_askew_gives_way_as_its_parts_do() {
+        let [along, across] = [2.4 * 20.0_f64.powi(3) / 12.0, 20.0 * 2.4_f64.powi(3) / 12.0];
+        for degrees in [0.0_f64, 10.0, 20.0, 45.0, 80.0] {
+            let (sin, cos) = degrees.to_radians().sin_cos();
+            let ixx = across * cos * cos + along * sin * sin;
+            let iyy = across * sin * sin + along * cos * cos;
+            let ixy = (along - across) * sin * cos;
+            let given = 1.0 / (cos * cos / across + sin * sin / along);
+            assert!((against_bending(ixx, iyy, ixy) / given - 1.0).abs() < 1e-9, "{degrees}");
+        }
+        assert_eq!(against_bending(3.0, 0.0, 0.0), 3.0);
+        assert_eq!(against_bending(3.0, 3.0, 3.0), 3e-6);
+    }
 
     /// Between judgements a column carries as a prism: the less by the cube of its height (Greenhill 1881, as cited at
     /// `Tower::critical_factor`). Of a prism that is exact, whatever was judged when.
