@@ -179,6 +179,64 @@ fn tiny(towers: u32) -> String {
     stack.text
 }
 
+/// Where one part stands finished, the way to the wait and back goes over it.
+#[test]
+fn ways_go_over_what_stands_finished() {
+    let mut stack = Stack::new(0.5, 1.0);
+    for _ in 0..20 {
+        stack.up().block([50.0, 50.0], [4.0, 3.0]);
+    }
+    stack.down_to_bed();
+    for _ in 0..4 {
+        stack.up().block([50.0, 90.0], [4.0, 3.0]);
+    }
+    let (output, _) = rewrite(&stack.text, &cooling(true), SOFT);
+    let lifts: Vec<f64> = output
+        .lines()
+        .zip(output.lines().skip(1))
+        .filter(|(line, _)| *line == AWAY)
+        .map(|(_, lift)| lift[4..].split(' ').next().and_then(|z| z.parse().ok()).expect("a height"))
+        .collect();
+    // 10 mm stand; 5 mm above the first part while the second is laid, as above each layer before.
+    assert_eq!(lifts.len(), 22, "{lifts:?}");
+    let second = &lifts[lifts.len() - 3..];
+    assert!(second.iter().all(|z| (z - 15.0).abs() < 1e-9), "{lifts:?}");
+    assert!((lifts[0] - 6.0).abs() < 1e-9, "{lifts:?}");
+}
+
+/// The way to the wait is no quicker than the part bears, whatever was set for the moves beside it; and what was set is put back.
+#[test]
+fn ways_keep_to_what_the_part_bears() {
+    // Layers begin where the one before has ended, so that nothing is set between the lift and the wait.
+    let mut stack = Stack::new(0.5, 1.0);
+    stack.line("G0 X50 Y50");
+    for _ in 0..40 {
+        stack.up().line("G1 X56 E3 F300\nG1 Y52 E1\nG1 X50 E3\nG1 Y50 E1\nG1 F9000");
+    }
+    let text = stack.text;
+    let mut p = cooling(true);
+    p.machine.part_moves.value = PartMoves::Y;
+    p.feedstock.modulus_mpa.value = Some(0.05);
+    let (output, summary) = rewrite(&text, &p, SOFT);
+    let (mut force, mut own, mut away, mut held) = (p.machine.max_accel_mm_s2.value, 0.0, false, 0);
+    for line in output.lines() {
+        if let Some(value) = line.strip_prefix("M204 S") {
+            force = value.parse().expect("a number");
+        } else if line == AWAY {
+            (away, own) = (true, force);
+        } else if line == BACK {
+            assert_eq!(force, own, "it is put back\n{output}");
+            away = false;
+        } else if away && line.starts_with("G1 X0 Y0 ") && force < own {
+            held += 1;
+            assert!(force < 2000.0, "{force}");
+        }
+    }
+    assert!(held > 10, "{held} {}", &output[output.len() - 1500..]);
+    let words = output.lines().filter(|line| line.starts_with("M204")).count() as u64;
+    assert_eq!(summary.changes.accelerations_written, words);
+}
+
 /// Ways of 2 mm are too short to turn back for, but where the part bears so little that the head takes its time over them.
 #[test]
 fn the_screw_turns_back_for_short_ways_that_take_long() {

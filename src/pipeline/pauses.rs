@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use super::Passes;
 use super::drive::{Drive, LinesBefore, at_rest};
+use super::edits::{accel_word, accels_put_back};
 use crate::demand::capacity::Capacity;
 use crate::hopper::HopperPlan;
 use crate::line::number::write_fixed;
@@ -12,8 +13,10 @@ use crate::moves::limits::MotionLimits;
 use crate::moves::track::Track;
 use crate::moves::{Kind, Move};
 use crate::passes::feed::Feeds;
-use crate::profile::Profile;
-use crate::soft::takes;
+use crate::passes::lag::accel;
+use crate::profile::{AccelWords, Profile};
+use crate::soft::{ACCEL, takes};
+use crate::units::Bounded;
 
 /// Comment before the way to the park position: from here to [`BACK`] the head is not where the print has it.
 pub const AWAY: &[u8] = b"; to the park position";
@@ -42,10 +45,16 @@ pub struct Pauses {
     beside: Option<Park>,
     /// The controller takes no command that waits.
     refuses_waits: bool,
+    /// Highest bead so far, of any tool, mm of the machine: the ways go over it.
+    highest_mm: f64,
+    /// How accelerations are written; `None` where the controller takes none.
+    accel_words: Option<AccelWords>,
     /// How many were written.
     pub written: u64,
     /// For how many of them the head goes to the park position.
     pub parked: u64,
+    /// Accelerations that were set for ways, and put back.
+    pub accels_written: u64,
     /// Moves of the ways there and back.
     pub ways: u64,
     /// Their path, mm.
@@ -71,7 +80,13 @@ impl Pauses {
     /// The profile's command, at no place yet.
     pub fn of(profile: &Profile) -> Self {
         let command = profile.hopper.pause_command.value.clone().unwrap_or_default();
-        Self { command, park: Park::of(profile), refuses_waits: !takes(profile, WAIT), ..Self::default() }
+        Self {
+            command,
+            park: Park::of(profile),
+            refuses_waits: !takes(profile, WAIT),
+            accel_words: takes(profile, ACCEL).then_some(profile.controller.accel_words.value),
+            ..Self::default()
+        }
     }
 
     /// They go to the refills of a plan.
@@ -156,7 +171,9 @@ impl Pauses {
     }
 
     /// Writes the way to the park position, the command, the purge and the way back before a move without an
-    /// [obstacle](Self::obstacle). Returns the time it takes but for the waiting, s.
+    /// [obstacle](Self::obstacle). `bears`: gives the acceleration that the part bears along a way, mm/s². Returns the time it
+    /// takes but for the waiting, s.
+    #[allow(clippy::too_many_arguments, reason = "a stop with what is known of it, and where its lines go")]
     pub fn park(
         &mut self,
         step: &Move,
@@ -165,14 +182,26 @@ impl Pauses {
         feeds: &mut Feeds,
         lines: &mut LinesBefore<'_>,
         stop: Stop,
+        bears: impl Fn([f64; 2]) -> f64,
     ) -> f64 {
-        let Some((park, trip)) = self.place(stop, step, track) else { return 0.0 };
-        let lift_mm = park.lift_mm;
+        let Some((park, mut trip)) = self.place(stop, step, track) else { return 0.0 };
+        let lift_mm = trip.lift_mm;
         let lifts = lift_mm > 0.0;
+        // What was set for the move before, or for the next, may be more than the part bears along this way.
+        let bears = bears(trip.way);
+        let held = self.accel_words.filter(|_| bears < park.accel(&trip));
+        if held.is_some() {
+            trip.bears = accel::rounded(bears);
+        }
         lines.text.extend_from_slice(AWAY);
         lines.end();
         if lifts {
             trip.write(&[(b'Z', trip.up)], park.lift_speed(), step, feeds, lines);
+        }
+        if let Some(words) = held {
+            lines.text.extend_from_slice(accel_word(words, true).as_bytes());
+            write_fixed(lines.text, trip.bears, 0);
+            lines.end();
         }
         let speed = park.speed(step);
         let [x, y] = trip.there;
@@ -201,12 +230,20 @@ impl Pauses {
         }
         let [x, y] = trip.back;
         trip.write(&[(b'X', x), (b'Y', y)], speed, step, feeds, lines);
+        if let Some(words) = held {
+            let own = park.in_force(words);
+            accels_put_back(words, own).iter().for_each(|word| {
+                lines.text.extend_from_slice(word.as_bytes());
+                lines.end();
+            });
+        }
         if lifts {
             trip.write(&[(b'Z', trip.down)], park.lift_speed(), step, feeds, lines);
         }
         drive.wait(way_s);
         lines.text.extend_from_slice(BACK);
         lines.end();
+        self.accels_written += if held.is_some() { 2 } else { 0 };
         self.parked += u64::from(stop == Stop::ForRefill);
         self.ways += if lifts { 4 } else { 2 };
         self.way_mm += 2.0 * (trip.way_mm + lift_mm);
@@ -216,7 +253,7 @@ impl Pauses {
     /// Where the head goes, and the way there. While a layer cools that is the park position, unless the way there and back
     /// takes longer than the layer needs and the place beside the part is nearer.
     fn place(&self, stop: Stop, step: &Move, track: &Track<'_>) -> Option<(&Park, Trip)> {
-        let way = |park| (park, Trip::new(park, step, track));
+        let way = |park| (park, Trip::new(park, step, track, self.highest_mm));
         let ways_s = |(park, trip): &(&Park, Trip)| 2.0 * park.way_s(trip, step);
         match (stop, self.park.as_ref().map(way), self.beside.as_ref().map(way)) {
             (Stop::ToCool(least_s), Some(park), Some(beside)) => {
@@ -237,8 +274,11 @@ impl Pauses {
         }
     }
 
-    /// The output has gone past a move; `limits`: those it sets.
-    pub fn pass(&mut self, step: &Move, limits: Option<&MotionLimits>) {
+    /// The output has gone past a move, to a place `at`, mm of the machine; `limits`: those it sets.
+    pub fn pass(&mut self, step: &Move, at: [f64; 3], limits: Option<&MotionLimits>) {
+        if step.kind == Kind::Bead {
+            self.highest_mm = self.highest_mm.at_least(at[2]);
+        }
         let [x, y, _] = step.delta;
         for park in self.park.iter_mut().chain(&mut self.beside) {
             if let Some(limits) = limits {
@@ -303,8 +343,28 @@ impl Park {
         let [x, y, z, _] = self.rules.axis_accel;
         let accel = self.rules.travel_accel.min(set);
         let lift_accel = accel.min(z);
-        let accel = accel.min(x.min(set_x)).min(y.min(set_y));
-        at_rest(trip.way_mm, self.speed(step), accel) + at_rest(self.lift_mm, self.lift_speed(), lift_accel)
+        let accel = accel.min(x.min(set_x)).min(y.min(set_y)).min(trip.bears);
+        at_rest(trip.way_mm, self.speed(step), accel) + at_rest(trip.lift_mm, self.lift_speed(), lift_accel)
+    }
+
+    /// Acceleration in force along the way, mm/s²: that of moves without extrusion, and of each axis by its share.
+    fn accel(&self, trip: &Trip) -> f64 {
+        let [set, set_x, set_y] = self.set_accel;
+        let [x, y, ..] = self.rules.axis_accel;
+        let [along_x, along_y] = trip.way.map(|mm| trip.way_mm / mm.abs());
+        self.rules.travel_accel.min(set).at_most(x.min(set_x) * along_x).at_most(y.min(set_y) * along_y)
+    }
+
+    /// Accelerations in force that the words for the way replace: of beads, where one word holds for all moves, and of travels.
+    fn in_force(&self, words: AccelWords) -> [Option<f64>; 2] {
+        let of = |own: f64| own.min(self.set_accel[0]);
+        let travels = of(self.rules.travel_accel);
+        match words {
+            AccelWords::Beads => [None, Some(travels)],
+            AccelWords::AllMoves if self.set_accel[0] < f64::INFINITY => [Some(self.set_accel[0]), None],
+            AccelWords::AllMoves if self.rules.print_accel == travels => [Some(travels), None],
+            AccelWords::AllMoves => [Some(self.rules.print_accel), Some(travels)],
+        }
     }
 
     /// Of the way, mm/s: never above what profile or file allows.
@@ -333,6 +393,12 @@ struct Trip {
     down: Word,
     /// Path in the plane, mm.
     way_mm: f64,
+    /// The same along X and Y, mm.
+    way: [f64; 2],
+    /// Of the head before it, mm.
+    lift_mm: f64,
+    /// Acceleration that is set for it, mm/s²; infinite for none.
+    bears: f64,
 }
 
 /// A value and its decimals.
@@ -340,26 +406,31 @@ struct Trip {
 struct Word(f64, u8);
 
 impl Trip {
-    fn new(park: &Park, step: &Move, track: &Track<'_>) -> Self {
+    /// `highest_mm`: of all beads so far; the head goes as high above them as above the last.
+    fn new(park: &Park, step: &Move, track: &Track<'_>, highest_mm: f64) -> Self {
         let (here, in_file) = (track.position(), track.in_file());
         let unit = step.unit_mm();
         let decimals = DECIMALS[usize::from(step.has(Move::INCH))];
         let way = [0, 1].map(|axis| clean(park.place[axis] - here[axis]));
         let way_mm = way[0].hypot(way[1]);
+        let (lift_mm, bears) = (park.lift_mm + (highest_mm - here[2]).at_least(0.0), f64::INFINITY);
         let rounded = |mm: f64| Word(rounded(clean(mm / unit), decimals), decimals);
         if step.has(Move::RELATIVE) {
             // The same figures with the other sign lead back to the very place.
-            let (up, there) = (rounded(park.lift_mm), way.map(rounded));
+            let (up, there) = (rounded(lift_mm), way.map(rounded));
             let reverse = |Word(value, decimals): Word| Word(0.0 - value, decimals);
-            return Self { up, there, back: there.map(reverse), down: reverse(up), way_mm };
+            return Self { up, there, back: there.map(reverse), down: reverse(up), way_mm, way, lift_mm, bears };
         }
         let exact = |axis: usize| exact(in_file[axis] / unit, decimals);
         Self {
-            up: rounded(in_file[2] + park.lift_mm),
+            up: rounded(in_file[2] + lift_mm),
             there: [0, 1].map(|axis| rounded(in_file[axis] + way[axis])),
             back: [exact(0), exact(1)],
             down: exact(2),
             way_mm,
+            way,
+            lift_mm,
+            bears,
         }
     }
 
@@ -427,7 +498,7 @@ mod tests {
     fn speeds(more: &str, limits: Option<MotionLimits>, moves: &[Move]) -> (f64, f64) {
         let mut pauses = Pauses::of(&profile(more));
         for step in moves {
-            pauses.pass(step, limits.as_ref());
+            pauses.pass(step, [0.0; 3], limits.as_ref());
         }
         let park = pauses.park.expect("a park position");
         (park.speed(&travel([1.0, 0.0, 0.0], 90.0)), park.lift_speed())
@@ -463,7 +534,16 @@ mod tests {
     #[test]
     fn the_time_of_the_way_by_hand() {
         let word = Word(0.0, 3);
-        let trip = Trip { up: word, there: [word; 2], back: [word; 2], down: word, way_mm: 50.0 };
+        let trip = Trip {
+            up: word,
+            there: [word; 2],
+            back: [word; 2],
+            down: word,
+            way_mm: 50.0,
+            way: [30.0, 40.0],
+            lift_mm: 5.0,
+            bears: f64::INFINITY,
+        };
         let way_s =
             |more: &str| Pauses::of(&profile(more)).park.map(|park| park.way_s(&trip, &travel([1.0, 0.0, 0.0], 90.0)));
         let near = |got: Option<f64>, s: f64| assert!(got.is_some_and(|got| (got - s).abs() < 1e-9), "{got:?} {s}");

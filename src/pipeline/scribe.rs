@@ -279,7 +279,8 @@ impl Scribe {
             if let Some(track) = track.as_ref().filter(|_| obstacle.is_none()) {
                 halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
                 let stop = Stop::ToCool(due.missing_s() - halted_s);
-                halted_s += self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop);
+                let bears = |way| bears_along(self.stay.as_ref(), known, step, way);
+                halted_s += self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop, bears);
                 self.feeds.forget();
                 if let Some(stay) = &mut self.stay {
                     stay.waited(halted_s);
@@ -295,7 +296,8 @@ impl Scribe {
             halted_s += match track.as_ref().filter(|_| obstacle.is_none()) {
                 Some(track) if self.pauses.parks() => {
                     let stop = Stop::ForRefill;
-                    self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop)
+                    let bears = |way| bears_along(self.stay.as_ref(), known, step, way);
+                    self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop, bears)
                 }
                 _ => {
                     self.pauses.stay(&mut lines);
@@ -315,8 +317,8 @@ impl Scribe {
             self.feeds.forget();
         }
         if let Some(track) = track {
-            track.next(step);
-            self.pauses.pass(step, beside.limits);
+            let (_, at) = track.next(step);
+            self.pauses.pass(step, at, beside.limits);
         }
         if let Some(stay) = &mut self.stay {
             if step.has(Move::NUMBERED) {
@@ -486,6 +488,12 @@ fn full(mut mark: Marks, verdict: &Verdict) -> Marks {
         mark.add(Marks::FULL);
     }
     mark
+}
+
+/// What the part bears along a way before a move, mm/s².
+fn bears_along(stay: Option<&Stay>, known: &KnownLimits, step: &Move, [x, y]: [f64; 2]) -> f64 {
+    let way = Move { delta: [x, y, 0.0], length: x.hypot(y), flags: 0, ..*step };
+    stay.map_or(f64::INFINITY, |stay| stay.soft().accel(known, &way))
 }
 
 /// New melt that a move pushes as the file has it, mm³.
