@@ -113,18 +113,37 @@ fn report(plan: &HopperPlan, findings: &mut Findings) {
     }
 }
 
-/// Adds that granules lie open for too long: those at the bottom of the last filling stay until the next refill.
+/// Adds that granules lie open for too long.
 fn report_open_time(plan: &HopperPlan, end_s: f64, profile: &Profile, findings: &mut Findings) {
     let Some(most_h) = profile.feedstock.open_time_h.value else { return };
-    let starts = std::iter::once(0.0).chain(plan.refills.iter().map(|refill| refill.time_s));
-    let ends = plan.refills.iter().map(|refill| refill.time_s).chain(std::iter::once(end_s));
-    let longest_h = starts.zip(ends).map(|(from, to)| (to - from) / 3600.0).fold(0.0, f64::max);
+    let longest_h = longest_open_s(plan, end_s) / 3600.0;
     if longest_h > most_h {
         findings.add(Code::OpenTime, || {
             let known = if plan.usable_g.is_some() { "" } else { ", if all is filled in at the start" };
             Place::of_file(format!("up to {} h{known}; {most_h} h allowed", short(longest_h)))
         });
     }
+}
+
+/// How long the last granules of a filling lie in the hopper, s, if what was filled in first goes first: until all that was
+/// in the hopper when they came has gone, or the print is over.
+fn longest_open_s(plan: &HopperPlan, end_s: f64) -> f64 {
+    let hours = plan.hourly.iter().map(|mark| (mark.hour as f64 * 3600.0, mark.used_g));
+    let refills = plan.refills.iter().map(|refill| (refill.time_s, refill.used_g));
+    let mut known: Vec<(f64, f64)> = hours.chain(refills).chain([(0.0, 0.0), (end_s, plan.total_g)]).collect();
+    known.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let gone_at = |grams: f64| {
+        let pairs = known.iter().zip(known.iter().skip(1));
+        let within = pairs.map(|(from, to)| (*from, *to)).find(|(_, to)| to.1 >= grams);
+        within.map_or(end_s, |((from_s, from_g), (to_s, to_g))| {
+            let share = if to_g > from_g { (grams - from_g) / (to_g - from_g) } else { 1.0 };
+            from_s + share.clamp(0.0, 1.0) * (to_s - from_s)
+        })
+    };
+    let first = (0.0, plan.usable_g.unwrap_or(f64::INFINITY));
+    let later =
+        plan.refills.iter().map(|refill| (refill.time_s, refill.used_g + refill.left_g.max(0.0) + refill.refill_g));
+    std::iter::once(first).chain(later).map(|(filled_s, until_g)| gone_at(until_g) - filled_s).fold(0.0, f64::max)
 }
 
 #[cfg(test)]
@@ -212,11 +231,12 @@ mod tests {
         };
         assert_eq!(found(&[]), None);
         assert_eq!(found(&["feedstock.open_time_h=1"]), None);
-        // Three beads of 50 s are 0.04 h; with a refill behind the first, two of them.
+        // Three beads of 50 s are 0.04 h. Of a cup of 20 g the last is gone when 20 of 27 g are, in 0.031 h, however early it is
+        // refilled; what is filled in behind the first bead stays to the end, for two of them.
         let whole = found(&["feedstock.open_time_h=0.03"]).unwrap();
         assert_eq!(whole, "up to 0.0 h, if all is filled in at the start; 0.03 h allowed");
         let cup = ["hopper.usable_g=20", "hopper.margin_g=2"];
-        assert_eq!(found(&[&cup[..], &["feedstock.open_time_h=0.03"]].concat()), None);
-        assert!(found(&[&cup[..], &["feedstock.open_time_h=0.02"]].concat()).is_some());
+        assert_eq!(found(&[&cup[..], &["feedstock.open_time_h=0.032"]].concat()), None);
+        assert!(found(&[&cup[..], &["feedstock.open_time_h=0.030"]].concat()).is_some());
     }
 }
