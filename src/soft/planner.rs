@@ -38,13 +38,34 @@ struct Followed {
     tower: Option<Box<Weight>>,
 }
 
+/// What stands on an island of the layer below.
+#[derive(Clone, Copy, Debug, Default)]
+struct Carried {
+    /// How many islands, or parts that may still be built on.
+    islands: u32,
+    /// Over what area, mm².
+    overlap_mm2: f64,
+}
+
+/// Least that a slice of a column counts, see [`Weight::counts`].
+const LEAST_COUNTS: f64 = 1e-3;
+
 /// A column and how well it carries itself.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 struct Weight {
     tower: Tower,
+    /// How many times itself what is laid on the column counts. Where parts join, each leg carries its share of what stands on
+    /// all of them; where they part, a branch comes with its sisters, since all stand on one trunk.
+    counts: f64,
     /// Height when it was last judged, mm, and what was found.
     judged_mm: f64,
     judged_factor: f64,
+}
+
+impl Default for Weight {
+    fn default() -> Self {
+        Self { tower: Tower::default(), counts: 1.0, judged_mm: 0.0, judged_factor: 0.0 }
+    }
 }
 
 impl Weight {
@@ -238,10 +259,15 @@ impl SoftPlanner {
             Err(_) => return,
         };
         // A column that one island alone goes on with is not copied.
-        let mut carried = vec![0_u32; self.followed.len()];
+        let mut carried = vec![Carried::default(); self.followed.len()];
         for on in stands_on.iter().flatten().chain(&open) {
-            if let Some(count) = carried.get_mut(*on as usize) {
-                *count += 1;
+            if let Some(carried) = carried.get_mut(*on as usize) {
+                carried.islands += 1;
+            }
+        }
+        for on in record.islands.iter().flat_map(|island| &island.stands_on) {
+            if let Some(carried) = self.place_of(on).and_then(|place| carried.get_mut(place as usize)) {
+                carried.overlap_mm2 += on.overlap_mm2;
             }
         }
         let mut followed = Vec::with_capacity(footings.len());
@@ -270,8 +296,8 @@ impl SoftPlanner {
 
     /// The column under an island with the island on it, and how well it carries itself.
     ///
-    /// `on`: places of what it stands on; `carried`: how many islands stand on each place.
-    fn weigh(&mut self, record: &LayerRecord, island: &Island, on: &[u32], carried: &[u32]) -> Option<Box<Weight>> {
+    /// `on`: places of what it stands on; `carried`: what stands on each place.
+    fn weigh(&mut self, record: &LayerRecord, island: &Island, on: &[u32], carried: &[Carried]) -> Option<Box<Weight>> {
         // Of what it well stands on, the strongest holds it.
         let widest = island.stands_on.iter().map(|on| on.overlap_mm2).fold(0.0, f64::max);
         let well = island.stands_on.iter().filter(|on| on.overlap_mm2 >= WELL * widest);
@@ -279,14 +305,22 @@ impl SoftPlanner {
         let strongest = well.filter_map(|on| factor(self.place_of(on)?)).max_by(|a, b| a.1.total_cmp(&b.1));
         let mut weight = match strongest.map(|(place, _)| place as usize) {
             Some(place) => {
+                let Carried { islands, overlap_mm2 } = *carried.get(place)?;
                 let tower = &mut self.followed.get_mut(place)?.tower;
-                if carried.get(place) == Some(&1) { tower.take() } else { tower.clone() }?
+                let mut weight = if islands == 1 { tower.take() } else { tower.clone() }?;
+                // All that stands on it, over all that this island stands on.
+                let own_mm2: f64 = island.stands_on.iter().map(|on| on.overlap_mm2).sum();
+                if own_mm2 > 0.0 && overlap_mm2 > 0.0 {
+                    weight.counts = (weight.counts * overlap_mm2 / own_mm2).clamp(LEAST_COUNTS, 1.0 / LEAST_COUNTS);
+                }
+                weight
             }
             None if on.is_empty() && island.on_bed => Box::default(),
             None => return None,
         };
         let least = least_moment(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4);
-        weight.tower.grow(island.height_mm, island.area_mm2, least).ok()?;
+        let counts = weight.counts;
+        weight.tower.grow(island.height_mm, counts * island.area_mm2, counts * least).ok()?;
         weight.judge(&self.terms.solid);
         if is_part(island) {
             let factor = weight.factor();
