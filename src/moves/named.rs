@@ -127,6 +127,8 @@ pub struct LagFilter {
     pub lag_s: Option<f64>,
     /// Time over which it is smoothed, s.
     pub smoothing_s: Option<f64>,
+    /// Tool it is set for, where its extruder is named by a number.
+    pub tool: Option<u32>,
 }
 
 /// Reads the command that sets the melt-lag filter; `None` for any other.
@@ -134,6 +136,10 @@ pub fn lag_filter(text: &[u8]) -> Option<LagFilter> {
     let parts = std::str::from_utf8(behind("SET_PRESSURE_ADVANCE", text)?).ok()?;
     let mut filter = LagFilter::default();
     for (key, value) in parts.split_ascii_whitespace().filter_map(|part| part.split_once('=')) {
+        if key.eq_ignore_ascii_case("EXTRUDER") {
+            let number = value.to_ascii_lowercase().strip_prefix("extruder").map(str::to_owned);
+            filter.tool = number.and_then(|number| if number.is_empty() { Some(0) } else { number.parse().ok() });
+        }
         let value = value.parse::<f64>().ok().filter(|v| v.is_finite());
         if key.eq_ignore_ascii_case("ADVANCE") {
             filter.lag_s = value;

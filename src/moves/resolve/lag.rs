@@ -22,9 +22,18 @@ fn commanded(words: &Words) -> Option<(Command, char, f64)> {
 }
 
 impl Resolver {
+    /// Whether what is set holds for the screw: of the tool that it names, or of the active one.
+    fn is_of_screw(&self, tool: Option<u32>) -> bool {
+        tool.map_or(self.is_screw, |tool| self.rules.tools.contains(&tool))
+    }
+
     /// Takes out an M command that sets the compensation; says whether it did.
     pub(super) fn takes_out_command(&mut self, words: &Words, at: At<'_>) -> bool {
         let Some((command, letter, lag)) = commanded(words) else { return false };
+        let tool = words.get(if letter == 'K' { b'T' } else { b'D' }).map(|tool| tool as u32);
+        if !self.is_of_screw(tool) {
+            return false;
+        }
         let rules = self.rules.limit_words;
         let told = self.watch.follows(command).then(|| lag_command(command, letter, lag));
         self.takes_out(at, lag, told, |limits| {
@@ -34,7 +43,8 @@ impl Resolver {
 
     /// The same for a named command; `text`: without its comment.
     pub(super) fn takes_out_named(&mut self, text: &[u8], at: At<'_>) -> bool {
-        let Some(lag) = named::lag_filter(text).and_then(|filter| filter.lag_s) else { return false };
+        let Some(filter) = named::lag_filter(text).filter(|filter| self.is_of_screw(filter.tool)) else { return false };
+        let Some(lag) = filter.lag_s else { return false };
         let rules = self.rules.limit_words;
         let told = self.watch.follows_names().then(|| lag_name(lag, text));
         self.takes_out(at, lag, told, |limits| {
