@@ -306,3 +306,46 @@ fn refills_are_told_where_they_are_written() {
     }
     assert!(pauses > 80, "{pauses}");
 }
+
+/// Nobody knows how long the head stands at a pause or a heating: the screw turns back before, and is charged behind.
+#[test]
+fn the_pressure_goes_before_a_halt_of_unknown_length() {
+    for halt in ["M25", "M226", "M109 S180"] {
+        let input = format!(
+            "M83\nG28\nM109 S200\nG1 Z1 F600\nG1 X10 Y10 F6000\nG1 X50 Y10 E15 F1200\nG1 E-1 F1800\n{halt}\nG1 E1 F1800\n\
+             G1 X50 Y50 E15 F1200\n"
+        );
+        let (output, summary) = rewrite(&input, &["screw.lag_compensated_by=none", "controller.preset=host"]);
+        let (before, behind) = output.split_once(&format!("{halt}\n")).expect("the halt");
+        let turn = |line: Option<&str>| line.filter(|line| line.starts_with("G1 E")).map(|line| word(line, 'E'));
+        let back = before.lines().rev().find_map(|line| turn(Some(line)));
+        let forward = turn(behind.lines().next());
+        assert!(back.is_some_and(|e| e < -0.01) && forward.is_some_and(|e| e > 0.01), "{halt}: {output}");
+        assert_eq!(summary.screw.replaced, 2, "{halt}");
+    }
+}
+
+/// A purge of just what a line may hold is parted, so that no sum of figures lies above the limit.
+#[test]
+fn a_purge_stays_within_the_limit_of_a_line() {
+    let input = "G28\nM82\nG1 Z1 F600\nG1 X10 Y10 F6000\nG1 X90 E176.69993 F600\nG1 X10 E337.13662\nG1 X90 E497.1\nG1 X10 E657.3\n";
+    let settings = [
+        "screw.output_e_unit=mm3",
+        "hopper.usable_g=1.5",
+        "hopper.margin_g=0.1",
+        "hopper.pause_command=REFILL",
+        "hopper.purge_mm3=50",
+        "machine.park_x_mm=5",
+        "machine.park_y_mm=6",
+        "controller.preset=host",
+        "controller.max_e_only_mm=50",
+        "controller.max_bead_area_per_nozzle_sq=none",
+    ];
+    let (output, _) = rewrite(input, &settings);
+    let purge: Vec<&str> = output.lines().skip_while(|line| *line != "REFILL").skip(1).take(2).collect();
+    assert!(purge.iter().all(|line| line.starts_with("G1 E")), "{purge:?}");
+    let options = Options { again: true, ..Options::default() };
+    let again =
+        pipeline::audit(&mut Cursor::new(&output), &profile(&settings), &options, &mut |_| {}).expect("an audit");
+    assert!(!has(&again, "excess-e"), "{:?}", again.findings);
+}

@@ -30,6 +30,9 @@ const SHORTEST_MM: f64 = 0.1;
 /// A piece whose ends are both off by half a thousandth along X and Y is shorter by this at most, mm.
 const SHORTER_MM: f64 = 1e-3 * std::f64::consts::SQRT_2;
 
+/// What the rounding of E words may add to a line, twice their last decimal in inches: split lines stay as far below a limit.
+const ROUNDED_E: f64 = 2.0 * 25.4e-5;
+
 /// Along a path, the flow of the screw may change from full speed back to full speed forward.
 const WIDEST_STEP: f64 = 2.0;
 
@@ -284,8 +287,8 @@ pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, v
         melt,
         ramp: Ramp::new(melt, bounds),
         count: ECount::new(unit).for_file(volumes.executed),
-        max_e_per_line: controller.max_e_per_line_mm.value.unwrap_or(f64::INFINITY),
-        max_e_only: controller.max_e_only_mm.value.unwrap_or(f64::INFINITY),
+        max_e_per_line: controller.max_e_per_line_mm.value.map_or(f64::INFINITY, |most| most - ROUNDED_E),
+        max_e_only: controller.max_e_only_mm.value.map_or(f64::INFINITY, |most| most - ROUNDED_E),
         e_only_speed: rules.e_only_speed,
         e_only_accel: rules.e_only_accel,
         letter: profile.screw.axis.value.to_ascii_uppercase(),

@@ -15,6 +15,9 @@ use crate::passes::e_count::{DECIMALS, Unit};
 use crate::profile::{Excess, Profile};
 use crate::soft::Terms;
 
+/// What feeds and E of an output may be off by their rounding, a share of the flow.
+const ROUNDED: f64 = 1e-3;
+
 /// What a run is done with.
 pub struct Run<'a> {
     /// The profile.
@@ -55,7 +58,10 @@ impl<'a> Run<'a> {
         let capacity = match settings.lead {
             // Such E tells neither how wide beads are nor what the part bears: that is told of the file before.
             Lead::AlongPath => Capacity::of_output(profile, quantum_mm3),
-            _ if settings.is_rewritten => Capacity { leeway_mm3: quantum_mm3, ..Capacity::of(profile) },
+            _ if settings.is_rewritten => {
+                let own = Capacity::of(profile);
+                Capacity { leeway_mm3: quantum_mm3, peak_mm3_s: own.peak_mm3_s * (1.0 + ROUNDED), ..own }
+            }
             _ => Capacity::of(profile),
         };
         // Nothing of such an output is to be changed any more.

@@ -149,7 +149,10 @@ impl Gaps {
         }
         let at = self.marks.len();
         self.marks.push(mark);
-        let waits = matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell | Kind::Stop);
+        // Nobody knows how long a pause or a heating takes.
+        let stands = step.kind == Kind::Stop;
+        let waits = stands || matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell);
+        let time = || if stands { time().max(self.lag_s) } else { time() };
         match &mut self.open {
             Some((_, path, idle)) if waits => {
                 *path += step.length;
