@@ -225,7 +225,7 @@ impl Drive {
                     driven.e = ELine::Remove;
                     return driven;
                 }
-                // But where the reversal before it had to stay.
+                // Part of a refill may be new melt; where the reversal before it is taken out, only that is pushed.
                 let volume = if marks.has(Marks::NEW_MELT) { step.melt } else { step.volume };
                 self.account.keep(volume);
                 self.spring.rest(timing.time, volume, &self.melt);
