@@ -53,6 +53,9 @@ pub enum Kind {
     Dwell,
     /// Lets the machine come to a full stop: homing, waiting for temperature or for the end of all motion.
     Stop,
+    /// Waits for somebody, or changes the material: nobody knows how long. The feed of the file must be in force before it,
+    /// as before a [`Kind::FeedUser`].
+    Pause,
     /// Sets the count of the extruder axis (`G92 E`) to [`Move::e_count`].
     SetE,
     /// The controller keeps the count of the extruder axis, or puts it back; which is the next of [`Side::counts`].

@@ -24,6 +24,8 @@ pub enum Named {
     Neutral,
     /// Perhaps a macro that moves with the feed in force.
     MayMove,
+    /// The same, and waits for somebody.
+    Pauses,
 }
 
 /// Follows a named command; limits of motion that it sets go into `limits` if the controller knows such commands.
@@ -46,6 +48,8 @@ pub fn follow(text: &[u8], words: LimitWords, limits: &mut MotionLimits) -> Name
         Named::Neutral
     } else if LEAVE_FEED_ALONE.into_iter().any(starts) {
         Named::Neutral
+    } else if name.eq_ignore_ascii_case("PAUSE") {
+        Named::Pauses
     } else {
         Named::MayMove
     }

@@ -126,6 +126,7 @@ impl Figures {
         match step.kind {
             Kind::Dwell
             | Kind::Stop
+            | Kind::Pause
             | Kind::SetE
             | Kind::KeptE
             | Kind::Limits

@@ -405,16 +405,19 @@ impl Resolver {
         self.state.limits.next_line();
         let before = self.state.limits;
         let named = named::follow(text, self.rules.limit_words, &mut self.state.limits);
-        self.watched(at, |watch, found| watch.named(text, length, named == Named::MayMove, found));
+        self.watched(at, |watch, found| watch.named(text, length, named != Named::Neutral, found));
         if named != Named::Neutral || named::sets_fan(text) {
             self.fan.named();
         }
-        if named == Named::MayMove {
+        if named != Named::Neutral {
             // What the controller skips sets no heat.
             if follows_names {
                 self.heat.macro_ran();
             }
-            self.feed_user(at);
+            match named {
+                Named::Pauses => self.pause(at),
+                _ => self.feed_user(at),
+            }
         } else if self.state.limits != before || self.state.limits.sets_accel != [false; 2] {
             self.limits_changed(at);
         }
@@ -425,11 +428,14 @@ impl Resolver {
         if let [word] = at.words() {
             self.watched(at, |watch, found| watch.text_command(word, found));
         }
-        // A macro file may move; a message does not.
-        if matches!(at.words(), [word] if word.letter == b'M' && word.value == 98.0) {
+        let [Word { letter: b'M', value, .. }] = at.words() else { return };
+        // A macro file may move, a pause waits; a message does neither.
+        if *value == 98.0 {
             self.heat.macro_ran();
             self.fan.named();
             self.feed_user(at);
+        } else if matches!(*value, 0.0 | 1.0) {
+            self.stop(at);
         }
     }
 
@@ -503,6 +509,12 @@ impl Resolver {
     /// The command of the line may use the feed in force.
     fn feed_user(&mut self, at: At<'_>) {
         let step = Move { feed_at: at.line.start, ..self.blank(Kind::FeedUser, at) };
+        self.moves.push(step);
+    }
+
+    /// The command of the line waits for somebody.
+    fn pause(&mut self, at: At<'_>) {
+        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Pause, at) };
         self.moves.push(step);
     }
 

@@ -67,10 +67,11 @@ impl Resolver {
                     self.feed_user(at);
                 }
             }
-            // Macros, changes of material and parking: they move, and may use the feed in force.
-            125 | 600 | 601 | 620 | 621 | 701 | 702 => self.feed_user(at),
+            // Changes of material, parking and pauses: they may move, with the feed in force.
+            125 | 600 | 601 | 701 | 702 => self.pause(at),
+            620 | 621 => self.feed_user(at),
             // Waiting for the end of motion or for a temperature, motors off, pauses.
-            0 | 1 | 25 | 116 | 190 | 191 | 226 | 400 => self.stop(at),
+            25 | 116 | 190 | 191 | 226 | 400 => self.stop(at),
             18 | 84 => {
                 self.stop(at);
                 if let Some(step) = self.moves.last_mut() {
@@ -286,7 +287,7 @@ impl Resolver {
     }
 
     /// The machine comes to a full stop at this line.
-    fn stop(&mut self, at: At<'_>) {
+    pub(super) fn stop(&mut self, at: At<'_>) {
         let step = Move { feed_at: at.line.start, ..self.blank(Kind::Stop, at) };
         self.moves.push(step);
     }

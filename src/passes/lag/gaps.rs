@@ -80,6 +80,8 @@ pub struct Gaps {
     owed: bool,
     /// Index of the bead behind which no motion has come yet.
     bead: Option<usize>,
+    /// Index of the reversal of the file's own behind the last bead, if it is taken out.
+    reversal: Option<usize>,
 }
 
 impl Gaps {
@@ -95,6 +97,7 @@ impl Gaps {
             pressed: false,
             owed: true,
             bead: None,
+            reversal: None,
         }
     }
 
@@ -104,6 +107,7 @@ impl Gaps {
         // Nearly all moves of a print: a bead behind a bead.
         if !self.at_rest && step.is_screw_bead() {
             self.bead = Some(self.marks.len());
+            self.reversal = None;
             self.settled = self.marks.len();
             self.marks.push(Marks::NONE);
             return;
@@ -115,8 +119,9 @@ impl Gaps {
         let own = step.has(Move::SCREW);
         let free = own && !step.has(Move::FIXED);
         let mut mark = taken_out(step);
+        let stands = self.stands(step, mark);
+        let waits = stands || matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell);
         if !self.at_rest {
-            let waits = matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell | Kind::Stop);
             if waits
                 && let Some(bead) = self.bead.take()
                 && let Some(mark) = self.marks.get_mut(bead)
@@ -142,35 +147,55 @@ impl Gaps {
             if free && std::mem::take(&mut self.owed) {
                 mark.add(Marks::CHARGE);
             }
-            self.pressed = true;
+            (self.pressed, self.reversal) = (true, None);
             self.marks.push(mark);
             self.settled = self.marks.len();
             return;
         }
         let at = self.marks.len();
         self.marks.push(mark);
-        // Nobody knows how long a pause or a heating takes.
-        let stands = step.kind == Kind::Stop;
-        let waits = stands || matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell);
         let time = || if stands { time().max(self.lag_s) } else { time() };
         match &mut self.open {
             Some((_, path, idle)) if waits => {
                 *path += step.length;
                 *idle += time();
             }
-            None if waits => self.open = Some((at, step.length, time())),
+            None if waits => self.open = Some((self.reversal.unwrap_or(at), step.length, time())),
             _ => {}
         }
         match self.open {
-            None => self.settled = self.marks.len(),
+            None => {
+                self.settled = self.reversal.unwrap_or(self.marks.len());
+                if self.marks.len() - self.settled > MOST_WAITING {
+                    (self.reversal, self.settled) = (None, self.marks.len());
+                }
+            }
             Some((first, ..)) if self.marks.len() - self.settled > MOST_WAITING => {
                 if self.pressed {
                     self.relieve(first);
                 }
-                (self.owed, self.pressed, self.open) = (true, false, None);
+                (self.owed, self.pressed, self.open, self.reversal) = (true, false, None, None);
                 self.settled = self.marks.len();
             }
             Some(_) => {}
+        }
+    }
+
+    /// Whether a move waits nobody knows how long: a pause, a heating, and whatever a command does before which the file
+    /// turned the screw back, where that is taken out.
+    fn stands(&mut self, step: &Move, mark: Marks) -> bool {
+        match step.kind {
+            Kind::Stop | Kind::Pause => true,
+            Kind::FeedUser => self.reversal.is_some() && step.e == 0.0,
+            Kind::EOut | Kind::SetEOut if mark.has(Marks::DROP) => {
+                self.reversal.get_or_insert(self.marks.len());
+                false
+            }
+            Kind::EIn | Kind::SetEIn if mark.has(Marks::DROP) && self.open.is_none() => {
+                self.reversal = None;
+                false
+            }
+            _ => false,
         }
     }
 
@@ -182,9 +207,8 @@ impl Gaps {
 
     /// No more moves will come.
     pub fn finish(&mut self) {
-        if let Some((first, ..)) = self.open.take()
-            && self.pressed
-        {
+        let first = self.open.take().map(|(first, ..)| first).or(self.reversal.take());
+        if let Some(first) = first.filter(|_| self.at_rest && self.pressed) {
             self.relieve(first);
         }
         if let Some(mark) = self.bead.take().and_then(|bead| self.marks.get_mut(bead)) {
@@ -202,6 +226,10 @@ impl Gaps {
         if let Some(bead) = &mut self.bead {
             *bead -= self.settled;
         }
+        // Along the path it only tells that there was one.
+        if let Some(reversal) = &mut self.reversal {
+            *reversal = reversal.saturating_sub(self.settled);
+        }
         self.settled = 0;
     }
 }
@@ -216,8 +244,9 @@ mod tests {
         let mut gaps = Gaps::new(at_rest, 5.0, &melt);
         let mut out = Vec::new();
         for &(kind, length, time) in moves {
-            let step = Move { kind, length, melt: 0.0, ..sample::bead(10.0, 1.0) };
-            gaps.push(&step, || time);
+            let bead = sample::bead(10.0, 1.0);
+            let e = if kind == Kind::FeedUser { 0.0 } else { bead.e };
+            gaps.push(&Move { kind, length, melt: 0.0, e, ..bead }, || time);
             gaps.hand_over(&mut out);
         }
         gaps.finish();
@@ -243,8 +272,10 @@ mod tests {
         ];
         let (c, r, d) = (Marks::CHARGE, Marks::RELIEVE, Marks::DROP);
         let stripped = Marks(Marks::STRIP.0 | Marks::RELIEVE.0);
+        // What goes where the file turned back is done there.
+        let instead = Marks(d.0 | r.0);
         let none = Marks::NONE;
-        assert_eq!(marks(true, &moves), [c, d, r, d, c, none, none, none, c, stripped, none]);
+        assert_eq!(marks(true, &moves), [c, instead, none, d, c, none, none, none, c, stripped, none]);
         // Along the path nothing is done at rest; the last bead of each run takes the pressure away.
         let last = Marks::LAST;
         assert_eq!(marks(false, &moves), [last, d, none, d, last, none, last, none, last, Marks::STRIP, none]);
@@ -282,7 +313,7 @@ mod tests {
         // Ways and times add up; the head that waits is idle as well.
         assert_eq!(between(&[travel(2.5, 0.01), travel(2.5, 0.01)]), (relieved, charged));
         assert_eq!(between(&[travel(1.0, 0.101), travel(1.0, 0.1)]), (relieved, charged));
-        for kind in [Kind::Dwell, Kind::Stop] {
+        for kind in [Kind::Dwell, Kind::Stop, Kind::Pause] {
             assert_eq!(between(&[(kind, 0.0, 0.201)]), (relieved, charged), "{kind:?}");
         }
         // So does the way of a bead that another tool lays.
@@ -304,7 +335,7 @@ mod tests {
     #[test]
     fn a_run_ends_where_anything_waits() {
         let bead = (Kind::Bead, 10.0, 0.2);
-        for kind in [Kind::Travel, Kind::Dwell, Kind::Stop, Kind::MovingEOut] {
+        for kind in [Kind::Travel, Kind::Dwell, Kind::Stop, Kind::Pause, Kind::MovingEOut] {
             assert!(marks(false, &[bead, (kind, 1.0, 0.1), bead])[0].has(Marks::LAST), "{kind:?}");
         }
         assert_eq!(
@@ -318,6 +349,24 @@ mod tests {
         let mut out = Vec::new();
         gaps.hand_over(&mut out);
         assert_eq!(out, [Marks::LAST, Marks::NONE]);
+    }
+
+    /// A command may take any time; where the file turns back before it, and that is taken out, something takes its place.
+    #[test]
+    fn a_reversal_before_a_command_is_not_lost() {
+        let (bead, command) = ((Kind::Bead, 10.0, 0.2), (Kind::FeedUser, 0.0, 0.0));
+        let (out, back) = ((Kind::EOut, 0.0, 0.1), (Kind::EIn, 0.0, 0.1));
+        let (c, d, none) = (Marks::CHARGE, Marks::DROP, Marks::NONE);
+        let instead = Marks(d.0 | Marks::RELIEVE.0);
+        assert_eq!(marks(true, &[bead, out, command, back, bead]), [c, instead, none, d, c]);
+        assert_eq!(marks(false, &[bead, out, command, back, bead])[0], Marks::LAST);
+        // Of a command alone, and of one behind the refill, the file expects nothing.
+        assert_eq!(marks(true, &[bead, command, bead]), [c, none, none]);
+        assert_eq!(marks(true, &[bead, out, back, command, bead]), [c, d, d, none, none]);
+        assert_eq!(marks(false, &[bead, command, bead])[0], none);
+        assert_eq!(marks(false, &[bead, out, bead, command, bead])[2], none);
+        // Nor is it lost at the end of the file.
+        assert_eq!(marks(true, &[bead, out]), [c, instead]);
     }
 
     /// Lines that cannot be changed stay as they are: neither refills nor reversals are taken out of them, and they are not
