@@ -61,3 +61,22 @@ fn legs_share_their_load_and_branches_add_up() {
     let [tree, block] = [tree, block].map(|stack| carries(&stack.text));
     assert!((tree / block - 1.0).abs() < 0.2, "{tree} {block}");
 }
+
+/// A pin beside a hundred blocks is judged as one that stands alone, and so are a hundred pins.
+#[test]
+fn many_islands_are_judged_as_few() {
+    let places = (0..10).flat_map(|row| (0..10).map(move |column| [8.0 * f64::from(column), 8.0 * f64::from(row)]));
+    let places: Vec<[f64; 2]> = places.collect();
+    let [mut alone, mut beside, mut many] = [0; 3].map(|_| Stack::new(0.5, 1.0));
+    for _ in 0..40 {
+        alone.up().block([100.0, 100.0], [2.0, 2.0]);
+        beside.up().block([100.0, 100.0], [2.0, 2.0]);
+        many.up();
+        for at in &places {
+            beside.block(*at, [4.0, 4.0]);
+            many.block(*at, [2.0, 2.0]);
+        }
+    }
+    let [alone, beside, many] = [alone, beside, many].map(|stack| carries(&stack.text));
+    assert!((beside / alone - 1.0).abs() < 1e-6 && (many / alone - 1.0).abs() < 1e-6, "{alone} {beside} {many}");
+}

@@ -101,6 +101,25 @@ impl Tower {
         Ok(())
     }
 
+    /// Joins sections until there are at most `most`, above 0, and gives up the memory of the others.
+    ///
+    /// # Accuracy
+    /// Prisms lose nothing, however few; 15 sections tell the factor of a body that tapers to a
+    /// tenth of its width to 5 %.
+    pub fn coarsen(&mut self, most: usize) {
+        if self.sections.len() <= most {
+            return;
+        }
+        while self.sections.len() > most.max(1) {
+            self.join_two();
+        }
+        // The next slice goes in without asking for more.
+        let room = self.sections.len() + 1;
+        self.sections.shrink_to(room);
+        self.logs.shrink_to(room);
+        self.costs.shrink_to(room);
+    }
+
     /// Joins the two neighbours whose difference matters least.
     fn join_two(&mut self) {
         let least = self.costs.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1)).map(|(index, _)| index);
@@ -281,6 +300,32 @@ mod tests {
                 let got = coefficient(area, second, slices);
                 assert!((got / known - 1.0).abs() < within, "{slices}: {got} {known}");
             }
+        }
+    }
+
+    /// Bodies that taper to a tenth, grow to ten times, or have a waist: few sections, joined as they grow, beside two hundred.
+    #[test]
+    fn few_sections_tell_enough() {
+        let solid = Solid::new(Modulus::from_mpa(1.0), 0.5, Density::from_g_cm3(1.0)).unwrap();
+        let bodies: [fn(f64) -> f64; 5] = [
+            |_| 1.0,
+            |z| 1.0 - 0.9 * z,
+            |z| 0.1 + 0.9 * z,
+            |z| 1.0 - 0.8 * (std::f64::consts::PI * z).sin(),
+            |z| if (0.4..0.45).contains(&z) { 0.3 } else { 1.0 },
+        ];
+        for (body, width) in bodies.into_iter().enumerate() {
+            let (mut fine, mut few) = (Tower::default(), Tower::default());
+            for index in 0..1000 {
+                let width = 20.0 * width((f64::from(index) + 0.5) / 1000.0);
+                for tower in [&mut fine, &mut few] {
+                    tower.grow(0.1, width * width, width.powi(4) / 12.0).unwrap();
+                }
+                few.coarsen(15);
+            }
+            assert_eq!(few.sections.len(), 15);
+            let [fine, few] = [fine, few].map(|tower| tower.critical_factor(&solid));
+            assert!((few / fine - 1.0).abs() < 0.05, "{body}: {few} {fine}");
         }
     }
 

@@ -12,8 +12,9 @@ use crate::physics::stand::{Footing, Response, Stand};
 use crate::physics::sway::Limit;
 use crate::survey::{Footing as On, Island, LayerRecord, Pace, RECORDS_BELOW};
 
-/// Most islands of a layer whose own weight is judged: the first ones, which are the largest.
-const MOST_TOWERS: usize = 64;
+/// Where a layer has more islands, the column under each is kept in so few sections, for want of memory.
+const MANY_ISLANDS: usize = 64;
+const FEW_SECTIONS: usize = 15;
 /// The weight is judged again when a column that carries less than so many times its weight has grown by this share.
 /// In between it is taken to carry as a prism does, the less by the cube of its height: the figure of what stands safely
 /// may be off by a little, and no reader needs that of what carries a hundred times its weight.
@@ -272,7 +273,7 @@ impl SoftPlanner {
         }
         let mut followed = Vec::with_capacity(footings.len());
         for (index, (island, on)) in record.islands.iter().zip(&stands_on).enumerate() {
-            let tower = (index < MOST_TOWERS).then(|| self.weigh(record, island, on, &carried)).flatten();
+            let tower = self.weigh(record, island, on, &carried);
             followed.push(Followed { record: record.index, island: index as u32, tower });
         }
         for index in stays {
@@ -321,6 +322,9 @@ impl SoftPlanner {
         let least = least_moment(island.ixx_mm4, island.iyy_mm4, island.ixy_mm4);
         let counts = weight.counts;
         weight.tower.grow(island.height_mm, counts * island.area_mm2, counts * least).ok()?;
+        if record.islands.len() > MANY_ISLANDS {
+            weight.tower.coarsen(FEW_SECTIONS);
+        }
         weight.judge(&self.terms.solid);
         if is_part(island) {
             let factor = weight.factor();
