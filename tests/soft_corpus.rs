@@ -12,6 +12,7 @@ mod runs;
 use std::io::Cursor;
 use std::time::Instant;
 
+use meltwright::passes::Reason;
 use meltwright::pipeline::survey::survey;
 use meltwright::pipeline::{Options, Passes};
 use meltwright::profile::PartMoves;
@@ -74,4 +75,29 @@ fn real_files_of_a_soft_stuff() {
         }
     }
     assert!(in_all >= 20 && bounded >= in_all / 3, "{bounded} of {in_all} are bounded");
+}
+
+/// What a part as stiff as rock does not ask for, no move is slowed for.
+#[test]
+fn nothing_is_slowed_for_a_part_of_rock() {
+    let Some(files) = corpus::files() else { return };
+    let (mut in_all, mut eased) = (0, 0);
+    for path in files {
+        let name = runs::name_of(&path);
+        let input = std::fs::read(&path).unwrap_or_else(|error| panic!("{name}: {error}"));
+        let mut p = runs::with_capacity(runs::profile(), 60.0, 60.0, 60.0);
+        p.feedstock.modulus_mpa.value = Some(100_000.0);
+        p.part.solid_temperature_c.value = None;
+        p.machine.part_moves.value = PartMoves::Xy;
+        p.nozzle.diameter_mm.value = 0.4;
+        let options = Options { hash: false, ..Options::default() };
+        let Ok((_, summary)) = runs::rewrite(&input, &p, &options) else { continue };
+        let moves = |why: Reason| {
+            summary.changes.by_reason.iter().find(|entry| entry.reason == why).map_or(0, |entry| entry.moves)
+        };
+        assert_eq!(moves(Reason::Sway), 0, "{name}");
+        in_all += 1;
+        eased += u32::from(moves(Reason::MeltLag) > 0);
+    }
+    assert!(in_all >= 20 && eased >= in_all / 2, "{eased} of {in_all} are eased for the melt");
 }

@@ -254,15 +254,9 @@ impl Passes {
             }
             let of_travels = self.travels.as_mut().filter(|_| kind == Kind::Travel);
             let mut ruling = match (of_travels, &mut self.accels) {
-                (Some(travels), _) => Ruling { reason: Reason::Sway, ..travels.next(step, kind, bounds.sway, speed) },
+                (Some(travels), _) => travels.next(step, kind, (bounds.sway, Reason::Sway), speed),
                 (None, None) => Ruling::NONE,
-                (None, Some(accels)) => {
-                    let mut ruling = accels.next(step, kind, bounds.melt.at_most(bounds.sway), bounds.top);
-                    if bounds.sway < bounds.melt {
-                        ruling.reason = Reason::Sway;
-                    }
-                    ruling
-                }
+                (None, Some(accels)) => accels.next(step, kind, bounds.least(), bounds.top),
             };
             if left < ruling.bound {
                 (ruling.bound, ruling.reason) = (left, Reason::Sway);
@@ -328,4 +322,11 @@ struct AccelBounds {
     sway: f64,
     /// What the melt can follow, mm/s².
     melt: f64,
+}
+
+impl AccelBounds {
+    /// The lower of both, and which it is.
+    fn least(&self) -> (f64, Reason) {
+        if self.sway < self.melt { (self.sway, Reason::Sway) } else { (self.melt, Reason::MeltLag) }
+    }
 }

@@ -114,6 +114,8 @@ pub struct Accels {
     file: [f64; 2],
     /// What was written last, while it differs from what the file has in force for a move that it holds for.
     written: Option<f64>,
+    /// What bounded that.
+    reason: Reason,
     /// Beads too are raised only where it saves time: their limits go with direction, and so from bead to bead.
     is_sparing: bool,
     /// Under [`AccelWords::Beads`]: the word for moves without extrusion is followed, not that for beads.
@@ -128,6 +130,7 @@ impl Accels {
             base: *rules,
             file: [rules.print_accel, rules.travel_accel],
             written: None,
+            reason: Reason::MeltLag,
             is_sparing: false,
             is_of_travels: false,
         }
@@ -170,14 +173,13 @@ impl Accels {
         }
     }
 
-    /// Decides for the next move; `kind`: what it is in the output, `limit`: as [`limit`] gives it, `speed`: at most reached,
+    /// Decides for the next move; `kind`: what it is in the output, `limit`: as [`limit`] gives it, and what it is for; `speed`: at most reached,
     /// mm/s.
     ///
     /// Words hold for the beads of other tools too, which so get back what the file has.
-    pub fn next(&mut self, step: &Move, kind: Kind, limit: f64, speed: f64) -> Ruling {
+    pub fn next(&mut self, step: &Move, kind: Kind, (limit, reason): (f64, Reason), speed: f64) -> Ruling {
         let is_bead = kind == Kind::Bead;
-        let reason = Reason::MeltLag;
-        let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason };
+        let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
         if step.length <= 0.0 {
             return free;
         }
@@ -185,7 +187,7 @@ impl Accels {
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
         let turns_back = kind == Kind::MovingEOut;
         if of_beads && !is_bead && !turns_back {
-            return Ruling { bound: f64::INFINITY, word: None, reason };
+            return Ruling::NONE;
         }
         // Numbered lines bear no others between them.
         if step.has(Move::NUMBERED) || (of_beads && turns_back && !self.is_sparing) {
@@ -214,6 +216,7 @@ impl Accels {
                 // One word for all moves has replaced what the file has for the others as well.
                 let others_differ = self.form == AccelWords::AllMoves && self.file != [value; 2];
                 self.written = (value < own || others_differ).then_some(value);
+                self.reason = reason;
                 Ruling { bound: value, word: Some(value as u32), reason }
             }
         }
@@ -314,27 +317,27 @@ mod tests {
         let mut travel = bead;
         travel.kind = Kind::Travel;
         assert_eq!(
-            accels.next(&bead, Kind::Bead, 437.5, 50.0),
+            accels.next(&bead, Kind::Bead, (437.5, Reason::MeltLag), 50.0),
             Ruling { bound: 430.0, word: Some(430), reason: Reason::MeltLag }
         );
         assert_eq!(
-            accels.next(&bead, Kind::Bead, 600.0, 50.0),
+            accels.next(&bead, Kind::Bead, (600.0, Reason::MeltLag), 50.0),
             Ruling { bound: 430.0, word: None, reason: Reason::MeltLag }
         );
         assert_eq!(
-            accels.next(&bead, Kind::Bead, 668.0, 50.0),
+            accels.next(&bead, Kind::Bead, (668.0, Reason::MeltLag), 50.0),
             Ruling { bound: 660.0, word: Some(660), reason: Reason::MeltLag }
         );
         // A short slow travel is not worth a line; 50 mm at 150 mm/s is: 150 / 660 - 150 / 3000 = 0.18 s.
         travel.length = 1.0;
-        assert_eq!(accels.next(&travel, Kind::Travel, f64::INFINITY, 5.0).word, None);
+        assert_eq!(accels.next(&travel, Kind::Travel, (f64::INFINITY, Reason::MeltLag), 5.0).word, None);
         travel.length = 50.0;
         assert_eq!(
-            accels.next(&travel, Kind::Travel, f64::INFINITY, 150.0),
+            accels.next(&travel, Kind::Travel, (f64::INFINITY, Reason::MeltLag), 150.0),
             Ruling { bound: 3000.0, word: Some(3000), reason: Reason::MeltLag }
         );
         assert_eq!(
-            accels.next(&bead, Kind::Bead, f64::INFINITY, 50.0),
+            accels.next(&bead, Kind::Bead, (f64::INFINITY, Reason::MeltLag), 50.0),
             Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag }
         );
     }
