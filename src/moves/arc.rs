@@ -129,6 +129,13 @@ const LARGEST_RADIUS_MM: f64 = 1e7;
 /// two decimals, which some slicing programs write, need 0.01.
 const REACH_TOLERANCE_MM: f64 = 0.01;
 
+/// Points closer than this are one point, mm: sums of distances differ in their last digits from the place they lead to.
+const SAME_POINT_MM: f64 = 1e-6;
+
+fn is_same(a: [f64; 2], b: [f64; 2]) -> bool {
+    (a[0] - b[0]).abs() < SAME_POINT_MM && (a[1] - b[1]).abs() < SAME_POINT_MM
+}
+
 impl Arc {
     /// Resolves an arc in its plane.
     ///
@@ -163,7 +170,7 @@ impl Arc {
         }
         // Angle from start to end, counter-clockwise, in (-pi, pi].
         let mut sweep = (ax * by - ay * bx).atan2(ax * bx + ay * by);
-        let closed = from == to;
+        let closed = is_same(from, to);
         if clockwise {
             if sweep >= 0.0 || closed {
                 sweep -= 2.0 * PI;
@@ -193,7 +200,7 @@ impl Arc {
 fn centre_from_radius(from: [f64; 2], to: [f64; 2], r: f64, clockwise: bool) -> Result<(f64, f64), ArcError> {
     let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
     let half = 0.5 * dx.hypot(dy);
-    if half == 0.0 {
+    if is_same(from, to) {
         return Err(ArcError::NoChord);
     }
     let radius = r.abs();
@@ -231,6 +238,18 @@ mod tests {
             assert!((arc.centre[0] - centre[0]).abs() < 6e-4 && (arc.centre[1] - centre[1]).abs() < 6e-4, "{arc:?}");
             assert!((arc.sweep.to_degrees() - sweep).abs() < 2e-3, "{arc:?}");
             assert!((arc.length(0.0) - length).abs() < 1e-3, "{arc:?}");
+        }
+    }
+
+    /// Distances that should add up to the place they lead to do so but for their last digits.
+    #[test]
+    fn an_end_that_is_the_start_but_for_rounding_closes_the_circle() {
+        let [from, to] = [[0.1 + 0.2, 100.0], [0.3, 100.0]];
+        assert_ne!(from, to);
+        for clockwise in [true, false] {
+            let arc = Arc::resolve(from, to, Centre::Offset(0.0, 10.0), clockwise, 1).unwrap();
+            assert!((arc.sweep.abs() - 2.0 * PI).abs() < 1e-12, "{arc:?}");
+            assert_eq!(Arc::resolve(from, to, Centre::Radius(10.0), clockwise, 1), Err(ArcError::NoChord));
         }
     }
 
