@@ -8,7 +8,8 @@
 //! file     = line { LF line } ; CRs directly before LF belong to the line end
 //! line     = [ BOM ] ( "%" text | [ "N" digits ] body )
 //! body     = { paren } ( named text | "O" text | { item } [ "*" digits { paren } ] [ ";" text ] )
-//! item     = word | paren
+//! item     = word { list } | paren
+//! list     = ":" decimal ; in a line that begins with M
 //! paren    = "(" text ")" ; nested pairs belong to the text
 //! word     = letter [ [ "+" | "-" ] decimal [ "e" [ "+" | "-" ] digits ] ]
 //! named    = ( letter | "_" ) ( letter | "_" )
@@ -23,6 +24,7 @@
 //! - The commands whose rest is text are M0, M1, M16, M23, M28, M30, M32, M33, M36, M70, M98, M115, M117,
 //!   M118, M486, M550, M551, M552, M587, M862.3, M928 and M1002, where they are the first word. Their
 //!   text runs to the line end: `;` and parentheses in it are no comments.
+//! - Of a list of numbers (`M201 X500 E250:250`, one for each drive) the first is that of the word.
 //! - A letter before something that is neither a number nor a possible next item (`X[#1]`) is no word.
 //! - Reading stops at the first byte that fits nowhere. The words before it stay and the line gets
 //!   [`Line::JUNK`]; without a word before it the line is [`LineKind::Opaque`]. A line whose first word
@@ -186,6 +188,11 @@ fn number(exponent: bool) -> impl Fn(&[u8]) -> Parsed<'_, Number> {
     }
 }
 
+/// The further numbers of a list.
+fn list(input: &[u8]) -> Parsed<'_, usize> {
+    many0_count(preceded(char(':'), number(false))).parse(input)
+}
+
 fn no<T>(input: &[u8], kind: ErrorKind) -> Parsed<'_, T> {
     Err(Err::Error(Error::new(input, kind)))
 }
@@ -278,6 +285,8 @@ impl<'a> Reader<'a, '_> {
                 self.last_star(after, self.text.len());
                 return value(LineKind::Text, rest).parse(after);
             }
+            let of_settings = self.words.get(self.first_word).is_some_and(|word| word.letter == b'M');
+            let (after, _) = if of_settings { list(after)? } else { (after, 0) };
             (input, ()) = self.gap(after)?;
         }
     }
