@@ -85,11 +85,8 @@ fn nothing_is_slowed_for_a_part_of_rock() {
     for path in files {
         let name = runs::name_of(&path);
         let input = std::fs::read(&path).unwrap_or_else(|error| panic!("{name}: {error}"));
-        let mut p = runs::with_capacity(runs::profile(), 60.0, 60.0, 60.0);
-        p.feedstock.modulus_mpa.value = Some(100_000.0);
-        p.part.solid_temperature_c.value = None;
-        p.machine.part_moves.value = PartMoves::Xy;
-        p.nozzle.diameter_mm.value = 0.4;
+        let set = ["screw.virtual_diameter_mm=1.75", "part.solid_temperature_c=none", "feedstock.modulus_mpa=100000"];
+        let p = runs::embedded(set.into_iter().chain(["machine.part_moves=xy"]));
         let options = Options { hash: false, ..Options::default() };
         let Ok((_, summary)) = runs::rewrite(&input, &p, &options) else { continue };
         let moves = |why: Reason| {

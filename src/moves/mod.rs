@@ -299,6 +299,12 @@ impl Move {
             }
     }
 
+    /// Whether it is a command that may move by itself, a macro or a pause, before which lines may stand.
+    #[inline]
+    pub fn runs_commands(&self) -> bool {
+        matches!(self.kind, Kind::FeedUser | Kind::Pause) && self.e == 0.0 && self.flags & Self::FIXED == 0
+    }
+
     /// Whether a flag is set.
     pub const fn has(&self, flag: u16) -> bool {
         self.flags & flag != 0

@@ -124,6 +124,11 @@ impl Words {
         self.twice != 0 && letters.iter().any(|&l| self.twice & bit(l) != 0)
     }
 
+    /// Whether there is no word besides commands but that of a letter, if any.
+    pub fn has_only(&self, letter: u8) -> bool {
+        (self.with_number | self.bare) & !bit(letter) == 0
+    }
+
     /// Whether there are no words besides commands.
     pub fn is_bare_command(&self) -> bool {
         self.with_number | self.bare == 0

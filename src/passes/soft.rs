@@ -98,7 +98,7 @@ impl Soft {
     pub fn words(&mut self, known: &KnownLimits, step: &Move, limits: Option<&MotionLimits>) -> Option<Words> {
         let layer = (!known.are_all(self.beads)).then_some(step.layer);
         self.beads += u64::from(step.lays());
-        if limits.is_none() && self.settled == Some(layer) {
+        if limits.is_none() && self.settled == Some(layer) && !step.runs_commands() {
             return None;
         }
         self.look(known, step, layer, limits)
@@ -129,6 +129,11 @@ impl Soft {
             self.axes.iter_mut().for_each(|axes| axes.follow(limits));
             self.corners.iter_mut().for_each(|corners| corners.follow(limits));
             return None;
+        }
+        // What a macro or a pause does is not to crawl.
+        if step.runs_commands() {
+            self.settled = None;
+            return self.set(&LayerLimits::FREE);
         }
         // Numbered lines bear no others between them: what is in force stays.
         if step.length <= 0.0 || step.has(Move::NUMBERED) {

@@ -75,6 +75,7 @@ impl<'a> Run<'a> {
             Purpose::Audit => rules.excess_e = Excess::Report,
             Purpose::Rewrite => {
                 rules.lag_taken_out = assemble::lag_taken_out(profile, choice.how);
+                rules.keeps_turns = choice.how == How::Not;
                 rules.has_own_e_unit = assemble::unit(profile, passes) != Unit::AsInFile;
                 if rules.has_own_e_unit {
                     // What E words may hold is looked at where they are written.

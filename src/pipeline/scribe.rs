@@ -332,7 +332,7 @@ impl Scribe {
             }
         }
         if let Some(accel) = ruling.word {
-            let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP);
+            let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP) || step.runs_commands();
             if is_travel || self.accel_words == AccelWords::AllMoves {
                 self.pauses.accels_are([Some(accel), None, None]);
             }

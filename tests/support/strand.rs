@@ -1,5 +1,7 @@
 //! Rewrites of short texts whose E counts a strand of 1.75 mm, on a part that neither sways nor has to cool.
 
+#![allow(dead_code, reason = "each test file uses a part of it")]
+
 use std::f64::consts::FRAC_PI_4;
 
 use meltwright::pipeline::Options;

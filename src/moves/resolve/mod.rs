@@ -435,7 +435,7 @@ impl Resolver {
             self.fan.named();
             self.feed_user(at);
         } else if matches!(*value, 0.0 | 1.0) {
-            self.stop(at);
+            self.pause(at);
         }
     }
 

@@ -57,7 +57,9 @@ impl Resolver {
             }
             221 => {
                 if let Some(f) = factor(words.get(b'S')) {
-                    self.set_flow_factor(words.get(b'T'), f);
+                    // Some boards name the tool by its drive.
+                    let drive = words.get(b'D').filter(|_| self.rules.limit_words == LimitWords::PerMinute);
+                    self.set_flow_factor(words.get(b'T').or(drive), f);
                 }
             }
             // Tool changes of older dialects.
@@ -68,10 +70,10 @@ impl Resolver {
                 }
             }
             // Changes of material, parking and pauses: they may move, with the feed in force.
-            125 | 600 | 601 | 701 | 702 => self.pause(at),
+            25 | 125 | 226 | 600 | 601 | 701 | 702 => self.pause(at),
             620 | 621 => self.feed_user(at),
-            // Waiting for the end of motion or for a temperature, motors off, pauses.
-            25 | 116 | 190 | 191 | 226 | 400 => self.stop(at),
+            // Waiting for the end of motion or for a temperature, motors off.
+            116 | 190 | 191 | 400 => self.stop(at),
             18 | 84 => {
                 self.stop(at);
                 if let Some(step) = self.moves.last_mut() {
@@ -160,17 +162,26 @@ impl Resolver {
                 911 => next.absolute_centres = false,
                 920 => action = Action::SetPosition,
                 921 | 922 => action = Action::ClearOffsets,
-                100 | 110 if words.is_bare_command() && self.rules.has_own_e_unit && at.line.has(Line::NUMBERED) => {
-                    let what = "the length of this reversal is set in the unit of the file, and a numbered line cannot be taken \
-                                out";
+                100 | 110
+                    if self.turns_back(words)
+                        && self.rules.has_own_e_unit
+                        && (self.rules.keeps_turns || at.line.has(Line::NUMBERED)) =>
+                {
+                    let what = match self.rules.keeps_turns {
+                        true => "the length of this reversal is set in the unit of the file, and reversals are to stay",
+                        false => {
+                            "the length of this reversal is set in the unit of the file, and a numbered line cannot be taken \
+                             out"
+                        }
+                    };
                     return Err(Error::new(ErrorKind::UnitStays { what }).at(at.all_words()));
                 }
                 // What somebody has made a macro of may move, whatever the number stands for elsewhere.
                 _ if words.commands().len() == 1 && self.watch.is_own(*command) => action = Action::Macro,
                 // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
                 // probing: none of them uses the feed in force.
-                100 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEOut),
-                110 if words.is_bare_command() => action = Action::SetReversal(Kind::SetEIn),
+                100 if self.turns_back(words) => action = Action::SetReversal(Kind::SetEOut),
+                110 if self.turns_back(words) => action = Action::SetReversal(Kind::SetEIn),
                 100
                 | 110
                 | 290..=299
@@ -270,6 +281,13 @@ impl Resolver {
         self.state.motion = next.motion;
     }
 
+    /// Whether a `G10` or `G11` is a reversal by the controller, or its refill: it stands alone or, where S is no temperature of
+    /// the tool, with an S that tells a longer reversal, for a change of tool, from the usual one.
+    fn turns_back(&self, words: &Words) -> bool {
+        let edits_tool = self.rules.limit_words == LimitWords::PerMinute;
+        words.is_bare_command() || !edits_tool && words.has_only(b'S') && matches!(words.get(b'S'), Some(0.0 | 1.0))
+    }
+
     /// What `G4` with these words waits, s.
     fn dwell_s(&self, words: &Words) -> f64 {
         let p = words.get(b'P').map(|ms| ms * 1e-3);
@@ -287,7 +305,7 @@ impl Resolver {
     }
 
     /// The machine comes to a full stop at this line.
-    pub(super) fn stop(&mut self, at: At<'_>) {
+    fn stop(&mut self, at: At<'_>) {
         let step = Move { feed_at: at.line.start, ..self.blank(Kind::Stop, at) };
         self.moves.push(step);
     }

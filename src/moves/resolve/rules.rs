@@ -70,6 +70,8 @@ pub struct Rules {
     pub lag_taken_out: LagTakenOut,
     /// The output counts E in a unit of its own, so that lines that say what it is (`M200`) are taken out.
     pub has_own_e_unit: bool,
+    /// Reversals stay as the file has them.
+    pub keeps_turns: bool,
     /// E leads the flow, as this program writes it: beads first refill what was turned back before them.
     pub e_leads: bool,
     /// Bed with what the head may go beyond it, least X and Y, largest X and Y, mm; without end where it is not known.
@@ -146,6 +148,7 @@ impl Rules {
             max_flow_factor: controller.max_flow_percent.value.map_or(f64::INFINITY, |percent| percent / 100.0),
             lag_taken_out: LagTakenOut::Nothing,
             has_own_e_unit: false,
+            keeps_turns: true,
             e_leads: settings.lead != Lead::None,
             reach_mm: profile.machine.bed_mm.value.map_or(
                 [f64::NEG_INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::INFINITY],

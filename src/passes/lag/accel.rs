@@ -179,10 +179,10 @@ impl Accels {
     /// Words hold for the beads of other tools too, which so get back what the file has.
     pub fn next(&mut self, step: &Move, kind: Kind, (limit, reason): (f64, Reason), speed: f64) -> Ruling {
         let is_bead = kind == Kind::Bead;
-        let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
         if step.length <= 0.0 {
-            return free;
+            return self.without_path(step);
         }
+        let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
         // The word for beads holds for all that turns E on the way.
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
         let turns_back = kind == Kind::MovingEOut;
@@ -213,13 +213,31 @@ impl Accels {
         match word {
             None => free,
             Some(value) => {
-                // One word for all moves has replaced what the file has for the others as well.
-                let others_differ = self.form == AccelWords::AllMoves && self.file != [value; 2];
-                self.written = (value < own || others_differ).then_some(value);
+                self.write(value, own);
                 self.reason = reason;
-                Ruling { bound: value, word: Some(value as u32), reason }
+                // The file's own bounds nothing.
+                Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: Some(value as u32), reason }
             }
         }
+    }
+
+    /// The word is set to `value`; `own`: what the file has in force.
+    fn write(&mut self, value: f64, own: f64) {
+        // One word for all moves has replaced what the file has for the others as well.
+        let others_differ = self.form == AccelWords::AllMoves && self.file != [value; 2];
+        self.written = (value < own || others_differ).then_some(value);
+    }
+
+    /// Decides for a line without a path. Turns of the screw have an acceleration of their own, and what a macro or a pause
+    /// does is not to crawl: mostly it travels.
+    fn without_path(&mut self, step: &Move) -> Ruling {
+        let own = self.file[1];
+        let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
+        if of_beads || !step.runs_commands() || self.written.is_none_or(|now| now >= own) {
+            return Ruling::NONE;
+        }
+        self.write(own, own);
+        Ruling { word: Some(own as u32), ..Ruling::NONE }
     }
 }
 
@@ -334,7 +352,7 @@ mod tests {
         travel.length = 50.0;
         assert_eq!(
             accels.next(&travel, Kind::Travel, (f64::INFINITY, Reason::MeltLag), 150.0),
-            Ruling { bound: 3000.0, word: Some(3000), reason: Reason::MeltLag }
+            Ruling { bound: f64::INFINITY, word: Some(3000), reason: Reason::MeltLag }
         );
         assert_eq!(
             accels.next(&bead, Kind::Bead, (f64::INFINITY, Reason::MeltLag), 50.0),

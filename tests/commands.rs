@@ -1,0 +1,136 @@
+//! What commands between moves set and do, and what a rewrite makes of it.
+
+#[path = "support/reader.rs"]
+mod reader;
+#[path = "support/runs.rs"]
+mod runs;
+#[path = "support/stack.rs"]
+mod stack;
+#[path = "support/strand.rs"]
+mod strand;
+
+use std::io::Cursor;
+
+use meltwright::pipeline::{self, Options, Passes};
+use meltwright::profile::{PartMoves, Profile};
+use meltwright::summary::Summary;
+use stack::Stack;
+use strand::{has, profile, rewrite, word};
+
+const HEAD: &str = "M83\nG28\nG1 Z0.8 F600\nG1 X50 Y50 F9000\n";
+
+fn audit(input: &str, profile: &Profile) -> Summary {
+    let again = Options { again: true, ..Options::default() };
+    pipeline::audit(&mut Cursor::new(input), profile, &again, &mut |_| {}).expect("an audit")
+}
+
+/// A list gives one number for each drive; what stands behind it counts all the same.
+#[test]
+fn words_behind_a_list_count() {
+    let network = profile(&["controller.preset=network"]);
+    let time = |settings: &str| {
+        let moves = "G1 X80 E2 F6000\nG1 X50 E2\n".repeat(20);
+        audit(&format!("{HEAD}{settings}\n{moves}"), &network).before.time_s
+    };
+    let slow = time("M201 X100 Y100");
+    assert!(slow > 1.5 * time("M400"), "the setting counts: {slow}");
+    for list in ["M201 E250:250 X100 Y100", "M201 X100 E250:250:250 Y100", "M201 X100:90 Y100"] {
+        assert!((time(list) - slow).abs() < 1e-9, "{list}");
+    }
+    let lag = audit(&format!("{HEAD}M572 D0:1 S0.06\nG1 X80 E2 F600\n"), &network);
+    assert!(has(&lag, "lag-feature"), "a lag set for several drives is seen");
+    // In a motion a list would part the melt between drives.
+    let options = Options::default();
+    let input = format!("{HEAD}G1 X80 E2:0 F600\n");
+    assert!(pipeline::audit(&mut Cursor::new(input), &network, &options, &mut |_| {}).is_err());
+}
+
+/// Boards on a network name the tool of a factor by its drive (from memory).
+#[test]
+fn a_factor_of_another_drive_leaves_the_screw_alone() {
+    let bead = |factor: &str| {
+        let input = format!("{HEAD}{factor}\nG1 X80 E20 F1800\n");
+        let (output, _) = rewrite(&input, &["controller.preset=network", "screw.lag_compensated_by=none"]);
+        output.lines().find(|line| line.starts_with("G1 X80")).expect("the bead").to_owned()
+    };
+    assert_eq!(bead("M221 D1 S50"), bead("M117 go"));
+    assert_ne!(bead("M221 D0 S50"), bead("M117 go"));
+}
+
+/// A longer reversal for a change of tool goes with its refill, and where none goes the unit cannot change.
+#[test]
+fn reversals_by_the_controller_go_in_pairs() {
+    let input = format!(
+        "{HEAD}G1 X80 E2 F600\nG10 S1\nG0 X20 Y20 F9000\nG11 S1\nG1 X50 E2 F600\nG10\nG0 X20\nG11\nG1 X50 E2 F600\n"
+    );
+    let (output, summary) = rewrite(&input, &["controller.preset=board", "screw.lag_compensated_by=none"]);
+    assert!(!output.contains("\nG10") && !output.contains("\nG11"), "{output}");
+    assert_eq!(summary.screw.replaced, 4);
+    // There the S is a temperature of the tool.
+    let (output, _) = rewrite(&input, &["controller.preset=network", "screw.lag_compensated_by=none"]);
+    assert!(output.contains("\nG10 S1\n"), "{output}");
+    let board = profile(&["controller.preset=board"]);
+    let options = Options { passes: Passes { scale: true, ..Passes::NONE }, ..Options::default() };
+    let refused = runs::rewrite(input.as_bytes(), &board, &options).map(|_| ()).map_err(|error| error.to_string());
+    assert!(refused.as_ref().is_err_and(|error| error.contains("set in the unit of the file")), "{refused:?}");
+}
+
+/// What a macro, a pause or another tool's change does runs under the accelerations and the corner rule of the file, and
+/// what is laid behind it under those that the part bears.
+#[test]
+fn accelerations_are_put_back_before_what_moves_by_itself() {
+    for (preset, commands) in [("host", ["PAUSE", "M600", "PRINT_END"]), ("board", ["M0 Look", "M600", "G12"])] {
+        let mut tower = Stack::new(1.0, 2.0);
+        tower.line("M204 P2000 T2000");
+        for layer in 0..30 {
+            tower.up().block([50.0, 50.0], [4.0, 4.0]);
+            if layer > 20 {
+                tower.line(commands[layer % 3]);
+            }
+        }
+        let mut p = stack::profile(0.3, 2.0);
+        p.controller = profile(&[&format!("controller.preset={preset}")]).controller;
+        p.machine.part_moves.value = PartMoves::Y;
+        let options = Options { passes: stack::SOFT, ..Options::default() };
+        let (output, summary) = runs::rewrite(tower.text.as_bytes(), &p, &options).expect("a rewrite");
+        let output = String::from_utf8(output).expect("plain text");
+        let (mut accel, mut slow, mut looked) = (2000.0, 0, 0);
+        for line in output.lines() {
+            for letter in ['S', 'T'] {
+                if line.starts_with("M204") && line.contains(&format!(" {letter}")) {
+                    accel = word(line, letter);
+                }
+            }
+            if line.starts_with("M201") {
+                accel = word(line, 'Y');
+            }
+            if commands.contains(&line) {
+                assert!(accel >= 2000.0, "{preset}, {line} at {accel}");
+                looked += 1;
+            }
+            slow += u32::from(line.starts_with("G1 X") && accel < 2000.0);
+        }
+        assert!(looked == 9 && slow > 5, "{preset}: {looked} {slow}");
+        // The account is that of the output.
+        let told = summary.after.time_s;
+        let found = audit(&output, &p).before.time_s;
+        assert!((told / found - 1.0).abs() < 1e-6, "{preset}: {told} {found}");
+    }
+}
+
+/// Turns of the screw alone have an acceleration of their own: that of beads does not slow them.
+#[test]
+fn turns_alone_are_not_slowed_for_the_part() {
+    let mut tower = Stack::new(1.0, 2.0);
+    for _ in 0..30 {
+        tower.up().line("G1 E-2 F1800").block([50.0, 50.0], [4.0, 4.0]);
+    }
+    for preset in ["host", "board", "network"] {
+        let mut p = stack::profile(0.3, 2.0);
+        p.controller = profile(&[&format!("controller.preset={preset}")]).controller;
+        let options = Options { passes: stack::SOFT, ..Options::default() };
+        let (output, summary) = runs::rewrite(tower.text.as_bytes(), &p, &options).expect("a rewrite");
+        let found = audit(&String::from_utf8(output).expect("plain text"), &p).before.time_s;
+        assert!((summary.after.time_s / found - 1.0).abs() < 1e-6, "{preset}: {} {found}", summary.after.time_s);
+    }
+}
