@@ -57,9 +57,11 @@ pub struct Inspection {
 }
 
 impl Inspection {
-    /// At the start of a file. `e_leads`: E leads the flow, as this program writes it.
-    pub fn new(profile: &Profile, e_leads: bool) -> Self {
-        Self { room: Room::new(profile), stops: Stops::new(profile, e_leads), findings: Findings::default() }
+    /// At the start of a file. `screw_mm3_s`: most that the screw pushes, mm³/s; `e_leads`: E leads the flow, as this program
+    /// writes it.
+    pub fn new(profile: &Profile, screw_mm3_s: f64, e_leads: bool) -> Self {
+        let stops = Stops::new(profile, screw_mm3_s, e_leads);
+        Self { room: Room::new(profile), stops, findings: Findings::default() }
     }
 
     /// Looks at the moves of a block.

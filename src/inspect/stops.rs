@@ -39,6 +39,8 @@ pub struct StopFigures {
 #[derive(Clone, Debug)]
 pub struct Stops {
     lag_s: f64,
+    /// Most that the screw pushes, mm³/s: no more flow is stored.
+    screw_mm3_s: f64,
     figures: StopFigures,
     begun: bool,
     /// Time since the last bead, s; 0 while beads go on.
@@ -54,10 +56,12 @@ pub struct Stops {
 }
 
 impl Stops {
-    /// At the start of a file. `e_leads`: E leads the flow, as this program writes it.
-    pub fn new(profile: &Profile, e_leads: bool) -> Self {
+    /// At the start of a file. `screw_mm3_s`: most that the screw pushes, mm³/s; `e_leads`: E leads the flow, as this program
+    /// writes it.
+    pub fn new(profile: &Profile, screw_mm3_s: f64, e_leads: bool) -> Self {
         Self {
             lag_s: profile.screw.melt_lag_s.value,
+            screw_mm3_s,
             figures: StopFigures::default(),
             begun: false,
             idle_s: 0.0,
@@ -172,7 +176,7 @@ impl Stops {
     fn end_run(&mut self) {
         if std::mem::replace(&mut self.in_run, false) && !self.e_leads {
             let (volume, seconds) = self.last;
-            self.stored_mm3 = if seconds > 0.0 { self.lag_s * volume / seconds } else { 0.0 };
+            self.stored_mm3 = if seconds > 0.0 { self.lag_s * (volume / seconds).min(self.screw_mm3_s) } else { 0.0 };
         }
     }
 
@@ -236,9 +240,12 @@ mod tests {
         with_lag(0.4, moves, e_leads)
     }
 
+    /// More than any bead below asks.
+    const SCREW_MM3_S: f64 = 30.0;
+
     fn with_lag(lag_s: f64, moves: &[(Kind, f64, f64)], e_leads: bool) -> (StopFigures, Vec<String>) {
         let lag = format!("screw.melt_lag_s={lag_s}").parse().expect("an assignment");
-        let mut stops = Stops::new(&Profile::embedded_with(&[lag]).expect("a profile"), e_leads);
+        let mut stops = Stops::new(&Profile::embedded_with(&[lag]).expect("a profile"), SCREW_MM3_S, e_leads);
         let (mut elapsed_s, mut total) = (0.0, 0.0);
         for (index, (kind, volume, seconds)) in moves.iter().enumerate() {
             let step = step(*kind, *volume);
@@ -251,6 +258,16 @@ mod tests {
         let figures = stops.finish(total, false, &mut findings);
         let told = findings.into_list().into_iter().flat_map(|finding| finding.places);
         (figures, told.map(|place| place.detail).collect())
+    }
+
+    /// A bead that asks 100 mm³/s of a screw that pushes 30 leaves what 30 leave: 12 mm³, all of which a long wait lets out.
+    #[test]
+    fn no_more_drools_than_the_screw_pushes() {
+        let drool = |volume: f64| {
+            let moves = [(Kind::Bead, volume, 1.0), (Kind::Dwell, 0.0, 100.0), (Kind::Bead, volume, 1.0)];
+            followed(&moves, false).0.drool_mm3
+        };
+        assert!((drool(30.0) - 12.0).abs() < 1e-9 && (drool(100.0) - 12.0).abs() < 1e-9, "{}", drool(100.0));
     }
 
     /// 10 mm³/s leave 4 mm³ between screw and nozzle; a wait of one lag lets 1 - 1/e of it out.

@@ -199,8 +199,6 @@ impl Drive {
         }
         match step.kind {
             Kind::Bead => {
-                self.account.longest_idle_s = self.account.longest_idle_s.at_least(self.idle_s);
-                self.idle_s = 0.0;
                 (self.begun, self.resumes) = (true, false);
                 let owed = std::mem::take(&mut self.owed);
                 // Behind a pause nothing was looked ahead for.
@@ -211,6 +209,8 @@ impl Drive {
                     self.account.charge(turn.volume);
                     driven.rest_s += self.turn(turn, self.melt.screw_mm3_s, step, feeds, lines);
                 }
+                self.account.longest_idle_s = self.account.longest_idle_s.at_least(self.idle_s);
+                self.idle_s = 0.0;
                 driven.e = match self.rewrites() {
                     true => self.bead_apart(step, marks, timing, pieces),
                     false => {
@@ -539,6 +539,7 @@ impl Drive {
             lines.end();
             time += at_rest(units / f64::from(parts), speed, self.e_accel);
         }
+        self.idle_s += if self.begun { time } else { 0.0 };
         time
     }
 }

@@ -304,7 +304,8 @@ impl Stations {
 /// What adds up, and for a file that is only judged reports.
 fn ledger(run: &Run<'_>, granules: Granules) -> Ledger {
     let Run { profile, settings, options, ref capacity, .. } = *run;
-    let mut ledger = Ledger::new(Tally::new(capacity), granules, Inspection::new(profile, run.rules.e_leads));
+    let inspection = Inspection::new(profile, capacity.screw_mm3_s, run.rules.e_leads);
+    let mut ledger = Ledger::new(Tally::new(capacity), granules, inspection);
     let leads = settings.lead == Lead::AlongPath;
     if leads {
         ledger.findings.add(Code::Rewritten, || Place::of_file(run.told_capacity()));
