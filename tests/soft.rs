@@ -212,6 +212,33 @@ fn harder_is_never_slower_and_wider_never_weaker() {
     }
 }
 
+/// A wall of 40 mm by 4 mm that lies askew runs off sideways too, when it is moved along Y: by 1/I across itself for the share
+/// of the force that goes there, and next to nothing along itself.
+#[test]
+fn a_wall_askew_is_held_by_all_of_its_way() {
+    for degrees in [0.0_f64, 30.0, 60.0, 80.0] {
+        let (sin, cos) = degrees.to_radians().sin_cos();
+        let mut stack = Stack::new(2.0, 1.0);
+        for _ in 0..15 {
+            stack.up();
+            for bead in 0..4 {
+                let across = f64::from(bead) - 1.5;
+                let at = |along: f64| [60.0 + along * cos - across * sin, 60.0 + along * sin + across * cos];
+                let ([x, y], [to_x, to_y]) = (at(-20.0), at(20.0));
+                stack.line(&format!("G0 X{x:.4} Y{y:.4}\nG1 X{to_x:.4} Y{to_y:.4} E80"));
+            }
+        }
+        let mut p = own();
+        p.nozzle.diameter_mm.value = 1.0;
+        let bears = along_y(&audit(&stack.text, &p))[14];
+        let (weak, stiff) = (40.0 * 4.0_f64.powi(3) / 12.0, 4.0 * 40.0_f64.powi(3) / 12.0);
+        let section = 1.0 / (cos / weak).hypot(sin / stiff);
+        let per_accel = prism(30.0, 160.0, section, MODULUS, 1.12);
+        let known = 0.2 * 1.0 / (p.part.sway_factor.value * per_accel);
+        assert!((bears / known - 1.0).abs() < 0.15, "{degrees}: {bears} mm/s² instead of {known}");
+    }
+}
+
 /// Acceleration along Y in force for each move of a text, and its layer: M204 S, P and T, M201 X and Y, read by words.
 fn obeys(text: &str, profile: &Profile, bears: &[f64]) -> usize {
     let read = reader::read(text.as_bytes(), &runs::rules(profile));

@@ -307,6 +307,16 @@ codes! {
         "the part swings on after each corner while the next beads are laid",
         "lower the corner speed in the controller's configuration to what the place says, and machine.corner with it; where \
          the controller has a word for its rule, controller.corner_words has it written";
+    /// The walls of a hollow part give way by themselves.
+    PartThinWalled, Warning, "part-thin-walled",
+        "the part is a thin shell: its walls bend and buckle by themselves, which the figures of the part leave out",
+        "a wall that stands free over its width bears far less than the part as a whole, down to a hundredth",
+        "give it thicker walls, ribs or infill, or lower the accelerations and speeds far below what is told, and watch the first one";
+    /// No layer is given time to cool.
+    CoolingOff, Warning, "cooling-off",
+        "no layer is given time to cool: what a bead is to cool down to does not lie between the air and the melt",
+        "beads are laid on what is still soft, and nothing here looks after it",
+        "set part.solid_temperature_c to where the stuff is firm, between part.air_temperature_c and the temperature of the nozzle, or to \"none\"";
     /// A layer gets less time than it needs.
     LayerTime, Warning, "layer-time",
         "layers are laid on beads that are still hot",
@@ -362,6 +372,11 @@ codes! {
         "the output of the screw was weighed under other conditions than the profile now has",
         "output shifts with nozzle, temperature, lot and drying, so that all capacities here may be off",
         "weigh again with what is mounted and filled in now, or set the profile to what was weighed";
+    /// Strand of the file and of the profile differ.
+    DiameterDiffers, Warning, "diameter-differs",
+        "the file was sliced for another strand than the profile counts E by",
+        "volume, mass and every demand go by the square of it",
+        "set screw.virtual_diameter_mm to the strand of the slicing profile, or to \"none\" to take what each file states";
     /// A stretch takes more than the hopper holds.
     HopperShort, Warning, "hopper-short",
         "stretches of the print take more than the hopper holds above its margin, and there is no place to refill within them",
@@ -377,6 +392,16 @@ codes! {
         "the controller brakes at every larger change of E, so the lag was made up for at rest instead of along the path",
         "turns at rest make up for starts and stops only; ramps and corners stay as uneven as the melt makes them",
         "count E on a thicker strand, or raise controller.e_step_mm_s if the controller takes more";
+    /// The melt answers too late for E to lead it along the path.
+    DeadTime, Warning, "dead-time",
+        "the melt answers only after a dead time, so the lag was made up for at rest instead of along the path",
+        "E along the path does not lead by a dead time: every ramp would be laid too late, and more of the path astray than without",
+        "look for what gives way between drive and nozzle, and set screw.dead_time_s to what is left: below 0.025 s E follows the path";
+    /// Reversals by the controller lift the head.
+    ReversalLifts, Warning, "reversal-lifts",
+        "the file has the controller lift the head at its reversals: where a rewrite takes these out, the lift goes with them",
+        "the head then travels at the height of the layer, and drags over what was laid",
+        "let the slicing program lift the head by moves of its own, and leave the lift of the reversals at 0 (`M207 Z0`)";
     /// The controller takes a change of E per mm as a corner.
     SeamsBrake, Warning, "seams-brake",
         "the controller takes a change of E per mm as a corner, so that it brakes where pieces of a bead meet",

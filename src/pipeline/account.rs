@@ -19,7 +19,7 @@ use crate::hopper::HopperPlan;
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
 use crate::profile::{EUnit, LagCompensation, OutputUnit, Profile, Provenance};
-use crate::soft::SoftPlan;
+use crate::soft::{SoftPlan, Terms};
 use crate::summary::{AssumedValue, E_AS_IN_FILE, Record, ScrewFigures, Summary};
 use crate::units::{Density, Volume};
 use crate::weigh::stale;
@@ -49,6 +49,8 @@ pub fn summary(
     let (volume, mut findings) = (intake.laid_mm3(), intake.resolver.findings);
     findings.merge(demands);
     note_nozzle(profile, run.settings, &mut findings);
+    note_strand(profile, run.settings, &mut findings);
+    note_cooling(run, &mut findings);
     note_stale(profile, &mut findings);
     note_long_lag(profile, &mut findings);
     if let Some([before, now]) = other_profile(profile, run.settings) {
@@ -203,6 +205,9 @@ fn note_output(run: &Run<'_>, findings: &mut Findings) {
         OutputUnit::VirtualFilament => screw.output_diameter_mm.provenance,
         _ => screw.output_e_unit.provenance,
     } == Provenance::Assumed;
+    if run.choice.is_late {
+        findings.add(Code::DeadTime, || place(format!("screw.dead_time_s is {} s", screw.dead_time_s.value)));
+    }
     if run.choice.is_hindered {
         findings.add(Code::LagNumbered, || place(format!("a lag of {} s", screw.melt_lag_s.value)));
     }
@@ -294,6 +299,33 @@ pub fn note_nozzle(profile: &Profile, settings: &FileSettings, findings: &mut Fi
     if let Some(sliced) = settings.nozzle_diameter_mm.filter(|sliced| (sliced - mounted).abs() > 0.01) {
         let detail = format!("{sliced} mm in the file, {mounted} mm in the profile");
         findings.add(Code::NozzleDiffers, || Place::of_file(detail));
+    }
+}
+
+/// Warns where the file counts E by another strand than the profile.
+fn note_strand(profile: &Profile, settings: &FileSettings, findings: &mut Findings) {
+    let screw = &profile.screw;
+    let is_sliced = settings.stated_e_mm3.is_none() && !settings.counts_turns;
+    if screw.e_unit.value != EUnit::VirtualFilament || !is_sliced {
+        return;
+    }
+    let stated = settings.strand_diameter_mm(screw.tools.value.first().copied().unwrap_or(0));
+    if let Some((own, stated)) =
+        screw.virtual_diameter_mm.value.zip(stated).filter(|(own, stated)| (own - stated).abs() > 0.01)
+    {
+        let detail = format!("{stated} mm in the file, {own} mm in the profile");
+        findings.add(Code::DiameterDiffers, || Place::of_file(detail));
+    }
+}
+
+/// Warns where cooling is asked for, down to what is never reached or never left.
+fn note_cooling(run: &Run<'_>, findings: &mut Findings) {
+    let part = &run.profile.part;
+    let Some(solid) = part.solid_temperature_c.value.filter(|_| run.passes.layer_time) else { return };
+    let (air, laid) = (part.air_temperature_c.value, Terms::laid_c(run.profile));
+    if !(air < solid && solid < laid) {
+        let detail = format!("to {solid} °C, in air of {air} °C, laid at {laid} °C");
+        findings.add(Code::CoolingOff, || Place::of_file(detail));
     }
 }
 

@@ -43,6 +43,11 @@ const WIDEST_STEP: f64 = 2.0;
 /// 10 mm 1.42, with turns at rest 1.28 times.
 const LEAST_SEAM_SHARE: f64 = 0.5;
 
+/// Dead time of the melt, s, from which on turns at rest are the better way. Measured with the replay on a real file of long
+/// and short beads at a lag of 0.3 s: without any dead time 1 % of the path is more than 10 % off, at 0.05 s 35 %, at 0.1 s
+/// 45 %; with turns at rest 19, 21 and 21 %.
+pub const MOST_DEAD_TIME_S: f64 = 0.025;
+
 /// How the lag is made up for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Choice {
@@ -53,6 +58,8 @@ pub struct Choice {
     pub wanted_diameter_mm: Option<f64>,
     /// The numbers on the lines of the file leave no way to do it.
     pub is_hindered: bool,
+    /// The melt answers too late for E to lead it along the path.
+    pub is_late: bool,
 }
 
 /// How the lag is made up for, with the passes that run. `file_volume`: of a unit of E in the input, mm³; `is_numbered`: its
@@ -66,7 +73,7 @@ pub fn choice(
     file_volume: Option<f64>,
     is_numbered: bool,
 ) -> Choice {
-    let chosen = |how| Choice { how, wanted_diameter_mm: None, is_hindered: false };
+    let chosen = |how| Choice { how, wanted_diameter_mm: None, is_hindered: false, is_late: false };
     if profile.screw.melt_lag_s.value <= 0.0 || !passes.starts {
         return chosen(How::Not);
     }
@@ -75,6 +82,9 @@ pub fn choice(
             Choice { is_hindered: true, ..chosen(How::Not) }
         }
         LagCompensation::Controller => chosen(How::ByController),
+        LagCompensation::File if passes.ramps && profile.screw.dead_time_s.value > MOST_DEAD_TIME_S => {
+            Choice { is_late: true, ..chosen(How::AtRest) }
+        }
         LagCompensation::File if passes.ramps => {
             let jump = WIDEST_STEP * capacity.screw_mm3_s;
             let (e_step, at_seams) = (e_step(profile), seam_volume(profile, jump));

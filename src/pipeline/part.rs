@@ -77,6 +77,7 @@ fn warn(warning: &Warning, findings: &mut Findings) {
             let detail = format!("{from}; at most {most_mm_s:.2} mm/s, {rule} allows {step_mm_s:.2} mm/s");
             (Code::PartJolted, detail)
         }
+        Trouble::ThinWalled => (Code::PartThinWalled, from),
     };
     findings.add(code, || Place { line: 0, layer: u64::from(warning.layer), z_mm: warning.z_mm, time_s: None, detail });
 }

@@ -10,6 +10,7 @@
 mod bands;
 pub mod corners;
 mod planner;
+mod section;
 mod terms;
 
 use std::collections::VecDeque;
@@ -207,6 +208,8 @@ pub enum Trouble {
         /// The least speed, where that is still too fast.
         slowest: Option<Slowest>,
     },
+    /// Its walls are thin beside it, and give way by themselves.
+    ThinWalled,
     /// The controller's jumps of speed at corners shake it further than it may sway.
     Jolted {
         /// Largest jump it bears, mm/s.

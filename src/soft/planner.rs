@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use super::bands::{Band, keep_least, keep_most};
+use super::section::{against_bending, give, is_thin_walled, least_moment};
 use super::terms::Terms;
 use super::{KnownLimits, LayerLimits, Slowest, SoftPlan, Trouble, Warning};
 use crate::physics::buckling::Tower;
@@ -27,6 +28,8 @@ const HEIGHT_PARTS: f64 = 1000.0;
 const MOST_HEIGHTS: usize = 1 << 12;
 /// An island stands well on what covers this share of its widest overlap.
 const WELL: f64 = 0.2;
+/// Walls that are higher than so many beads are wide give way by themselves.
+const TALL_WALL: f64 = 10.0;
 /// An island with more than this share of loops and towers is no part.
 const APART: f64 = 0.5;
 
@@ -286,6 +289,9 @@ impl SoftPlanner {
         for (island, response) in record.islands.iter().zip(&responses) {
             if is_part(island) {
                 self.limit(record, island, response);
+                if is_thin_walled(island) && response.height_mm > TALL_WALL * island.bead_width_mm {
+                    self.warn(record, Trouble::ThinWalled);
+                }
             }
         }
     }
@@ -351,7 +357,7 @@ impl SoftPlanner {
             keep_least(&mut self.open.frequency_hz, Some(sway.frequency_hz));
             bears[axis] = Some(limit);
         }
-        let give = response.x.give_mm_per_n.max(response.y.give_mm_per_n);
+        let give = give(island, [response.x.give_mm_per_n, response.y.give_mm_per_n]);
         if let Some(melt) = terms.melt {
             let face = width * (0.5 * terms.face_mm).max(0.0);
             let by = |speed: f64| drag::force_n(melt, speed, island.height_mm, face).map_or(0.0, |force| force * give);
@@ -491,6 +497,7 @@ impl Trouble {
             Self::TooHeavy { factor } => -factor,
             Self::Dragged { by_mm, .. } => by_mm,
             Self::Jolted { most_mm_s, .. } => -most_mm_s,
+            Self::ThinWalled => 0.0,
         }
     }
 }
@@ -518,43 +525,10 @@ fn is_part(island: &Island) -> bool {
     island.skirt_mm3 + island.tower_mm3 <= APART * island.volume_mm3
 }
 
-/// Least share of a second moment that the mixed one leaves.
-const LEAST_OF_MOMENT: f64 = 1e-6;
-
-/// Second moment that resists bending along an axis, mm⁴: `own` is the integral of the square of that coordinate, `other` that of
-/// the other one, `mixed` that of their product. A section whose stiff direction lies across gives way sideways too:
-/// (I J - K²)/J (unsymmetric bending, any handbook of the strength of materials).
-fn against_bending(own: f64, other: f64, mixed: f64) -> f64 {
-    // What rounding leaves of a line that runs askew is no section any more.
-    if other > 0.0 { (own - mixed * mixed / other).max(LEAST_OF_MOMENT * own) } else { own }
-}
-
-/// Second moment about the axis in which a section is weakest.
-fn least_moment(ixx: f64, iyy: f64, ixy: f64) -> f64 {
-    0.5 * (ixx + iyy) - (0.25 * (ixx - iyy) * (ixx - iyy) + ixy * ixy).sqrt()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::units::{Density, Modulus};
-
-    /// A wall of 20 mm by 2.4 mm, turned: the give along Y is that across the wall by the square of the cosine, and that along
-    /// it by the square of the sine.
-    #[test]
-    fn a_wall_askew_gives_way_as_its_parts_do() {
-        let [along, across] = [2.4 * 20.0_f64.powi(3) / 12.0, 20.0 * 2.4_f64.powi(3) / 12.0];
-        for degrees in [0.0_f64, 10.0, 20.0, 45.0, 80.0] {
-            let (sin, cos) = degrees.to_radians().sin_cos();
-            let ixx = across * cos * cos + along * sin * sin;
-            let iyy = across * sin * sin + along * cos * cos;
-            let ixy = (along - across) * sin * cos;
-            let given = 1.0 / (cos * cos / across + sin * sin / along);
-            assert!((against_bending(ixx, iyy, ixy) / given - 1.0).abs() < 1e-9, "{degrees}");
-        }
-        assert_eq!(against_bending(3.0, 0.0, 0.0), 3.0);
-        assert_eq!(against_bending(3.0, 3.0, 3.0), 3e-6);
-    }
 
     /// Between judgements a column carries as a prism: the less by the cube of its height (Greenhill 1881, as cited at
     /// `Tower::critical_factor`). Of a prism that is exact, whatever was judged when.

@@ -83,7 +83,7 @@ impl Terms {
         let accel = machine.max_accel_mm_s2.value;
         let thermal =
             Thermal::new(feedstock.conductivity_w_m_k.value, feedstock.heat_capacity_j_kg_k.value, density).ok();
-        let laid = 0.5 * (feedstock.nozzle_temperature_min_c.value + feedstock.nozzle_temperature_max_c.value);
+        let laid = Self::laid_c(profile);
         let air = part.air_temperature_c.value;
         let cooling = part.solid_temperature_c.value.filter(|until| cools && *until > air).zip(thermal);
         Some(Self {
@@ -112,6 +112,12 @@ impl Terms {
                 Cooling { thermal, at, film: part.air_w_m2_k.value, until }
             }),
         })
+    }
+
+    /// Temperature of the melt as it is laid, °C.
+    pub fn laid_c(profile: &Profile) -> f64 {
+        let feedstock = &profile.feedstock;
+        0.5 * (feedstock.nozzle_temperature_min_c.value + feedstock.nozzle_temperature_max_c.value)
     }
 
     /// The same where turns of the screw alone are taken out, if they are.

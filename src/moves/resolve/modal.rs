@@ -39,6 +39,9 @@ impl Resolver {
             92 if self.rules.has_own_e_unit && words.mentions(self.rules.axis) => {
                 self.found(Code::EStepsInFile, at, || String::from_utf8_lossy(at.text()).trim().to_owned());
             }
+            207 if words.get(b'Z').is_some_and(|lift| lift > 0.0) => {
+                self.found(Code::ReversalLifts, at, || String::from_utf8_lossy(at.text()).trim().to_owned());
+            }
             109 => self.stop(at),
             // Modes and feed are put on a stack, and taken from it again.
             120 if self.rules.limit_words == LimitWords::PerMinute => self.push_modes(at),
