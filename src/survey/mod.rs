@@ -36,7 +36,7 @@ pub struct Footing {
 
 /// Beads of one layer that touch each other.
 ///
-/// Beads closer than about a quarter of their width touch: the raster cannot tell them apart.
+/// Beads closer than a quarter of their width touch, and up to nine tenths of it they may: the raster cannot tell them apart.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Island {
     /// Height of its beads, mm: that of the layer, but where it stands on something lower than the layer before and its
