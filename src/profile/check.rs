@@ -217,6 +217,39 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
             .help("a park position has both coordinates; without one the pause command parks the head"),
         });
     }
+    if let (Some([x, y]), Some([least_x, least_y, _, most_x, most_y, _])) = (machine.park(), machine.reach_mm.value)
+        && !((least_x..=most_x).contains(&x) && (least_y..=most_y).contains(&y))
+    {
+        // At the coordinate that is out of reach, or at the first where both are.
+        let along_y = (least_x..=most_x).contains(&x);
+        found.push(Contradiction {
+            keys: [if along_y { "machine.park_y_mm" } else { "machine.park_x_mm" }, "machine.reach_mm"],
+            complaint: Complaint::new(
+                "machine.park_x_mm and machine.park_y_mm must lie within machine.reach_mm",
+                format!(
+                    "X {} Y {}, in reach X {} to {}, Y {} to {} mm",
+                    decimal(x),
+                    decimal(y),
+                    decimal(least_x),
+                    decimal(most_x),
+                    decimal(least_y),
+                    decimal(most_y)
+                ),
+            )
+            .help("the head would run against its end there: choose a place that it reaches, or correct the reach"),
+        });
+    }
+    let (bore, face) = (profile.nozzle.diameter_mm.value, profile.nozzle.face_mm.value);
+    if let Some(face) = face.filter(|face| *face < bore) {
+        found.push(Contradiction {
+            keys: ["nozzle.face_mm", "nozzle.diameter_mm"],
+            complaint: Complaint::new(
+                "nozzle.face_mm must not be below nozzle.diameter_mm",
+                format!("{} mm across the face, {} mm of bore in it", decimal(face), decimal(bore)),
+            )
+            .help("the face is the flat ring around the bore: measure across all of it, the bore included"),
+        });
+    }
     let purge_g = hopper.purge_mm3.value * feedstock.density_g_cm3.value * 1e-3;
     if let Some(usable) = usable.filter(|usable| {
         machine.park().is_some() && usable - margin >= LEAST_CUP_G && usable - margin - purge_g < LEAST_CUP_G
