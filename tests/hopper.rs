@@ -350,7 +350,12 @@ fn pauses_need_the_pass_and_a_known_hopper() {
         .collect();
     bench.file("numbered.gcode", numbered);
     assert_eq!(lines(&["rewrite", "numbered.gcode"], &set, "3 of 3: the lines there are numbered"), 0);
-    for (command, said) in [("", "must not be blank"), ("M0 ; note", "without a comment"), ("M600 ø", "plain ASCII")] {
+    for (command, said) in [
+        ("", "must not be blank"),
+        ("M0 ; note", "without a comment"),
+        ("M600 ø", "plain ASCII"),
+        ("G28", "moves the head"),
+    ] {
         let set = format!("hopper.pause_command=\"{command}\"");
         let ran = bench.run(&["audit", "tower.gcode", "--set", &set]).code(2);
         assert!(ran.stderr.contains("hopper.pause_command") && ran.stderr.contains(said), "{command}: {}", ran.stderr);

@@ -115,13 +115,14 @@ fn a_filled_in_plan_is_a_sound_sheet() {
 
 #[test]
 fn plans_that_cannot_be_are_refused() {
-    let cases: [&[&str]; 10] = [
+    let cases: [&[&str]; 11] = [
         &["--speeds", "60,130"],
         &["--speeds", "0"],
         &["--repeats", "0"],
         &["--seconds", "2"],
         &["--temperature", "260"],
         &["--pause-command", "m0 ; wait"],
+        &["--pause-command", "G28"],
         &["--set", "screw.output_e_unit=as-in-file"],
         &["--stops", "500"],
         &["--speeds", "0.5"],

@@ -38,6 +38,11 @@ pub fn density(text: &str) -> Result<f64, String> {
     if (0.2..=5.0).contains(&value) { Ok(value) } else { Err("it must lie between 0.2 and 5 g/cm3".to_owned()) }
 }
 
+/// A whole number, not below zero; its range is judged where it is used.
+pub fn count(text: &str) -> Result<u32, String> {
+    text.trim().parse().map_err(|_| "it must be a whole number".to_owned())
+}
+
 /// A whole number of a range.
 pub fn whole<N>(range: RangeInclusive<N>) -> impl Fn(&str) -> Result<N, String> + Clone
 where
@@ -69,6 +74,11 @@ mod tests {
         for text in ["", "x", "16mm"] {
             assert_eq!(said(text), "it is not a number");
         }
+    }
+
+    #[test]
+    fn counts_are_whole() {
+        assert_eq!((count(" 3 "), count("1.5").is_err(), count("-2").is_err()), (Ok(3), true, true));
     }
 
     #[test]

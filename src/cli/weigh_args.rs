@@ -3,10 +3,10 @@
 use std::path::PathBuf;
 
 use clap::{Args as ClapArgs, Subcommand, ValueEnum};
-use meltwright::weigh::{FeedMode, REPEATS, STOPS};
+use meltwright::weigh::FeedMode;
 
 use super::args::{Loudness, ProfileChoice};
-use super::numbers::{decimal, whole};
+use super::numbers::{count, decimal};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -88,7 +88,7 @@ pub struct PlanArgs {
     #[arg(long, value_name = "RPM,..", value_delimiter = ',', value_parser = decimal)]
     pub speeds: Vec<f64>,
     /// Runs at each speed
-    #[arg(long, value_name = "N", default_value_t = 3, value_parser = whole(REPEATS))]
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = count)]
     pub repeats: u32,
     /// Time of each run [default: what 12 g take, from 30 to 300 s]
     #[arg(long, value_name = "S", value_parser = decimal)]
@@ -109,7 +109,7 @@ pub struct PlanArgs {
     #[arg(long, value_name = "COMMAND")]
     pub pause_command: Option<String>,
     /// Stops whose drool is collected together; more for a small screw or a coarse scale
-    #[arg(long, value_name = "N", default_value_t = 1, value_parser = whole(STOPS))]
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = count)]
     pub stops: u32,
     /// Volume that one turn counts for in the E of the controller [default: what the profile says
     /// one turn puts out]

@@ -87,20 +87,6 @@ pub(super) fn name(name: &str) -> Result<(), Complaint> {
     Ok(())
 }
 
-/// A command to be written as a line of its own: plain ASCII, no comment, short.
-pub(super) fn command(text: &str) -> Result<(), Complaint> {
-    const MOST: usize = 90;
-    name(text)?;
-    let help = "a command as your controller knows it, such as the name of a macro";
-    if !text.is_ascii() || text.contains([';', '(']) {
-        return Err(Complaint::new("must be plain ASCII without a comment", "not a bare command").help(help));
-    }
-    if text.len() > MOST {
-        return Err(Complaint::new(format!("must have {MOST} characters at most"), text.len().to_string()).help(help));
-    }
-    Ok(())
-}
-
 /// Output curve: at least one point, all above zero, rising in both.
 pub(super) fn curve(points: &[([f64; 2], Range<usize>)], whole: Range<usize>) -> Result<(), Refusal> {
     const HELP: &str = "weigh the output at several screw speeds and list them from slow to fast: \

@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use super::check::{above_zero, any, command, each_above_zero, if_some, name, reach, tools, whole, within};
+use super::check::{above_zero, any, each_above_zero, if_some, name, reach, tools, whole, within};
 use super::fault::{Complaint, Refusal};
 use super::form::{
     Axes, AxisLetter, Blank, CommandNames, ConstantOutput, CornerRule, FindingNames, Flag, Form, Node, Number, OrNone,
     OutputCurve, Reach, Rectangle, Text, Tools, Word,
 };
+use super::pause;
 use super::{
     AccelWords, ArcForm, Audit, Controller, CornerWords, DwellWords, EUnit, Excess, ExcessEffect, Exponent, Feedstock,
     Hopper, Kinematics, LagCommands, LagCompensation, LimitWords, Machine, Nozzle, Origin, Output, OutputUnit, Part,
@@ -371,7 +372,7 @@ keys! {
         cost_per_kg: "cost_per_kg" as OrNone<Number>,
             |v| if_some(v, |v| within(*v, 0.0, 1e6, "", "\"none\" if cost is of no interest")),
             "cost of a kilogram of feedstock in your own currency, or \"none\"";
-        pause_command: "pause_command" as OrNone<Text>, |v| if_some(v, |v| command(v)),
+        pause_command: "pause_command" as OrNone<Text>, |v| if_some(v, |v| pause::command(v)),
             "a line your controller knows that parks the head and waits, written at refills, or \"none\"";
         purge_mm3: "purge_mm3" as Number,
             |v| within(*v, 0.0, 1e5, "mm³", "what leaves the nozzle at the park position after a refill; 0 purges nothing"),

@@ -2,7 +2,8 @@
 //!
 //! Plain values, each with its unit in the name and its provenance at its side. Every TOML key is declared once,
 //! in `keys`; `form` says how its text is read and written, `check` judges it, `presets` holds the controller
-//! rules, `load` lays the sources over each other, `find` finds the file and `show` writes the result out.
+//! rules, `pause` knows what waits for somebody, `load` lays the sources over each other, `find` finds the file and
+//! `show` writes the result out.
 
 mod check;
 mod fault;
@@ -11,6 +12,7 @@ mod form;
 mod keys;
 mod load;
 mod output;
+mod pause;
 mod presets;
 mod show;
 
@@ -23,6 +25,7 @@ pub use find::{Env, Found, System, find};
 pub use form::text_literal;
 pub use load::Assignment;
 pub use output::Output;
+pub use pause::check_pause_command;
 pub use show::Entry;
 
 /// Whether a value was measured on this machine or is a guess to be replaced.

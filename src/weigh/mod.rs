@@ -27,7 +27,7 @@ pub use curve::{Curve, Estimate, Model};
 pub use evidence::Point;
 pub use fit::{Caution, Fit, MeltLag, SpecificOutput, SpeedRow, WeighedRow};
 pub use judge::Drift;
-pub use plan::{CAUTIONS, Pause, Plan, PlanOptions, PlannedDrool, PlannedRun, REPEATS, STOPS};
+pub use plan::{CAUTIONS, Pause, Plan, PlanOptions, PlannedDrool, PlannedRun};
 pub use sheet::{Drool, SHEET_COLUMNS, SHEET_SETTINGS, Sheet, Weighing};
 
 /// Share of confidence of every band.

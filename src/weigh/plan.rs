@@ -11,7 +11,7 @@ use crate::demand::capacity::Capacity;
 use crate::error::{Error, ErrorKind, Result};
 use crate::moves::resolve::output_e_volume_mm3;
 use crate::physics::screw::output_from_curve;
-use crate::profile::{Output, Profile, Provenance, Stated};
+use crate::profile::{Output, Profile, Provenance, Stated, check_pause_command};
 use crate::units::{Density, RotationSpeed, SpecificOutput, Volume, VolumeFlow};
 
 /// What to mind during the test; plain ASCII without parentheses, since it stands in the G-code as well.
@@ -29,9 +29,9 @@ pub const CAUTIONS: [&str; 7] = [
 ];
 
 /// Runs that a test may have at each speed.
-pub const REPEATS: RangeInclusive<u32> = 1..=20;
+const REPEATS: RangeInclusive<u32> = 1..=20;
 /// Stops whose drool may be collected together.
-pub const STOPS: RangeInclusive<u32> = 1..=100;
+const STOPS: RangeInclusive<u32> = 1..=100;
 
 /// Longest line of G-code, characters: the shortest line buffer of common controllers holds 96.
 pub(super) const LONGEST_LINE: usize = 80;
@@ -375,33 +375,24 @@ fn check(options: &PlanOptions) -> Result<()> {
         }
         Err(usage(
             format!("{name} must lie between {least} and {most}{unit}, not {value}"),
-            "see meltwright weigh plan --help",
+            "choose a value in between",
         ))
     };
-    for (name, value, range) in [("--repeats", options.repeats, REPEATS), ("--stops", options.stops, STOPS)] {
+    let counts = [("the runs at each speed", options.repeats, REPEATS), ("the stops of a drool", options.stops, STOPS)];
+    for (name, value, range) in counts {
         within(name, f64::from(value), f64::from(*range.start()), f64::from(*range.end()), "")?;
     }
-    within("--soak", options.soak_s, 0.0, 7200.0, " s")?;
-    within("--settle", options.settle_s, 0.0, 3600.0, " s")?;
+    within("the wait at temperature", options.soak_s, 0.0, 7200.0, " s")?;
+    within("the purge before the first run", options.settle_s, 0.0, 3600.0, " s")?;
     if let Some(seconds) = options.seconds {
-        within("--seconds", seconds, 5.0, 3600.0, " s")?;
+        within("the time of a run", seconds, 5.0, 3600.0, " s")?;
     }
     if let Some(volume) = options.turn_mm3 {
-        within("--turn-mm3", volume, 0.01, 1e5, " mm³")?;
+        within("the volume that one turn counts for", volume, 0.01, 1e5, " mm³")?;
     }
     match &options.pause {
-        Pause::Dwell(seconds) => within("--pause", *seconds, 1.0, 3600.0, " s"),
-        Pause::Command(command) => {
-            let plain = command.bytes().all(|byte| matches!(byte, b' '..=b'~') && !byte.is_ascii_lowercase());
-            if command.trim().is_empty() || command.len() > LONGEST_LINE || !plain || command.contains([';', '(']) {
-                return Err(usage(
-                    "the pause command must be one line of at most 80 plain characters in upper case, without a comment"
-                        .to_owned(),
-                    "name the command by which your controller waits for you, e.g. --pause-command 'M0'",
-                ));
-            }
-            Ok(())
-        }
+        Pause::Dwell(seconds) => within("the pause after a run", *seconds, 1.0, 3600.0, " s"),
+        Pause::Command(command) => check_pause_command(command),
     }
 }
 
