@@ -2,6 +2,7 @@
 
 use super::conditions::Conditions;
 use super::fit::{Caution, Fit};
+use super::section::is_told;
 use super::sheet::Sheet;
 use super::{counted, counts_turns};
 use crate::moves::resolve::output_e_volume_mm3;
@@ -17,6 +18,11 @@ const UNEVEN: f64 = 0.05;
 const DROOL_STEPS: f64 = 10.0;
 /// Melt lags after which nothing worth weighing is left: exp(-5) is 0.7 %.
 const LAGS: f64 = 5.0;
+/// Times that a turn may give more or less than a profile says that was measured: worn screws and other lots stay far
+/// below.
+const MOST_TIMES_MEASURED: f64 = 3.0;
+/// The same of a profile that was guessed: the screws of printers differ so much by size alone.
+const MOST_TIMES_ASSUMED: f64 = 20.0;
 /// Speeds below this number show no bend, or not its form.
 const FEW_SPEEDS: usize = 3;
 
@@ -25,6 +31,7 @@ pub(super) fn all(fit: &Fit, sheet: &Sheet, profile: &Profile) -> Vec<Caution> {
     let mut found = Vec::new();
     let mut add = |what: String, help: &str| found.push(Caution { what, help: help.to_owned() });
     conditions(fit, profile, &mut add);
+    size(fit, profile, &mut add);
     weighings(fit, sheet, &mut add);
     speeds(fit, profile, &mut add);
     drool(fit, sheet, &mut add);
@@ -114,12 +121,50 @@ fn conditions(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) 
     }
 }
 
+/// A turn that gives so many times more or less than the profile says is a slip in the sheet rather than news of the screw.
+fn size(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) {
+    let output = &profile.screw.output;
+    let most = if output.provenance == Provenance::Measured { MOST_TIMES_MEASURED } else { MOST_TIMES_ASSUMED };
+    let by_profile = output.value.per_turn_mm3();
+    let times = fit.specific_output.mm3_rev / by_profile;
+    let (times, which, help) = if times < 1.0 {
+        (
+            1.0 / times,
+            "less",
+            "look at the units of the sheet: mass_g in grams, not kilograms; seconds that the screw turned, pauses not \
+             counted; rpm of the screw, not of the motor before its gear",
+        )
+    } else {
+        (
+            times,
+            "more",
+            "look at the units of the sheet: mass_g in grams, not milligrams, and without the cup (tare_g); seconds, not \
+             minutes; rpm in turns a minute, not a second",
+        )
+    };
+    if times > most {
+        add(
+            format!(
+                "one turn gives {times:.0} times {which} than the profile says ({:.3} mm³ for {by_profile:.3})",
+                fit.specific_output.mm3_rev
+            ),
+            help,
+        );
+    }
+}
+
 fn weighings(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
     if !fit.curve.fits {
         add(
             "no curve fits these weighings; the one below is the simplest, its bands are too narrow, and it counts as assumed"
                 .to_owned(),
             "see why under the reasons, and weigh again before printing by it",
+        );
+    }
+    if fit.curve.fits && !is_told(&fit.curve) {
+        add(
+            "the weighings lie so far apart that the output may be anything; it counts as assumed".to_owned(),
+            "look for a mass with a slip of the point, and weigh again before printing by it",
         );
     }
     for run in fit.runs.iter().filter(|run| run.stray) {
@@ -157,19 +202,21 @@ fn weighings(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
             "run the screw longer at these speeds (--seconds)",
         );
     }
-    match fit.scale_resolution_g {
-        None => add(
+    if fit.scale_resolution_g.is_none() {
+        add(
             format!(
                 "the sheet does not say how fine the scale is: {} g is taken, as the masses are written",
                 sheet.written_step_g
             ),
             "fill in scale_resolution_g, so that its own error is counted",
-        ),
-        Some(step) if step > LARGEST_STEP * smallest => add(
+        );
+    }
+    let step = sheet.step_g();
+    if step > LARGEST_STEP * smallest {
+        add(
             format!("one step of the scale ({step} g) is {:.1} % of the smallest mass", 100.0 * step / smallest),
             "weigh more at once or on a finer scale; half a per cent is fine enough",
-        ),
-        Some(_) => {}
+        );
     }
     let first = fit.runs.first().map_or(0.0, |run| run.mass_g);
     if fit.runs.len() > 2 && fit.runs.iter().all(|run| run.mass_g == first) {
@@ -233,17 +280,13 @@ fn drool(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
         );
         return;
     }
-    if let Some(step) = fit.scale_resolution_g {
-        let small = sheet.drools.iter().filter(|drool| drool.mass_g < DROOL_STEPS * step).count();
-        if small > 0 {
-            add(
-                format!(
-                    "{} less than {DROOL_STEPS} steps of the scale",
-                    counted(small, "drool weighs", "drools weigh")
-                ),
-                "collect several stops together (--stops) and write their number into stops",
-            );
-        }
+    let step = sheet.step_g();
+    let small = sheet.drools.iter().filter(|drool| drool.mass_g < DROOL_STEPS * step).count();
+    if small > 0 {
+        add(
+            format!("{} less than {DROOL_STEPS} steps of the scale", counted(small, "drool weighs", "drools weigh")),
+            "collect several stops together (--stops) and write their number into stops",
+        );
     }
     if sheet.drools.iter().any(|drool| drool.seconds < LAGS * lag.seconds) {
         add(
@@ -315,6 +358,54 @@ mod tests {
         };
         assert_eq!(["9.9", "10.1"].map(|seconds| drool(0.001, seconds, "less than five melt lags")), [true, false]);
         assert_eq!([0.005, 0.003].map(|step_g| drool(step_g, "15", "less than 10 steps")), [true, false]);
+    }
+
+    /// The profile's 15 mm³ a turn are 0.9 g a minute at 60 rev/min: 0.04 g are 22 times less, 20 g 22 times more.
+    #[test]
+    fn a_turn_out_of_all_proportion_is_told() {
+        let said = |mass: &str, words: &str| {
+            is_said(0.000_001, &[&format!("run,60,60,{mass}"), &format!("run,60,60,{mass}")], words)
+        };
+        assert!(
+            said("0.04", "23 times less than the profile says") && said("20", "22 times more than the profile says")
+        );
+        for mass in ["0.05", "0.9", "17"] {
+            assert!(!said(mass, "than the profile says ("), "{mass}");
+        }
+    }
+
+    /// A slip of the point: 5.6, 56 and 5.7 g at one speed.
+    #[test]
+    fn weighings_that_tell_nothing_are_not_called_measured() {
+        let section = |rows: &str| {
+            let text = format!(
+                "date,2026-11-20\nlot,A\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\ndensity_g_cm3,1\n\
+                 kind,rpm,seconds,mass_g\n{rows}"
+            );
+            let fit = Fit::new(&Sheet::read(text.as_bytes()).expect("a sheet"), &Profile::embedded()).expect("a fit");
+            (fit.profile_section, fit.cautions.iter().any(|caution| caution.what.contains("may be anything")))
+        };
+        let (hopeless, told) = section("run,60,20,5.6\nrun,60,20,56\nrun,60,20,5.7\n");
+        assert!(hopeless.contains("\"assumed\"") && !hopeless.contains("easured") && told, "{hopeless}");
+        let (sound, told) = section("run,60,20,5.6\nrun,60,20,5.65\nrun,60,20,5.7\n");
+        assert!(sound.contains("\"measured\"") && !told, "{sound}");
+    }
+
+    /// Where the sheet does not say it, masses with one decimal were weighed in steps of 0.1 g, 0.6 % of 16 g.
+    #[test]
+    fn the_step_that_is_written_counts_where_none_is_stated() {
+        let said = |rows: &str, words: &str| {
+            let text = format!(
+                "date,2026-11-20\nlot,A\ntemperature_c,210\nnozzle_mm,1\nfeed_mode,gravity\ndensity_g_cm3,1\n\
+                 kind,rpm,seconds,mass_g\n{rows}\n"
+            );
+            let fit = Fit::new(&Sheet::read(text.as_bytes()).expect("a sheet"), &Profile::embedded()).expect("a fit");
+            fit.cautions.iter().any(|caution| caution.what.contains(words))
+        };
+        let drool = |mass: &str| said(&format!("run,60,600,12.00\nrun,60,600,12.00\ndrool,60,15,{mass}"), "10 steps");
+        assert_eq!(["0.01", "0.11"].map(drool), [true, false]);
+        let run = |mass: &str| said(&format!("run,60,600,{mass}\nrun,60,600,{mass}"), "one step of the scale");
+        assert_eq!(["16.1", "22.1", "16.10"].map(run), [true, false, false]);
     }
 
     /// 1.12 g/cm³ of the sheet are 0.44 and 0.62 % below, 0.45 and 0.63 % above these of the profile.

@@ -72,7 +72,7 @@ impl Fit {
             .collect();
         let middle = curve.at(middle(&curve));
         let per_turn = |flow: f64| flow * 60.0 / middle.rpm;
-        let melt_lag = melt_lag(&sheet.drools, &curve, density, step(sheet));
+        let melt_lag = melt_lag(&sheet.drools, &curve, density, sheet.step_g());
         let mut fit = Self {
             conditions: sheet.conditions.clone(),
             density_g_cm3: density,
@@ -117,15 +117,10 @@ fn middle(curve: &Curve) -> f64 {
     held.get(held.len() / 2).copied().unwrap_or(curve.range_rpm[1])
 }
 
-/// Step of the scale, g: where the sheet does not say it, the one in which the masses are written.
-fn step(sheet: &Sheet) -> f64 {
-    sheet.scale_resolution_g.unwrap_or(sheet.written_step_g)
-}
-
 /// Error of a weighing through the steps of the scale alone, as a share: a step spreads evenly, with a standard
 /// deviation of its width over the root of twelve.
 fn noise(sheet: &Sheet) -> f64 {
-    let step = step(sheet);
+    let step = sheet.step_g();
     let squares: f64 = sheet.runs.iter().map(|run| (step / run.mass_g).powi(2) / 12.0).sum();
     (squares / sheet.runs.len().max(1) as f64).sqrt()
 }

@@ -13,6 +13,17 @@ const PIECES: u32 = 8;
 /// Straight pieces between two points of a curve through points.
 const PIECES_BETWEEN: u32 = 4;
 
+/// Band of the curve at its fastest, as a share of the flow there, above which nothing counts as measured: who draws up a
+/// profile guesses the output of a screw from its channel as well as that, and what is kept back for bad days
+/// (`screw.derate`) covers no half of it.
+const WIDEST_BAND: f64 = 0.2;
+
+/// Whether the weighings tell the output better than a guess would.
+pub(super) fn is_told(curve: &Curve) -> bool {
+    let band = curve.at(curve.range_rpm[1]);
+    band.confidence_mm3_s <= WIDEST_BAND * band.flow_mm3_s
+}
+
 /// The `[screw]` section of a profile that holds what was measured.
 pub(super) fn screw(curve: &Curve, lag: Option<&MeltLag>, conditions: &Conditions, weighings: usize) -> String {
     let [slowest, fastest] = curve.range_rpm;
@@ -31,11 +42,13 @@ pub(super) fn screw(curve: &Curve, lag: Option<&MeltLag>, conditions: &Condition
             ("screw.output_curve", "specific_output_mm3_rev", list(&points(curve)))
         }
     };
-    // What no curve fits is known no better than before.
-    let (provenance, head) = if curve.fits {
-        (Provenance::Measured, "Measured by weighing.")
-    } else {
+    // What no curve fits, or what may be anything, is known no better than before.
+    let (provenance, head) = if !curve.fits {
         (Provenance::Assumed, "Weighed, but no curve fits: assumed until it has been weighed again.")
+    } else if !is_told(curve) {
+        (Provenance::Assumed, "Weighed, but the weighings lie too far apart: assumed until it has been weighed again.")
+    } else {
+        (Provenance::Measured, "Measured by weighing.")
     };
     let mut text = format!(
         "# {head}\n# Put these lines into the [screw] section of your profile, in place of what it says of the same\n# keys; \

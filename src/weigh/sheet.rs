@@ -158,6 +158,13 @@ impl Sheet {
     }
 }
 
+impl Sheet {
+    /// Step of the scale, g: where the sheet does not say it, the one in which the masses are written.
+    pub fn step_g(&self) -> f64 {
+        self.scale_resolution_g.unwrap_or(self.written_step_g)
+    }
+}
+
 /// Finds the row with the names of the columns, and what separates them.
 fn find_header(lines: &[&str]) -> Result<(usize, u8)> {
     let mut best: Option<(usize, usize, u8)> = None;
