@@ -24,12 +24,19 @@ fn text(plan: &Plan) -> String {
         file.comment(caution);
     }
     if let Some(volume) = plan.turn_mm3 {
-        file.comment(&format!(
-            "One unit of E is taken to push {} mm3, {} turns of the screw, as the controller has to be set for all files \
-             this program writes.",
+        let taken = format!(
+            "One unit of E is taken to push {} mm3, {} turns of the screw",
             decimal(plan.e_mm3, 3),
             decimal(plan.e_mm3 / volume, 4)
-        ));
+        );
+        file.comment(&match plan.turn_by_profile_mm3 {
+            None => format!("{taken}, as the controller has to be set for all files this program writes."),
+            Some(by_profile) => format!(
+                "{taken}, as the controller is said to be set now. By the profile it has to make {} turns of it for all \
+                 other files this program writes.",
+                decimal(plan.e_mm3 / by_profile, 4)
+            ),
+        });
         file.comment(&format!(
             "One turn of the screw is taken as {} mm3 of E. Mark the coupling and count the turns of one run; if they \
              are not those named below, write the file again with the volume that one turn really counts for.",
@@ -252,8 +259,19 @@ mod tests {
         let plan = plan(&["screw.virtual_diameter_mm=1.75"], &options);
         assert_eq!(extrusions(&plan.gcode(), 'E')[0], (5.72958, Some(11.459)));
         assert!((plan.e_mm3 - 78.539_816_34).abs() < 1e-8);
-        let words = plan.gcode().replace("\n; ", " ").replace("\n;  ", " ");
-        assert!(words.contains("push 78.54 mm3, 5.236 turns of the screw"), "{words}");
+        let words = plan.gcode().replace("\n; ", " ").replace("  ", " ");
+        assert!(words.contains("push 78.54 mm3, 5.236 turns of the screw, as the controller has to be set"), "{words}");
+    }
+
+    /// 78.54 mm³ at 10 mm³ a turn are 7.854 turns; the profile says 15 mm³, 5.236 turns.
+    #[test]
+    fn another_turn_than_that_of_the_profile_is_told() {
+        let options = PlanOptions { turn_mm3: Some(10.0), ..PlanOptions::default() };
+        let words = plan(&[], &options).gcode().replace("\n; ", " ").replace("  ", " ");
+        assert!(words.contains("7.854 turns of the screw, as the controller is said to be set now"), "{words}");
+        assert!(words.contains("By the profile it has to make 5.236 turns"), "{words}");
+        let same = PlanOptions { turn_mm3: Some(15.0), ..PlanOptions::default() };
+        assert_eq!(plan(&[], &same).turn_by_profile_mm3, None);
     }
 
     #[test]

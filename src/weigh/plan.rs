@@ -49,6 +49,8 @@ const BEFORE_STOP_S: f64 = 20.0;
 const COLLECT_S: f64 = 15.0;
 /// Melt lags after which as good as all is stored, or nothing worth weighing is left.
 const LAGS: f64 = 6.0;
+/// Share by which two volumes of a turn may differ and count as one: less than is written.
+const SAME_TURN: f64 = 1e-5;
 /// Most lines of E a test may have.
 const MOST_LINES: u64 = 100_000;
 /// Share of the sustained capacity that bursts use, so that rounding does not lift them above it.
@@ -194,6 +196,8 @@ pub struct Plan {
     pub e_mm3: f64,
     /// Volume that one turn counts for in E, mm³; `None` if E counts turns.
     pub turn_mm3: Option<f64>,
+    /// Volume that one turn puts out by the profile, mm³, where the test takes another; by it the controller is to be set.
+    pub turn_by_profile_mm3: Option<f64>,
     /// Whether that volume is measured.
     pub turn_provenance: Provenance,
     /// Lines of G-code that the longest run is cut into.
@@ -328,6 +332,11 @@ impl Plan {
             rest_s,
             e_mm3,
             turn_mm3: turn.as_ref().map(|turn| turn.value),
+            turn_by_profile_mm3: turn
+                .as_ref()
+                .map(|turn| (turn.value, screw.output.value.per_turn_mm3()))
+                .filter(|(taken, by_profile)| (taken / by_profile - 1.0).abs() > SAME_TURN)
+                .map(|(_, by_profile)| by_profile),
             turn_provenance: turn.map_or(Provenance::Measured, |turn| turn.provenance),
             most_lines,
             total_g,

@@ -130,11 +130,20 @@ fn notes(plan: &Plan) -> Vec<String> {
     let mut notes = Vec::new();
     if let Some(volume) = plan.turn_mm3 {
         let assumed = if plan.turn_provenance == Provenance::Assumed { ", which is assumed" } else { "" };
-        notes.push(format!(
-            "one unit of E is taken to push {} mm³, {} turns of the screw: set the controller as `meltwright controller` says.",
+        let taken = format!(
+            "one unit of E is taken to push {} mm³, {} turns of the screw",
             decimal(plan.e_mm3, 3),
             decimal(plan.e_mm3 / volume, 4)
-        ));
+        );
+        notes.push(match plan.turn_by_profile_mm3 {
+            None => format!("{taken}: set the controller as `meltwright controller` says."),
+            Some(by_profile) => format!(
+                "{taken}, as --turn-mm3 says that the controller makes now. By the profile it has to make {}, and so says \
+                 `meltwright controller`: leave it as it is for the test, and set it by the weighings for the files that \
+                 `rewrite` writes.",
+                decimal(plan.e_mm3 / by_profile, 4)
+            ),
+        });
         notes.push(format!(
             "the file asks for turns by volume and takes one turn as {} mm³ of E{assumed}. Mark the coupling and count the \
              turns of one run; if they differ, write the test again with --turn-mm3.",
