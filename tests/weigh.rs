@@ -30,8 +30,9 @@ fn a_plan_passes_the_audit_on_every_controller() {
             let findings = account["findings"].as_array().expect("a list");
             assert!(findings.iter().all(|finding| finding["level"] != "error"), "{unit} {preset}: {findings:?}");
             // All that the plan asks for by the profile, nothing lost to a mode: 2 rounds of runs at 15 mm³ a turn, each
-            // 24 + 48 + 72 + 96 + 120 turns a minute for 5 minutes, a minute of purge, three stops of 20 s at 120.
-            let turns = 2.0 * 360.0 * 5.0 + 72.0 + 3.0 * 40.0;
+            // as long as 12 g take, 716 turns at 24 rev/min and 720 at 48, 72, 96 and 120, a minute of purge at 72, three stops
+            // of 20 s at 120.
+            let turns = 2.0 * (716.0 + 4.0 * 720.0) + 72.0 + 3.0 * 40.0;
             let volume = account["before"]["volume_mm3"].as_f64().expect("a number");
             assert!((volume - 15.0 * turns).abs() < 1.0, "{unit} {preset} {axis}: {volume}");
         }
@@ -69,6 +70,36 @@ fn a_plan_counts_e_as_the_controller_is_told() {
         bench.run(&[&["rewrite", &name, "-o", &output, "--passes", "scale"], set].concat()).code(0);
         assert!((volume(&output, &["--again"]) - 170.0 * 15.0).abs() < 0.1);
     }
+}
+
+/// Each run of the default profile takes as long as 12 g take: the sheet of a plan does not call its own weighings too light.
+#[test]
+fn a_plan_weighs_enough_for_its_own_sheet() {
+    let bench = Bench::new();
+    let told = bench.run(&["weigh", "plan", "-o", ".", "--json", "-"]).code(0);
+    assert!(!told.stderr.contains("less than 10 g") && told.stderr.contains("--repeats 2"), "{}", told.stderr);
+    let plan: serde_json::Value = serde_json::from_str(&told.stdout).expect("JSON");
+    let expected = |run: &serde_json::Value| run["expected_g"].as_f64().expect("grams");
+    let mut sheet = read(&bench.path("weigh.csv")).replace("date,,", "date,2026-11-20,");
+    for run in plan["runs"].as_array().expect("runs") {
+        sheet = sheet.replacen(",,,,\n", &format!(",,,{:.2},\n", expected(run)), 1);
+    }
+    bench.file("weigh.csv", sheet);
+    let fitted = bench.run(&["weigh", "fit", "weigh.csv"]).code(0).stdout;
+    assert!(!fitted.contains("below 10 g"), "{fitted}");
+    // A screw too slow for that within half an hour a run is told.
+    let slow = bench.run(&["weigh", "plan", "-o", "slow.gcode", "--speeds", "10"]).code(0).stdout;
+    assert!(slow.contains("30 min") && slow.contains("less than 10 g"), "{slow}");
+}
+
+/// 78.540 mm³ at 10 mm³ a turn are 7.8540 turns; `controller` says 5.2360, and the plan does not say that it says otherwise.
+#[test]
+fn a_plan_with_another_turn_than_the_profile_says_so() {
+    let bench = Bench::new();
+    let told = bench.run(&["weigh", "plan", "-o", ".", "--turn-mm3", "10"]).code(0).stdout;
+    let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(told.contains("7.8540 turns of the screw, as --turn-mm3 says"), "{told}");
+    assert!(told.contains("has to make 5.2360"), "{told}");
 }
 
 #[test]

@@ -90,19 +90,19 @@ pub struct PlanArgs {
     /// Runs at each speed
     #[arg(long, value_name = "N", default_value_t = 3, value_parser = count)]
     pub repeats: u32,
-    /// Time of each run [default: what 12 g take, from 30 to 300 s]
+    /// Time of each run in s [default: what 12 g take by the profile, from 30 to 1800 s]
     #[arg(long, value_name = "S", value_parser = decimal)]
     pub seconds: Option<f64>,
-    /// Nozzle temperature [default: the middle of the feedstock's range]
+    /// Nozzle temperature in °C [default: the middle of the feedstock's range]
     #[arg(long, value_name = "C", value_parser = decimal)]
     pub temperature: Option<f64>,
-    /// Wait at temperature before the first turn
+    /// Wait at temperature before the first turn, in s
     #[arg(long, value_name = "S", value_parser = decimal, default_value_t = 300.0)]
     pub soak: f64,
-    /// Purge before the first run
+    /// Purge before the first run, in s
     #[arg(long, value_name = "S", value_parser = decimal, default_value_t = 60.0)]
     pub settle: f64,
-    /// Pause after each run, to cut and weigh
+    /// Pause after each run, to cut and weigh, in s
     #[arg(long, value_name = "S", default_value_t = 45.0, value_parser = decimal, conflicts_with = "pause_command")]
     pub pause: f64,
     /// Command by which your controller waits for you, instead of a pause of set length
@@ -111,7 +111,7 @@ pub struct PlanArgs {
     /// Stops whose drool is collected together; more for a small screw or a coarse scale
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = count)]
     pub stops: u32,
-    /// Volume that one turn counts for in the E of the controller [default: what the profile says
+    /// Volume that one turn counts for in the E of the controller, in mm³ [default: what the profile says
     /// one turn puts out]
     #[arg(long, value_name = "MM3", value_parser = decimal)]
     pub turn_mm3: Option<f64>,

@@ -41,8 +41,9 @@ pub(super) const STEPS: f64 = 1e5;
 const SPEEDS: u32 = 5;
 /// Mass a run aims at if no time is named, g: the ten that a weighing needs, and a fifth more.
 const AIM_G: f64 = 12.0;
-/// Times of a run if none is named, s.
-const SECONDS: RangeInclusive<f64> = 30.0..=300.0;
+/// Times of a run if none is named, s: a small screw that turns slowly takes half an hour for its ten grams; who stands
+/// beside it waits no longer for one figure.
+const SECONDS: RangeInclusive<f64> = 30.0..=1800.0;
 /// How long the screw turns at least before a stop whose drool is collected, s.
 const BEFORE_STOP_S: f64 = 20.0;
 /// Least time to collect a drool, s.
@@ -76,7 +77,7 @@ pub struct PlanOptions {
     pub speeds_rpm: Vec<f64>,
     /// Runs at each speed, 1 ..= 20. Default 3.
     pub repeats: u32,
-    /// Time of a run, s, 5 ..= 3600; `None`: as long as it takes for 12 g, but 30 to 300 s.
+    /// Time of a run, s, 5 ..= 3600; `None`: as long as it takes for 12 g, but 30 to 1800 s.
     pub seconds: Option<f64>,
     /// Nozzle temperature, °C, within the range of the feedstock; `None`: the middle of the range.
     pub temperature_c: Option<f64>,

@@ -13,6 +13,8 @@ use crate::cli::plan::Detail;
 
 /// Expected drools below this mass are more than a kitchen scale can tell, g.
 const LEAST_DROOL_G: f64 = 0.1;
+/// A test longer than this is much to stand beside, s.
+const LONG_S: f64 = 3.0 * 3600.0;
 /// Least mass of a weighing, g.
 const LEAST_MASS_G: f64 = 10.0;
 
@@ -172,6 +174,13 @@ fn notes(plan: &Plan) -> Vec<String> {
         notes.push(format!(
             "{} to give less than {LEAST_MASS_G} g; longer runs (--seconds) make scale and cut count less.",
             counted_verb(light)
+        ));
+    }
+    if plan.total_s > LONG_S {
+        notes.push(format!(
+            "the screw takes {} for weighings of 10 g and more; fewer speeds (--speeds) or runs at each \
+             (--repeats 2) make it shorter.",
+            time(plan.total_s)
         ));
     }
     if plan.drool.expected_g < LEAST_DROOL_G {
