@@ -121,14 +121,6 @@ pub fn shear_factor_of_rectangle(poisson: f64) -> f64 {
     10.0 * (1.0 + poisson) / (12.0 + 11.0 * poisson)
 }
 
-/// Shear factor of a round section: kappa = 6 (1 + nu) / (7 + 6 nu); 0.9 at nu = 0.5.
-///
-/// # Source
-/// As [`shear_factor_of_rectangle`].
-pub fn shear_factor_of_circle(poisson: f64) -> f64 {
-    6.0 * (1.0 + poisson) / (7.0 + 6.0 * poisson)
-}
-
 /// Mass by its moments about some height: sum of m, m z and m z², in t, t mm and t mm².
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Lump {

@@ -237,30 +237,5 @@ fn rising_root([mut low, mut high]: [f64; 2], start: f64, mut function: impl FnM
     at
 }
 
-/// Time for a body of even temperature to come down to `until`, s: tau ln((T0 - Ta) / (T - Ta)), tau = rho c L / h.
-///
-/// `length_mm`: volume over cooled area, above 0. A quick check for Bi < 0.1; for the middle of a wall it is 4 to
-/// 5 % short at 0.1 and 29 to 36 % at 1, down to a half and to a tenth of the difference to the air.
-///
-/// # Errors
-/// When a length or film is not above zero, or `until` does not lie between the temperatures laid and of the air, whichever of
-/// the two is warmer.
-///
-/// # Source
-/// As [`Layer`], lumped capacitance.
-pub fn lumped_time_s(
-    thermal: &Thermal,
-    length_mm: f64,
-    film: f64,
-    (laid, air): (f64, f64),
-    until: f64,
-) -> Result<f64, OutOfRange> {
-    above_zero("the volume over the cooled area (mm)", length_mm)?;
-    above_zero("the film coefficient (W/(m² K))", film)?;
-    let share = (until - air) / (laid - air);
-    when(share > 0.0 && share <= 1.0, "the temperature to cool to (°C)", "lie between that of air and melt", until)?;
-    Ok(-thermal.heat * length_mm * 1e-3 / film * share.ln())
-}
-
 #[cfg(test)]
 mod tests;

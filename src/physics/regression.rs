@@ -148,30 +148,6 @@ pub fn least_squares(columns: &[Vec<f64>], y: &[f64]) -> Result<LeastSquares, Un
     Ok(fit)
 }
 
-/// Straight line, y = b0 + b1 x.
-///
-/// # Errors
-/// As [`least_squares`].
-pub fn straight_line(x: &[f64], y: &[f64]) -> Result<LeastSquares, Unfit> {
-    least_squares(&[vec![1.0; x.len()], x.to_vec()], y)
-}
-
-/// Straight line through the origin, y = b x.
-///
-/// # Errors
-/// As [`least_squares`].
-pub fn through_origin(x: &[f64], y: &[f64]) -> Result<LeastSquares, Unfit> {
-    least_squares(&[x.to_vec()], y)
-}
-
-/// Parabola, y = b0 + b1 x + b2 x².
-///
-/// # Errors
-/// As [`least_squares`].
-pub fn parabola(x: &[f64], y: &[f64]) -> Result<LeastSquares, Unfit> {
-    least_squares(&[vec![1.0; x.len()], x.to_vec(), x.iter().map(|x| x * x).collect()], y)
-}
-
 impl LeastSquares {
     /// Variance of the fitted value where the terms are `row`, as a multiple of the residual variance:
     /// row (XᵀX)⁻¹ rowᵀ.
@@ -245,6 +221,16 @@ fn back_substitute(triangle: &[Vec<f64>], right: &[f64]) -> Vec<f64> {
 mod tests {
     use super::*;
 
+    /// y = b0 + b1 x.
+    fn straight_line(x: &[f64], y: &[f64]) -> Result<LeastSquares, Unfit> {
+        least_squares(&[vec![1.0; x.len()], x.to_vec()], y)
+    }
+
+    /// y = b x.
+    fn through_origin(x: &[f64], y: &[f64]) -> Result<LeastSquares, Unfit> {
+        least_squares(&[x.to_vec()], y)
+    }
+
     #[test]
     fn a_line_explains_nothing_of_equal_values() {
         let fit = straight_line(&[1.0, 2.0, 3.0, 4.0], &[5.0; 4]).expect("four points");
@@ -258,7 +244,9 @@ mod tests {
     #[test]
     fn a_parabola_through_its_own_points() {
         // y = 2 - 3x + x²/2 at 0..4, worked by hand.
-        let fit = parabola(&[0.0, 1.0, 2.0, 3.0, 4.0], &[2.0, -0.5, -2.0, -2.5, -2.0]).expect("five points");
+        let x = [0.0_f64, 1.0, 2.0, 3.0, 4.0];
+        let terms = [vec![1.0; 5], x.to_vec(), x.map(|x| x * x).to_vec()];
+        let fit = least_squares(&terms, &[2.0, -0.5, -2.0, -2.5, -2.0]).expect("five points");
         for (got, known) in fit.coefficients.iter().zip([2.0, -3.0, 0.5]) {
             assert!((got - known).abs() < 1e-12);
         }

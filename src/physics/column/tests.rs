@@ -42,11 +42,8 @@ fn near(got: f64, known: f64, relative: f64) {
 
 #[test]
 fn shear_factors_of_cowper() {
-    for (poisson, rectangle, circle) in
-        [(0.3, 0.849_673, 0.886_364), (0.45, 0.855_457, 0.896_907), (0.5, 6.0 / 7.0, 0.9)]
-    {
+    for (poisson, rectangle) in [(0.3, 0.849_673), (0.45, 0.855_457), (0.5, 6.0 / 7.0)] {
         near(shear_factor_of_rectangle(poisson), rectangle, 1e-6);
-        near(shear_factor_of_circle(poisson), circle, 1e-6);
     }
 }
 

@@ -57,14 +57,6 @@ fn worked_pipe_wall() {
     assert!((layer.temperature(oil, Place::Back, 480.0) - 43.017).abs() < 1e-3);
 }
 
-/// Incropera's thermocouple, example 5.1: sphere of 0.706 mm, 25 to 199 °C in gas of 200 °C: 5.2 s; upside down here.
-#[test]
-fn worked_lumped_body() {
-    let bead = Thermal::new(20.0, 400.0, Density::from_g_cm3(8.5)).unwrap();
-    let time = lumped_time_s(&bead, 0.705_882_4 / 6.0, 400.0, (25.0, 200.0), 199.0).unwrap();
-    assert!((time - 5.164_786).abs() < 1e-5);
-}
-
 #[test]
 fn how_far_the_lumped_time_is_off() {
     for (biot, percent) in [(0.05, -2.1), (0.1, -4.2), (0.2, -8.1), (0.5, -18.1), (1.0, -30.8)] {
@@ -74,18 +66,17 @@ fn how_far_the_lumped_time_is_off() {
     }
 }
 
-/// Walls of TPU cooled from both faces, 210 to 80 °C in 25 °C air: lumped times of the table, and the exact ones above.
+/// Walls of TPU cooled from both faces, 210 to 80 °C in 25 °C air: times of bodies of even temperature, from a table, and the
+/// exact ones above.
 #[test]
 fn walls_of_tpu() {
     for (wall, film, biot, lumped) in [(2.0, 10.0, 0.05, 237.15), (2.0, 50.0, 0.25, 47.43), (1.0, 50.0, 0.125, 23.71)] {
-        let time = lumped_time_s(&tpu(), wall / 2.0, film, (210.0, 25.0), 80.0).unwrap();
-        assert!((time - lumped).abs() < 0.006, "{time}");
         let layer = Layer::new(&tpu(), wall / 2.0, 0.0, film).unwrap();
         assert!((layer.biot() - biot).abs() < 1e-12);
         let at = Temperatures { laid: 210.0, below: 25.0, air: 25.0 };
         let [surface, mean, back] =
             [Place::Surface, Place::Mean, Place::Back].map(|place| layer.time_s(at, place, 80.0).unwrap());
-        assert!(surface < mean && mean < back && back > time && back < time * (1.0 + 0.6 * biot));
+        assert!(surface < mean && mean < back && back > lumped && back < lumped * (1.0 + 0.6 * biot));
         assert!((layer.temperature(at, Place::Mean, mean) - 80.0).abs() < 1e-9);
     }
 }
@@ -128,7 +119,6 @@ fn nonsense_has_no_answer() {
     for wrong in [0.0, -1.0, f64::NAN, f64::INFINITY] {
         assert!(Layer::new(&tpu(), wrong, 0.0, 10.0).is_err() && Layer::new(&tpu(), 1.0, 0.0, wrong).is_err());
         assert!(Thermal::new(wrong, 1.0, Density::from_g_cm3(1.0)).is_err());
-        assert!(lumped_time_s(&tpu(), wrong, 10.0, (210.0, 25.0), 80.0).is_err());
     }
     assert!(Layer::new(&tpu(), 1.0, 101.0, 10.0).is_err());
 }
