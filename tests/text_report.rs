@@ -43,7 +43,7 @@ fn all_real_files_fit_a_hundred_columns() {
 /// figures of both 0.295 mm², from a bore of 0.4 mm, 1.5 mm wide at layers of 0.2 mm. The mean of the layer is 1.04 mm.
 #[test]
 fn wide_beads_along_arcs_are_true_of_the_file() {
-    let Some((_, bytes)) = real().find(|(name, _)| name == "abs-e-arcs-01.gcode") else { return };
+    let Some(bytes) = corpus::named("abs-e-arcs-01.gcode") else { return };
     let loop_lines = "G1 X97.323 Y99.304 F6600.000\nG1 F54.835\nG3 X97.205 Y99.010 I-2.147 J0.691 E67.50212\n\
         G1 X97.303 Y99.247 E67.53363\n";
     let text = String::from_utf8_lossy(&bytes).replace('\r', "");

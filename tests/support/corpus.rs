@@ -2,6 +2,18 @@
 
 use std::path::{Path, PathBuf};
 
+/// The bytes of one of them; without it as loud as [`files`].
+#[allow(dead_code, reason = "most tests take all of them")]
+pub fn named(name: &str) -> Option<Vec<u8>> {
+    let found = files()?.into_iter().find(|path| path.file_name().is_some_and(|found| found == name));
+    if found.is_none() {
+        let text = format!("{name} is not in the corpus folder");
+        assert!(std::env::var_os("MELTWRIGHT_REQUIRE_CORPUS").is_none(), "{text}");
+        eprintln!("SKIPPED: {text}");
+    }
+    found.map(|path| std::fs::read(path).expect("a readable file"))
+}
+
 /// The files, sorted by name. Without the folder: `None` and a loud line on the error output, or a
 /// failure where `MELTWRIGHT_REQUIRE_CORPUS` is set.
 pub fn files() -> Option<Vec<PathBuf>> {
