@@ -3,7 +3,7 @@
 use meltwright::error::{Error, Result};
 use meltwright::pipeline::ReplayAccount;
 use meltwright::summary::{
-    Allowed, AssumedValue, Bin, Figures, Finding, HopperPlan, Record, Share, StopFigures, Summary,
+    Allowed, AssumedValue, Bin, Figures, Finding, HopperPlan, PartFigures, Record, Share, StopFigures, Summary,
 };
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -37,6 +37,9 @@ pub struct Audit<'a> {
     before: &'a Figures,
     /// Starts and stops of the screw.
     stops: &'a StopFigures,
+    /// What the part bears and how long its layers take, where that was looked at.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    part: Option<&'a PartFigures>,
     /// What the reader should know or act on, worst first.
     findings: &'a [Finding],
     /// Findings that the profile allows, which are counted only.
@@ -119,6 +122,7 @@ fn audited(summary: &Summary) -> Audit<'_> {
     Audit {
         before: &summary.before,
         stops: &summary.stops,
+        part: summary.part.as_ref(),
         findings: &summary.findings,
         allowed: &summary.allowed,
         assumed: &summary.assumed,
@@ -216,6 +220,19 @@ mod tests {
             "effective_profile",
         ];
         assert_eq!(keys, expected);
+    }
+
+    /// What the text shows, with the shape of the record of a rewrite.
+    #[test]
+    fn an_audit_tells_of_the_part_as_a_rewrite_does() {
+        let mut summary = sample::pads();
+        summary.part = Some(PartFigures { modulus_mpa: 0.38, moves_along: vec!["y"], ..PartFigures::default() });
+        let part = |text: String| serde_json::from_str::<serde_json::Value>(&text).unwrap()["part"].clone();
+        let audited = part(audit(&job(), &summary, Spacing::Line).unwrap());
+        assert_eq!(audited["modulus_mpa"], 0.38);
+        assert_eq!(audited, part(rewrite(&job(), &summary, Spacing::Line).unwrap()));
+        let queued = queued(&job(), &summary, &Strictness { lenient: false, again: false }).unwrap();
+        assert_eq!(audited, part(queued));
     }
 
     #[test]
