@@ -221,6 +221,11 @@ fn faults(all: &[ProfileFault]) -> String {
 }
 
 impl Error {
+    /// A wrong word or number of somebody's own: what is wrong, and what to do.
+    pub fn usage(what: impl Into<String>, help: impl Into<String>) -> Self {
+        Self::new(ErrorKind::Usage { what: what.into(), help: help.into() })
+    }
+
     /// Wraps a kind; place and file are added outward.
     pub fn new(kind: ErrorKind) -> Self {
         Self(Box::new(Inner { kind, file: None, excerpt: None }))
