@@ -94,6 +94,29 @@ fn a_folder_that_is_not_there_is_made_and_never_taken_for_a_file() {
     assert!(bench.path("ready/two.gcode").is_file() && bench.path("pages/one.html").is_file());
 }
 
+/// Folders for results come with the first of them.
+#[test]
+fn no_folder_is_left_without_a_result() {
+    let bench = Bench::new();
+    bench.file("pads.gcode", PADS);
+    bench.file("bad.gcode", "G1 X1 E\n");
+    for (arguments, code) in [
+        (&["rewrite", "pads.gcode", "-o", "new/", "--set", "screw.foo=1"][..], 2),
+        (&["rewrite", "gone.gcode", "-o", "new/"], 1),
+        (&["rewrite", "bad.gcode", "-o", "new/deep/", "--html", "new/told/"], 1),
+        (&["audit", "bad.gcode", "--html", "new/"], 1),
+        (&["hook", "--report", "new/", "bad.gcode"], 1),
+    ] {
+        bench.run(&with_e(arguments)).code(code);
+        assert_eq!(bench.names(), ["bad.gcode", "pads.gcode"], "{arguments:?}");
+    }
+    // One result is enough to keep it, and what is there stays, empty or not.
+    bench.folder("old");
+    bench.run(&with_e(&["rewrite", "bad.gcode", "pads.gcode", "-o", "new/deep/"])).code(1);
+    bench.run(&with_e(&["rewrite", "bad.gcode", "-o", "old/"])).code(1);
+    assert!(bench.path("new/deep/pads.gcode").is_file() && bench.path("old").is_dir());
+}
+
 #[test]
 fn a_hook_prints_the_line_to_enter() {
     let bench = Bench::new();

@@ -1,4 +1,4 @@
-//! Folders named where files are expected.
+//! Folders named where files are expected, and those that are made for results.
 
 use std::fs;
 use std::io;
@@ -8,6 +8,71 @@ use meltwright::error::{Error, ErrorKind, Result};
 
 /// Endings of names that sliced files have, in lower case.
 const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "nc", "ngc"];
+
+/// Folders that were named for results and are not there yet: made once there is something to put into them, and gone again
+/// where nothing came.
+#[derive(Debug, Default)]
+pub struct Wanted {
+    named: Vec<PathBuf>,
+    /// What is made with them: they themselves and the folders around them, innermost first.
+    missing: Vec<PathBuf>,
+}
+
+impl Wanted {
+    /// Takes note of a folder.
+    pub fn add(&mut self, folder: &Path) {
+        if !folder.is_dir() {
+            let around = folder.ancestors().take_while(|path| !path.as_os_str().is_empty() && !path.exists());
+            self.missing.extend(around.map(Path::to_owned));
+            self.named.push(folder.to_owned());
+        }
+    }
+
+    /// Makes those that are not there.
+    ///
+    /// # Errors
+    /// When that cannot be done.
+    pub fn make(&self) -> Result<()> {
+        self.named.iter().try_for_each(|path| make_folder(path))
+    }
+}
+
+impl Drop for Wanted {
+    fn drop(&mut self) {
+        for path in &self.missing {
+            // One that is not empty stays.
+            let _ = fs::remove_dir(path);
+        }
+    }
+}
+
+/// Whether a path is that of a folder: there is one, or it ends as only folders do.
+pub fn is_folder(path: &Path) -> bool {
+    let last = path.as_os_str().as_encoded_bytes().last();
+    path.is_dir() || last.is_some_and(|byte| std::path::is_separator(char::from(*byte)))
+}
+
+/// Makes a folder with those around it, unless it is there.
+///
+/// # Errors
+/// When that cannot be done.
+pub fn make_folder(path: &Path) -> Result<()> {
+    fs::create_dir_all(path).map_err(|error| Error::io("make the folder", error).in_file(path))
+}
+
+/// The same where the option asks for a folder and nothing else.
+///
+/// # Errors
+/// When a file has its name, with `help`, or it cannot be made.
+pub fn make_named_folder(path: &Path, help: &str) -> Result<()> {
+    if path.is_file() {
+        return Err(Error::new(ErrorKind::Usage {
+            what: format!("{} is a file", path.display()),
+            help: help.to_owned(),
+        }));
+    }
+    make_folder(path)
+}
 
 /// All sliced files in and below a folder, sorted by path.
 ///

@@ -12,7 +12,7 @@ use meltwright::source::Input;
 
 use super::apart::{self, Identity, Written, behind_links, is_dash, is_same_file, written_over};
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
-use super::folders::{none_in, sliced_in};
+use super::folders::{Wanted, is_folder, none_in, sliced_in};
 use super::output::Stream;
 
 /// Where a file comes from.
@@ -95,6 +95,8 @@ pub struct Job {
     pub replay: bool,
     /// Where the report goes, if one is wanted.
     pub html: Option<PathBuf>,
+    /// Folders to be made before anything is written.
+    pub folders: Arc<Wanted>,
 }
 
 impl Job {
@@ -156,12 +158,13 @@ impl Plan {
     /// [`ErrorKind::Usage`] where files and options do not fit; the profile's own errors.
     pub fn rewrite(args: &RewriteArgs) -> Result<Self> {
         let sources = sources(&args.files)?;
+        let mut wanted = Wanted::default();
         let sinks = if args.dry_run {
             vec![Sink::Nowhere; sources.len()]
         } else if args.in_place {
             in_place(&sources)?
         } else {
-            elsewhere(&sources, args.output.as_deref())?
+            elsewhere(&sources, args.output.as_deref(), &mut wanted)?
         };
         let gcode_out = sinks.contains(&Sink::Stdout);
         let json = args.json.as_deref().map(json);
@@ -172,7 +175,7 @@ impl Plan {
             ));
         }
         let mut jobs = jobs(sources, sinks, &args.profile, args.replay)?;
-        reports(&mut jobs, args.html.as_deref())?;
+        reports(&mut jobs, args.html.as_deref(), wanted)?;
         json_apart(json.as_ref(), &jobs)?;
         let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
         Ok(Self {
@@ -196,7 +199,7 @@ impl Plan {
         let sinks = vec![Sink::Audit; sources.len()];
         let json = args.json.as_deref().or(args.jsonl.as_deref()).map(json);
         let mut jobs = jobs(sources, sinks, &args.profile, false)?;
-        reports(&mut jobs, args.html.as_deref())?;
+        reports(&mut jobs, args.html.as_deref(), Wanted::default())?;
         json_apart(json.as_ref(), &jobs)?;
         let course = args.html.is_some();
         // Who names the input in full is told all else in full, too.
@@ -224,7 +227,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let source = Source::File(file.clone());
     let sink = Sink::File(file);
     let profile = Arc::new(choose(&args.profile, source.path())?);
-    let job = Job { source, sink, profile, replay: false, html: None };
+    let job = Job { source, sink, profile, replay: false, html: None, folders: Arc::default() };
     Ok((job, options(args.chosen.passes, &args.strictness, args.report.is_some() || args.report_beside)))
 }
 
@@ -263,7 +266,7 @@ fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: 
                 profile
             }
         };
-        let job = Job { source, sink, profile, replay, html: None };
+        let job = Job { source, sink, profile, replay, html: None, folders: Arc::default() };
         if let (Some(target), Some(profile)) = (job.target(), &job.profile.path)
             && is_same_file(target, profile)
         {
@@ -274,13 +277,19 @@ fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: 
     Ok(jobs)
 }
 
-/// Says where the report of each job goes: to a file, or under the name of its G-code into a folder.
-fn reports(jobs: &mut [Job], html: Option<&Path>) -> Result<()> {
+/// Says where the report of each job goes, to a file, or under the name of its G-code into a folder, and which folders are
+/// `wanted` for all.
+fn reports(jobs: &mut [Job], html: Option<&Path>, mut wanted: Wanted) -> Result<()> {
+    let into = html.is_some_and(is_folder);
+    if let Some(html) = html.filter(|_| into) {
+        wanted.add(html);
+    }
+    let wanted = Arc::new(wanted);
+    jobs.iter_mut().for_each(|job| job.folders = Arc::clone(&wanted));
     let Some(html) = html else { return Ok(()) };
     if is_dash(html) {
         return Err(usage("a report cannot go to standard output", "name a file, for example --html report.html"));
     }
-    let into = is_folder(html)?;
     if jobs.len() > 1 && !into {
         return Err(usage(
             "reports of several files cannot go to one file",
@@ -373,16 +382,17 @@ fn check_replaceable(path: &Path, help: &str) -> Result<()> {
     Ok(())
 }
 
-fn elsewhere(sources: &[Source], output: Option<&Path>) -> Result<Vec<Sink>> {
+fn elsewhere(sources: &[Source], output: Option<&Path>, wanted: &mut Wanted) -> Result<Vec<Sink>> {
     let several =
-        || usage("several files cannot go to one place", "pass --in-place, or -o with a folder, such as ready/");
+        || Error::usage("several files cannot go to one place", "pass --in-place, or -o with a folder, such as ready/");
     let Some(output) = output else {
         return match sources {
             [_] => Ok(vec![Sink::Stdout]),
             _ => Err(several()),
         };
     };
-    let sinks = if is_folder(output)? {
+    let sinks = if is_folder(output) {
+        wanted.add(output);
         into_folder(sources, output)?
     } else if sources.len() > 1 {
         return Err(several());
@@ -409,56 +419,20 @@ fn into_folder(sources: &[Source], folder: &Path) -> Result<Vec<Sink>> {
     let mut sinks = Vec::with_capacity(sources.len());
     for source in sources {
         let Some(name) = source.path().and_then(Path::file_name) else {
-            return Err(usage(
-                &format!("{} has no file name to use in a folder", source.name()),
+            return Err(Error::usage(
+                format!("{} has no file name to use in a folder", source.name()),
                 "pass -o with the file to write",
             ));
         };
         if !names.insert(name) {
-            return Err(usage(
-                &format!("two of the files are called {}", name.display()),
+            return Err(Error::usage(
+                format!("two of the files are called {}", name.display()),
                 "rewrite them one after the other into different folders",
             ));
         }
         sinks.push(Sink::File(folder.join(name)));
     }
     Ok(sinks)
-}
-
-/// Whether a path is that of a folder. One that ends as only folders do is made.
-///
-/// # Errors
-/// When it cannot be made.
-pub fn is_folder(path: &Path) -> Result<bool> {
-    if names_folder(path) {
-        make_folder(path)?;
-    }
-    Ok(path.is_dir())
-}
-
-/// Whether a path ends as only folders do, whether there is one or not.
-pub fn names_folder(path: &Path) -> bool {
-    let last = path.as_os_str().as_encoded_bytes().last();
-    last.is_some_and(|byte| std::path::is_separator(char::from(*byte)))
-}
-
-/// Makes a folder with those around it, unless it is there.
-///
-/// # Errors
-/// When that cannot be done.
-fn make_folder(path: &Path) -> Result<()> {
-    std::fs::create_dir_all(path).map_err(|error| Error::io("make the folder", error).in_file(path))
-}
-
-/// The same where the option asks for a folder and nothing else.
-///
-/// # Errors
-/// When a file has its name, with `help`, or it cannot be made.
-pub fn make_named_folder(path: &Path, help: &str) -> Result<()> {
-    if path.is_file() {
-        return Err(usage(&format!("{} is a file", path.display()), help));
-    }
-    make_folder(path)
 }
 
 /// Where JSON goes.

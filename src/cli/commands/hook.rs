@@ -16,6 +16,7 @@ use meltwright::summary::Summary;
 use super::write_text;
 use crate::cli::apart::{self, Written};
 use crate::cli::args::HookArgs;
+use crate::cli::folders;
 use crate::cli::plan::{self, Detail};
 use crate::cli::progress::Progress;
 use crate::cli::render::summary::{self, Tense};
@@ -75,7 +76,7 @@ fn kept(args: &HookArgs) -> Result<Option<Kept>> {
     };
     let mut original = File::open(file).map_err(|error| Error::io("open the file", error).in_file(file))?;
     let in_new = (!folder.exists()).then(|| folder.clone());
-    plan::make_named_folder(folder, "name a folder for --keep: each file is kept there under its own name")?;
+    folders::make_named_folder(folder, "name a folder for --keep: each file is kept there under its own name")?;
     for number in 1_u32.. {
         let path = folder.join(numbered(file, number));
         let mut copy = match File::create_new(&path) {
@@ -111,7 +112,7 @@ fn numbered(file: &Path, number: u32) -> OsString {
 fn report(args: &HookArgs, kept: Option<&Path>, profile: Option<&Path>) -> Result<Option<PathBuf>> {
     let Some(file) = &args.file else { return Ok(None) };
     let to = match &args.report {
-        Some(path) if plan::is_folder(path)? => {
+        Some(path) if folders::is_folder(path) => {
             path.join(with_ending(Path::new(file.file_name().unwrap_or_default()), ".txt"))
         }
         Some(path) => path.clone(),
@@ -198,7 +199,9 @@ fn tell(args: &HookArgs, found: &Summary, report: Option<&Path>) {
     let is_unchanged = found.provenance.passes.is_empty();
     if let Some(path) = report.filter(|path| !(is_unchanged && path.exists())) {
         let text = summary::text(None, found, Detail::All, Tense::Was);
-        if let Err(error) = write_text(path, &text) {
+        // Only now: nothing is left behind where nothing was rewritten.
+        let folder = args.report.as_deref().filter(|report| folders::is_folder(report));
+        if let Err(error) = folder.map_or(Ok(()), folders::make_folder).and_then(|()| write_text(path, &text)) {
             output::warning(&format!(
                 "the file was rewritten, but its report could not be written to {}: {error}; \
                  make that folder, or name another path for --report",

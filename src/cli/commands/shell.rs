@@ -5,7 +5,7 @@ use meltwright::error::Result;
 
 use super::write_text;
 use crate::cli::args::Args;
-use crate::cli::plan;
+use crate::cli::folders;
 use crate::cli::shell_args::{CompletionArgs, ManualArgs};
 use crate::cli::{Exit, output};
 
@@ -27,7 +27,7 @@ pub fn completions(args: &CompletionArgs) -> Result<Exit> {
 /// # Errors
 /// When a file has the name of the folder, the folder cannot be made, or a page cannot be written.
 pub fn manual(args: &ManualArgs) -> Result<Exit> {
-    plan::make_named_folder(&args.folder, "name a folder for the pages, such as man1")?;
+    folders::make_named_folder(&args.folder, "name a folder for the pages, such as man1")?;
     let mut command = Args::command();
     command.build();
     let pages = pages(&command, None);

@@ -8,6 +8,7 @@ use meltwright::weigh::{Fit, Pause, Plan, PlanOptions, Sheet};
 
 use super::{say, write_text};
 use crate::cli::apart::{self, Written};
+use crate::cli::folders;
 use crate::cli::plan::{self, Detail, Json};
 use crate::cli::render::{plot, weigh};
 use crate::cli::weigh_args::{FitArgs, PlanArgs, WeighAction};
@@ -56,7 +57,9 @@ fn plan(args: &PlanArgs) -> Result<()> {
     apart::check(written, chosen.path.as_deref())?;
     let planned = Plan::new(&chosen.profile, &options)?;
     // Not before all else is found sound: nothing is left behind by what is refused.
-    plan::is_folder(&args.output)?;
+    if folders::is_folder(&args.output) {
+        folders::make_folder(&args.output)?;
+    }
     write_text(&gcode, &planned.gcode())?;
     write_text(&sheet, &planned.sheet())?;
     let names = [gcode.display().to_string(), sheet.display().to_string()];
@@ -70,8 +73,7 @@ fn plan(args: &PlanArgs) -> Result<()> {
 
 /// The G-code file and the sheet, neither of which exists yet.
 fn targets(output: &Path) -> Result<(PathBuf, PathBuf)> {
-    let is_folder = plan::names_folder(output) || output.is_dir();
-    let gcode = if is_folder { output.join(GCODE_NAME) } else { output.to_owned() };
+    let gcode = if folders::is_folder(output) { output.join(GCODE_NAME) } else { output.to_owned() };
     let ending = gcode.extension().map(|ending| ending.to_ascii_lowercase());
     if apart::is_dash(output) || ending.is_some_and(|ending| ending == SHEET_ENDING) {
         return Err(usage(

@@ -199,6 +199,7 @@ mod tests {
             profile: Arc::new(chosen),
             replay: false,
             html: None,
+            folders: Arc::default(),
         }
     }
 
