@@ -496,6 +496,26 @@ fn the_tutorial_can_be_followed() {
     }
 }
 
+/// A copy whose figures cannot be told: the finding is one of the list, can be allowed, and no empty table stands above it.
+#[test]
+fn what_cannot_be_judged_is_copied_all_the_same() {
+    let bench = Bench::new();
+    bench.file("nod.gcode", PADS);
+    let copy =
+        |more: &[&str]| bench.run(&[&["rewrite", "nod.gcode", "-o", "out.gcode", "--passes", "none"], more].concat());
+    let ran = copy(&[]).code(0);
+    assert!(ran.stdout.contains("[not-judged]") && !ran.stdout.contains("capacity"), "{}", ran.stdout);
+    assert_eq!(read(&bench.path("out.gcode")), read(&bench.path("nod.gcode")));
+    bench.run(&["why", "not-judged"]).code(0);
+    let allowed = copy(&["--set", r#"audit.allow=["not-judged"]"#]).code(0).stdout;
+    assert!(!allowed.contains("[not-judged]") && allowed.contains("not-judged (1)"), "{allowed}");
+    // Nobody typed --lenient for that.
+    bench.file("broken.gcode", BROKEN);
+    let ran = bench.run(&with_e(&["rewrite", "broken.gcode", "-o", "out.gcode", "--passes", "none"])).code(0);
+    let words = ran.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("[unreadable-line]") && !words.contains("again without"), "{words}");
+}
+
 #[test]
 fn findings_are_explained_and_allowed() {
     let bench = Bench::new();

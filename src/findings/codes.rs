@@ -65,6 +65,11 @@ codes! {
         "the extruder is switched on and off by M101 and M103, without E words: demand cannot be computed",
         "without amounts nothing can be said of demand, mass or hopper, and nothing can be put right",
         "export with E words, or name the letter of the extruder axis if the file has one, for example `--set screw.axis=A`";
+    /// A file that is copied cannot be judged.
+    NotJudged, Note, "not-judged",
+        "the file was copied as it is, and its figures are missing",
+        "nothing is known of what it asks of the screw",
+        "nothing needs to be done for the copy; `meltwright audit` tells what stands in the way";
     /// A number with an exponent, which the controller misreads.
     Exponent, Error, "exponent",
         "numbers are written with an exponent, and the controller reads them as other numbers",
@@ -149,7 +154,7 @@ codes! {
     UnreadableLine, Warning, "unreadable-line",
         "lines cannot be read and were passed through: what follows them may be judged wrongly",
         "a motion line that is not understood leaves it open where the head stands and what is still in the screw",
-        "look at these lines; export again without `--lenient` to stop at the first";
+        "have the program that made the file write these lines as it does the others; a rewrite stops at the first unless it is told `--lenient`";
     /// A checksum does not match.
     Checksum, Warning, "checksum",
         "lines carry a checksum that does not match: the controller will refuse them",

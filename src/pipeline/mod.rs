@@ -38,7 +38,7 @@ pub mod survey;
 use std::io::{Read, Seek, Write};
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::findings::{Finding, Level};
+use crate::findings::{Code, Findings, Place};
 use crate::hopper::HopperPlan;
 use crate::profile::Profile;
 use crate::summary::{Record, Summary};
@@ -215,19 +215,15 @@ fn copy<R: Read + Seek + Send, W: Write + Send>(
     }
     output.flush().map_err(|error| Error::io("write the output", error))?;
     Ok(judged.map_or_else(
-        |error| Summary {
-            findings: vec![Finding {
-                level: Level::Note,
-                code: "not-judged",
-                what: format!("the file was copied as it is; its figures are missing: {error}"),
-                why: "nothing is known of what it asks of the screw".to_owned(),
-                help: error.kind().help().unwrap_or_else(|| "nothing needs to be done".to_owned()),
-                count: 1,
-                places: Vec::new(),
-                worst_first: false,
-            }],
-            provenance: Record { input_bytes: copied, output_bytes: copied, ..Record::of_this_program() },
-            ..Summary::default()
+        |error| {
+            let mut findings = Findings::default();
+            findings.add(Code::NotJudged, || Place::of_file(error.to_string()));
+            Summary {
+                allowed: findings.allow(&profile.audit.allow.value),
+                findings: findings.into_list(),
+                provenance: Record { input_bytes: copied, output_bytes: copied, ..Record::of_this_program() },
+                ..Summary::default()
+            }
         },
         |mut summary| {
             summary.provenance.output_bytes = copied;

@@ -1,5 +1,6 @@
 //! The account of a rewrite.
 
+use meltwright::findings::Code;
 use meltwright::summary::{E_AS_IN_FILE, Figures, Reason, Summary};
 
 use super::demand::Demand;
@@ -34,7 +35,10 @@ pub fn text(name: Option<&str>, summary: &Summary, detail: Detail, tense: Tense)
     }
     let all = detail == Detail::All;
     let changes = &summary.changes;
-    text.push_str(&main_table(summary));
+    // Of a copy that could not be judged there is no figure.
+    if !parts::tells(summary, Code::NotJudged) {
+        text.push_str(&main_table(summary));
+    }
     let title = match tense {
         Tense::Was => "Why moves were slowed",
         Tense::Would => "Why moves would be slowed",
