@@ -125,21 +125,31 @@ fn change(account: &Account) -> String {
 
 fn causes(found: &Reconciliation) -> String {
     let mut text = format!("\nMore than {} apart is no matter of calibration. Look for\n", percent(PLAUSIBLE));
-    let (less, more) = (
-        [
+    // Whatever the screw does, no factor of a thousand.
+    for (times, unit) in [(1e3, "kilograms"), (1e-3, "milligrams")] {
+        if (0.5..2.0).contains(&(found.factor * times)) {
+            let words =
+                format!("the unit of --weighed: it is read in grams, and in {unit} it would be near the prediction");
+            text.push_str(&paragraph("  - ", &words));
+        }
+    }
+    let (less, more): (&[&str], &[&str]) = (
+        &[
             "granules that bridged, or a hopper that ran empty for a while",
             "steps the drive lost, or a screw that slipped",
             "air or moisture: foamy strands are large and light",
             "a part of the print that is not on the scale",
         ],
-        [
+        &[
             "a tare that was not taken off, or another print on the scale",
             "another feedstock than the profile's, or granules with a filler",
-            "a unit of E in the controller that is not the file's",
-            "a strand diameter in the profile that is not the file's",
         ],
     );
-    for cause in if found.factor < 1.0 { less } else { more } {
+    let of_e = [
+        "a unit of E in the controller or in the profile (screw.e_unit) that is not the file's",
+        "a strand diameter in the profile (screw.virtual_diameter_mm) that is not the file's",
+    ];
+    for cause in if found.factor < 1.0 { less } else { more }.iter().chain(&of_e) {
         text.push_str(&paragraph("  - ", cause));
     }
     text.push_str(&paragraph("  - ", "a wrong density in the profile, or another file than the printed one"));
@@ -179,6 +189,7 @@ mod tests {
             shown(200.0, 204.0, 1.0, true),
             shown(200.0, 120.0, 1.0, false),
             shown(5.0, 7.0, 0.01, false),
+            shown(200.0, 0.2, 0.1, false),
         ];
         insta::assert_snapshot!("reconcile", texts.join("----\n"));
     }
