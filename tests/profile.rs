@@ -64,6 +64,21 @@ fn bad_profiles_say_everything_that_is_wrong() {
     });
 }
 
+/// What no single file of the fixtures shows.
+#[test]
+fn guesses_are_made_where_they_can_be_good() {
+    let of = |text: &str| render(&Profile::load(text, "x.toml").unwrap_err());
+    let near = of("[machine]\npart_moves = \"xz\"\n");
+    assert!(near.contains("did you mean \"xy\""), "{near}");
+    let far = of("[machine]\npart_moves = \"x\"\n");
+    assert!(far.contains("must be \"y\", \"xy\" or \"none\"") && !far.contains("did you mean"), "{far}");
+    for json in ["{\n  \"file\": \"pads.gcode\",\n  \"beads\": 3\n}\n", "\u{feff} [\n{\"a\": 1}]"] {
+        let told = of(json);
+        assert!(told.contains("this is JSON") && told.matches("error:").count() == 1, "{told}");
+    }
+    assert!(Profile::load("[[screw]]\n", "x.toml").is_err_and(|error| !error.to_string().contains("JSON")));
+}
+
 #[test]
 fn defaults_are_whole_and_assumed() {
     let profile = Profile::load(Profile::template(), "template").map_err(|error| render(&error)).unwrap();

@@ -236,7 +236,10 @@ impl<T: Words> Form for Word<T> {
         if let Some((_, value)) = T::WORDS.iter().find(|(word, _)| *word == found) {
             return Ok(*value);
         }
-        let label = match nearest(found, T::WORDS.iter().map(|(word, _)| *word)) {
+        // One letter is as near to any other.
+        let near =
+            nearest(found, T::WORDS.iter().map(|(word, _)| *word)).filter(|word| word.len() > 1 && found.len() > 1);
+        let label = match near {
             Some(word) => format!("did you mean \"{word}\"?"),
             None => "not one of these".to_owned(),
         };

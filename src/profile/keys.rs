@@ -284,7 +284,7 @@ keys! {
             "what one unit of E means in the output: \"as-in-file\", \"virtual-filament-mm\", \"screw-turns\" or \"mm3\"";
         output_diameter_mm: "output_diameter_mm" as Number,
             |v| within(*v, 0.1, 200.0, "mm", "the diameter of the strand the controller is set up for, in mm"),
-            "diameter of the strand E is counted in in the output, mm";
+            "diameter of the strand whose millimetres E of the output counts, mm";
         e_unit: "e_unit" as Word<EUnit>, any,
             "what one unit of E means: \"virtual-filament-mm\", \"screw-turns\" or \"mm3\"";
         virtual_diameter_mm: "virtual_diameter_mm" as OrNone<Number>,

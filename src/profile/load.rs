@@ -109,6 +109,13 @@ fn assemble(text: &str, assignments: &[Assignment]) -> (Profile, Vec<ProfileFaul
         let help = Some("this does not look like a profile; `profile new` writes one to start from".to_owned());
         return (Profile::embedded(), vec![ProfileFault { what, excerpt: None, label: String::new(), help }]);
     }
+    if is_json(text) {
+        let what = "this is JSON, and a profile is TOML".to_owned();
+        let help = Some(
+            "`profile new` writes one to start from; records and accounts of this program are no profiles".to_owned(),
+        );
+        return (Profile::embedded(), vec![ProfileFault { what, excerpt: None, label: String::new(), help }]);
+    }
     let (blanked, lost) = blank_lost_lines(text);
     let file = Document::parse_blanked(text, &blanked, lost);
     let defaults = Document::parse(DEFAULT);
@@ -117,6 +124,12 @@ fn assemble(text: &str, assignments: &[Assignment]) -> (Profile, Vec<ProfileFaul
     let preset = build("").profile.controller.preset.value;
     let layers = build(presets::rules(preset));
     (layers.profile, layers.faults.into_vec())
+}
+
+/// Whether a text begins as JSON does and TOML never does: with an object, or a list of objects.
+fn is_json(text: &str) -> bool {
+    let text = text.trim_start_matches('\u{feff}').trim_start();
+    text.strip_prefix('[').unwrap_or(text).trim_start().starts_with('{')
 }
 
 /// A parsed text; parts that could be read are kept even where others could not.

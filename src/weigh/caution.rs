@@ -389,6 +389,7 @@ mod tests {
         assert!(hopeless.contains("\"assumed\"") && !hopeless.contains("easured") && told, "{hopeless}");
         let (sound, told) = section("run,60,20,5.6\nrun,60,20,5.65\nrun,60,20,5.7\n");
         assert!(sound.contains("\"measured\"") && !told, "{sound}");
+        assert!(sound.contains("3 weighings, 60 rpm, +- "), "{sound}");
     }
 
     /// Where the sheet does not say it, masses with one decimal were weighed in steps of 0.1 g, 0.6 % of 16 g.

@@ -28,10 +28,12 @@ pub(super) fn is_told(curve: &Curve) -> bool {
 pub(super) fn screw(curve: &Curve, lag: Option<&MeltLag>, conditions: &Conditions, weighings: usize) -> String {
     let [slowest, fastest] = curve.range_rpm;
     let band = curve.at(fastest);
+    let speeds = match slowest == fastest {
+        true => format!("{} rpm", number(fastest)),
+        false => format!("{} to {} rpm", number(slowest), number(fastest)),
+    };
     let note = format!(
-        "{conditions}; {weighings} weighings, {} to {} rpm, +- {:.1} %",
-        number(slowest),
-        number(fastest),
+        "{conditions}; {weighings} weighings, {speeds}, +- {:.1} %",
         100.0 * band.confidence_mm3_s / band.flow_mm3_s
     );
     let (key, other, value) = match curve.model {

@@ -48,8 +48,8 @@ pub fn table(part: &PartFigures) -> String {
     }
     let [low, middle, high] = part.modulus_band_mpa.map(|mpa| decimal(mpa, 2));
     let title = format!(
-        "What the part bears, worst of each band of layers (with {low} MPa, the low end of what its hardness tells: \
-         {middle}, up to {high})"
+        "What the part bears, worst of each band of layers (with {low} MPa, the low end of what its hardness tells, \
+         {low} to {high} MPa and most likely {middle} MPa)"
     );
     format!("\n{}{}", paragraph("", &title), table.text())
 }
