@@ -142,6 +142,42 @@ fn a_change_at_a_layer() {
     assert_eq!(&same["placement"], placed);
 }
 
+/// The table of the purge and the placement weigh the same: what passes until 95 % are new, each with its own density.
+#[test]
+fn a_change_weighs_the_same_in_purge_and_print() {
+    let bench = Bench::new();
+    bench.file("tower.gcode", tower());
+    let run = ["changeover", "--melt-volume", "2", "--to", "tpe-60a", "--file", "tower.gcode", "--at-layer", "9"];
+    let found = json(&bench.run(&[&run[..], &MM3, &["--json", "-"]].concat()).code(0));
+    let (purge, lead) = (&found["purge"][2], &found["masses"]["lead_g"]);
+    assert!((purge["mass_g"].as_f64().unwrap() - lead.as_f64().unwrap()).abs() < 1e-9, "{purge} {lead}");
+    let text = bench.run(&[&run[..], &MM3].concat()).code(0).stdout;
+    assert!(
+        text.contains(&format!("{:.1} g and", lead.as_f64().unwrap())) && text.contains("each with its own"),
+        "{text}"
+    );
+}
+
+/// Who changes over to food, or asks what a screw gives of it, is told what a machine for plastic is not.
+#[test]
+fn food_is_cautioned_everywhere() {
+    let bench = Bench::new();
+    let grade = "chocolate-milk";
+    let share = format!("100:{grade}");
+    let commands: [&[&str]; 4] = [
+        &["blend", &share],
+        &["feedstock", "show", grade],
+        &["changeover", "--melt-volume", "2", "--to", grade],
+        &["screw", "--bore", "8", "--depth", "0.6", "--length", "30", "--feedstock", grade],
+    ];
+    for command in commands {
+        let told = bench.run(command).code(0).stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(told.contains("A machine that carried plastic is not fit for food"), "{command:?}: {told}");
+    }
+    let plastic = bench.run(&["changeover", "--melt-volume", "2"]).code(0).stdout;
+    assert!(!plastic.contains("food"), "{plastic}");
+}
+
 /// At 9 mm³/s, half-way between 5 and 13, a curve from 20 to 60 rev/min turns at 40: 13.5 mm³ a turn, so that turns and time
 /// belong together.
 #[test]

@@ -72,6 +72,17 @@ impl Barrel {
         Ok(self.solids_mm3 + self.melt_as_laid_mm3 * theta)
     }
 
+    /// Mass of the first so many mm³ that leave after the hopper was changed: the old and the new each with its own density.
+    ///
+    /// # Errors
+    /// None beyond those of [`Barrel::new`].
+    pub fn mass_after(&self, volume: Volume, densities: [Density; 2]) -> Result<Mass> {
+        let [old, new] = densities;
+        let turnovers = (volume.as_mm3() - self.solids_mm3.as_mm3()).max(0.0) / self.melt_as_laid_mm3.as_mm3();
+        let of_new = self.melt_as_laid_mm3 * new_volumes(self.tanks, turnovers).map_err(no_answer)?;
+        Ok((volume - of_new) * old + of_new * new)
+    }
+
     /// The purge to 50, 90, 95 and 99 %.
     ///
     /// | argument    | unit    | range   | what                             |
@@ -83,18 +94,15 @@ impl Barrel {
     /// # Errors
     /// None beyond those of [`Barrel::new`].
     pub fn purge(&self, densities: [Density; 2], output: SpecificOutput, flow: VolumeFlow) -> Result<Vec<PurgeStep>> {
-        let [old, new] = densities;
         SHARES
             .into_iter()
             .map(|share| {
                 let volume_mm3 = self.volume_until(share)?;
-                let turnovers = turnovers(self.tanks, share).map_err(no_answer)?;
-                let of_new = self.melt_as_laid_mm3 * new_volumes(self.tanks, turnovers).map_err(no_answer)?;
                 Ok(PurgeStep {
                     share,
-                    turnovers,
+                    turnovers: turnovers(self.tanks, share).map_err(no_answer)?,
                     volume_mm3,
-                    mass_g: (volume_mm3 - of_new) * old + of_new * new,
+                    mass_g: self.mass_after(volume_mm3, densities)?,
                     turns: volume_mm3.as_mm3() / output.as_mm3_rev(),
                     time_s: volume_mm3.as_mm3() / flow.as_mm3_s(),
                 })
@@ -164,6 +172,62 @@ pub struct Placement {
     pub transition_layers: Option<u64>,
     /// Whether it fits.
     pub fit: Fit,
+}
+
+/// What the volumes of a [`Placement`] weigh, the old and the new each with its own density.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct Masses {
+    /// The whole print.
+    pub total_g: Mass,
+    /// What passes between changing the hopper and the share wanted.
+    pub lead_g: Mass,
+    /// Laid up to where the hopper is changed: the old alone.
+    pub change_g: Option<Mass>,
+    /// Laid up to the first trace.
+    pub begins_g: Option<Mass>,
+    /// Laid up to where it is as good as done.
+    pub ends_g: Option<Mass>,
+    /// The transition between the two.
+    pub transition_g: Mass,
+    /// What is purged before the print; 0 where the change fits.
+    pub purge_g: Mass,
+    /// What the print lacks for the transition to be over; 0 where the change fits.
+    pub missing_g: Mass,
+}
+
+impl Placement {
+    /// What all of it weighs. `densities`: of the old and the new feedstock.
+    ///
+    /// # Errors
+    /// None beyond those of [`Barrel::new`].
+    pub fn masses(&self, barrel: &Barrel, densities: [Density; 2]) -> Result<Masses> {
+        let (purged, missing) = match self.fit {
+            Fit::Fits => (Volume::ZERO, Volume::ZERO),
+            Fit::TooEarly { purge_mm3, missing_mm3 } => (purge_mm3, missing_mm3),
+            Fit::TooLate { missing_mm3 } => (Volume::ZERO, missing_mm3),
+        };
+        let change = self.change.map_or(Volume::ZERO, |point| point.laid_mm3);
+        let leaving = |volume: Volume| barrel.mass_after(volume, densities);
+        let purge_g = leaving(purged)?;
+        // Up to the change the old alone; from there on, and from the purge on, what leaves then.
+        let laid = |volume: Volume| {
+            let before = if volume < change { volume } else { change };
+            Ok(before * densities[0] + leaving(volume - before + purged)? - purge_g)
+        };
+        let at = |point: Option<Point>| point.map(|point| laid(point.laid_mm3)).transpose();
+        let [trace, done] = [barrel.volume_until(TRANSITION[0])?, barrel.volume_until(TRANSITION[1])?];
+        Ok(Masses {
+            total_g: laid(self.total_mm3)?,
+            lead_g: leaving(self.lead_mm3)?,
+            change_g: at(self.change)?,
+            begins_g: at(self.begins)?,
+            ends_g: at(self.ends)?,
+            transition_g: leaving(done)? - leaving(trace)?,
+            purge_g,
+            missing_g: laid(self.total_mm3 + missing)? - laid(self.total_mm3)?,
+        })
+    }
 }
 
 /// Places a change of recipe in a print.
@@ -288,6 +352,30 @@ mod tests {
         assert!((placed.transition_mm3.as_mm3() - 2944.44).abs() < 0.01);
         // Layers 4 to 7, of the last one nothing but its beginning.
         assert_eq!((placed.fit, placed.layers, placed.transition_layers), (Fit::Fits, 10, Some(3)));
+    }
+
+    /// One tank, 95 % where layer 7 begins: 2604.27 mm³ of the old at 1.2 g/cm³, then 3495.73, of which 2.9957 - 0.95 melt
+    /// volumes are new at 0.8.
+    #[test]
+    fn a_print_weighs_what_each_of_both_weighs() {
+        let mut layers = vec![1000.0; 11];
+        layers[0] = 100.0;
+        let barrel = Barrel::new(mm3(1000.0), 1, mm3(500.0)).unwrap();
+        let densities = [1.2, 0.8].map(Density::from_g_cm3);
+        let of = |layer| place(&barrel, &layers, layer, 0.95).unwrap().masses(&barrel, densities).unwrap();
+        let found = of(7);
+        let near = |mass: Mass, grams: f64| (mass.as_g() - grams).abs() < 1e-4;
+        let lead = 3.495_73 * 1.2 - 2.045_73 * 0.4;
+        assert!(near(found.lead_g, lead) && near(found.change_g.unwrap(), 2.604_27 * 1.2), "{found:?}");
+        let purge = barrel.purge(densities, SpecificOutput::from_mm3_rev(20.0), VolumeFlow::from_mm3_s(10.0)).unwrap();
+        assert!(near(found.lead_g, purge.iter().find(|step| step.share == 0.95).unwrap().mass_g.as_g()));
+        assert!(near(found.ends_g.unwrap(), 2.604_27 * 1.2 + lead));
+        assert_eq!((found.purge_g.as_g(), found.missing_g.as_g()), (0.0, 0.0));
+        // Layer 2 begins at 1100 mm³, so that 2395.73 are purged: with the part before it, they are the lead.
+        let early = of(2);
+        let before = 1.1 * 1.2 - (2.045_73 - (1.895_73 - 1.0 + (-1.895_73_f64).exp())) * 0.4;
+        assert!(near(early.purge_g, lead - before) && early.change_g.is_none(), "{early:?}");
+        assert!(near(early.ends_g.unwrap(), before));
     }
 
     #[test]

@@ -187,6 +187,11 @@ impl Library {
         self.families.iter().find(|family| family.name == name)
     }
 
+    /// Whether a grade is made to be eaten.
+    pub fn is_food(&self, grade: &Grade) -> bool {
+        self.family(&grade.family).is_some_and(|family| family.food)
+    }
+
     /// Short names of all families.
     pub fn families(&self) -> impl Iterator<Item = &str> + Clone {
         self.families.iter().map(|family| family.name.as_str())

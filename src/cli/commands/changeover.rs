@@ -49,6 +49,7 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
         }
         _ => None,
     };
+    let masses = placement.as_ref().map(|placed| placed.masses(&barrel, [old, density])).transpose()?;
     let account = Account {
         melt_mm3: melt,
         melt_density_g_cm3: density * melt_share,
@@ -56,10 +57,12 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
         density_before_g_cm3: old,
         density_g_cm3: density,
         density_from,
+        food: [named, of_profile()].into_iter().flatten().any(|grade| library.is_food(grade)),
         specific_output_mm3_rev: output,
         sustained_capacity_mm3_s: flow,
         purge,
         placement,
+        masses,
     };
     tell(&text(&account), args.json.as_deref(), &account)?;
     Ok(Exit::Done)

@@ -44,8 +44,10 @@ pub fn run(args: &ScrewArgs) -> Result<Exit> {
     let mut assumed = Assumed { list: Vec::new() };
     let setup = setup(args, &chosen.profile, &library, &mut assumed)?;
     let estimate = Estimate::of(&setup).map_err(no_answer)?;
+    let grade = args.feedstock.as_deref().and_then(|name| library.grade(name).ok());
+    let food = grade.is_some_and(|grade| library.is_food(grade));
     let nozzle = args.nozzle_bore.unwrap_or(chosen.profile.nozzle.diameter_mm.value);
-    let report = Report { setup: &setup, estimate: &estimate, assumptions: &assumed.list, nozzle_mm: nozzle };
+    let report = Report { setup: &setup, estimate: &estimate, assumptions: &assumed.list, nozzle_mm: nozzle, food };
     if let Some(path) = &args.plot {
         write_text(path, &screw::figure(&report).svg())?;
     }

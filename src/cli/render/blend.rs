@@ -8,16 +8,12 @@ use meltwright::units::Mass;
 use super::feedstock::{drying, significant, window};
 use super::layout::{Align, Table, paragraph};
 use super::number::decimal;
-use super::parts::mind;
+use super::parts::{FOOD, mind};
 
 /// What to mind with plastics.
 const PLASTICS: &str = "Granules of different size or weight part again when shaken: mix small portions, and weigh the \
     output of the blend itself before a long print. Drying ovens burn and gas out: do not dry food and plastics in one. \
     Vent the fumes. Never PVC; POM only apart from everything else.";
-/// What to mind with food.
-const FOOD: &str = "A machine that carried plastic is not fit for food. Wash what touches food, mind allergens, and weigh \
-    the output of the mixture itself before a long print.";
-
 /// What is weighed in for.
 #[derive(Clone, Copy, Debug)]
 pub enum Order {
@@ -75,7 +71,11 @@ pub fn text(blend: &Blend, order: Order, weighings: &[Weighing], section: Result
         Err(why) => text.push_str(&format!("\nFor the profile\n{}", paragraph("  ", &why))),
     }
     let food = blend.parts.iter().any(|part| part.component.food);
-    text.push_str(&mind(if food { FOOD } else { PLASTICS }));
+    let words = match food {
+        true => format!("{FOOD}, and weigh the output of the mixture itself before a long print."),
+        false => PLASTICS.to_owned(),
+    };
+    text.push_str(&mind(&words));
     text
 }
 

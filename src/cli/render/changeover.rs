@@ -1,13 +1,13 @@
 //! A change-over in words.
 
-use meltwright::feedstock::changeover::{Barrel, Fit, Placement, Point, PurgeStep};
-use meltwright::units::{Density, SpecificOutput, Volume};
+use meltwright::feedstock::changeover::{Barrel, Fit, Masses, Placement, Point, PurgeStep};
+use meltwright::units::{Density, Mass, SpecificOutput, Volume};
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, percent, time};
-use super::parts::mind;
+use super::parts::{FOOD, mind};
 
 /// What is told of a change-over.
 #[derive(Serialize, JsonSchema)]
@@ -19,12 +19,14 @@ pub struct Account {
     /// Melt as it is laid, tanks and what lies before.
     #[serde(flatten)]
     pub barrel: Barrel,
-    /// Density of the feedstock in the barrel; what leaves of it in the purge, and the print, weigh so much.
+    /// Density of the feedstock in the barrel; what leaves of it, in the purge and in the print, weighs so much.
     pub density_before_g_cm3: Density,
-    /// Density of the new feedstock; what leaves of it in the purge weighs so much.
+    /// Density of the new feedstock; what leaves of it weighs so much.
     pub density_g_cm3: Density,
     /// Where that density comes from.
     pub density_from: String,
+    /// Whether one of the two is made to be eaten.
+    pub food: bool,
     /// Output turns are computed with: at the sustained capacity.
     pub specific_output_mm3_rev: SpecificOutput,
     /// Flow times are computed with.
@@ -33,6 +35,8 @@ pub struct Account {
     pub purge: Vec<PurgeStep>,
     /// The change in a print, if one was given.
     pub placement: Option<Placement>,
+    /// What all of that weighs.
+    pub masses: Option<Masses>,
 }
 
 /// The report.
@@ -78,60 +82,65 @@ pub fn text(account: &Account) -> String {
         decimal(account.sustained_capacity_mm3_s, 1)
     );
     text.push_str(&paragraph("  ", &basis));
-    if let Some(placement) = &account.placement {
-        text.push_str(&in_print(placement, account.density_before_g_cm3));
+    if let (Some(placement), Some(masses)) = (&account.placement, &account.masses) {
+        text.push_str(&in_print(placement, masses));
+        if account.density_before_g_cm3 != account.density_g_cm3 {
+            text.push_str(&paragraph(
+                "  ",
+                "Grams of the old feedstock and of the new as they leave, each with its own density; up to the change all is old.",
+            ));
+        }
     }
-    text.push_str(&mind(
-        "Purged melt burns: let it fall as thin flat strands, quench it in water, ventilate. Keep hands out of hopper and \
+    let food = if account.food { format!("{FOOD}; no purge makes it so. ") } else { String::new() };
+    text.push_str(&mind(&format!(
+        "{food}Purged melt burns: let it fall as thin flat strands, quench it in water, ventilate. Keep hands out of hopper and \
          feed opening while the screw can turn. Never go from or to PVC or POM in one machine: purging does not make \
-         that safe.",
-    ));
+         that safe."
+    )));
     text
 }
 
-fn in_print(placed: &Placement, density: Density) -> String {
-    let grams = |volume: Volume| format!("{} g", decimal((volume * density).as_g(), 1));
-    let point = |point: Option<Point>| match point {
-        Some(Point { layer: 0, laid_mm3, .. }) => ["before layer 1".to_owned(), grams(laid_mm3)],
-        Some(Point { layer, into_layer, laid_mm3 }) => {
-            [format!("layer {}, {} into it", count(layer), percent(into_layer)), grams(laid_mm3)]
-        }
-        None => ["outside the print".to_owned(), String::new()],
+fn in_print(placed: &Placement, masses: &Masses) -> String {
+    let grams = |mass: Mass| format!("{} g", decimal(mass.as_g(), 1));
+    let place = |point: Option<Point>| match point {
+        Some(Point { layer: 0, .. }) => "before layer 1".to_owned(),
+        Some(Point { layer, into_layer, .. }) => format!("layer {}, {} into it", count(layer), percent(into_layer)),
+        None => "outside the print".to_owned(),
     };
     let mut table = Table::new([Align::Left, Align::Left, Align::Right, Align::Left]);
-    let mut row = |label: &str, place: Option<Point>, note: String| {
-        let [words, laid] = point(place);
-        table.row([label.to_owned(), words, laid, note]);
+    let mut row = |label: &str, point: Option<Point>, laid: Option<Mass>, note: String| {
+        table.row([label.to_owned(), place(point), laid.map_or_else(String::new, grams), note]);
     };
     let before = match placed.layers_before {
-        Some(layers) => format!("{} and {} before", grams(placed.lead_mm3), counted(layers, "layer")),
-        None => format!("{} before", grams(placed.lead_mm3)),
+        Some(layers) => format!("{} and {} before", grams(masses.lead_g), counted(layers, "layer")),
+        None => format!("{} before", grams(masses.lead_g)),
     };
-    row("change the hopper", placed.change, before);
-    row("first trace, 5 %", placed.begins, String::new());
+    row("change the hopper", placed.change, masses.change_g, before);
+    row("first trace, 5 %", placed.begins, masses.begins_g, String::new());
     let over = placed.transition_layers.map_or_else(String::new, |layers| format!(", {}", counted(layers, "layer")));
-    row("nearly all, 95 %", placed.ends, format!("{} of transition{over}", grams(placed.transition_mm3)));
+    let transition = format!("{} of transition{over}", grams(masses.transition_g));
+    row("nearly all, 95 %", placed.ends, masses.ends_g, transition);
     let verdict = match placed.fit {
         Fit::Fits => "It fits the print.".to_owned(),
-        Fit::TooEarly { purge_mm3, missing_mm3 } => {
+        Fit::TooEarly { missing_mm3, .. } => {
             let mut words = format!(
                 "It does not fit: the hopper would have to be changed before the print. Change it, purge {}, then start; \
                  or take a later layer.",
-                grams(purge_mm3)
+                grams(masses.purge_g)
             );
             if missing_mm3 > Volume::ZERO {
                 words.push_str(&format!(
                     " The print also ends {} before the transition is over: purge so much more, or the part never \
                      reaches the recipe.",
-                    grams(missing_mm3)
+                    grams(masses.missing_g)
                 ));
             }
             words
         }
-        Fit::TooLate { missing_mm3 } => format!(
+        Fit::TooLate { .. } => format!(
             "It does not fit: the print ends {} before the transition is over. Take an earlier layer, or let a purge \
              beside the part take the rest.",
-            grams(missing_mm3)
+            grams(masses.missing_g)
         ),
     };
     format!(
@@ -139,7 +148,7 @@ fn in_print(placed: &Placement, density: Density) -> String {
         of_a_hundred(placed.share),
         count(placed.layer),
         count(placed.layers),
-        grams(placed.total_mm3),
+        grams(masses.total_g),
         table.text(),
         paragraph("  ", &verdict)
     )

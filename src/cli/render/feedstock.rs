@@ -5,7 +5,7 @@ use meltwright::physics::stiffness::{Hardness, estimate};
 
 use super::layout::{Align, Table, paragraph};
 use super::number::decimal;
-use super::parts::mind;
+use super::parts::{FOOD, mind};
 
 /// Column at which sources begin.
 const SOURCES_AT: usize = 52;
@@ -82,15 +82,13 @@ pub fn show(grade: &Grade, family: Option<&Family>) -> String {
     };
     text.push_str(&remarks("Notes", &grade.notes));
     text.push_str(&remarks("Hazards", family.map_or(&[], |family| &family.hazards)));
-    text.push_str(&mind(match family {
+    text.push_str(&mind(&match family {
         Some(family) if family.food => {
-            "A machine that carried plastic is not fit for food. Wash what touches food, mind allergens, and keep hands out \
-             of the feed opening while the screw can turn."
+            format!("{FOOD}, and keep hands out of the feed opening while the screw can turn.")
         }
-        _ => {
-            "Barrel, nozzle and drying oven burn; melt sticks to skin: cool burns with water, do not peel it off. Never \
-             PVC; POM only apart from everything else."
-        }
+        _ => "Barrel, nozzle and drying oven burn; melt sticks to skin: cool burns with water, do not peel it off. Never \
+              PVC; POM only apart from everything else."
+            .to_owned(),
     }));
     text
 }

@@ -268,6 +268,9 @@ pub fn mind(words: &str) -> String {
     format!("\nMind\n{}", paragraph("  ", &format!("{words} {before}")))
 }
 
+/// What stands before all else where something is made to be eaten.
+pub const FOOD: &str = "A machine that carried plastic is not fit for food. Wash what touches food, mind allergens";
+
 /// What to mind at the machine, in words.
 pub const CAUTIONS: &str = "Barrel and nozzle are hot; keep hands and sleeves away from the feed opening while the screw \
         can turn. Vent the fumes: no PVC, and no feedstock above its stated temperature. Dry the feedstock \

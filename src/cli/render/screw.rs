@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{decimal, time};
-use super::parts::mind;
+use super::parts::{FOOD, mind};
 use super::plot_lines::{Figure, Line};
 
 /// Points of a curve in the drawing.
@@ -37,6 +37,8 @@ pub struct Report<'a> {
     pub assumptions: &'a [Assumption],
     /// Bore of the nozzle, mm.
     pub nozzle_mm: f64,
+    /// Whether the feedstock is made to be eaten.
+    pub food: bool,
 }
 
 /// The report.
@@ -65,10 +67,11 @@ pub fn text(report: &Report<'_>) -> String {
     }
     text.push_str(&format!("\nFor the profile, until it is weighed\n  [screw]\n  {}\n", profile_line(report)));
     text.push_str(&cautions(report));
-    text.push_str(&mind(
-        "Barrel and nozzle burn, and the turning screw draws fingers in at the feed opening. With a blocked nozzle the \
-         pressure above builds up and melt may spurt: stop the drive and let it cool, never look into the nozzle.",
-    ));
+    let food = if report.food { format!("{FOOD}. ") } else { String::new() };
+    text.push_str(&mind(&format!(
+        "{food}Barrel and nozzle burn, and the turning screw draws fingers in at the feed opening. With a blocked nozzle the \
+         pressure above builds up and melt may spurt: stop the drive and let it cool, never look into the nozzle."
+    )));
     text
 }
 
