@@ -145,6 +145,21 @@ impl Mul<RotationSpeed> for SpecificOutput {
     }
 }
 
+/// A number with so many decimals at most; below zero they count digits before the point.
+pub fn rounded(value: f64, decimals: i32) -> f64 {
+    // Powers of ten above one are whole, so that the quotient is the decimal nearest to the result.
+    let factor = 10.0_f64.powi(decimals.abs());
+    if decimals >= 0 { (value * factor).round() / factor } else { (value / factor).round() * factor }
+}
+
+/// A number with so many digits that count at most; 0 for what is no number.
+pub fn significant(value: f64, digits: i32) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return 0.0;
+    }
+    rounded(value, digits - 1 - value.abs().log10().floor().clamp(-30.0, 30.0) as i32)
+}
+
 /// Bounds of a plain number, for inner loops.
 ///
 /// Unlike [`f64::min`] and [`f64::max`], which look whether either is no number at all, these are one instruction each;
@@ -184,6 +199,21 @@ mod tests {
         // By hand: pi/4 * 1.75^2 = 2.405281875
         let area = Area::of_circle(Length::from_mm(1.75));
         assert!((area.as_mm2() - 2.405_281_875).abs() < 1e-9);
+    }
+
+    #[test]
+    fn digits() {
+        let rows = [
+            (21.345_678, 21.346),
+            (0.000_123_456_7, 0.000_123_46),
+            (123_456.7, 123_460.0),
+            (0.0, 0.0),
+            (f64::NAN, 0.0),
+        ];
+        for (value, known) in rows {
+            assert_eq!(significant(value, 5), known);
+        }
+        assert_eq!([rounded(2.345_67, 2), rounded(-1.25, 1), rounded(1234.0, -2)], [2.35, -1.3, 1200.0]);
     }
 
     #[test]

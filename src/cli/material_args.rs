@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args as ClapArgs, Subcommand, ValueEnum};
 
 use super::args::ProfileChoice;
-use super::numbers::{above_zero, density, not_below_zero, percent, whole};
+use super::numbers::{above_zero, density, not_below_zero, percent, screw_speed, whole};
 
 const FEEDSTOCK_EXAMPLES: &str = "\
 Examples:
@@ -102,7 +102,7 @@ pub struct ScrewArgs {
     #[arg(long, value_name = "MM", value_parser = above_zero, help_heading = "Screw")]
     pub screw_length: Option<f64>,
     /// Highest screw speed, rev/min [default: that of the profile]
-    #[arg(long, value_name = "RPM", value_parser = above_zero, help_heading = "Screw")]
+    #[arg(long, value_name = "RPM", value_parser = screw_speed, help_heading = "Screw")]
     pub speed: Option<f64>,
 
     /// Bore of the nozzle, mm [default: that of the profile]
@@ -147,7 +147,7 @@ pub struct ScrewArgs {
     /// Density of the melt, g/cm3 [default: of the grade, else a tenth below the solid]
     #[arg(long, value_name = "G_CM3", value_parser = density, help_heading = "Melt")]
     pub melt_density: Option<f64>,
-    /// Density as poured, g/cm3 [default: of the grade, else 0.57 of the solid]
+    /// Density as poured, g/cm3 [default: of the grade, else 0.55 of the solid]
     #[arg(long, value_name = "G_CM3", value_parser = density, help_heading = "Melt")]
     pub bulk_density: Option<f64>,
 
@@ -157,7 +157,7 @@ pub struct ScrewArgs {
     #[command(flatten)]
     pub profile: ProfileChoice,
     /// Draw screw line, nozzle line and operating point into this SVG file
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE.svg")]
     pub plot: Option<PathBuf>,
     /// Write the estimate as JSON to this file, or - for standard output
     #[arg(long, value_name = "PATH")]

@@ -3,6 +3,8 @@
 use std::fmt::Display;
 use std::ops::RangeInclusive;
 
+use meltwright::profile::HIGHEST_RPM;
+
 /// Above zero.
 pub fn above_zero(text: &str) -> Result<f64, String> {
     let value = decimal(text)?;
@@ -30,6 +32,12 @@ pub fn decimal(text: &str) -> Result<f64, String> {
         Err(_) if text.contains(',') => Err(format!("write decimals with a point: {}", text.replace(',', "."))),
         Err(_) => Err("it is not a number".to_owned()),
     }
+}
+
+/// A screw speed that a profile takes as well, rev/min.
+pub fn screw_speed(text: &str) -> Result<f64, String> {
+    let value = above_zero(text)?;
+    if value <= HIGHEST_RPM { Ok(value) } else { Err(format!("it must be {HIGHEST_RPM} rev/min at most")) }
 }
 
 /// A density of granules, solid or melt, g/cm³.
@@ -70,6 +78,7 @@ mod tests {
         for text in ["0", "100", "101"] {
             assert!(percent(text).is_err(), "{text}");
         }
+        assert_eq!((screw_speed("10000"), screw_speed("1e9").is_err()), (Ok(10_000.0), true));
         assert_eq!((density("0.5"), density("1120").is_err()), (Ok(0.5), true));
         for text in ["", "x", "16mm"] {
             assert_eq!(said(text), "it is not a number");

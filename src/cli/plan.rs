@@ -5,7 +5,7 @@ use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::error::{Error, Result};
 use meltwright::pipeline::{Options, Passes};
 use meltwright::profile::{Env, Found, Profile, find};
 use meltwright::source::Input;
@@ -155,7 +155,7 @@ impl Plan {
     /// What `meltwright rewrite` was asked to do.
     ///
     /// # Errors
-    /// [`ErrorKind::Usage`] where files and options do not fit; the profile's own errors.
+    /// [`meltwright::error::ErrorKind::Usage`] where files and options do not fit; the profile's own errors.
     pub fn rewrite(args: &RewriteArgs) -> Result<Self> {
         let sources = sources(&args.files)?;
         let mut wanted = Wanted::default();
@@ -169,7 +169,7 @@ impl Plan {
         let gcode_out = sinks.contains(&Sink::Stdout);
         let json = args.json.as_deref().map(json);
         if gcode_out && json == Some(Json::Stdout) {
-            return Err(usage(
+            return Err(Error::usage(
                 "G-code and JSON cannot both go to standard output",
                 "write the G-code to a file with -o, or the JSON with --json PATH",
             ));
@@ -234,7 +234,7 @@ pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
 /// Finds and reads the profile that applies to `gcode`.
 ///
 /// # Errors
-/// [`ErrorKind::Usage`] if a named profile is missing, [`ErrorKind::Profile`] with all its faults.
+/// [`meltwright::error::ErrorKind::Usage`] if a named profile is missing, [`ErrorKind::Profile`] with all its faults.
 pub fn choose(choice: &ProfileChoice, gcode: Option<&Path>) -> Result<Chosen> {
     let found = find(choice.profile.as_deref(), gcode, &Env::from_process())?;
     load(&found, choice)
@@ -288,10 +288,13 @@ fn reports(jobs: &mut [Job], html: Option<&Path>, mut wanted: Wanted) -> Result<
     jobs.iter_mut().for_each(|job| job.folders = Arc::clone(&wanted));
     let Some(html) = html else { return Ok(()) };
     if is_dash(html) {
-        return Err(usage("a report cannot go to standard output", "name a file, for example --html report.html"));
+        return Err(Error::usage(
+            "a report cannot go to standard output",
+            "name a file, for example --html report.html",
+        ));
     }
     if jobs.len() > 1 && !into {
-        return Err(usage(
+        return Err(Error::usage(
             "reports of several files cannot go to one file",
             "pass --html with a folder, such as reports/",
         ));
@@ -302,8 +305,8 @@ fn reports(jobs: &mut [Job], html: Option<&Path>, mut wanted: Wanted) -> Result<
         if into {
             let name = job.source.path().and_then(Path::file_stem).unwrap_or(OsStr::new("report"));
             if !names.insert(name.to_owned()) {
-                return Err(usage(
-                    &format!("two of the reports would be called {}.html", name.display()),
+                return Err(Error::usage(
+                    format!("two of the reports would be called {}.html", name.display()),
                     "audit the files one after the other into different folders",
                 ));
             }
@@ -336,7 +339,7 @@ fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
     for source in &sources {
         let identity = source.path().map(behind_links);
         if !seen.insert(identity) {
-            return Err(usage(&format!("{} is given twice", source.name()), "name each file once"));
+            return Err(Error::usage(format!("{} is given twice", source.name()), "name each file once"));
         }
     }
     Ok(sources)
@@ -363,9 +366,10 @@ fn with_folders(sources: Vec<Source>, is_queue: bool) -> Result<Vec<Source>> {
 
 fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
     let sink = |source: &Source| match source {
-        Source::Stdin => {
-            Err(usage("standard input cannot be rewritten in place", "name the file, or write to a new one with -o"))
-        }
+        Source::Stdin => Err(Error::usage(
+            "standard input cannot be rewritten in place",
+            "name the file, or write to a new one with -o",
+        )),
         Source::File(path) => {
             check_replaceable(path, "name the G-code files themselves, e.g. folder/*.gcode")?;
             Ok(Sink::File(path.clone()))
@@ -377,7 +381,10 @@ fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
 /// A folder or a pipe cannot be replaced by what is made of it; reading a pipe would wait for its writer, too.
 fn check_replaceable(path: &Path, help: &str) -> Result<()> {
     if path.exists() && !path.is_file() {
-        return Err(usage(&format!("{} is not a regular file and cannot be rewritten in place", path.display()), help));
+        return Err(Error::usage(
+            format!("{} is not a regular file and cannot be rewritten in place", path.display()),
+            help,
+        ));
     }
     Ok(())
 }
@@ -405,8 +412,8 @@ fn elsewhere(sources: &[Source], output: Option<&Path>, wanted: &mut Wanted) -> 
         if let (Source::File(from), Sink::File(to)) = (source, sink)
             && is_same_file(from, to)
         {
-            return Err(usage(
-                &format!("{} would be written over itself", from.display()),
+            return Err(Error::usage(
+                format!("{} would be written over itself", from.display()),
                 "pass --in-place to replace the file, or name another one",
             ));
         }
@@ -478,10 +485,6 @@ fn names_input(loudness: &Loudness, json: Option<&Json>) -> bool {
 
 fn options(passes: Passes, strictness: &Strictness, hash: bool) -> Options {
     Options { passes, lenient: strictness.lenient, again: strictness.again, hash, ..Options::default() }
-}
-
-fn usage(what: &str, help: &str) -> Error {
-    Error::new(ErrorKind::Usage { what: what.to_owned(), help: help.to_owned() })
 }
 
 #[cfg(test)]

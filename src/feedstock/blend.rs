@@ -5,13 +5,13 @@ use serde::Serialize;
 use super::caution::Caution;
 use super::component::{Component, Dryness};
 use super::library::{Drying, Library, Mixing};
-use super::{no_answer, rounded, usage};
-use crate::error::Result;
+use super::no_answer;
+use crate::error::{Error, Result};
 use crate::physics::mixture::{
     Bounds, density, hashin_shtrikman, mass_fractions, reuss_voigt, viscosity, volume_fractions,
 };
 use crate::physics::stiffness::{Stiffness, gent_inverse};
-use crate::units::{Density, Mass, Modulus, SpecificOutput, Viscosity, Volume};
+use crate::units::{Density, Mass, Modulus, SpecificOutput, Viscosity, Volume, rounded};
 
 /// Scatter of the output of a blend where only the profile's output is known: our guess, no source.
 const GUESSED_SCATTER: f64 = 0.25;
@@ -187,7 +187,7 @@ impl Blend {
 
 fn check(components: &[Component]) -> Result<()> {
     if components.is_empty() {
-        return Err(usage(
+        return Err(Error::usage(
             "a recipe needs at least one entry",
             "name shares and grades, for example 70:tpe-30a 30:tpe-60a",
         ));
@@ -195,7 +195,7 @@ fn check(components: &[Component]) -> Result<()> {
     let total: f64 = components.iter().map(|c| c.share).sum();
     if (total - 100.0).abs() > 0.1 && (total - 1.0).abs() > 1e-3 {
         let scaled = components.iter().map(|c| format!("{}:{}", rounded(c.share / total * 100.0, 2), c.name));
-        return Err(usage(
+        return Err(Error::usage(
             format!("the shares add up to {}, not to 100 (or 1)", rounded(total, 3)),
             format!("correct them; in the same proportion they would be {}", scaled.collect::<Vec<_>>().join(" ")),
         ));
@@ -203,13 +203,13 @@ fn check(components: &[Component]) -> Result<()> {
     for (index, component) in components.iter().enumerate() {
         if components.iter().skip(index + 1).any(|other| other.name == component.name) {
             let help = "name each component once; two lots of a grade get names of their own with name=";
-            return Err(usage(format!("`{}` stands twice in the recipe", component.name), help));
+            return Err(Error::usage(format!("`{}` stands twice in the recipe", component.name), help));
         }
     }
     let food = components.iter().find(|c| c.food);
     let other = components.iter().find(|c| !c.food);
     if let (Some(food), Some(other)) = (food, other) {
-        return Err(usage(
+        return Err(Error::usage(
             format!("`{}` is food and `{}` is not: they are not mixed", food.name, other.name),
             "food needs feedstock, machine and process approved for it, with nothing else in them",
         ));

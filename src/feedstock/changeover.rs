@@ -2,8 +2,8 @@
 
 use serde::Serialize;
 
-use super::{no_answer, usage};
-use crate::error::Result;
+use super::no_answer;
+use crate::error::{Error, Result};
 use crate::physics::tanks::{new_share, new_volumes, turnovers};
 use crate::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow};
 
@@ -54,10 +54,13 @@ impl Barrel {
         if !finite || melt_as_laid_mm3 <= Volume::ZERO {
             let help = "take the melt in channel and head that `meltwright screw` prints; or run the barrel empty, weigh what \
                         comes out, and divide by the density of the melt";
-            return Err(usage("the melt volume must be above zero", help));
+            return Err(Error::usage("the melt volume must be above zero", help));
         }
         if solids_mm3 < Volume::ZERO {
-            return Err(usage("what lies before the melt must not be below zero", "give 0 if the feed is empty"));
+            return Err(Error::usage(
+                "what lies before the melt must not be below zero",
+                "give 0 if the feed is empty",
+            ));
         }
         new_share(tanks, 0.0).map_err(no_answer)?;
         Ok(Self { melt_as_laid_mm3, tanks, solids_mm3 })
@@ -241,7 +244,7 @@ pub fn place(barrel: &Barrel, layers: &[f64], layer: u64, share: f64) -> Result<
     let count = layers.len().saturating_sub(1) as u64;
     if layer == 0 || layer > count {
         let help = "layers are counted from 1; `meltwright audit` tells how many a file has";
-        return Err(usage(format!("there is no layer {layer}: the print has {count}"), help));
+        return Err(Error::usage(format!("there is no layer {layer}: the print has {count}"), help));
     }
     let laid = |end: usize| layers.iter().take(end).sum::<f64>();
     let (before, total) = (laid(layer as usize), laid(layers.len()));

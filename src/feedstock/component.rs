@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::library::{Drying, Grade, Library, MeltFlow};
-use super::{no_answer, usage};
+use super::no_answer;
 use crate::error::{Error, Result};
 use crate::physics::stiffness::{Hardness, Stiffness, estimate};
 use crate::profile::nearest;
@@ -92,20 +92,20 @@ impl Component {
     /// nearest one), a value out of range, and for PVC and POM.
     pub fn parse(text: &str, library: &Library) -> Result<Self> {
         let Some((share, rest)) = text.split_once(':') else {
-            return Err(usage(format!("`{}` is no entry of a recipe", shown(text)), FORM));
+            return Err(Error::usage(format!("`{}` is no entry of a recipe", shown(text)), FORM));
         };
         let mut words = rest.split(',').map(str::trim);
         let grade = words.next().unwrap_or_default();
         let share = number("the share", share.trim().trim_end_matches('%').trim(), 0.0, 100.0, grade)?;
         if grade.is_empty() {
-            return Err(usage(format!("`{}` names no grade", shown(text)), FORM));
+            return Err(Error::usage(format!("`{}` names no grade", shown(text)), FORM));
         }
         let mut typed = Typed::default();
         let mut told: Vec<(String, String)> = Vec::new();
         for word in words {
             let Some((key, value)) = word.split_once('=') else {
                 let what = format!("`{}` in `{}` is not key=value", shown(word), shown(text));
-                return Err(usage(what, format!("write decimals with a point; {FORM}")));
+                return Err(Error::usage(what, format!("write decimals with a point; {FORM}")));
             };
             let key = key.trim().to_lowercase().replace('_', "-");
             typed.take(&key, value.trim(), grade)?;
@@ -113,7 +113,7 @@ impl Component {
             let what = if key.starts_with("shore-") { "hardness".to_owned() } else { key.clone() };
             if let Some((_, before)) = told.iter().find(|(known, _)| *known == what) {
                 let what = format!("the {what} of `{}` is given twice, by {before} and {key}", shown(grade));
-                return Err(usage(what, "keep one of the two"));
+                return Err(Error::usage(what, "keep one of the two"));
             }
             told.push((what, key));
         }
@@ -127,7 +127,7 @@ impl Component {
 }
 
 fn never_blended(name: &str) -> Error {
-    usage(
+    Error::usage(
         format!("`{}` is not blended: PVC and POM must never meet in one machine", shown(name)),
         "PVC gives off hydrogen chloride and POM formaldehyde; mixed they can burst a barrel. Keep each to \
          machines, hoppers, dryers and extraction of its own",
@@ -170,7 +170,10 @@ impl Typed {
             _ => {
                 let near = nearest(key, KEYS.into_iter()).map_or_else(String::new, |k| format!("did you mean `{k}`? "));
                 let all = KEYS.join(", ");
-                return Err(usage(format!("a grade has no value `{}`", shown(key)), format!("{near}known are {all}")));
+                return Err(Error::usage(
+                    format!("a grade has no value `{}`", shown(key)),
+                    format!("{near}known are {all}"),
+                ));
             }
         }
         Ok(())
@@ -185,12 +188,12 @@ impl Typed {
         }
         let Some(density) = self.density.or_else(|| base.map(|grade| grade.density_g_cm3.value)) else {
             let help = format!("add it, for example {share}:{OWN},name={name},density=0.95");
-            return Err(usage(format!("the density of `{name}` is not known"), help));
+            return Err(Error::usage(format!("the density of `{name}` is not known"), help));
         };
         let bulk = self.bulk.or_else(|| base.and_then(|grade| grade.bulk_density_g_cm3.as_ref().map(|b| b.value)));
         if let Some(bulk) = bulk.filter(|bulk| *bulk > density) {
             let what = format!("the bulk density of `{name}` ({bulk} g/cm³) is above its density ({density} g/cm³)");
-            return Err(usage(what, "granules leave air between them: weigh a level litre of them"));
+            return Err(Error::usage(what, "granules leave air between them: weigh a level litre of them"));
         }
         let stiffness = match (self.modulus, self.hardness, base) {
             (Some(mpa), _, _) => Some(measured(mpa)),
@@ -207,13 +210,13 @@ impl Typed {
             [Some(least), Some(most)] if least > most => {
                 let what =
                     format!("the lowest nozzle temperature of `{name}` ({least} °C) is above the highest ({most} °C)");
-                return Err(usage(what, "set nozzle-min and nozzle-max from the data sheet"));
+                return Err(Error::usage(what, "set nozzle-min and nozzle-max from the data sheet"));
             }
             [Some(least), Some(most)] => Some([least, most]),
             [None, None] => None,
             _ => {
                 let what = format!("only one end of the nozzle temperatures of `{name}` is given");
-                return Err(usage(what, "give both nozzle-min and nozzle-max"));
+                return Err(Error::usage(what, "give both nozzle-min and nozzle-max"));
             }
         };
         let dryness = match (self.drying, base) {
@@ -225,14 +228,17 @@ impl Typed {
             },
             _ => {
                 let what = format!("drying of `{name}` needs a temperature and a time");
-                return Err(usage(what, "give both drying-c and drying-h"));
+                return Err(Error::usage(what, "give both drying-c and drying-h"));
             }
         };
         if let (Dryness::Needed(drying), Some([least, _])) = (dryness, nozzle_c)
             && drying.temperature_c >= least
         {
             let what = format!("`{name}` would dry at {} °C and print from {least} °C", drying.temperature_c);
-            return Err(usage(what, "granules that dry near the melting range stick together; see the data sheet"));
+            return Err(Error::usage(
+                what,
+                "granules that dry near the melting range stick together; see the data sheet",
+            ));
         }
         Ok(Component {
             share,
@@ -265,7 +271,7 @@ fn is_refused(word: &str) -> bool {
 /// A single line of plain text that is not blank.
 fn plain(text: &str) -> Result<String> {
     if text.is_empty() || text.chars().any(char::is_control) {
-        return Err(usage(format!("`{}` is no name", shown(text)), "give a name of one line"));
+        return Err(Error::usage(format!("`{}` is no name", shown(text)), "give a name of one line"));
     }
     Ok(text.to_owned())
 }
@@ -287,8 +293,8 @@ fn read(what: &str, text: &str, grade: &str, range: &str, fits: impl Fn(f64) -> 
     let help = || format!("write a number {range}, with decimals behind a point");
     match value {
         Some(value) if fits(value) => Ok(value),
-        Some(value) => Err(usage(format!("{of} must be {range}, but is {value}"), help())),
-        None => Err(usage(format!("{of} must be a number, but is `{}`", shown(text)), help())),
+        Some(value) => Err(Error::usage(format!("{of} must be {range}, but is {value}"), help())),
+        None => Err(Error::usage(format!("{of} must be a number, but is `{}`", shown(text)), help())),
     }
 }
 

@@ -2,8 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::usage;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::physics::range::OutOfRange;
 use crate::physics::stiffness::Hardness;
 use crate::physics::viscosity::PowerLaw;
@@ -178,7 +177,7 @@ impl Library {
                 Some(near) => format!("did you mean `{near}`? {all}"),
                 None => all.to_owned(),
             };
-            usage(format!("there is no grade `{shown}` in the library"), help)
+            Error::usage(format!("there is no grade `{shown}` in the library"), help)
         })
     }
 

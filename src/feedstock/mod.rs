@@ -36,21 +36,10 @@ pub mod component;
 pub mod library;
 pub mod section;
 
-use crate::error::{Error, ErrorKind};
+use crate::error::Error;
 use crate::physics::range::OutOfRange;
-
-/// A wrong number or word that was typed, as an error of the command line.
-fn usage(what: impl Into<String>, help: impl Into<String>) -> Error {
-    Error::new(ErrorKind::Usage { what: what.into(), help: help.into() })
-}
 
 /// A number for which a model has no answer, as an error of the command line.
 pub fn no_answer(refusal: OutOfRange) -> Error {
-    usage(refusal.to_string(), "check the number, its sign and its unit, and that the parts fit each other")
-}
-
-/// A number with so many decimals at most.
-fn rounded(value: f64, decimals: i32) -> f64 {
-    let factor = 10_f64.powi(decimals);
-    (value * factor).round() / factor
+    Error::usage(refusal.to_string(), "check the number, its sign and its unit, and that the parts fit each other")
 }

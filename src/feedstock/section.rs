@@ -4,11 +4,11 @@ use super::blend::{Blend, MixedStiffness};
 use super::caution::Caution;
 use super::component::Dryness;
 use super::library::Drying;
-use super::{rounded, usage};
 use crate::error::{Error, ErrorKind, Result};
 use crate::physics::mixture::Bounds;
 use crate::physics::stiffness::Stiffness;
 use crate::profile::Profile;
+use crate::units::{rounded, significant};
 
 /// Above this reading, Shore A no longer tells how stiff something is.
 pub const HARDEST_TOLD_A: f64 = 95.0;
@@ -22,7 +22,7 @@ impl Blend {
     pub fn section(&self) -> Result<String> {
         let hot = self.cautions.iter().find(|c| matches!(c, Caution::NoCommonTemperature { .. }));
         if let Some(caution) = hot {
-            return Err(usage(
+            return Err(Error::usage(
                 format!("no [feedstock] section can be written: {caution}"),
                 "choose components whose temperatures overlap, or give nozzle-min and nozzle-max from their data sheets",
             ));
@@ -79,7 +79,7 @@ impl Blend {
         let text = lines.join("\n") + "\n";
         match Profile::load(&text, "the section") {
             Ok(_) => Ok(text),
-            Err(error) => Err(usage(
+            Err(error) => Err(Error::usage(
                 format!("no [feedstock] section can be written, since no profile takes it: {}", first_fault(&error)),
                 "correct what was typed of the components, and give what is not known of them, for example drying-c and \
                  drying-h, from their data sheets",
@@ -115,11 +115,6 @@ fn first_fault(error: &Error) -> String {
 /// A TOML float.
 fn float(value: f64) -> String {
     toml::Value::Float(value).to_string()
-}
-
-/// A number with so many digits that count at most.
-fn significant(value: f64, digits: i32) -> f64 {
-    if value == 0.0 { 0.0 } else { rounded(value, digits - 1 - value.abs().log10().floor() as i32) }
 }
 
 #[cfg(test)]

@@ -107,7 +107,7 @@ pub fn find(explicit: Option<&Path>, gcode: Option<&Path>, env: &Env) -> Result<
     if let Some(path) = explicit {
         return match missing(path) {
             None => Ok(Found::Explicit(path.to_owned())),
-            Some(reason) => Err(usage(
+            Some(reason) => Err(Error::usage(
                 format!("the profile `{}` {reason}", path.display()),
                 "check the path; `profile new` writes an annotated profile to start from",
             )),
@@ -116,7 +116,7 @@ pub fn find(explicit: Option<&Path>, gcode: Option<&Path>, env: &Env) -> Result<
     if let Some(path) = set(&env.profile).map(PathBuf::from) {
         return match missing(&path) {
             None => Ok(Found::Variable(path)),
-            Some(reason) => Err(usage(
+            Some(reason) => Err(Error::usage(
                 format!("the profile `{}`, named by {VARIABLE}, {reason}", path.display()),
                 "correct the variable, or unset it to use the profile beside the file or the defaults",
             )),
@@ -202,10 +202,6 @@ fn missing(path: &Path) -> Option<&'static str> {
         }
         Err(_) => None,
     }
-}
-
-fn usage(what: String, help: &str) -> Error {
-    Error::new(ErrorKind::Usage { what, help: help.to_owned() })
 }
 
 /// The fault of a text that is not UTF-8, at the first byte that is not.

@@ -112,6 +112,13 @@ words! {
     Provenance { "measured" => Measured, "assumed" => Assumed }
 }
 
+impl Preset {
+    /// Its name, as it is typed.
+    pub fn name(self) -> &'static str {
+        Self::WORDS.iter().find(|(_, known)| *known == self).map_or("", |(word, _)| word)
+    }
+}
+
 blank! {
     f64 => 0.0;
     [f64; 4] => [0.0; 4];

@@ -15,6 +15,9 @@ use super::{
     PartMoves, Preset, Profile, Provenance, Screw, Stated, StiffnessRelation,
 };
 
+/// Highest screw speed that is no slip of the unit, rev/min.
+pub const HIGHEST_RPM: f64 = 10_000.0;
+
 /// One key and what is done with it.
 pub(super) struct Key {
     /// Full name, `section.key`.
@@ -243,7 +246,7 @@ keys! {
             | "output_curve" as OutputCurve, any,
             "output against screw speed: [[rev/min, mm³/s], ...], rising in both";
         max_speed_rpm: "max_speed_rpm" as Number,
-            |v| above_zero(*v, 10_000.0, "rev/min", "the highest speed the drive holds without losing steps, in rev/min"),
+            |v| above_zero(*v, HIGHEST_RPM, "rev/min", "the highest speed the drive holds without losing steps, in rev/min"),
             "highest screw speed, rev/min";
         melting_limit_mm3_s: "melting_limit_mm3_s" as OrNone<Number>,
             |v| if_some(v, |v| above_zero(*v, 1e5, "mm³/s", "\"none\" if no melting limit is known")),

@@ -23,6 +23,7 @@ pub use check::Caution;
 pub use fault::nearest;
 pub use find::{Env, Found, System, find};
 pub use form::text_literal;
+pub use keys::HIGHEST_RPM;
 pub use load::Assignment;
 pub use output::Output;
 pub use pause::check_pause_command;

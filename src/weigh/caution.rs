@@ -4,12 +4,10 @@ use super::conditions::Conditions;
 use super::fit::{Caution, Fit};
 use super::section::is_told;
 use super::sheet::Sheet;
-use super::{counted, counts_turns};
+use super::{LEAST_MASS_G, counted, counts_turns};
 use crate::moves::resolve::output_e_volume_mm3;
 use crate::profile::{Profile, Provenance};
 
-/// Least mass of a weighing, g. Common practice, no source: below, cut strands and drops count too much.
-const LEAST_MASS_G: f64 = 10.0;
 /// Largest step of the scale as a share of the smallest mass.
 const LARGEST_STEP: f64 = 0.005;
 /// Scatter of repeats above which the screw does not run evenly. Common practice, no source.

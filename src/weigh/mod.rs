@@ -30,6 +30,9 @@ pub use judge::Drift;
 pub use plan::{CAUTIONS, Pause, Plan, PlanOptions, PlannedDrool, PlannedRun};
 pub use sheet::{Drool, SHEET_COLUMNS, SHEET_SETTINGS, Sheet, Weighing};
 
+/// Least mass of a weighing, g. Common practice, no source: below, cut strands and drops count too much.
+pub const LEAST_MASS_G: f64 = 10.0;
+
 /// Share of confidence of every band.
 pub const CONFIDENCE: f64 = 0.95;
 

@@ -8,7 +8,7 @@ use super::conditions::FeedMode;
 use super::counts_turns;
 use super::sheet::{SHEET_COLUMNS, SHEET_SETTINGS, is_lot};
 use crate::demand::capacity::Capacity;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result};
 use crate::moves::resolve::output_e_volume_mm3;
 use crate::physics::screw::output_from_curve;
 use crate::profile::{Output, Profile, Provenance, Stated, check_pause_command};
@@ -217,7 +217,7 @@ impl Plan {
     /// Plans a test for the machine of `profile`.
     ///
     /// # Errors
-    /// [`ErrorKind::Usage`] for a speed above the profile's highest, a temperature outside of the feedstock's range, an
+    /// [`crate::error::ErrorKind::Usage`] for a speed above the profile's highest, a temperature outside of the feedstock's range, an
     /// option out of its range, or E on a strand whose diameter is not known.
     pub fn new(profile: &Profile, options: &PlanOptions) -> Result<Self> {
         check(options)?;
@@ -284,7 +284,7 @@ impl Plan {
         let settle = planned(0, middle, options.settle_s);
         let Meaning { words: e, e_mm3, turn_mm3: turn } = meaning(profile, options)?;
         if e.per_turn * slowest < 1.0 {
-            return Err(usage(
+            return Err(Error::usage(
                 format!("at {slowest} rev/min E would grow by less than 1 unit a minute, which no F word should ask"),
                 "leave out the slowest speeds (--speeds), or, where E of the output counts a strand, count a thinner one \
                  (screw.output_diameter_mm)",
@@ -311,14 +311,14 @@ impl Plan {
         let lines = |run: &PlannedRun| lines_of_burst(run).saturating_mul(u64::from(run.bursts));
         let most_lines = runs.iter().map(lines_of_burst).max().unwrap_or(1);
         if runs.iter().chain(std::iter::once(&settle)).map(lines).fold(0, u64::saturating_add) > MOST_LINES {
-            return Err(usage(
+            return Err(Error::usage(
                 format!("the limits of the profile would cut the test into more than {MOST_LINES} lines"),
                 "look at controller.max_e_only_mm and screw.sustained_flow_mm3_s, or plan fewer and shorter runs",
             ));
         }
         let lot = profile.feedstock.lot.value.clone().unwrap_or_default();
         if !is_lot(&lot) {
-            return Err(usage(
+            return Err(Error::usage(
                 format!("a sheet cannot hold the lot {lot:?}: its letters are needed by the notes of a profile"),
                 "write feedstock.lot without semicolons and equals signs",
             ));
@@ -383,7 +383,7 @@ fn check(options: &PlanOptions) -> Result<()> {
         if (least..=most).contains(&value) {
             return Ok(());
         }
-        Err(usage(
+        Err(Error::usage(
             format!("{name} must lie between {least} and {most}{unit}, not {value}"),
             "choose a value in between",
         ))
@@ -418,20 +418,20 @@ fn speeds(options: &PlanOptions, highest: f64) -> Result<Vec<f64>> {
     }
     for rpm in &speeds {
         if !rpm.is_finite() || *rpm <= 0.0 {
-            return Err(usage(
+            return Err(Error::usage(
                 format!("a screw speed of {rpm} rev/min gives nothing to weigh"),
                 "name speeds above zero",
             ));
         }
         if *rpm > highest {
-            return Err(usage(
+            return Err(Error::usage(
                 format!("{rpm} rev/min is above the highest speed of the screw, {highest} rev/min"),
                 "leave the speed out; or, if the drive holds it, raise screw.max_speed_rpm in the profile",
             ));
         }
     }
     if speeds.len() > 20 {
-        return Err(usage("more than 20 speeds".to_owned(), "five speeds, three times each, tell more"));
+        return Err(Error::usage("more than 20 speeds".to_owned(), "five speeds, three times each, tell more"));
     }
     speeds.sort_by(f64::total_cmp);
     speeds.dedup();
@@ -447,7 +447,7 @@ fn temperature(options: &PlanOptions, profile: &Profile) -> Result<f64> {
     if (least..=most).contains(&wanted) {
         return Ok(wanted);
     }
-    Err(usage(
+    Err(Error::usage(
         format!("{wanted} °C is outside of the feedstock's range, {least} to {most} °C"),
         "give a temperature within the range; or, if the data sheet of the feedstock allows it, correct the range in the profile",
     ))
@@ -480,7 +480,7 @@ fn meaning(profile: &Profile, options: &PlanOptions) -> Result<Meaning> {
         return Ok(Meaning { words: words(1.0), e_mm3: output.value.per_turn_mm3(), turn_mm3: None });
     }
     let e_mm3 = output_e_volume_mm3(profile).ok_or_else(|| {
-        usage(
+        Error::usage(
             "E counts millimetres of a virtual strand, but the profile does not give its diameter".to_owned(),
             "set screw.virtual_diameter_mm in the profile to the filament diameter the slicing profile was given, \
              or pass --set screw.virtual_diameter_mm=1.75",
@@ -492,10 +492,6 @@ fn meaning(profile: &Profile, options: &PlanOptions) -> Result<Meaning> {
     };
     let turn_mm3 = Some(Stated { value, provenance, origin: output.origin });
     Ok(Meaning { words: words(value / e_mm3), e_mm3, turn_mm3 })
-}
-
-fn usage(what: String, help: &str) -> Error {
-    Error::new(ErrorKind::Usage { what, help: help.to_owned() })
 }
 
 #[cfg(test)]

@@ -4,6 +4,7 @@ use super::conditions::Conditions;
 use super::curve::{Curve, Model};
 use super::fit::MeltLag;
 use crate::profile::{Entry, Origin, Provenance};
+use crate::units::significant;
 
 /// Digits that are written: more than any weighing bears.
 const DIGITS: i32 = 5;
@@ -84,7 +85,7 @@ fn points(curve: &Curve) -> Vec<[f64; 2]> {
     }
     let mut points: Vec<[f64; 2]> = Vec::new();
     for rpm in speeds {
-        let point = [rounded(rpm), rounded(curve.flow_mm3_s(rpm))];
+        let point = [significant(rpm, DIGITS), significant(curve.flow_mm3_s(rpm), DIGITS)];
         let [speed_before, flow_before] = points.last().copied().unwrap_or([0.0, 0.0]);
         if point[0] > speed_before && point[1] > flow_before {
             points.push(point);
@@ -99,29 +100,5 @@ fn list(points: &[[f64; 2]]) -> String {
 }
 
 fn number(value: f64) -> String {
-    format!("{}", rounded(value))
-}
-
-/// To [`DIGITS`] digits.
-fn rounded(value: f64) -> f64 {
-    if value == 0.0 || !value.is_finite() {
-        return 0.0;
-    }
-    let places = DIGITS - 1 - value.abs().log10().floor().clamp(-30.0, 30.0) as i32;
-    let factor = 10.0_f64.powi(places.abs());
-    if places >= 0 { (value * factor).round() / factor } else { (value / factor).round() * factor }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn digits() {
-        for (value, known) in
-            [(21.345_678, 21.346), (0.000_123_456_7, 0.000_123_46), (123_456.7, 123_460.0), (0.0, 0.0)]
-        {
-            assert_eq!(rounded(value), known);
-        }
-    }
+    format!("{}", significant(value, DIGITS))
 }

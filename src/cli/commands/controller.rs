@@ -2,7 +2,6 @@
 
 use meltwright::error::Result;
 use meltwright::pipeline::expectations::expectations;
-use meltwright::profile::Preset;
 
 use super::tell;
 use crate::cli::apart::{self, Written};
@@ -17,14 +16,8 @@ use crate::cli::{Exit, plan};
 pub fn run(args: &ControllerArgs) -> Result<Exit> {
     let chosen = plan::choose(&args.profile, None)?;
     apart::check([Written::json(args.json.as_deref())], chosen.path.as_deref())?;
-    let preset = match chosen.profile.controller.preset.value {
-        Preset::Host => "host",
-        Preset::Board => "board",
-        Preset::Network => "network",
-        Preset::Custom => "custom",
-    };
     let sheet = Sheet {
-        controller: preset,
+        controller: chosen.profile.controller.preset.value.name(),
         profile: chosen.origin,
         passes: args.chosen.passes.names(),
         settings: expectations(&chosen.profile, args.chosen.passes),

@@ -123,25 +123,53 @@ fn say(to: Stream, words: &str, is_plain: bool) -> Result<()> {
 fn tell(words: &str, json: Option<&Path>, account: &impl serde::Serialize) -> Result<()> {
     let json = json.map(plan::json);
     say(plan::text(false, json.as_ref()), words, plan::locale_is_plain())?;
-    match json {
+    json.map_or(Ok(()), |to| write_json(&to, account))
+}
+
+/// Writes a result as JSON.
+fn write_json(to: &Json, account: &impl serde::Serialize) -> Result<()> {
+    let text = json::alone(account)?;
+    match to {
+        Json::Stdout => output::to_stdout(&text),
+        Json::File(path) => write_text(path, &text),
+    }
+}
+
+/// Whether a picture is named so that it opens: it is always SVG.
+///
+/// # Errors
+/// When it has another ending.
+fn is_svg(path: Option<&Path>) -> Result<()> {
+    match path.filter(|path| path.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("svg"))) {
         None => Ok(()),
-        Some(Json::Stdout) => output::to_stdout(&json::alone(account)?),
-        Some(Json::File(path)) => write_text(&path, &json::alone(account)?),
+        Some(path) => Err(Error::usage(
+            format!("{} does not end in .svg", path.display()),
+            "name the picture with the ending .svg, which every browser opens",
+        )),
     }
 }
 
 /// Writes a text to a new file.
 ///
 /// # Errors
-/// When something is there already, even a link that leads nowhere.
+/// As [`is_new`].
 fn write_new(path: &Path, text: &str) -> Result<()> {
-    if path.symlink_metadata().is_ok() {
-        return Err(Error::new(ErrorKind::Usage {
-            what: format!("{} exists already and was left as it is", path.display()),
-            help: "name a new file, or move the old one away".to_owned(),
-        }));
-    }
+    is_new(path)?;
     write_text(path, text)
+}
+
+/// Whether a file is to be written that is not there: filled-in sheets and profiles are not written over.
+///
+/// # Errors
+/// When something is there already, even a link that leads nowhere.
+fn is_new(path: &Path) -> Result<()> {
+    if path.symlink_metadata().is_ok() {
+        return Err(Error::usage(
+            format!("{} exists already and was left as it is", path.display()),
+            "name a new file, or move the old one away",
+        ));
+    }
+    Ok(())
 }
 
 /// Failures count more than findings, and a wrong command line or profile more than a failure.

@@ -3,15 +3,16 @@
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::feedstock::library::{Grade, Library, MELT_SHARE};
 use meltwright::feedstock::no_answer;
+use meltwright::hopper::PACKING;
 use meltwright::physics::die::{Cone, Die};
 use meltwright::physics::estimate::{Densities, Estimate, Setup};
 use meltwright::physics::pump::{Edges, Geometry};
 use meltwright::physics::range::OutOfRange;
 use meltwright::physics::viscosity::PowerLaw;
 use meltwright::profile::{Profile, Provenance};
-use meltwright::units::{Density, Length, Pressure, RotationSpeed, Viscosity, Volume, VolumeFlow};
+use meltwright::units::{Density, Length, Pressure, RotationSpeed, Viscosity, Volume, VolumeFlow, rounded};
 
-use super::{tell, write_text};
+use super::{is_svg, tell, write_text};
 use crate::cli::apart::{self, Written};
 use crate::cli::material_args::ScrewArgs;
 use crate::cli::render::screw::{self, Assumption, Report};
@@ -19,8 +20,6 @@ use crate::cli::{Exit, output, plan};
 
 /// The grade whose melt is taken where nothing is said of the melt.
 const USUAL_GRADE: &str = "tpe-30a";
-/// Density as poured as a share of the solid: 0.54 to 0.64 measured (Polymers 14 (2022) 898 and 256).
-const PACKING: f64 = 0.57;
 /// Load at which melt-flow rates are mostly stated, kg (ISO 1133).
 const USUAL_LOAD_KG: f64 = 2.16;
 /// How much an elastomer thins under shear: common practice, no source.
@@ -40,6 +39,7 @@ pub fn run(args: &ScrewArgs) -> Result<Exit> {
     let chosen = plan::choose(&args.profile, None)?;
     let written = [Written::plot(args.plot.as_deref()), Written::json(args.json.as_deref())];
     apart::check(written, chosen.path.as_deref())?;
+    is_svg(args.plot.as_deref())?;
     let library = Library::embedded();
     let mut assumed = Assumed { list: Vec::new() };
     let setup = setup(args, &chosen.profile, &library, &mut assumed)?;
@@ -68,16 +68,12 @@ impl Assumed {
         given.unwrap_or_else(|| {
             self.list.push(Assumption {
                 what,
-                value: format!("{} {unit}", rounded(value)).trim_end().to_owned(),
+                value: format!("{} {unit}", rounded(value, 3)).trim_end().to_owned(),
                 why: why.to_owned(),
             });
             value
         })
     }
-}
-
-fn rounded(value: f64) -> f64 {
-    (value * 1000.0).round() / 1000.0
 }
 
 fn setup(args: &ScrewArgs, profile: &Profile, library: &Library, assumed: &mut Assumed) -> Result<Setup> {
@@ -146,11 +142,11 @@ fn densities(args: &ScrewArgs, profile: &Profile, grade: Option<&Grade>, assumed
     let (melt, why) = of_grade(grade.map(|g| g.melt_density_g_cm3.value), MELT_SHARE, "a tenth below the solid");
     let melt = assumed.number(args.melt_density, "melt density", melt, "g/cm³", &why);
     let bulk = grade.and_then(|g| g.bulk_density_g_cm3.as_ref()).map(|found| found.value);
-    let (bulk, why) = of_grade(bulk, PACKING, "0.57 of the solid");
+    let (bulk, why) = of_grade(bulk, PACKING, &format!("{PACKING} of the solid"));
     let bulk = assumed.number(args.bulk_density, "bulk density", bulk, "g/cm³", &why);
     if melt > solid {
         return Err(Error::new(ErrorKind::Usage {
-            what: format!("a melt of {melt} g/cm³ is denser than its solid of {} g/cm³", rounded(solid)),
+            what: format!("a melt of {melt} g/cm³ is denser than its solid of {} g/cm³", rounded(solid, 3)),
             help:
                 "melts of plastics are lighter than the solid, usually by a tenth; correct --melt-density or --density"
                     .to_owned(),
@@ -167,7 +163,7 @@ fn melt(
     library: &Library,
     assumed: &mut Assumed,
 ) -> Result<PowerLaw> {
-    let answer = |law: Result<PowerLaw, OutOfRange>| law.map_err(no_answer);
+    let answer = |law: Result<PowerLaw, OutOfRange>| law.map_err(no_answer).and_then(thins);
     if let Some(viscosity) = args.viscosity {
         return answer(PowerLaw::newtonian(Viscosity::from_pa_s(viscosity)));
     }
@@ -185,7 +181,7 @@ fn melt(
         }
         points => {
             return Err(Error::new(ErrorKind::Usage {
-                what: format!("a flow curve takes two points, but {} given", counted(points.len())),
+                what: format!("a flow curve takes two points, not {}", points.len()),
                 help: "give --point twice, with different shear rates, or --viscosity".to_owned(),
             }));
         }
@@ -199,7 +195,7 @@ fn melt(
         }));
     };
     let law = answer(flow.value.law())?;
-    let value = format!("K {} Pa·s^n, n {}", law.consistency(), law.index());
+    let value = screw::melt_law(law);
     let why = match named {
         Some(grade) => format!("of {} at {} °C; {}", grade.name, flow.value.at_c, flow.source),
         None => format!("nothing was given; that of {USUAL_GRADE} at {} °C is taken", flow.value.at_c),
@@ -208,6 +204,15 @@ fn melt(
     Ok(law)
 }
 
-fn counted(points: usize) -> String {
-    if points == 1 { "1 was".to_owned() } else { format!("{points} were") }
+/// Melts do not thicken under shear.
+fn thins(law: PowerLaw) -> Result<PowerLaw> {
+    if law.index() <= 1.0 {
+        return Ok(law);
+    }
+    Err(Error::new(ErrorKind::Usage {
+        what: format!("a melt with {} would thicken under shear", screw::melt_law(law)),
+        help: "melts of plastics thin: the higher shear rate goes with the lower viscosity, and --index lies between 0.05 \
+               and 1; look whether two numbers were swapped"
+            .to_owned(),
+    }))
 }

@@ -3,10 +3,10 @@
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use meltwright::error::{Error, ErrorKind, Result};
+use meltwright::error::{Error, Result};
 use meltwright::weigh::{Fit, Pause, Plan, PlanOptions, Sheet};
 
-use super::{say, write_text};
+use super::{is_new, is_svg, say, tell, write_json, write_text};
 use crate::cli::apart::{self, Written};
 use crate::cli::folders;
 use crate::cli::plan::{self, Detail, Json};
@@ -47,7 +47,6 @@ fn plan(args: &PlanArgs) -> Result<()> {
         turn_mm3: args.turn_mm3,
         feed_mode: args.feed.into(),
     };
-    let json = args.json.as_deref().map(plan::json);
     let example = "-o bench/";
     let written = [
         Written::new("test", Some(&gcode), example),
@@ -63,12 +62,7 @@ fn plan(args: &PlanArgs) -> Result<()> {
     write_text(&gcode, &planned.gcode())?;
     write_text(&sheet, &planned.sheet())?;
     let names = [gcode.display().to_string(), sheet.display().to_string()];
-    let words = weigh::plan(&planned, &names);
-    say(plan::text(false, json.as_ref()), &words, plan::locale_is_plain())?;
-    if let Some(to) = &json {
-        write_json(to, &weigh::plan_json(&planned, &names)?)?;
-    }
-    Ok(())
+    tell(&weigh::plan(&planned, &names), args.json.as_deref(), &weigh::named_plan(&planned, &names))
 }
 
 /// The G-code file and the sheet, neither of which exists yet.
@@ -76,49 +70,31 @@ fn targets(output: &Path) -> Result<(PathBuf, PathBuf)> {
     let gcode = if folders::is_folder(output) { output.join(GCODE_NAME) } else { output.to_owned() };
     let ending = gcode.extension().map(|ending| ending.to_ascii_lowercase());
     if apart::is_dash(output) || ending.is_some_and(|ending| ending == SHEET_ENDING) {
-        return Err(usage(
+        return Err(Error::usage(
             "the test is two files, a G-code file and a sheet beside it".to_owned(),
             "pass -o with a folder (bench/), or with the name of the G-code file",
         ));
     }
     let sheet = gcode.with_extension(SHEET_ENDING);
     for path in [&gcode, &sheet] {
-        new_file(path)?;
+        is_new(path)?;
     }
     Ok((gcode, sheet))
-}
-
-/// A filled-in sheet or a profile is not written over.
-fn new_file(path: &Path) -> Result<()> {
-    if path.symlink_metadata().is_ok() {
-        return Err(usage(
-            format!("{} exists already and was left as it is", path.display()),
-            "name a new file, or move the old one away",
-        ));
-    }
-    Ok(())
 }
 
 fn fit(args: &FitArgs) -> Result<()> {
     let section_out = args.output.as_deref().is_some_and(apart::is_dash);
     let json = args.json.as_deref().map(plan::json);
     if section_out && json == Some(Json::Stdout) {
-        return Err(usage(
+        return Err(Error::usage(
             "the lines for the profile and JSON cannot both go to standard output".to_owned(),
             "write one of them to a file, with -o PATH or --json PATH",
         ));
     }
     if let Some(path) = args.output.as_deref().filter(|_| !section_out) {
-        new_file(path)?;
+        is_new(path)?;
     }
-    if let Some(path) = &args.plot
-        && path.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("svg"))
-    {
-        return Err(usage(
-            format!("{} does not end in .svg", path.display()),
-            "name the picture with the ending .svg, which every browser opens",
-        ));
-    }
+    is_svg(args.plot.as_deref())?;
     let from_stdin = apart::is_dash(&args.sheet);
     let path = (!from_stdin).then_some(args.sheet.as_path());
     let chosen = plan::choose(&args.profile, path)?;
@@ -148,7 +124,7 @@ fn fit(args: &FitArgs) -> Result<()> {
         output::to_stdout(&fitted.profile_section)?;
     }
     if let Some(to) = &json {
-        write_json(to, &weigh::fit_json(&fitted, &name)?)?;
+        write_json(to, &weigh::named_fit(&fitted, &name))?;
     }
     Ok(())
 }
@@ -162,15 +138,4 @@ fn read(path: Option<&Path>) -> Result<Vec<u8>> {
     };
     read.map_err(|error| Error::io("read the sheet", error))?;
     Ok(bytes)
-}
-
-fn write_json(to: &Json, text: &str) -> Result<()> {
-    match to {
-        Json::Stdout => output::to_stdout(text),
-        Json::File(path) => write_text(path, text),
-    }
-}
-
-fn usage(what: String, help: &str) -> Error {
-    Error::new(ErrorKind::Usage { what, help: help.to_owned() })
 }

@@ -2,15 +2,13 @@
 
 use meltwright::hopper::reconcile::{PLAUSIBLE, Reconciliation, Verdict};
 use meltwright::pipeline::predict::Prediction;
+use meltwright::weigh::LEAST_MASS_G;
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{decimal, percent, volume};
 use super::parts::mind;
-
-/// Below this mass scale and cut count for much, g: as for the weighings of a purge test.
-const LIGHT_G: f64 = 10.0;
 
 /// What is told of a weighing.
 #[derive(Serialize, JsonSchema)]
@@ -51,10 +49,10 @@ pub fn text(account: &Account) -> String {
         Verdict::Differs => text.push_str(&change(account)),
         Verdict::Implausible => text.push_str(&causes(found)),
     }
-    if found.weighed_g < LIGHT_G {
+    if found.weighed_g < LEAST_MASS_G {
         text.push_str(&paragraph(
             "  note: ",
-            &format!("less than {LIGHT_G} g: threads, skirt and cut count for much; weigh a larger print."),
+            &format!("less than {LEAST_MASS_G} g: threads, skirt and cut count for much; weigh a larger print."),
         ));
     }
     text.push_str(&mind(

@@ -1,6 +1,7 @@
 //! The estimate of a screw in words, as a drawing and as an account.
 
 use meltwright::physics::estimate::{Densities, Estimate, Limit, Setup};
+use meltwright::physics::viscosity::PowerLaw;
 use meltwright::units::{Pressure, RotationSpeed, SpecificOutput, VolumeFlow};
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -75,6 +76,12 @@ pub fn text(report: &Report<'_>) -> String {
     text
 }
 
+/// A melt law in words.
+pub fn melt_law(melt: PowerLaw) -> String {
+    let places = if melt.consistency() < 100.0 { 2 } else { 0 };
+    format!("K {} Pa·s^n, n {}", decimal(melt.consistency(), places), decimal(melt.index(), 2))
+}
+
 fn point(report: &Report<'_>) -> Table {
     let Report { setup, estimate, .. } = report;
     let mut table = Table::new([Align::Left, Align::Left]);
@@ -99,8 +106,7 @@ fn point(report: &Report<'_>) -> Table {
     let width = decimal(estimate.channel.width().as_mm(), 1);
     table.row(["channel", &format!("helix angle {helix}, {width} mm wide")]);
     if setup.melt.index() != 1.0 {
-        table
-            .row(["melt law", &format!("K {} Pa·s^n, n {}", decimal(setup.melt.consistency(), 0), setup.melt.index())]);
+        table.row(["melt law", &melt_law(setup.melt)]);
     }
     table
 }

@@ -1,8 +1,7 @@
 //! Purge tests and weighings in words.
 
-use meltwright::error::{Error, Result};
 use meltwright::profile::Provenance;
-use meltwright::weigh::{CAUTIONS, Fit, Model, Pause, Plan};
+use meltwright::weigh::{CAUTIONS, Fit, LEAST_MASS_G, Model, Pause, Plan};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -15,8 +14,6 @@ use crate::cli::plan::Detail;
 const LEAST_DROOL_G: f64 = 0.1;
 /// A test longer than this is much to stand beside, s.
 const LONG_S: f64 = 3.0 * 3600.0;
-/// Least mass of a weighing, g.
-const LEAST_MASS_G: f64 = 10.0;
 
 /// A plan with the files it names.
 #[derive(Serialize, JsonSchema)]
@@ -35,25 +32,14 @@ pub struct NamedFit<'a> {
     fit: &'a Fit,
 }
 
-/// A plan as JSON.
-///
-/// # Errors
-/// None in practice: all values can be written.
-pub fn plan_json(plan: &Plan, [gcode, sheet]: &[String; 2]) -> Result<String> {
-    pretty(&NamedPlan { gcode, sheet, plan })
+/// A plan with its files, for JSON.
+pub fn named_plan<'a>(plan: &'a Plan, [gcode, sheet]: &'a [String; 2]) -> NamedPlan<'a> {
+    NamedPlan { gcode, sheet, plan }
 }
 
-/// A fit as JSON.
-///
-/// # Errors
-/// As [`plan_json`].
-pub fn fit_json(fit: &Fit, file: &str) -> Result<String> {
-    pretty(&NamedFit { file, fit })
-}
-
-fn pretty(value: &impl Serialize) -> Result<String> {
-    let text = serde_json::to_string_pretty(value).map_err(|error| Error::io("write the JSON", error.into()))?;
-    Ok(format!("{text}\n"))
+/// A fit with its sheet, for JSON.
+pub fn named_fit<'a>(fit: &'a Fit, file: &'a str) -> NamedFit<'a> {
+    NamedFit { file, fit }
 }
 
 /// What a plan does, cautions first.
