@@ -1,9 +1,9 @@
 //! A blend as the `[feedstock]` section of a profile.
 
-use super::blend::{Blend, MixedStiffness};
+use super::blend::{Blend, COMPARED_AT, MixedStiffness, Part};
 use super::caution::Caution;
-use super::component::Dryness;
-use super::library::Drying;
+use super::component::{Component, Dryness};
+use super::library::{Drying, MeltFlow};
 use crate::error::{Error, ErrorKind, Result};
 use crate::physics::mixture::Bounds;
 use crate::physics::stiffness::Stiffness;
@@ -14,7 +14,8 @@ use crate::units::{rounded, significant};
 pub const HARDEST_TOLD_A: f64 = 95.0;
 
 impl Blend {
-    /// The `[feedstock]` section of a profile for this blend; every value counts as assumed.
+    /// The `[feedstock]` section of a profile for this blend, with a `[hopper]` section where the density as poured is known;
+    /// every value counts as assumed.
     ///
     /// # Errors
     /// [`crate::error::ErrorKind::Usage`] when no nozzle temperature suits all components, as such a section would hide it, and
@@ -73,9 +74,20 @@ impl Blend {
             }
             Dryness::Unknown => missing.extend(["drying_temperature_c", "drying_time_h"]),
         }
+        if let Some((law, note)) = self.melt_law() {
+            value("melt_consistency_pa_s_n", float(significant(law.consistency_pa_s_n, 4)), note);
+            value("melt_index_n", float(rounded(law.index, 3)), note);
+        }
         lines.extend(
             missing.iter().map(|key| format!("# {key}: not known of all components, set it; else the default holds")),
         );
+        // How granules of several kinds pack, no rule tells.
+        if let [Part { component: Component { bulk_density_g_cm3: Some(bulk), .. }, .. }] = self.parts.as_slice() {
+            let bulk = float(rounded(bulk.as_g_cm3(), 4));
+            lines.push(format!(
+                "[hopper]\nbulk_density_g_cm3 = {{ value = {bulk}, provenance = \"assumed\", note = \"of the grade\" }}"
+            ));
+        }
         let text = lines.join("\n") + "\n";
         match Profile::load(&text, "the section") {
             Ok(_) => Ok(text),
@@ -85,6 +97,20 @@ impl Blend {
                  drying-h, from their data sheets",
             )),
         }
+    }
+
+    /// The law of the melt and where it comes from: of one component its own; of several that thin alike the one through the
+    /// high end of their viscosities, the safe one for the drag of the nozzle.
+    fn melt_law(&self) -> Option<(MeltFlow, &'static str)> {
+        let of = self.parts.first()?.component.melt?;
+        if self.parts.len() == 1 {
+            return Some((of, "of the grade"));
+        }
+        let alike = |part: &Part| part.component.melt.is_some_and(|melt| (melt.index - of.index).abs() < 1e-9);
+        let high = self.viscosity_pa_s.filter(|_| self.parts.iter().all(alike))?.high.as_pa_s();
+        // eta = K g^(n - 1)
+        let consistency_pa_s_n = high * COMPARED_AT.powf(1.0 - of.index);
+        Some((MeltFlow { consistency_pa_s_n, ..of }, "high end of what two rules give, the safe one for drag"))
     }
 
     /// Why a reading of Shore A would not tell the stiffness; `None` where it does.
@@ -121,7 +147,6 @@ fn float(value: f64) -> String {
 mod tests {
     use super::*;
     use crate::feedstock::blend::Basis;
-    use crate::feedstock::component::Component;
     use crate::feedstock::library::Library;
     use crate::physics::stiffness::{Hardness, estimate};
     use crate::profile::Provenance;
@@ -150,6 +175,28 @@ mod tests {
             assert!((profile.feedstock.density_g_cm3.value - blend.density_g_cm3.as_g_cm3()).abs() < 5.1e-5);
             assert_eq!(profile.feedstock.density_g_cm3.provenance, Provenance::Assumed);
         }
+    }
+
+    /// What is known of a grade stands in its profile; of several, what a rule gives.
+    #[test]
+    fn melt_and_density_as_poured_go_along() {
+        let load = |entries: &[&str]| Profile::load(&mix(entries).section().unwrap(), "own.toml").unwrap();
+        let library = Library::embedded();
+        let grade = library.grade("tpe-30a").unwrap();
+        let melt = grade.melt.as_ref().expect("a known melt").value;
+        let alone = load(&["100:tpe-30a"]);
+        assert_eq!(alone.feedstock.melt_consistency_pa_s_n.value, melt.consistency_pa_s_n);
+        assert_eq!(alone.feedstock.melt_index_n.value, melt.index);
+        let bulk = grade.bulk_density_g_cm3.as_ref().expect("a known density as poured").value;
+        assert_eq!(alone.hopper.bulk_density_g_cm3.value, Some(bulk));
+        // 1100 and 2000 Pa s^n in equal mass, n = 0.45 both: by the log rule 1483.2, by the cube root 1505.4.
+        let mixed = load(&["50:tpe-20a", "50:tpe-40a"]);
+        assert_eq!((mixed.feedstock.melt_index_n.value, mixed.hopper.bulk_density_g_cm3.value), (0.45, None));
+        let consistency = mixed.feedstock.melt_consistency_pa_s_n.value;
+        assert!((consistency - 1505.4).abs() < 0.5, "{consistency}");
+        // Nothing is known of the melt of an own component.
+        let default = Profile::embedded().feedstock.melt_consistency_pa_s_n.value;
+        assert_eq!(load(&["100:own,density=1"]).feedstock.melt_consistency_pa_s_n.value, default);
     }
 
     /// A gel bears what it would bear if its own hardness stood in the profile: Shore A at 0 is three times as stiff.
