@@ -506,6 +506,9 @@ fn what_cannot_be_judged_is_copied_all_the_same() {
     let ran = copy(&[]).code(0);
     assert!(ran.stdout.contains("[not-judged]") && !ran.stdout.contains("capacity"), "{}", ran.stdout);
     assert_eq!(read(&bench.path("out.gcode")), read(&bench.path("nod.gcode")));
+    copy(&["--html", "nod.html"]).code(0);
+    let page = read(&bench.path("nod.html"));
+    assert!(page.contains("Nothing is known of the output.") && !page.contains("Peak capacity"), "{page}");
     bench.run(&["why", "not-judged"]).code(0);
     let allowed = copy(&["--set", r#"audit.allow=["not-judged"]"#]).code(0).stdout;
     assert!(!allowed.contains("[not-judged]") && allowed.contains("not-judged (1)"), "{allowed}");

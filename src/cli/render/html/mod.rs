@@ -8,6 +8,7 @@ mod figures;
 mod markup;
 mod viewer;
 
+use meltwright::findings::Code;
 use meltwright::pipeline::Passes;
 use meltwright::pipeline::expectations::expectations;
 use meltwright::profile::{Profile, Provenance};
@@ -150,7 +151,9 @@ impl Report<'_> {
         let number = |level| found.findings.iter().filter(|finding| finding.level == level).count() as u64;
         let (errors, warnings) = (number(Level::Error), number(Level::Warning));
         let printed = if self.tense.is_some() { "the output" } else { "this file" };
+        let is_judged = !parts::tells(found, Code::NotJudged);
         let verdict = match (errors, warnings) {
+            _ if !is_judged => format!("Nothing is known of {printed}."),
             (0, 0) => format!("Nothing was found that stands against printing {printed}."),
             (0, n) => format!("Before printing {printed}, look at {}.", counted(n, "warning")),
             (n, 0) => format!("Do not print {printed} as it is: {}.", counted(n, "error")),
@@ -173,6 +176,9 @@ impl Report<'_> {
             line.add(Html::element("a", &[("href", "#profile")], Html::text("they are listed below")));
             line.add(Html::text("."));
             all.add(Html::element("p", &[], line));
+        }
+        if !is_judged {
+            return all;
         }
         let (before, after) = (&found.before, &found.after);
         let then = |before: String, after: String| match self.tense {
