@@ -105,6 +105,7 @@ fn no_folder_is_left_without_a_result() {
         (&["rewrite", "gone.gcode", "-o", "new/"], 1),
         (&["rewrite", "bad.gcode", "-o", "new/deep/", "--html", "new/told/"], 1),
         (&["audit", "bad.gcode", "--html", "new/"], 1),
+        (&["rewrite", "bad.gcode", "-o", "pads.gcode/"], 2),
         (&["hook", "--report", "new/", "bad.gcode"], 1),
     ] {
         bench.run(&with_e(arguments)).code(code);

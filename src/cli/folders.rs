@@ -20,12 +20,23 @@ pub struct Wanted {
 
 impl Wanted {
     /// Takes note of a folder.
-    pub fn add(&mut self, folder: &Path) {
+    ///
+    /// # Errors
+    /// [`ErrorKind::Usage`] when a file has its name.
+    pub fn add(&mut self, folder: &Path) -> Result<()> {
+        // Without the separator at its end, with which a file cannot be asked for.
+        let bare: PathBuf = folder.components().collect();
+        if bare.is_file() {
+            let help =
+                "name a folder that is there or is to be made, or leave out what stands behind the name of the file";
+            return Err(Error::usage(format!("{} is a file and no folder", bare.display()), help));
+        }
         if !folder.is_dir() {
             let around = folder.ancestors().take_while(|path| !path.as_os_str().is_empty() && !path.exists());
             self.missing.extend(around.map(Path::to_owned));
             self.named.push(folder.to_owned());
         }
+        Ok(())
     }
 
     /// Makes those that are not there.

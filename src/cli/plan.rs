@@ -282,7 +282,7 @@ fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: 
 fn reports(jobs: &mut [Job], html: Option<&Path>, mut wanted: Wanted) -> Result<()> {
     let into = html.is_some_and(is_folder);
     if let Some(html) = html.filter(|_| into) {
-        wanted.add(html);
+        wanted.add(html)?;
     }
     let wanted = Arc::new(wanted);
     jobs.iter_mut().for_each(|job| job.folders = Arc::clone(&wanted));
@@ -399,7 +399,7 @@ fn elsewhere(sources: &[Source], output: Option<&Path>, wanted: &mut Wanted) -> 
         };
     };
     let sinks = if is_folder(output) {
-        wanted.add(output);
+        wanted.add(output)?;
         into_folder(sources, output)?
     } else if sources.len() > 1 {
         return Err(several());
