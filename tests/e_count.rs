@@ -307,6 +307,40 @@ fn refills_are_told_where_they_are_written() {
     assert!(pauses > 80, "{pauses}");
 }
 
+/// A reversal that is taken out exceeds nothing, however long it is.
+#[test]
+fn a_long_reversal_that_goes_exceeds_no_limit() {
+    let input =
+        "M83\nG28\nG1 Z1 F600\nG1 X10 Y10 F6000\nG1 X50 E5 F600\nG1 E-60 F1800\nG0 X90\nG1 E60\nG1 X50 E5 F600\n";
+    let settings = ["controller.max_e_only_mm=50", "controller.excess_e=report", "screw.output_e_unit=as-in-file"];
+    let settings = settings.into_iter().chain(["screw.lag_compensated_by=none"]).collect::<Vec<_>>();
+    assert!(!has(&rewrite(input, &settings).1, "excess-e"));
+    let audit = pipeline::audit(&mut Cursor::new(input), &profile(&settings), &Options::default(), &mut |_| {});
+    assert!(has(&audit.expect("an audit"), "excess-e"), "the file has it");
+}
+
+/// A reversal on the way up and its refill on the way down lay nothing: both go, and what is pushed is what is wanted.
+#[test]
+fn a_refill_on_the_way_down_is_no_bead() {
+    let lift = "G1 E-3 Z5 F600\nG0 X20 Y20 F9000\nG1 E3 Z0.8 F600\n";
+    let input = |down: &str| {
+        format!(
+            "M83\nG28\nG1 Z0.8 F600\nG0 X50 Y50 F9000\nG1 X80 E8 F1800\n{}G1 X50 E8 F1800\n",
+            lift.replace("E3", down)
+        )
+    };
+    for by in ["file", "none", "controller"] {
+        let (output, summary) =
+            rewrite(&input("E3"), &[&format!("screw.lag_compensated_by={by}"), "controller.preset=host"]);
+        assert!(output.lines().all(|line| !(line.contains('Z') && line.contains('E'))), "{by}: {output}");
+        assert_eq!((summary.screw.replaced, summary.before.beads), (2, 2), "{by}");
+        assert!((summary.before.volume_mm3 - 16.0 * STRAND).abs() < 1e-6, "{by}: {}", summary.before.volume_mm3);
+    }
+    // More than was turned back is laid on the way.
+    let (output, summary) = rewrite(&input("E8"), &["screw.lag_compensated_by=none", "controller.preset=host"]);
+    assert_eq!(summary.before.beads, 3, "{output}");
+}
+
 /// Nobody knows how long the head stands at a pause, a heating, a macro or while another tool works: the screw turns back
 /// before, and is charged behind.
 #[test]

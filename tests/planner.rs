@@ -62,7 +62,7 @@ fn line(delta: [f64; 3], e: f64, speed: f64) -> Move {
     let length = delta.iter().map(|d| d * d).sum::<f64>().sqrt();
     let kind = match (length > 0.0, e > 0.0, e < 0.0) {
         (true, true, _) => Kind::Bead,
-        (true, _, true) => Kind::MovingEOut,
+        (true, _, true) => Kind::MovingTurn,
         (true, ..) => Kind::Travel,
         (_, true, _) => Kind::EIn,
         _ => Kind::EOut,

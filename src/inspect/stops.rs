@@ -86,10 +86,10 @@ impl Stops {
         match step.kind {
             Kind::Bead if self.in_run => {}
             Kind::Bead => self.start(seen),
-            Kind::MovingEOut if self.in_run => {}
+            Kind::MovingTurn if self.in_run => {}
             Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE | Kind::KeptE if seen.seconds == 0.0 => return,
             kind => {
-                let turns_back = matches!(kind, Kind::EOut | Kind::MovingEOut | Kind::SetEOut);
+                let turns_back = kind == Kind::SetEOut || step.volume < 0.0;
                 self.figures.decompressions += u64::from(turns_back);
                 self.in_run = false;
                 self.idle_s += seen.seconds;
@@ -146,7 +146,7 @@ impl Stops {
             }
             // They take no time and stop nothing by themselves.
             Kind::Feed | Kind::FeedUser | Kind::Limits | Kind::SetE | Kind::KeptE if seen.seconds == 0.0 => {}
-            Kind::EOut | Kind::MovingEOut => {
+            Kind::EOut | Kind::MovingTurn if step.volume < 0.0 => {
                 self.figures.decompressions += 1;
                 self.end_run();
                 self.stored_mm3 = (self.stored_mm3 - step.volume.abs()).max(0.0);
@@ -298,7 +298,7 @@ mod tests {
     #[test]
     fn where_e_leads_the_flow_what_is_stored_is_followed() {
         let (charge, bead) = ((Kind::Bead, 4.0, 0.0), (Kind::Bead, 50.0, 5.0));
-        let relief = (Kind::MovingEOut, -4.0 * (1.0 - (-1.0_f64).exp()), 0.0);
+        let relief = (Kind::MovingTurn, -4.0 * (1.0 - (-1.0_f64).exp()), 0.0);
         let (figures, _) = followed(&[charge, bead, relief, bead, relief, (Kind::Travel, 0.0, 100.0)], true);
         assert_eq!((figures.runs, figures.decompressions), (1, 0));
         let kept = (-12.5_f64).exp();

@@ -96,7 +96,7 @@ impl Bends {
     /// The bend is written where it stays: put together elsewhere, the processor would wait for its parts.
     #[inline]
     fn begin(&mut self, step: &Move, beside: Beside<'_>, bend: &mut Bend, bows: &mut Vec<Bow>) -> f64 {
-        let moves = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
+        let moves = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingTurn);
         if moves && step.length >= LEAST_PATH && beside.arc.is_none() {
             return self.straight(&step.delta, step.length, bend);
         }

@@ -341,7 +341,7 @@ impl<T: Told> Replan for Board<T> {
         let Ordered { kind, e, speed, accel } = ordered;
         let [x, y, z] = step.delta;
         match kind {
-            Kind::Bead | Kind::Travel | Kind::MovingEOut => match beside.arc {
+            Kind::Bead | Kind::Travel | Kind::MovingTurn => match beside.arc {
                 Some(arc) => {
                     let chords = arcs::pieces_by_angle(step.length, arc.arc.sweep);
                     let mut from = arc.from;

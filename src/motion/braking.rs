@@ -151,7 +151,7 @@ impl Braking {
         let mut last: Option<Passed<'a>> = None;
         let mut last_top = self.before.map_or(0.0, |before| before.top);
         for (index, ((step, timing), beside)) in steps.iter().zip(timings).zip(besides).enumerate() {
-            let goes = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
+            let goes = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingTurn);
             if goes && step.length > 0.0 && timing.time > 0.0 {
                 let passed = Passed { step, timing, arc: beside.arc };
                 let stalls = timing.entry < STALLED_BELOW * last_top.at_most(timing.top);

@@ -413,7 +413,7 @@ impl<T: Told> Replan for Host<T> {
     #[inline(always)]
     fn push_bent(&mut self, step: &Move, beside: Beside<'_>, bend: &Bend, bows: &mut Bows<'_>, ordered: Ordered) {
         let Ordered { kind, e, speed, accel } = ordered;
-        let moves = matches!(kind, Kind::Bead | Kind::Travel | Kind::MovingEOut);
+        let moves = matches!(kind, Kind::Bead | Kind::Travel | Kind::MovingTurn);
         if moves && step.length >= LEAST_PATH && beside.arc.is_none() {
             self.line(Path { delta: &step.delta, length: step.length, bend }, e, speed, accel, 0);
         } else {
@@ -452,7 +452,7 @@ impl<T: Told> Host<T> {
         let Ordered { kind, e, speed, accel } = ordered;
         let bow = beside.arc.and_then(|_| bows.next());
         match kind {
-            Kind::Bead | Kind::Travel | Kind::MovingEOut => match bow {
+            Kind::Bead | Kind::Travel | Kind::MovingTurn => match bow {
                 Some(bow) => {
                     let of_each = e / f64::from(bow.chords.count);
                     bow.pass(bend, |chord, bend, goes_on| {

@@ -43,8 +43,8 @@ pub enum Kind {
     EIn,
     /// Turns the extruder back without motion.
     EOut,
-    /// Turns the extruder back along a path.
-    MovingEOut,
+    /// Turns the extruder along a path that lays nothing: back, or forward again while the head comes straight down.
+    MovingTurn,
     /// Turns the extruder back by what the controller is set to, with no volume in the file (`G10` alone).
     SetEOut,
     /// Turns it forward again (`G11`).

@@ -229,7 +229,7 @@ impl Feeds {
 /// Whether the feed in force tells how fast a move is.
 #[inline(always)]
 fn moves(step: &Move) -> bool {
-    matches!(step.kind, Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingEOut)
+    matches!(step.kind, Kind::Bead | Kind::Travel | Kind::EIn | Kind::EOut | Kind::MovingTurn)
 }
 
 /// The feed of the file in force at a move.

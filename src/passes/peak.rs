@@ -40,7 +40,7 @@ pub fn demands(bead: &Move, speeds: [f64; 2], capacity: &Capacity) -> [f64; 2] {
 fn most(kind: Kind, capacity: &Capacity) -> Option<(f64, Reason)> {
     match kind {
         Kind::Bead => Some((capacity.peak_mm3_s, Reason::PeakCapacity)),
-        Kind::EIn | Kind::EOut | Kind::MovingEOut => Some((capacity.screw_mm3_s, Reason::ScrewSpeed)),
+        Kind::EIn | Kind::EOut | Kind::MovingTurn => Some((capacity.screw_mm3_s, Reason::ScrewSpeed)),
         _ => None,
     }
 }

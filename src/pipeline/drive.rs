@@ -239,7 +239,7 @@ impl Drive {
                     driven.e_scale = self.count.units_per_mm3(self.melt.screw_mm3_s) * per_e;
                 }
             }
-            Kind::MovingEOut => {
+            Kind::MovingTurn => {
                 self.wait(timing.time);
                 if marks.has(Marks::STRIP) {
                     self.account.replaced += 1;

@@ -287,7 +287,7 @@ fn report(findings: &mut Findings, step: &Move, flow: f64, codes: [Option<Code>;
             time_s: Some(at_s),
             detail: match step.kind {
                 Kind::Bead => format!("{flow:.1} mm³/s, {}", step.role.name()),
-                Kind::MovingEOut => format!("{flow:.1} mm³/s, turned back along a way"),
+                Kind::MovingTurn => format!("{flow:.1} mm³/s, turned along a way"),
                 _ => format!("{flow:.1} mm³/s, no motion"),
             },
         });

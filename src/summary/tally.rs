@@ -139,7 +139,7 @@ impl Figures {
                 self.travel_path_mm += step.length;
             }
             Kind::EIn | Kind::EOut if step.has(Move::SCREW) => self.e_only += 1,
-            Kind::Bead | Kind::EIn | Kind::EOut | Kind::MovingEOut => self.other_moves += 1,
+            Kind::Bead | Kind::EIn | Kind::EOut | Kind::MovingTurn => self.other_moves += 1,
         }
         self.moves += 1;
         true

@@ -44,7 +44,13 @@ impl Resolver {
     fn too_much_e(&mut self, most: f64, units: f64, mode: Motion, before: &Before, at: At<'_>) {
         let mut words = Words::default();
         words.fill(at.words());
+        let keeps_turns = self.rules.keeps_turns;
         let Some(step) = self.moves.last_mut() else { return };
+        // What is taken out of the output exceeds nothing there.
+        let turns = step.kind == Kind::MovingTurn && step.flags & (Move::SCREW | Move::FIXED) == Move::SCREW;
+        if !keeps_turns && (turns || step.is_turn_alone()) {
+            return;
+        }
         // Pieces repeat the motion alone, in the modes before the line.
         let alone = matches!(words.commands(), [] | [Command { letter: b'G', tenths: 0 | 10 }]);
         let straight = matches!(mode, Motion::Rapid | Motion::Linear) && alone;

@@ -10,7 +10,7 @@ use crate::moves::arc::{Arc, ArcPath, Centre};
 use crate::moves::controller::Found;
 use crate::moves::state::{Motion, State};
 use crate::moves::words::Words;
-use crate::moves::{Kind, Move};
+use crate::moves::{Kind, Move, ROUNDED};
 use crate::units::Bounded;
 
 /// Words that a motion line acts on, besides that of the extruder.
@@ -76,7 +76,7 @@ pub(super) struct Turned {
 pub(super) fn kind_of(has_path: bool, e: f64) -> Kind {
     match (has_path, e > 0.0, e < 0.0) {
         (true, true, _) => Kind::Bead,
-        (true, _, true) => Kind::MovingEOut,
+        (true, _, true) => Kind::MovingTurn,
         (true, ..) => Kind::Travel,
         (false, true, _) => Kind::EIn,
         (false, _, true) => Kind::EOut,
@@ -90,7 +90,7 @@ pub(super) fn kind_of(has_path: bool, e: f64) -> Kind {
 pub(in crate::moves) fn new_melt(kind: Kind, volume: f64, drawn_back: f64, e_leads: bool) -> (f64, f64) {
     match kind {
         Kind::Bead if !e_leads => (volume, 0.0),
-        Kind::Bead | Kind::EIn => {
+        Kind::Bead | Kind::EIn | Kind::MovingTurn if volume > 0.0 => {
             let refill = volume.at_most(drawn_back);
             (volume - refill, drawn_back - refill)
         }
@@ -151,6 +151,13 @@ impl Resolver {
             Some(volume) => Ok(Turned { from, units, e, volume: e * volume }),
             None => Err(Error::new(ErrorKind::NoDiameter).at(at.all_words())),
         }
+    }
+
+    /// Whether a straight line along which `volume` is pushed refills what was turned back before, and lays nothing: it leads
+    /// straight up or down.
+    fn refills(&self, [dx, dy, _]: [f64; 3], volume: f64) -> bool {
+        let is_refill = volume <= (1.0 + ROUNDED) * self.drawn_back;
+        is_refill && dx == 0.0 && dy == 0.0 && self.is_screw && !self.rules.e_leads
     }
 
     /// Resolves a straight line that consists of `G0` or `G1` and X, Y, Z, F and E at most once each, as nearly all do,
@@ -270,7 +277,7 @@ impl Resolver {
             Some(e) => self.turned(e * self.state.unit_mm, relative, path > 0.0, at)?,
             None => Turned { from: self.state.e, units: 0.0, e: 0.0, volume: 0.0 },
         };
-        let kind = kind_of(path > 0.0, e);
+        let mut kind = kind_of(path > 0.0, e);
 
         // The line is sound: commit.
         if let Some(word) = asked.feed {
@@ -283,6 +290,9 @@ impl Resolver {
             }
             _ => volume,
         };
+        if kind == Kind::Bead && self.drawn_back > 0.0 && arc.is_none() && self.refills(delta, volume) {
+            kind = Kind::MovingTurn;
+        }
         // E counts on whatever the mode, so that a later absolute word finds it where it is.
         if let Some(e) = asked.e {
             self.state.e = if relative { e_from + units } else { e * self.state.unit_mm };

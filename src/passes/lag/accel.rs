@@ -185,7 +185,7 @@ impl Accels {
         let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
         // The word for beads holds for all that turns E on the way.
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
-        let turns_back = kind == Kind::MovingEOut;
+        let turns_back = kind == Kind::MovingTurn;
         if of_beads && !is_bead && !turns_back {
             return Ruling::NONE;
         }

@@ -57,7 +57,7 @@ pub fn taken_out(step: &Move) -> Marks {
         Kind::Bead | Kind::Travel => Marks::NONE,
         _ if step.is_turn_alone() => Marks::DROP,
         _ if step.flags & (Move::SCREW | Move::FIXED) != Move::SCREW => Marks::NONE,
-        Kind::MovingEOut => Marks::STRIP,
+        Kind::MovingTurn => Marks::STRIP,
         Kind::EIn if step.melt < step.volume => Marks::NEW_MELT,
         _ => Marks::NONE,
     }
@@ -120,7 +120,7 @@ impl Gaps {
         let free = own && !step.has(Move::FIXED);
         let mut mark = taken_out(step);
         let stands = self.stands(step, mark);
-        let waits = stands || matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingEOut | Kind::Dwell);
+        let waits = stands || matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingTurn | Kind::Dwell);
         if !self.at_rest {
             if waits
                 && let Some(bead) = self.bead.take()
@@ -267,7 +267,7 @@ mod tests {
             bead,
             (Kind::Travel, 2.0, 0.05),
             bead,
-            (Kind::MovingEOut, 2.0, 0.05),
+            (Kind::MovingTurn, 2.0, 0.05),
             (Kind::Travel, 50.0, 0.4),
         ];
         let (c, r, d) = (Marks::CHARGE, Marks::RELIEVE, Marks::DROP);
@@ -335,7 +335,7 @@ mod tests {
     #[test]
     fn a_run_ends_where_anything_waits() {
         let bead = (Kind::Bead, 10.0, 0.2);
-        for kind in [Kind::Travel, Kind::Dwell, Kind::Stop, Kind::Pause, Kind::MovingEOut] {
+        for kind in [Kind::Travel, Kind::Dwell, Kind::Stop, Kind::Pause, Kind::MovingTurn] {
             assert!(marks(false, &[bead, (kind, 1.0, 0.1), bead])[0].has(Marks::LAST), "{kind:?}");
         }
         assert_eq!(
@@ -375,7 +375,7 @@ mod tests {
     fn fixed_lines_are_left_alone() {
         let fixed = |kind, melt| Move { kind, melt, flags: Move::SCREW | Move::FIXED, ..sample::bead(10.0, 1.0) };
         let free = |kind, melt| Move { kind, melt, ..sample::bead(10.0, 1.0) };
-        for (kind, mark) in [(Kind::EOut, Marks::DROP), (Kind::EIn, Marks::DROP), (Kind::MovingEOut, Marks::STRIP)] {
+        for (kind, mark) in [(Kind::EOut, Marks::DROP), (Kind::EIn, Marks::DROP), (Kind::MovingTurn, Marks::STRIP)] {
             assert_eq!((taken_out(&fixed(kind, 0.0)), taken_out(&free(kind, 0.0))), (Marks::NONE, mark), "{kind:?}");
         }
         // A ten-thousandth of new melt is rounding; more is melt that somebody wants.
