@@ -134,3 +134,24 @@ fn turns_alone_are_not_slowed_for_the_part() {
         assert!((summary.after.time_s / found - 1.0).abs() < 1e-6, "{preset}: {} {found}", summary.after.time_s);
     }
 }
+
+/// Where homing leaves the head, only the machine knows: a bead from there is written as one line, and so are no other ones.
+#[test]
+fn a_bead_from_where_homing_left_the_head_stays_whole() {
+    let bead = "G1 X60 E9 F1000\nG1 X100 E6\nG0 X20 F9000\n";
+    let input = format!("M83\nG28\nG1 Z0.8 F600\nG1 Y-3 F3000\n{bead}{bead}G28 X\n{bead}G92 X5\n{bead}");
+    let (output, _) = rewrite(&input, &["controller.preset=host"]);
+    let mut pieces: Vec<u32> = Vec::new();
+    let mut count = 0;
+    for line in output.lines().filter(|line| line.starts_with("G1 X") || line.starts_with("G0 X")) {
+        count += 1;
+        if line.starts_with("G1 X60 ") || line.starts_with("G0") {
+            pieces.push(std::mem::take(&mut count));
+        }
+    }
+    // Of each round: the bead to X60, and what comes behind it.
+    let first: Vec<u32> = pieces.iter().copied().step_by(2).collect();
+    assert_eq!([first[0], first[2]], [1, 1], "{output}");
+    assert!(first[1] > 1 && first[3] > 1, "{output}");
+    assert!(pieces.iter().skip(1).step_by(2).all(|count| *count > 2), "{pieces:?}\n{output}");
+}

@@ -265,8 +265,8 @@ impl Move {
     pub const BOUND: u16 = 8192;
     /// For one reason or the other, the line stays one line, and nothing is put before it.
     pub const FIXED: u16 = Self::NUMBERED | Self::CHECKSUM | Self::BOUND;
-    /// A curve whose line cannot be written as several: a spline, or an arc of which an end is missing or off its circle, or
-    /// the centre is a position.
+    /// A line that cannot be written as several: a spline, an arc of which an end is missing or off its circle, or whose centre
+    /// is a position, or one that starts where no line has stated.
     pub const WHOLE: u16 = 512;
     /// The line repeats the motion `G0` without naming it; the last line that named it only turns E.
     pub const REPEATS_0: u16 = 16384;

@@ -26,6 +26,8 @@ pub struct State {
     pub offset: [f64; 3],
     /// Axes whose position is known: homed, or moved to a stated place.
     pub known: [bool; 3],
+    /// Axes that a line has sent to a stated place, or whose count it has set: where homing leaves them, only the machine knows.
+    pub stated: [bool; 3],
     /// Axes whose `offset` is known: what `G92` sets before that is not.
     pub offset_known: [bool; 3],
     /// Extruder as the file counts it, units of E.
@@ -71,6 +73,7 @@ impl State {
             position: [0.0; 3],
             offset: [0.0; 3],
             known: [false; 3],
+            stated: [false; 3],
             offset_known: [true; 3],
             e: 0.0,
             unit_mm: 1.0,

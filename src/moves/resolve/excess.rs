@@ -55,7 +55,9 @@ impl Resolver {
         let alone = matches!(words.commands(), [] | [Command { letter: b'G', tenths: 0 | 10 }]);
         let straight = matches!(mode, Motion::Rapid | Motion::Linear) && alone;
         let pieces = (step.e.abs() / most).ceil();
-        if self.rules.excess_e == Excess::Report || !straight || step.has(Move::FIXED) || pieces > 1e4 {
+        // E alone is parted wherever the head is.
+        let stays = step.has(Move::FIXED) || step.has(Move::WHOLE) && step.length > 0.0;
+        if self.rules.excess_e == Excess::Report || !straight || stays || pieces > 1e4 {
             let e = step.e;
             let moves = step.length > 0.0;
             let effect = match self.rules.excess_e_is {

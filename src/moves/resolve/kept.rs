@@ -82,7 +82,7 @@ impl Resolver {
         (next.offset, next.offset_known) = (kept.offset, kept.offset_known);
         next.e = kept.e;
         if returns {
-            (next.position, next.known) = (kept.position, kept.known);
+            (next.position, next.known, next.stated) = (kept.position, kept.known, kept.stated);
         }
         next.set_speed_factor(kept.speed_factor);
         self.put_back(next, at);

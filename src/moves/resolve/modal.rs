@@ -321,6 +321,7 @@ impl Resolver {
                 self.state.position[axis] = 0.0;
                 self.state.offset[axis] = 0.0;
                 self.state.known[axis] = true;
+                self.state.stated[axis] = false;
                 self.state.offset_known[axis] = true;
             }
         }
@@ -341,6 +342,7 @@ impl Resolver {
             if let Some(v) = value(*letter).or(all.then_some(0.0)) {
                 self.state.offset[axis] = self.state.position[axis] - v * self.state.unit_mm;
                 self.state.offset_known[axis] = self.state.known[axis];
+                self.state.stated[axis] = true;
                 counts_otherwise = true;
             }
         }

@@ -339,6 +339,10 @@ impl Resolver {
             melt,
             ..blank
         });
+        let ([x, y, z], stated) = (asked.given, self.state.stated);
+        if (x && !stated[0]) || (y && !stated[1]) || (z && !stated[2]) {
+            self.is_stated(asked);
+        }
         let along = path > 0.0 && (delta[0] != 0.0 || delta[1] != 0.0) || arc.is_some();
         if let Some((arc, _)) = arc {
             self.side.arcs.push(arc);
@@ -367,6 +371,21 @@ impl Resolver {
             self.learn(asked.given, asked.machine);
         }
         Ok(())
+    }
+
+    /// The last move has sent axes to stated places for the first time. Where it started, nobody can tell: pieces of it would
+    /// lead elsewhere.
+    #[cold]
+    fn is_stated(&mut self, asked: &Asked<'_>) {
+        if !(self.state.absolute || asked.machine) {
+            return;
+        }
+        for (stated, given) in self.state.stated.iter_mut().zip(asked.given) {
+            *stated |= given;
+        }
+        if let Some(step) = self.moves.last_mut() {
+            step.flags |= Move::WHOLE;
+        }
     }
 
     /// A bead between least and largest X, Y, Z goes outside the bed.

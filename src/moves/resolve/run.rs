@@ -102,6 +102,8 @@ impl Resolver {
             && state.absolute
             && state.known[0]
             && state.known[1]
+            && state.stated[0]
+            && state.stated[1]
             && state.speed_mm_s > 0.0
             && self.is_screw
             && self.own_e.is_none()
