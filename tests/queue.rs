@@ -185,6 +185,21 @@ fn folders_and_files_stand_side_by_side() {
     bench.run(&["audit", "gone", "--jsonl", "-"]).code(1);
 }
 
+/// A folder below that cannot be read is told as one, is counted as no file, and stops nothing.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_folder_that_cannot_be_read_is_no_file() {
+    let bench = queue();
+    bench.shut("in/z");
+    let ran = bench.run(&[&["audit", "in", "-q", "--html", "pages/"], &E[..], &LIMITS].concat()).code(1);
+    assert!(ran.stderr.contains("error: cannot look into the folder: "), "{}", ran.stderr);
+    assert!(ran.stdout.ends_with("3 of 4 files done, 1 failed; 1 folder could not be read\n"), "{}", ran.stdout);
+    let ran = bench.run(&arguments(&["--jsonl", "results.jsonl"])).code(1);
+    let told = "4 files: 2 good, 1 with errors found, 1 failed; 1 folder could not be read\nResults in results.jsonl\n";
+    assert_eq!(ran.stdout, told);
+    assert_eq!(lines(&read(&bench.path("results.jsonl"))).len(), 5);
+}
+
 #[test]
 fn results_of_several_machines_are_put_together_by_joining_them() {
     let bench = queue();

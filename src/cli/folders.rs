@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 
 use meltwright::error::{Error, ErrorKind, Result};
 
+use super::plan::Source;
+
 /// Endings of names that sliced files have, in lower case.
 const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "nc", "ngc"];
 
@@ -89,15 +91,20 @@ pub fn make_named_folder(path: &Path, help: &str) -> Result<()> {
 ///
 /// Names that begin with a dot are passed over: they are what systems and programs put beside files; so is what is no
 /// file. Links to folders are not followed, so that there is an end. A folder below that cannot be read stands for itself,
-/// so that it is told like a file that cannot be read.
+/// so that it is told, and stops nothing else.
 ///
 /// # Errors
 /// When the folder itself cannot be read.
-pub fn sliced_in(folder: &Path) -> Result<Vec<PathBuf>> {
-    let mut files = Vec::new();
-    walk(folder, &mut files).map_err(|error| Error::io("look into the folder", error).in_file(folder))?;
-    files.sort();
-    Ok(files)
+pub fn sliced_in(folder: &Path) -> Result<Vec<Source>> {
+    let mut found = Vec::new();
+    walk(folder, &mut found).map_err(|error| unread(folder, error))?;
+    found.sort_by(|one, other| one.path().cmp(&other.path()));
+    Ok(found)
+}
+
+/// A folder cannot be read.
+pub fn unread(folder: &Path, error: io::Error) -> Error {
+    Error::io("look into the folder", error).in_file(folder)
 }
 
 /// No sliced file is in or below a folder that somebody named to see what is in it.
@@ -108,7 +115,7 @@ pub fn none_in(folder: &Path) -> Error {
     })
 }
 
-fn walk(folder: &Path, files: &mut Vec<PathBuf>) -> io::Result<()> {
+fn walk(folder: &Path, found: &mut Vec<Source>) -> io::Result<()> {
     for entry in fs::read_dir(folder)? {
         let entry = entry?;
         let path = entry.path();
@@ -116,11 +123,11 @@ fn walk(folder: &Path, files: &mut Vec<PathBuf>) -> io::Result<()> {
             continue;
         }
         if entry.file_type()?.is_dir() {
-            if walk(&path, files).is_err() {
-                files.push(path);
+            if let Err(error) = walk(&path, found) {
+                found.push(Source::Unread(path, error.kind()));
             }
         } else if is_sliced(&path) {
-            files.push(path);
+            found.push(Source::File(path));
         }
     }
     Ok(())
@@ -152,7 +159,7 @@ mod tests {
         let found = sliced_in(&root).unwrap();
         let none = sliced_in(&root.join("folder.gcode")).unwrap();
         fs::remove_dir_all(&root).unwrap();
-        let expected: Vec<PathBuf> = ["a/z.g", "a b/ø.nc", "b.GCODE"].iter().map(|name| root.join(name)).collect();
+        let expected = ["a/z.g", "a b/ø.nc", "b.GCODE"].map(|name| Source::File(root.join(name)));
         assert_eq!(found, expected);
         assert!(none.is_empty(), "{none:?}");
         assert!(matches!(sliced_in(&root).unwrap_err().kind(), ErrorKind::Io { .. }));

@@ -2,6 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 use std::ffi::OsStr;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -12,7 +13,7 @@ use meltwright::source::Input;
 
 use super::apart::{self, Identity, Written, behind_links, is_dash, is_same_file, written_over};
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
-use super::folders::{Wanted, is_folder, none_in, sliced_in};
+use super::folders::{Wanted, is_folder, none_in, sliced_in, unread};
 use super::output::Stream;
 
 /// Where a file comes from.
@@ -22,6 +23,8 @@ pub enum Source {
     Stdin,
     /// A path.
     File(PathBuf),
+    /// A folder below one that was named, which cannot be read, and why not.
+    Unread(PathBuf, io::ErrorKind),
 }
 
 impl Source {
@@ -34,18 +37,19 @@ impl Source {
     pub fn path(&self) -> Option<&Path> {
         match self {
             Self::Stdin => None,
-            Self::File(path) => Some(path),
+            Self::File(path) | Self::Unread(path, _) => Some(path),
         }
     }
 
     /// Opens it.
     ///
     /// # Errors
-    /// As [`Input::open`] and [`Input::spooled`].
+    /// As [`Input::open`] and [`Input::spooled`]; always for a folder that cannot be read.
     pub fn open(&self) -> Result<Input> {
         match self {
-            Self::Stdin => Input::spooled(&mut std::io::stdin().lock()),
+            Self::Stdin => Input::spooled(&mut io::stdin().lock()),
             Self::File(path) => Input::open(path),
+            Self::Unread(folder, why) => Err(unread(folder, (*why).into())),
         }
     }
 
@@ -53,8 +57,13 @@ impl Source {
     pub fn name(&self) -> String {
         match self {
             Self::Stdin => "standard input".to_owned(),
-            Self::File(path) => path.display().to_string(),
+            Self::File(path) | Self::Unread(path, _) => path.display().to_string(),
         }
+    }
+
+    /// Whether it is a folder that cannot be read, and so counts as no file.
+    pub fn is_unread(&self) -> bool {
+        matches!(self, Self::Unread(..))
     }
 }
 
@@ -152,6 +161,11 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// How many of the jobs are about files, and not about folders that cannot be read.
+    pub fn files(&self) -> usize {
+        self.jobs.iter().filter(|job| !job.source.is_unread()).count()
+    }
+
     /// What `meltwright rewrite` was asked to do.
     ///
     /// # Errors
@@ -300,7 +314,7 @@ fn reports(jobs: &mut [Job], html: Option<&Path>, mut wanted: Wanted) -> Result<
         ));
     }
     let mut names = HashSet::new();
-    for job in &mut *jobs {
+    for job in jobs.iter_mut().filter(|job| !job.source.is_unread()) {
         let mut target = html.to_owned();
         if into {
             let name = job.source.path().and_then(Path::file_stem).unwrap_or(OsStr::new("report"));
@@ -356,7 +370,8 @@ fn with_folders(sources: Vec<Source>, is_queue: bool) -> Result<Vec<Source>> {
                 if found.is_empty() && !is_queue {
                     return Err(none_in(folder));
                 }
-                all.extend(found.into_iter().filter(|path| seen.insert(behind_links(path))).map(Source::File));
+                let is_new = |found: &Source| found.path().is_none_or(|path| seen.insert(behind_links(path)));
+                all.extend(found.into_iter().filter(is_new));
             }
             _ => all.push(source),
         }
@@ -370,6 +385,7 @@ fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
             "standard input cannot be rewritten in place",
             "name the file, or write to a new one with -o",
         )),
+        Source::Unread(..) => Ok(Sink::Nowhere),
         Source::File(path) => {
             check_replaceable(path, "name the G-code files themselves, e.g. folder/*.gcode")?;
             Ok(Sink::File(path.clone()))

@@ -94,7 +94,7 @@ fn replayed(job: &Job, mut input: Input, options: &Options, step: &mut (dyn FnMu
 pub fn in_source(error: Error, source: &Source) -> Error {
     match source {
         Source::Stdin => error,
-        Source::File(path) => error.in_file(path),
+        Source::File(path) | Source::Unread(path, _) => error.in_file(path),
     }
 }
 

@@ -66,6 +66,16 @@ impl Bench {
         path
     }
 
+    /// Makes a folder in which one cannot be read, whoever asks: its path is longer than the system takes.
+    #[cfg(target_os = "linux")]
+    pub fn shut(&self, name: &str) {
+        let deep = vec!["x".repeat(200); 12].join("/");
+        for half in [name, "other half"] {
+            fs::create_dir_all(self.path(half).join(&deep)).expect("a deep folder");
+        }
+        fs::rename(self.path("other half"), self.path(name).join(&deep).join("y")).expect("a deeper one");
+    }
+
     /// Names of all files in it, sorted.
     pub fn names(&self) -> Vec<String> {
         names(self.folder.path())

@@ -39,10 +39,11 @@ fn each_file(
     account: impl Fn(&Job, &Summary, Spacing) -> Result<String>,
 ) -> Result<Exit> {
     work::set_threads(plan.threads)?;
-    let progress = Progress::of(plan.bars, plan.jobs.len());
+    let files = plan.files();
+    let progress = Progress::of(plan.bars, files);
     let several = plan.jobs.len() > 1;
     let mut worst = Exit::Done;
-    let (mut failed, mut printed) = (0_usize, 0_usize);
+    let (mut failed, mut unread, mut printed) = (0_usize, 0_usize, 0_usize);
     // Pretty for one file; one line for each of several, so that they can be read one by one.
     let spacing = if several { Spacing::Line } else { Spacing::Pretty };
     let mut accounts = String::new();
@@ -67,7 +68,11 @@ fn each_file(
                 }
                 Err(error) if !several && output::reader_left(&error) => Ok(()),
                 Err(error) => {
-                    failed += 1;
+                    if job.source.is_unread() {
+                        unread += 1
+                    } else {
+                        failed += 1
+                    }
                     worst = worse(worst, Exit::from(&error));
                     output::error(&error);
                     if plan.json.is_some() {
@@ -79,13 +84,15 @@ fn each_file(
             if let Err(error) = reported {
                 broken.get_or_insert(error);
             }
-            progress.done();
+            if !job.source.is_unread() {
+                progress.done();
+            }
         },
     );
     drop(progress);
     if several {
-        let good = plan.jobs.len() - failed;
-        let tail = format!("\n{good} of {} files done, {failed} failed\n", plan.jobs.len());
+        let words = if files == 1 { "file" } else { "files" };
+        let tail = format!("\n{} of {files} {words} done, {failed} failed{}\n", files - failed, folders(unread));
         output::to(plan.text, &tail)?;
     }
     let told = match &plan.json {
@@ -94,10 +101,19 @@ fn each_file(
         Some(Json::File(path)) => write_text(path, &accounts),
     };
     // Files that were replaced are so by now.
-    let rewrote = failed < plan.jobs.len() && plan.jobs.iter().any(|job| matches!(job.sink, Sink::File(_)));
+    let rewrote = failed < files && plan.jobs.iter().any(|job| matches!(job.sink, Sink::File(_)));
     match broken.map_or(told, Err) {
         Err(error) if rewrote => Err(untold(&error)),
         told => told.map(|()| worst),
+    }
+}
+
+/// What stands behind the counts of files where folders below a named one could not be read.
+fn folders(unread: usize) -> String {
+    match unread {
+        0 => String::new(),
+        1 => "; 1 folder could not be read".to_owned(),
+        n => format!("; {n} folders could not be read"),
     }
 }
 

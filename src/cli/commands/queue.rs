@@ -4,7 +4,7 @@ use meltwright::error::{Error, Result};
 use meltwright::summary::{Level, Summary};
 
 use super::audit::{exit, worst as worst_level};
-use super::{worse, write_text};
+use super::{folders, worse, write_text};
 use crate::cli::args::Strictness;
 use crate::cli::plan::{Json, Plan};
 use crate::cli::progress::Progress;
@@ -34,7 +34,7 @@ pub fn run(plan: &Plan, strictness: &Strictness, least: Level, to: &Json) -> Res
             (Some(results), known)
         }
     };
-    let progress = Progress::of(plan.bars, plan.jobs.len());
+    let progress = Progress::of(plan.bars, plan.files());
     let mut counts = Counts::default();
     let mut worst = Exit::Done;
     let mut broken: Option<Error> = None;
@@ -61,7 +61,11 @@ pub fn run(plan: &Plan, strictness: &Strictness, least: Level, to: &Json) -> Res
                         json::queued(job, &summary, strictness)?
                     }
                     Err(error) => {
-                        counts.failed += 1;
+                        if job.source.is_unread() {
+                            counts.unread += 1
+                        } else {
+                            counts.failed += 1
+                        }
                         worst = worse(worst, Exit::from(&error));
                         progress.aside(|| output::error(&error));
                         json::failed(job, &error, json::Spacing::Line)?
@@ -75,7 +79,9 @@ pub fn run(plan: &Plan, strictness: &Strictness, least: Level, to: &Json) -> Res
             if let Err(error) = add() {
                 broken.get_or_insert(error);
             }
-            progress.done();
+            if !job.source.is_unread() {
+                progress.done();
+            }
         },
     );
     drop(progress);
@@ -93,6 +99,7 @@ struct Counts {
     wrong: usize,
     failed: usize,
     before: usize,
+    unread: usize,
 }
 
 impl Counts {
@@ -106,13 +113,14 @@ impl Counts {
     }
 
     fn text(&self, to: &Json) -> String {
-        let Self { good, wrong, failed, before } = self;
+        let Self { good, wrong, failed, before, unread } = self;
         let all = good + wrong + failed;
         let files = if all == 1 { "file" } else { "files" };
         let mut text = format!("{all} {files}: {good} good, {wrong} with errors found, {failed} failed");
         if *before > 0 {
             text.push_str(&format!("; {before} of them known from an earlier run"));
         }
+        text.push_str(&folders(*unread));
         if let Json::File(path) = to {
             text.push_str(&format!("\nResults in {}", path.display()));
         }
