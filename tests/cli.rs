@@ -45,6 +45,9 @@ fn wrong_command_lines_exit_2() {
         &["rewrite", "a.gcode", "a.gcode", "-o", "ready"],
         &["rewrite", "a.gcode", "./a.gcode", "--in-place"],
         &["rewrite", "ready", "--in-place"],
+        &["rewrite", "."],
+        &["rewrite", ".", "-o", "file"],
+        &["rewrite", ".", "-o", "./"],
         &["rewrite", "a.gcode", "-o", "a.gcode"],
         &["rewrite", "a.gcode", "-o", "./ready/../a.gcode"],
         &["rewrite", "a.gcode", "-o", "."],
@@ -142,7 +145,7 @@ fn missing_files_exit_1() {
     let ran = bench.run(&["audit", "none.gcode"]).code(1);
     assert_snapshot!("missing_file", ran.shown());
     bench.folder("folder");
-    bench.run(&["rewrite", "folder"]).code(1);
+    bench.run(&["replay", "folder"]).code(1);
 }
 
 #[test]

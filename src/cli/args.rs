@@ -20,7 +20,7 @@ Examples:
   Rewrite it for the screw into a new file, and read what was changed:
     meltwright rewrite pads.gcode -o pads-screw.gcode
   The same for a whole folder, in place:
-    meltwright rewrite --in-place pads/*.gcode
+    meltwright rewrite --in-place pads
   As post-processing command of the slicing program (it adds the path of the file):
     meltwright hook
   Start a profile of your own machine:
@@ -38,8 +38,16 @@ Examples:
         --set screw.max_speed_rpm=90
   Several files into a folder, account of each as a line of JSON:
     meltwright rewrite pads-*.gcode -o ready/ --json account.jsonl
+  A folder with all below it into another, or in place:
+    meltwright rewrite \"print files\" -o ready/
+    meltwright rewrite \"print files\" --in-place
   In a pipe:
-    cat pads.gcode | meltwright rewrite - > pads-screw.gcode";
+    cat pads.gcode | meltwright rewrite - > pads-screw.gcode
+
+A folder stands for the files in and below it that end in .gcode, .gco, .g, .nc or .ngc;
+names that begin with a dot are passed over. With -o their results keep their path below it,
+and what is in OUT is no input. A file that fails, or was rewritten before, does not stop the
+others.";
 
 const HOOK_EXAMPLES: &str = "\
 Examples:
@@ -223,7 +231,7 @@ pub struct Loudness {
 #[derive(Debug, ClapArgs)]
 #[command(after_help = REWRITE_EXAMPLES)]
 pub struct RewriteArgs {
-    /// Sliced files; - for standard input
+    /// Sliced files; folders stand for all sliced files in and below them; - for standard input
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
     /// Where to write: a file, a folder (it is there, or ends in /), or - for standard output (usual for one file)

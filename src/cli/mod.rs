@@ -16,6 +16,7 @@ mod record_args;
 mod render;
 mod results;
 mod shell_args;
+mod targets;
 mod weigh_args;
 mod work;
 

@@ -15,6 +15,7 @@ use super::apart::{self, Identity, Written, behind_links, is_dash, is_same_file,
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
 use super::folders::{Wanted, is_folder, none_in, sliced_in, unread};
 use super::output::Stream;
+use super::targets;
 
 /// Where a file comes from.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -67,6 +68,26 @@ impl Source {
     }
 }
 
+/// A source, and the folder that was named for it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Given {
+    /// The source.
+    pub source: Source,
+    /// `None`: it was named itself.
+    pub folder: Option<PathBuf>,
+}
+
+impl Given {
+    /// Its name for results in a folder: its path below the folder that was named, or that of the file alone.
+    pub fn name(&self) -> Option<&Path> {
+        let path = self.source.path()?;
+        match &self.folder {
+            Some(folder) => path.strip_prefix(folder).ok(),
+            None => path.file_name().map(Path::new),
+        }
+    }
+}
+
 /// Where the result goes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Sink {
@@ -104,7 +125,7 @@ pub struct Job {
     pub replay: bool,
     /// Where the report goes, if one is wanted.
     pub html: Option<PathBuf>,
-    /// Folders to be made before anything is written.
+    /// Folders to be made before its result is written.
     pub folders: Arc<Wanted>,
 }
 
@@ -114,7 +135,8 @@ impl Job {
         self.source.path().into_iter().chain(self.target()).chain(self.profile.path.as_deref())
     }
 
-    fn target(&self) -> Option<&Path> {
+    /// The file that the result goes to, if it goes to one.
+    pub fn target(&self) -> Option<&Path> {
         if let Sink::File(path) = &self.sink { Some(path) } else { None }
     }
 }
@@ -171,14 +193,14 @@ impl Plan {
     /// # Errors
     /// [`meltwright::error::ErrorKind::Usage`] where files and options do not fit; the profile's own errors.
     pub fn rewrite(args: &RewriteArgs) -> Result<Self> {
-        let sources = sources(&args.files)?;
+        let given = given(&args.files, args.output.as_deref(), false)?;
         let mut wanted = Wanted::default();
         let sinks = if args.dry_run {
-            vec![Sink::Nowhere; sources.len()]
+            vec![Sink::Nowhere; given.len()]
         } else if args.in_place {
-            in_place(&sources)?
+            targets::in_place(&given)?
         } else {
-            elsewhere(&sources, args.output.as_deref(), &mut wanted)?
+            targets::elsewhere(&given, args.output.as_deref(), &mut wanted)?
         };
         let gcode_out = sinks.contains(&Sink::Stdout);
         let json = args.json.as_deref().map(json);
@@ -188,7 +210,7 @@ impl Plan {
                 "write the G-code to a file with -o, or the JSON with --json PATH",
             ));
         }
-        let mut jobs = jobs(sources, sinks, &args.profile, args.replay)?;
+        let mut jobs = jobs(given, sinks, &args.profile, args.replay)?;
         reports(&mut jobs, args.html.as_deref(), wanted)?;
         json_apart(json.as_ref(), &jobs)?;
         let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
@@ -209,10 +231,10 @@ impl Plan {
     /// # Errors
     /// As [`Plan::rewrite`].
     pub fn audit(args: &AuditArgs) -> Result<Self> {
-        let sources = with_folders(sources(&args.files)?, args.jsonl.is_some())?;
-        let sinks = vec![Sink::Audit; sources.len()];
+        let given = given(&args.files, None, args.jsonl.is_some())?;
+        let sinks = vec![Sink::Audit; given.len()];
         let json = args.json.as_deref().or(args.jsonl.as_deref()).map(json);
-        let mut jobs = jobs(sources, sinks, &args.profile, false)?;
+        let mut jobs = jobs(given, sinks, &args.profile, false)?;
         reports(&mut jobs, args.html.as_deref(), Wanted::default())?;
         json_apart(json.as_ref(), &jobs)?;
         let course = args.html.is_some();
@@ -237,7 +259,7 @@ impl Plan {
 /// As [`Plan::rewrite`].
 pub fn hook(args: &HookArgs) -> Result<(Job, Options)> {
     let file = args.file.clone().unwrap_or_default();
-    check_replaceable(&file, "have the slicing program call the hook with the path of the sliced file")?;
+    targets::check_replaceable(&file, "have the slicing program call the hook with the path of the sliced file")?;
     let source = Source::File(file.clone());
     let sink = Sink::File(file);
     let profile = Arc::new(choose(&args.profile, source.path())?);
@@ -265,12 +287,12 @@ fn load(found: &Found, choice: &ProfileChoice) -> Result<Chosen> {
     Ok(Chosen { profile, origin, path: found.path().map(Path::to_owned) })
 }
 
-fn jobs(sources: Vec<Source>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: bool) -> Result<Vec<Job>> {
+fn jobs(given: Vec<Given>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: bool) -> Result<Vec<Job>> {
     let env = Env::from_process();
     // Files in one folder share a profile; it is read once.
     let mut known: Vec<(Found, Arc<Chosen>)> = Vec::new();
-    let mut jobs = Vec::with_capacity(sources.len());
-    for (source, sink) in sources.into_iter().zip(sinks) {
+    let mut jobs = Vec::with_capacity(given.len());
+    for (Given { source, .. }, sink) in given.into_iter().zip(sinks) {
         let found = find(choice.profile.as_deref(), source.path(), &env)?;
         let profile = match known.iter().find(|(other, _)| *other == found) {
             Some((_, profile)) => Arc::clone(profile),
@@ -347,7 +369,8 @@ fn json_apart(json: Option<&Json>, jobs: &[Job]) -> Result<()> {
     apart::check([Written::json(Some(json))], jobs.iter().flat_map(Job::files).chain(reports))
 }
 
-fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
+/// What was named, each once.
+fn named(files: &[PathBuf]) -> Result<Vec<Source>> {
     let sources: Vec<Source> = files.iter().map(|path| Source::typed(path)).collect();
     let mut seen = HashSet::new();
     for source in &sources {
@@ -359,103 +382,27 @@ fn sources(files: &[PathBuf]) -> Result<Vec<Source>> {
     Ok(sources)
 }
 
-/// Puts the sliced files of folders in their place; a file that was named as well comes once. A queue may be empty.
-fn with_folders(sources: Vec<Source>, is_queue: bool) -> Result<Vec<Source>> {
+/// Puts the sliced files of folders in their place; a file that was named as well comes once. Of what is in `results`, the
+/// folder where results go, nothing is taken. A queue may be empty.
+fn given(files: &[PathBuf], results: Option<&Path>, is_queue: bool) -> Result<Vec<Given>> {
+    let sources = named(files)?;
     let mut all = Vec::with_capacity(sources.len());
     let mut seen: HashSet<PathBuf> = sources.iter().filter_map(Source::path).map(behind_links).collect();
     for source in sources {
         match source.path() {
             Some(folder) if folder.is_dir() => {
-                let found = sliced_in(folder)?;
+                let found = sliced_in(folder, results)?;
                 if found.is_empty() && !is_queue {
-                    return Err(none_in(folder));
+                    return Err(none_in(folder, results));
                 }
                 let is_new = |found: &Source| found.path().is_none_or(|path| seen.insert(behind_links(path)));
-                all.extend(found.into_iter().filter(is_new));
+                let of_folder = |source| Given { source, folder: Some(folder.to_owned()) };
+                all.extend(found.into_iter().filter(is_new).map(of_folder));
             }
-            _ => all.push(source),
+            _ => all.push(Given { source, folder: None }),
         }
     }
     Ok(all)
-}
-
-fn in_place(sources: &[Source]) -> Result<Vec<Sink>> {
-    let sink = |source: &Source| match source {
-        Source::Stdin => Err(Error::usage(
-            "standard input cannot be rewritten in place",
-            "name the file, or write to a new one with -o",
-        )),
-        Source::Unread(..) => Ok(Sink::Nowhere),
-        Source::File(path) => {
-            check_replaceable(path, "name the G-code files themselves, e.g. folder/*.gcode")?;
-            Ok(Sink::File(path.clone()))
-        }
-    };
-    sources.iter().map(sink).collect()
-}
-
-/// A folder or a pipe cannot be replaced by what is made of it; reading a pipe would wait for its writer, too.
-fn check_replaceable(path: &Path, help: &str) -> Result<()> {
-    if path.exists() && !path.is_file() {
-        return Err(Error::usage(
-            format!("{} is not a regular file and cannot be rewritten in place", path.display()),
-            help,
-        ));
-    }
-    Ok(())
-}
-
-fn elsewhere(sources: &[Source], output: Option<&Path>, wanted: &mut Wanted) -> Result<Vec<Sink>> {
-    let several =
-        || Error::usage("several files cannot go to one place", "pass --in-place, or -o with a folder, such as ready/");
-    let Some(output) = output else {
-        return match sources {
-            [_] => Ok(vec![Sink::Stdout]),
-            _ => Err(several()),
-        };
-    };
-    let sinks = if is_folder(output) {
-        wanted.add(output)?;
-        into_folder(sources, output)?
-    } else if sources.len() > 1 {
-        return Err(several());
-    } else if is_dash(output) {
-        vec![Sink::Stdout]
-    } else {
-        vec![Sink::File(output.to_owned())]
-    };
-    for (source, sink) in sources.iter().zip(&sinks) {
-        if let (Source::File(from), Sink::File(to)) = (source, sink)
-            && is_same_file(from, to)
-        {
-            return Err(Error::usage(
-                format!("{} would be written over itself", from.display()),
-                "pass --in-place to replace the file, or name another one",
-            ));
-        }
-    }
-    Ok(sinks)
-}
-
-fn into_folder(sources: &[Source], folder: &Path) -> Result<Vec<Sink>> {
-    let mut names = HashSet::new();
-    let mut sinks = Vec::with_capacity(sources.len());
-    for source in sources {
-        let Some(name) = source.path().and_then(Path::file_name) else {
-            return Err(Error::usage(
-                format!("{} has no file name to use in a folder", source.name()),
-                "pass -o with the file to write",
-            ));
-        };
-        if !names.insert(name) {
-            return Err(Error::usage(
-                format!("two of the files are called {}", name.display()),
-                "rewrite them one after the other into different folders",
-            ));
-        }
-        sinks.push(Sink::File(folder.join(name)));
-    }
-    Ok(sinks)
 }
 
 /// Where JSON goes.

@@ -21,7 +21,7 @@ use super::progress::Progress;
 /// Those of reading, rewriting and writing, with the file they are about.
 pub fn one(job: &Job, options: &Options, progress: &Progress) -> Result<Summary> {
     let mut input = job.source.open()?;
-    job.folders.make()?;
+    job.folders.make(job.target())?;
     let bar = progress.start(job.source.name(), input.len());
     let step = &mut |done| bar.at(done);
     let profile = &job.profile.profile;
