@@ -111,3 +111,41 @@ fn demand_and_layer_times_are_drawn() {
     let calm = bench.run(&[&["audit", "calm.gcode"], &E[..]].concat()).stdout;
     assert!(!calm.contains("layer times"), "{calm}");
 }
+
+/// Where the locale has no other characters, words keep to ASCII wherever they go; data is as it is.
+#[test]
+fn words_keep_to_ascii_where_the_locale_does() {
+    let bench = Bench::new();
+    bench.file("hot.toml", "[feedstock]\nnozzle_temperature_min_c = 190.0\nnozzle_temperature_max_c = 150.0\n");
+    // In the one locale all is ASCII, in the other something is not.
+    let both = |arguments: &[&str], code: i32| {
+        let shown = |locale: &str| {
+            bench.file("pads.gcode", PADS);
+            let mut command = bench.command(env!("CARGO_BIN_EXE_meltwright"), arguments);
+            let ran = command.env("LC_ALL", locale).output().expect("the program runs");
+            assert_eq!(ran.status.code(), Some(code), "{arguments:?}");
+            let report = std::fs::read(bench.path("report.txt")).unwrap_or_default();
+            String::from_utf8([ran.stdout, ran.stderr, report].concat()).expect("text")
+        };
+        let (plain, full) = (shown("C"), shown("C.UTF-8"));
+        assert!(plain.is_ascii() && !full.is_ascii(), "{arguments:?}\n{plain}\n{full}");
+        assert!(plain.lines().count() == full.lines().count(), "{arguments:?}");
+    };
+    let to = |arguments: &[&'static str]| [arguments, &E].concat();
+    both(&["weigh", "plan", "-o", "new.gcode", "--temperature", "300"], 2);
+    both(&["audit", "pads.gcode", "--profile", "hot.toml"], 2);
+    both(&["profile", "check", "hot.toml"], 2);
+    both(&["weigh", "plan", "--help"], 0);
+    both(&to(&["rewrite", "pads.gcode"]), 0);
+    both(&to(&["rewrite", "pads.gcode", "-o", "out.gcode"]), 0);
+    both(&to(&["hook", "-v", "pads.gcode"]), 0);
+    both(&to(&["hook", "--report", "report.txt", "pads.gcode"]), 0);
+    std::fs::remove_file(bench.path("report.txt")).expect("removed");
+    both(&["hook", "--profile", "hot.toml", "pads.gcode"], 2);
+    // As well where it was asked for.
+    let asked = bench.run(&["audit", "pads.gcode", "--plain", "--profile", "hot.toml"]).code(2);
+    assert!(asked.stderr.is_ascii() && asked.stderr.contains("lowest 190 C"), "{}", asked.stderr);
+    let own = ["profile", "show", "--set", "feedstock.name=\"30°\""];
+    let shown = bench.command(env!("CARGO_BIN_EXE_meltwright"), &own).env("LC_ALL", "C").output().expect("it runs");
+    assert!(String::from_utf8_lossy(&shown.stdout).contains("\"30°\""), "a profile is data");
+}

@@ -62,6 +62,9 @@ pub fn run(argv: Vec<OsString>) -> Exit {
     if let Some(columns) = output::columns() {
         render::layout::keep_to(columns);
     }
+    if plan::locale_is_plain() || argv.iter().any(|word| word == "--plain") {
+        output::keep_to_ascii();
+    }
     let as_hook = argv.get(1).is_some_and(|command| command == "hook");
     let args = match Args::try_parse_from(argv) {
         Ok(args) => args,
@@ -96,8 +99,7 @@ pub fn run(argv: Vec<OsString>) -> Exit {
 fn refused(refusal: &clap::Error, as_hook: bool) -> Exit {
     match refusal.kind() {
         ClapKind::DisplayHelp | ClapKind::DisplayVersion => {
-            // A closed pipe behind the help is no failure.
-            let _ = refusal.print();
+            print(refusal);
             Exit::Done
         }
         _ => {
@@ -110,11 +112,22 @@ fn refused(refusal: &clap::Error, as_hook: bool) -> Exit {
             }
             match render::error::narrowed(&refusal.to_string()) {
                 Some(text) => output::to_stderr(&text),
-                None => {
-                    let _ = refusal.print();
-                }
+                None => print(refusal),
             }
             Exit::Usage
         }
+    }
+}
+
+/// Prints it with its colours where it may stand as it is.
+fn print(refusal: &clap::Error) {
+    let text = refusal.to_string();
+    let shown = output::worded(&text);
+    // A closed pipe behind the help is no failure.
+    if shown == text {
+        let _ = refusal.print();
+    } else {
+        let to = if refusal.use_stderr() { output::Stream::Err } else { output::Stream::Out };
+        let _ = output::to(to, &shown);
     }
 }

@@ -1,6 +1,8 @@
 //! The only place that prints.
 
+use std::borrow::Cow;
 use std::io::{self, IsTerminal, Write};
+use std::sync::OnceLock;
 
 use meltwright::error::{Error, ErrorKind, Result};
 
@@ -15,13 +17,26 @@ pub enum Stream {
     Err,
 }
 
-/// Writes `text` to a stream.
+/// Set where words keep to ASCII.
+static PLAIN: OnceLock<()> = OnceLock::new();
+
+/// Has all words keep to ASCII from here on; JSON, profiles and G-code are as they are.
+pub fn keep_to_ascii() {
+    PLAIN.get_or_init(|| ());
+}
+
+/// Words as they are shown here.
+pub fn worded(text: &str) -> Cow<'_, str> {
+    if PLAIN.get().is_some() { Cow::Owned(render::spark::plain(text)) } else { Cow::Borrowed(text) }
+}
+
+/// Writes words to a stream.
 ///
 /// # Errors
 /// When standard output cannot be written; a reader that went away is no error.
 pub fn to(stream: Stream, text: &str) -> Result<()> {
     match stream {
-        Stream::Out => to_stdout(text),
+        Stream::Out => to_stdout(&worded(text)),
         Stream::Err => {
             to_stderr(text);
             Ok(())
@@ -29,7 +44,7 @@ pub fn to(stream: Stream, text: &str) -> Result<()> {
     }
 }
 
-/// Writes `text` to standard output.
+/// Writes `text` to standard output just as it is.
 ///
 /// # Errors
 /// When it cannot be written; a reader that went away is no error.
@@ -41,9 +56,9 @@ pub fn to_stdout(text: &str) -> Result<()> {
     }
 }
 
-/// Writes `text` to the error output; if that fails there is nowhere left to say so.
+/// Writes words to the error output; if that fails there is nowhere left to say so.
 pub fn to_stderr(text: &str) {
-    let _ = io::stderr().lock().write_all(text.as_bytes());
+    let _ = io::stderr().lock().write_all(worded(text).as_bytes());
 }
 
 /// Columns of the terminal that reads standard output, if one does.

@@ -172,8 +172,6 @@ pub struct Plan {
     pub threads: Option<u16>,
     /// How much is said.
     pub detail: Detail,
-    /// The text keeps to ASCII.
-    pub plain: bool,
     /// Where the text goes.
     pub text: Stream,
     /// Where the JSON goes, if wanted.
@@ -219,7 +217,6 @@ impl Plan {
             options: Options { course: args.html.is_some(), ..options(args.chosen.passes, &args.strictness, hash) },
             threads: args.workers.threads,
             detail: detail(&args.loudness),
-            plain: plain(&args.loudness),
             text: text(gcode_out, json.as_ref()),
             json,
             bars: !args.loudness.quiet,
@@ -245,7 +242,6 @@ impl Plan {
             options: Options { course, foretell, ..options(Passes::ALL, &args.strictness, foretell) },
             threads: args.workers.threads,
             detail: detail(&args.loudness),
-            plain: plain(&args.loudness),
             text: text(false, json.as_ref()),
             json,
             bars: !args.loudness.quiet,
@@ -413,11 +409,6 @@ pub fn json(path: &Path) -> Json {
 /// Text stays out of the way of anything a program may read.
 pub fn text(gcode_out: bool, json: Option<&Json>) -> Stream {
     if gcode_out || json == Some(&Json::Stdout) { Stream::Err } else { Stream::Out }
-}
-
-/// Whether text has to keep to ASCII.
-pub fn plain(loudness: &Loudness) -> bool {
-    loudness.plain || locale_is_plain()
 }
 
 /// Whether the locale names another character set than UTF-8.

@@ -201,7 +201,9 @@ fn tell(args: &HookArgs, found: &Summary, report: Option<&Path>) {
         let text = summary::text(None, found, Detail::All, Tense::Was);
         // Only now: nothing is left behind where nothing was rewritten.
         let folder = args.report.as_deref().filter(|report| folders::is_folder(report));
-        if let Err(error) = folder.map_or(Ok(()), folders::make_folder).and_then(|()| write_text(path, &text)) {
+        if let Err(error) =
+            folder.map_or(Ok(()), folders::make_folder).and_then(|()| write_text(path, &output::worded(&text)))
+        {
             output::warning(&format!(
                 "the file was rewritten, but its report could not be written to {}: {error}; \
                  make that folder, or name another path for --report",

@@ -23,11 +23,10 @@ use std::path::Path;
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::summary::Summary;
 
-use super::output::Stream;
 use super::plan::{self, Job, Json, Plan, Sink};
 use super::progress::Progress;
+use super::render::html;
 use super::render::json::{self, Spacing};
-use super::render::{html, spark};
 use super::{Exit, output, work};
 
 /// Works on all files of `plan` and reports each: `text` puts a summary into words, `exit` judges it, `account`
@@ -64,7 +63,7 @@ fn each_file(
                     let gap = if printed > 0 { "\n" } else { "" };
                     printed += 1;
                     let words = text(job, &summary);
-                    say(plan.text, &format!("{gap}{words}"), plan.plain)
+                    output::to(plan.text, &format!("{gap}{words}"))
                 }
                 Err(error) if !several && output::reader_left(&error) => Ok(()),
                 Err(error) => {
@@ -130,15 +129,10 @@ fn untold(error: &Error) -> Error {
     }
 }
 
-/// Shows words, in ASCII where `is_plain` asks for it.
-fn say(to: Stream, words: &str, is_plain: bool) -> Result<()> {
-    if is_plain { output::to(to, &spark::plain(words)) } else { output::to(to, words) }
-}
-
 /// Shows a result in words, and writes it as JSON where that was asked for.
 fn tell(words: &str, json: Option<&Path>, account: &impl serde::Serialize) -> Result<()> {
     let json = json.map(plan::json);
-    say(plan::text(false, json.as_ref()), words, plan::locale_is_plain())?;
+    output::to(plan::text(false, json.as_ref()), words)?;
     json.map_or(Ok(()), |to| write_json(&to, account))
 }
 

@@ -7,6 +7,7 @@ use meltwright::profile::Profile;
 
 use super::write_new;
 use crate::cli::args::{ProfileAction, ProfileChoice};
+use crate::cli::output::Stream;
 use crate::cli::render::profile;
 use crate::cli::{Exit, output, plan};
 
@@ -29,11 +30,12 @@ pub fn run(action: &ProfileAction) -> Result<Exit> {
 
 fn new(path: &Path) -> Result<()> {
     write_new(path, Profile::template())?;
-    output::to_stdout(&format!(
+    let told = format!(
         "Wrote {}. Replace what you know, mark what you measured, then run: meltwright profile check {}\n",
         path.display(),
         path.display()
-    ))
+    );
+    output::to(Stream::Out, &told)
 }
 
 fn check(path: &Path) -> Result<()> {
@@ -42,5 +44,5 @@ fn check(path: &Path) -> Result<()> {
     for caution in chosen.profile.cautions() {
         output::warning(&format!("{}: {}; {}", caution.key, caution.what, caution.help));
     }
-    output::to_stdout(&profile::checked(&path.display().to_string(), &chosen.profile))
+    output::to(Stream::Out, &profile::checked(&path.display().to_string(), &chosen.profile))
 }

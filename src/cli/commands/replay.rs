@@ -3,7 +3,7 @@
 use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::pipeline::{self, Options, Original};
 
-use super::{say, write_text};
+use super::write_text;
 use crate::cli::apart::{self, Written};
 use crate::cli::args::ReplayArgs;
 use crate::cli::plan::{self, Json, Source};
@@ -41,7 +41,7 @@ pub fn run(args: &ReplayArgs) -> Result<Exit> {
     let account = account?;
     let against = against.map(|against| against.name());
     let text = replay::text(&source.name(), against.as_deref(), &account, &chosen.origin);
-    say(plan::text(false, to_json.as_ref()), &text, plan::locale_is_plain())?;
+    output::to(plan::text(false, to_json.as_ref()), &text)?;
     if let Some(to) = to_json {
         let account = json::replay(&source.name(), against.as_deref(), &account)?;
         match to {

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use meltwright::error::{Error, Result};
 use meltwright::weigh::{Fit, Pause, Plan, PlanOptions, Sheet};
 
-use super::{is_new, is_svg, say, tell, write_json, write_text};
+use super::{is_new, is_svg, tell, write_json, write_text};
 use crate::cli::apart::{self, Written};
 use crate::cli::folders;
 use crate::cli::plan::{self, Detail, Json};
@@ -119,7 +119,7 @@ fn fit(args: &FitArgs) -> Result<()> {
     let detail = plan::detail(&args.loudness);
     let show_section = args.output.is_none() && detail != Detail::Headline;
     let text = weigh::fit(&fitted, &name, &chosen.origin, detail, show_section);
-    say(plan::text(section_out, json.as_ref()), &text, plan::plain(&args.loudness))?;
+    output::to(plan::text(section_out, json.as_ref()), &text)?;
     if section_out {
         output::to_stdout(&fitted.profile_section)?;
     }

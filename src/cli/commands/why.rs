@@ -4,6 +4,7 @@ use meltwright::error::{Error, ErrorKind, Result};
 use meltwright::findings::Code;
 
 use crate::cli::args::WhyArgs;
+use crate::cli::output::Stream;
 use crate::cli::render::why;
 use crate::cli::{Exit, output};
 
@@ -19,7 +20,7 @@ pub fn run(args: &WhyArgs) -> Result<Exit> {
             None => return Err(unknown(name)),
         },
     };
-    output::to_stdout(&text)?;
+    output::to(Stream::Out, &text)?;
     Ok(Exit::Done)
 }
 
