@@ -123,7 +123,7 @@ fn accelerations_are_put_back_before_what_moves_by_itself() {
 fn turns_alone_are_not_slowed_for_the_part() {
     let mut tower = Stack::new(1.0, 2.0);
     for _ in 0..30 {
-        tower.up().line("G1 E-2 F1800").block([50.0, 50.0], [4.0, 4.0]);
+        tower.up().line("G1 E-20 F12000").block([50.0, 50.0], [4.0, 4.0]);
     }
     for preset in ["host", "board", "network"] {
         let mut p = stack::profile(0.3, 2.0);

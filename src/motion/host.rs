@@ -179,7 +179,8 @@ impl<T: Told> Host<T> {
     fn e_only(&mut self, length: f64, speed: f64, accel: f64) {
         self.stop();
         let set = self.rules.print_accel.at_most(accel).at_least(LEAST_ACCEL);
-        let own = self.rules.e_only_accel.at_most(accel).at_least(LEAST_ACCEL);
+        // What is in force for paths bounds its calm part alone.
+        let own = self.rules.e_only_accel.at_least(LEAST_ACCEL);
         let top = speed.at_most(self.rules.e_only_speed).at_least(LEAST_SPEED);
         let calm = (set * (1.0 - self.rules.min_cruise_share)).at_most(own);
         let top = (top * top).at_most(calm * length).sqrt();

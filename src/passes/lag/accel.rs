@@ -228,13 +228,14 @@ impl Accels {
         self.written = (value < own || others_differ).then_some(value);
     }
 
-    /// Decides for a line without a path. Turns of the screw have an acceleration of their own, and what a macro or a pause
-    /// does is not to crawl: mostly it travels.
+    /// Decides for a line without a path. Turns of the screw have an acceleration of their own, but where one word holds for all
+    /// they are bounded by it in part. What a macro or a pause does is not to crawl: mostly it travels.
     fn without_path(&mut self, step: &Move) -> Ruling {
         let own = self.file[1];
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
         if of_beads || !step.runs_commands() || self.written.is_none_or(|now| now >= own) {
-            return Ruling::NONE;
+            let bound = self.written.filter(|_| self.form == AccelWords::AllMoves);
+            return Ruling { bound: bound.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
         }
         self.write(own, own);
         Ruling { word: Some(own as u32), ..Ruling::NONE }
