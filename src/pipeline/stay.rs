@@ -125,7 +125,7 @@ impl Stay {
     /// The layer at hand ends.
     pub fn end(&mut self) {
         if self.is_written && self.layer > 0 {
-            self.bands.add(&Band::of_output(self.layer, self.taken_s, self.waited_s));
+            self.bands.add(&Band::of_output(self.layer, self.least_s, self.taken_s, self.waited_s));
         }
     }
 

@@ -39,7 +39,7 @@ pub struct Band {
     pub time_before_s: f64,
     /// Least time that its layers need to cool, s, where it is longest.
     pub least_time_s: f64,
-    /// Shortest time of a layer in the output, waits included, s; `None` where nothing is written.
+    /// Shortest time in the output, waits included, of the layers that need most to cool, s; `None` where nothing is written.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub time_after_s: Option<f64>,
     /// Waits for cooling, s.
@@ -47,13 +47,14 @@ pub struct Band {
 }
 
 impl Band {
-    /// What a layer of the output adds to its band: it took `time_s`, of which it waited `waits_s`.
-    pub fn of_output(layer: u32, time_s: f64, waits_s: f64) -> Self {
+    /// What a layer of the output adds to its band: it needed `least_time_s` and took `time_s`, of which it waited `waits_s`.
+    pub fn of_output(layer: u32, least_time_s: f64, time_s: f64, waits_s: f64) -> Self {
         Self {
             first_layer: layer,
             last_layer: layer,
             z_mm: f64::NEG_INFINITY,
             time_before_s: f64::INFINITY,
+            least_time_s,
             time_after_s: Some(time_s),
             waits_s,
             ..Self::default()
@@ -71,8 +72,11 @@ impl Band {
         keep_most(&mut self.drag_mm, other.drag_mm);
         keep_least(&mut self.weight_factor, other.weight_factor);
         self.time_before_s = self.time_before_s.min(other.time_before_s);
-        self.least_time_s = self.least_time_s.max(other.least_time_s);
-        keep_least(&mut self.time_after_s, other.time_after_s);
+        if other.least_time_s > self.least_time_s {
+            (self.least_time_s, self.time_after_s) = (other.least_time_s, other.time_after_s);
+        } else if other.least_time_s == self.least_time_s {
+            keep_least(&mut self.time_after_s, other.time_after_s);
+        }
         self.waits_s += other.waits_s;
     }
 
@@ -189,16 +193,18 @@ mod tests {
                 11 => (4.0, 0.5),
                 _ => (9.0, 0.0),
             };
-            output.add(&Band::of_output(layer, time_s, waits_s));
+            // Layer 11 needs no time: how quick it is, is of no matter.
+            output.add(&Band::of_output(layer, if layer == 11 { 0.0 } else { 5.0 }, time_s, waits_s));
         }
         assert_eq!(output.list().len(), 20);
         bands.took(output);
         let took = |band: usize| (bands.list()[band].time_after_s, bands.list()[band].waits_s);
-        assert_eq!([took(0), took(1), took(12)], [(Some(9.0), 0.0), (Some(4.0), 2.0), (None, 0.0)]);
+        assert_eq!([took(0), took(1), took(12)], [(Some(9.0), 0.0), (Some(5.0), 2.0), (None, 0.0)]);
         assert_eq!((bands.list()[1].time_before_s, bands.list()[1].z_mm), (9.0, 0.0));
     }
 
-    /// Layers in a row, told as one: of each figure what is worst for the reader, and the sum of the waits.
+    /// Layers in a row, told as one: of each figure what is worst for the reader, the sum of the waits, and the time in the output
+    /// of the layer that needs most.
     #[test]
     fn of_two_layers_the_worst_of_each_figure_is_kept() {
         let lower = Band {
@@ -239,6 +245,7 @@ mod tests {
             islands: 4,
             drag_mm: Some(0.02),
             least_time_s: 20.0,
+            time_after_s: Some(21.0),
             waits_s: 4.0,
             ..upper.clone()
         };
