@@ -12,7 +12,7 @@ mod strand;
 use std::io::Cursor;
 
 use meltwright::pipeline::{self, Options, Passes};
-use meltwright::profile::{PartMoves, Profile};
+use meltwright::profile::{LagCompensation, PartMoves, Profile};
 use meltwright::summary::Summary;
 use stack::Stack;
 use strand::{has, profile, rewrite, word};
@@ -154,4 +154,23 @@ fn a_bead_from_where_homing_left_the_head_stays_whole() {
     assert_eq!([first[0], first[2]], [1, 1], "{output}");
     assert!(first[1] > 1 && first[3] > 1, "{output}");
     assert!(pieces.iter().skip(1).step_by(2).all(|count| *count > 2), "{pieces:?}\n{output}");
+}
+
+/// On a host, turns at rest before beads of a low acceleration take their time, and it is told.
+#[test]
+fn turns_at_rest_are_told_as_they_are_executed() {
+    let mut tower = Stack::new(1.0, 2.0);
+    for _ in 0..40 {
+        tower.up().block([50.0, 50.0], [4.0, 4.0]).line("G0 X80 Y80 F6000");
+    }
+    let mut p = stack::profile(0.1, 2.0);
+    p.controller = profile(&["controller.preset=host"]).controller;
+    p.screw.lag_compensated_by.value = LagCompensation::None;
+    let passes = Passes { softness: true, starts: true, ..Passes::NONE };
+    let options = Options { passes, ..Options::default() };
+    let (output, summary) = runs::rewrite(tower.text.as_bytes(), &p, &options).expect("a rewrite");
+    let output = String::from_utf8(output).expect("plain text");
+    assert!(output.contains("M204 S") && summary.screw.charges > 30, "{:?}", summary.screw);
+    let found = audit(&output, &p).before.time_s;
+    assert!((summary.after.time_s / found - 1.0).abs() < 2e-3, "{} {found}", summary.after.time_s);
 }

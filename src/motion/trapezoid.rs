@@ -36,9 +36,29 @@ pub fn time(length: f64, entry: f64, top: f64, exit: f64, accel: f64) -> f64 {
     (up + down) * (2.0 * half) + (length - ramps).at_least(0.0) / top
 }
 
+/// Time of a way from rest to rest, s, at most at `speed`; 0 for no way. `calm`: acceleration whose ramps have to reach the top
+/// of a way, as where a controller keeps a share of each move even, mm/s²; infinite where none does.
+pub fn from_rest(way: f64, speed: f64, accel: f64, calm: f64) -> f64 {
+    let top = speed.at_most((way * accel.at_most(calm)).sqrt());
+    if top > 0.0 { time(way, 0.0, top, 0.0, accel) } else { 0.0 }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn ways_from_rest_to_rest_by_hand() {
+        let free = f64::INFINITY;
+        // 1 unit at 100/s²: top 10, 0.2 s; at most 5 a second: 0.05 s up and down, 0.75 units even: 0.25 s in all.
+        assert!((from_rest(1.0, 50.0, 100.0, free) - 0.2).abs() < 1e-12);
+        assert!((from_rest(1.0, 5.0, 100.0, free) - 0.25).abs() < 1e-12);
+        // What 25/s² reaches is 5 a second as well.
+        assert!((from_rest(1.0, 50.0, 100.0, 25.0) - 0.25).abs() < 1e-12);
+        // No way, and one whose square root is nothing.
+        assert_eq!(from_rest(0.0, 5.0, 100.0, free), 0.0);
+        assert!(from_rest(f64::MIN_POSITIVE, 5.0, 1e-300, free).is_finite());
+    }
 
     /// By hand from v² = v0² + 2 a s: length, entry, exit, asked speed, acceleration, peak, time.
     #[test]

@@ -299,8 +299,7 @@ pub fn drive(profile: &Profile, passes: Passes, capacity: &Capacity, how: How, v
         count: ECount::new(unit).for_file(volumes.executed),
         max_e_per_line: controller.max_e_per_line_mm.value.map_or(f64::INFINITY, |most| most - ROUNDED_E),
         max_e_only: controller.max_e_only_mm.value.map_or(f64::INFINITY, |most| most - ROUNDED_E),
-        e_only_speed: rules.e_only_speed,
-        e_only_accel: rules.e_only_accel,
+        rules,
         letter: profile.screw.axis.value.to_ascii_uppercase(),
         flow_factor_at_rest: controller.flow_factor_at_rest.value,
     })

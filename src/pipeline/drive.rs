@@ -4,7 +4,10 @@ use super::compose::{EPiece, write_e};
 use super::edits::{ELine, line_end_at};
 use super::screw_account::ScrewAccount;
 use crate::line::number::write_fixed;
-use crate::motion::{Timing, trapezoid};
+use crate::motion::Timing;
+use crate::motion::rules::{Model, MotionRules};
+use crate::motion::trapezoid::from_rest;
+use crate::moves::limits::MotionLimits;
 use crate::moves::{KeptCount, Kind, Move};
 use crate::passes::e_count::{DECIMALS, ECount};
 use crate::passes::feed::Feeds;
@@ -73,6 +76,9 @@ pub struct Drive {
     most_e: [f64; 2],
     e_accel: f64,
     e_speed: f64,
+    /// Limits of motion in force in the file, and the acceleration that bounds the calm part of a turn at rest.
+    rules: MotionRules,
+    calm: f64,
     letter: u8,
     flow_factor_at_rest: bool,
     idle_s: f64,
@@ -107,10 +113,8 @@ pub struct Setup {
     pub max_e_per_line: f64,
     /// Most E in a line without motion.
     pub max_e_only: f64,
-    /// Highest speed of E without motion, units of the output per second.
-    pub e_only_speed: f64,
-    /// Its acceleration.
-    pub e_only_accel: f64,
+    /// By which the output is executed.
+    pub rules: MotionRules,
     /// Letter of the extruder axis.
     pub letter: u8,
     /// The controller's factor on E also holds for lines without motion.
@@ -127,8 +131,10 @@ impl Drive {
             ramp: setup.ramp,
             count: setup.count,
             most_e: [setup.max_e_per_line, setup.max_e_only.at_most(setup.max_e_per_line)],
-            e_speed: setup.e_only_speed,
-            e_accel: setup.e_only_accel,
+            e_speed: setup.rules.e_only_speed,
+            e_accel: setup.rules.e_only_accel,
+            calm: f64::INFINITY,
+            rules: setup.rules,
             letter: setup.letter,
             flow_factor_at_rest: setup.flow_factor_at_rest,
             idle_s: 0.0,
@@ -145,6 +151,15 @@ impl Drive {
     /// The account so far.
     pub fn finish(&mut self) {
         self.account.stored_mm3 = self.spring.stored;
+    }
+
+    /// Beads may have this acceleration before the next move, mm/s²; `limits`: those that the move sets. A controller that keeps
+    /// a share of each move even holds turns at rest to it as well.
+    pub fn accel_is(&mut self, bound: f64, limits: Option<&MotionLimits>) {
+        self.rules = limits.map_or(self.rules, |limits| self.rules.with(limits));
+        if self.rules.model == Model::Host {
+            self.calm = self.rules.print_accel.at_most(bound) * (1.0 - self.rules.min_cruise_share);
+        }
     }
 
     /// Whether no E word ever changes.
@@ -537,7 +552,7 @@ impl Drive {
                 write_fixed(lines.text, feed.value, feed.decimals);
             }
             lines.end();
-            time += at_rest(units / f64::from(parts), speed, self.e_accel);
+            time += from_rest(units / f64::from(parts), speed, self.e_accel, self.calm);
         }
         self.idle_s += if self.begun { time } else { 0.0 };
         time
@@ -570,12 +585,6 @@ fn parts(units: f64, most: f64) -> u16 {
     if units > most { (units / most).ceil().at_most(f64::from(u16::MAX)) as u16 } else { 1 }
 }
 
-/// Time of a way from rest to rest.
-pub fn at_rest(way: f64, speed: f64, accel: f64) -> f64 {
-    let top = speed.at_most((way * accel).sqrt());
-    if top > 0.0 { trapezoid::time(way, 0.0, top, 0.0, accel) } else { 0.0 }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -586,15 +595,5 @@ mod tests {
             assert_eq!(parts(units, most), lines, "{units}");
         }
         assert_eq!(parts(f64::NAN, 50.0), 1);
-    }
-
-    #[test]
-    fn ways_from_rest_to_rest_by_hand() {
-        // 1 unit at 100/s²: top 10, 0.2 s; at most 5 a second: 0.05 s up and down, 0.75 units even: 0.25 s in all.
-        assert!((at_rest(1.0, 50.0, 100.0) - 0.2).abs() < 1e-12);
-        assert!((at_rest(1.0, 5.0, 100.0) - 0.25).abs() < 1e-12);
-        // No way, and one whose square root is nothing.
-        assert_eq!(at_rest(0.0, 5.0, 100.0), 0.0);
-        assert!(at_rest(f64::MIN_POSITIVE, 5.0, 1e-300).is_finite());
     }
 }

@@ -3,10 +3,10 @@
 
 use std::collections::VecDeque;
 
-use super::drive::at_rest;
 use super::edits::Outgoing;
 use super::planning::{Besides, in_output, limits_in_output};
 use super::queue::{EARLY, Queue};
+use crate::motion::trapezoid::from_rest;
 use crate::motion::{Beside, Ordered, Planner, Replan, Timing};
 use crate::moves::limits::MotionLimits;
 use crate::moves::{Kind, Move};
@@ -183,7 +183,7 @@ impl Limiter {
                 for ((step, before), verdict) in block.moves.iter().zip(&block.before).zip(&block.verdicts) {
                     // On a part that bears little, the head takes its time for a short way too.
                     let sway = |bears: &mut Bears<'_>| match bears.accel(step) {
-                        accel if accel < f64::INFINITY => at_rest(step.length, verdict.speed, accel),
+                        accel if accel < f64::INFINITY => from_rest(step.length, verdict.speed, accel, f64::INFINITY),
                         _ => 0.0,
                     };
                     gaps.push(step, || {

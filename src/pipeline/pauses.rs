@@ -3,12 +3,13 @@
 use std::collections::VecDeque;
 
 use super::Passes;
-use super::drive::{Drive, LinesBefore, at_rest};
+use super::drive::{Drive, LinesBefore};
 use super::edits::{accel_word, accels_put_back};
 use crate::demand::capacity::Capacity;
 use crate::hopper::HopperPlan;
 use crate::line::number::write_fixed;
 use crate::motion::rules::MotionRules;
+use crate::motion::trapezoid::from_rest;
 use crate::moves::limits::MotionLimits;
 use crate::moves::track::Track;
 use crate::moves::{Kind, Move};
@@ -344,7 +345,8 @@ impl Park {
         let accel = self.rules.travel_accel.min(set);
         let lift_accel = accel.min(z);
         let accel = accel.min(x.min(set_x)).min(y.min(set_y)).min(trip.bears);
-        at_rest(trip.way_mm, self.speed(step), accel) + at_rest(trip.lift_mm, self.lift_speed(), lift_accel)
+        let lift_s = from_rest(trip.lift_mm, self.lift_speed(), lift_accel, f64::INFINITY);
+        from_rest(trip.way_mm, self.speed(step), accel, f64::INFINITY) + lift_s
     }
 
     /// Acceleration in force along the way, mm/s²: that of moves without extrusion, and of each axis by its share.

@@ -341,6 +341,7 @@ impl Scribe {
             lines.end();
             self.written.accels += 1;
         }
+        self.drive.accel_is(ruling.bound, beside.limits);
         let mut driven = if is_idle {
             if track.is_some() {
                 self.drive.follow(step);
