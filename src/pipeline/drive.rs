@@ -156,7 +156,7 @@ impl Drive {
     /// Beads may have this acceleration before the next move, mm/s²; `limits`: those that the move sets. A controller that keeps
     /// a share of each move even holds turns at rest to it as well.
     pub fn accel_is(&mut self, bound: f64, limits: Option<&MotionLimits>) {
-        self.rules = limits.map_or(self.rules, |limits| self.rules.with(limits));
+        limits.into_iter().for_each(|limits| self.rules = self.rules.with(limits));
         if self.rules.model == Model::Host {
             self.calm = self.rules.print_accel.at_most(bound) * (1.0 - self.rules.min_cruise_share);
         }
