@@ -288,10 +288,15 @@ impl Move {
         self.is_screw_bead() && self.volume > 0.0
     }
 
+    /// Whether it is of the screw, on a line that may be changed.
+    pub const fn is_free(&self) -> bool {
+        self.flags & (Self::SCREW | Self::FIXED) == Self::SCREW
+    }
+
     /// Whether it is a reversal of the file's own, or its refill, without motion and without new melt, on a line that may be
     /// taken out.
     pub fn is_turn_alone(&self) -> bool {
-        self.flags & (Self::SCREW | Self::FIXED) == Self::SCREW
+        self.is_free()
             && match self.kind {
                 Kind::EOut | Kind::SetEOut | Kind::SetEIn => true,
                 Kind::EIn => self.melt <= ROUNDED * self.volume,

@@ -309,7 +309,7 @@ fn note_strand(profile: &Profile, settings: &FileSettings, findings: &mut Findin
     if screw.e_unit.value != EUnit::VirtualFilament || !is_sliced {
         return;
     }
-    let stated = settings.strand_diameter_mm(screw.tools.value.first().copied().unwrap_or(0));
+    let stated = settings.strand_diameter_mm(screw.tool());
     if let Some((own, stated)) =
         screw.virtual_diameter_mm.value.zip(stated).filter(|(own, stated)| (own - stated).abs() > 0.01)
     {
@@ -367,7 +367,7 @@ pub fn e_unit(profile: &Profile, settings: &FileSettings) -> String {
         EUnit::Mm3 => "1 mm³ (profile)".to_owned(),
         EUnit::ScrewTurns => "one turn of the screw (profile)".to_owned(),
         EUnit::VirtualFilament => {
-            let tool = screw.tools.value.first().copied().unwrap_or(0);
+            let tool = screw.tool();
             match (screw.virtual_diameter_mm.value, settings.strand_diameter_mm(tool)) {
                 (Some(d), _) => format!("1 mm of a strand of {d} mm (profile)"),
                 (None, Some(d)) => format!("1 mm of a strand of {d} mm (stated in the file)"),

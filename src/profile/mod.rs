@@ -430,6 +430,13 @@ pub struct Screw {
     pub axis: Stated<u8>,
 }
 
+impl Screw {
+    /// The tool that is the screw, the first where there are several; 0 where none is named.
+    pub fn tool(&self) -> u32 {
+        self.tools.value.first().copied().unwrap_or(0)
+    }
+}
+
 /// The nozzle.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Nozzle {

@@ -2,8 +2,8 @@
 
 use crate::survey::Island;
 
-/// Below this share of a full rectangle, a section is one of thin walls: a square tube whose walls are below 6 % of its side, or infill
-/// of an eighth.
+/// Below this share of a full rectangle, a section is one of thin walls: a square tube whose walls are below 6 % of its side,
+/// or infill of an eighth.
 const THIN_WALLED: f64 = 0.12;
 
 /// Whether a section consists of thin walls around nothing, whichever way it lies: A² beside that of the rectangle with its

@@ -473,7 +473,7 @@ fn meaning(profile: &Profile, options: &PlanOptions) -> Result<Meaning> {
         axis: char::from(screw.axis.value.to_ascii_uppercase()),
         per_turn,
         most,
-        tool: screw.tools.value.first().copied().unwrap_or(0),
+        tool: screw.tool(),
     };
     let output = &screw.output;
     if counts_turns(screw) {

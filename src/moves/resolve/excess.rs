@@ -47,8 +47,8 @@ impl Resolver {
         let keeps_turns = self.rules.keeps_turns;
         let Some(step) = self.moves.last_mut() else { return };
         // What is taken out of the output exceeds nothing there.
-        let turns = step.kind == Kind::MovingTurn && step.flags & (Move::SCREW | Move::FIXED) == Move::SCREW;
-        if !keeps_turns && (turns || step.is_turn_alone()) {
+        let goes = step.is_turn_alone() || step.kind == Kind::MovingTurn && step.is_free();
+        if goes && !keeps_turns {
             return;
         }
         // Pieces repeat the motion alone, in the modes before the line.

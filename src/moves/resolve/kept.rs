@@ -69,7 +69,7 @@ impl Resolver {
         let (name, returns) = match keeping {
             Keeping::Keep(name) => {
                 // The feed of the file is kept, not one that was lowered.
-                self.feed_user(at);
+                self.command(Kind::FeedUser, at);
                 if let Some(place) = self.kept.keep(name, &self.state) {
                     self.count_is_kept(KeptCount::Keep(place), at);
                 }
@@ -92,14 +92,13 @@ impl Resolver {
 
     /// The count of E is kept or put back: that of the output may be another than the file's.
     fn count_is_kept(&mut self, count: KeptCount, at: At<'_>) {
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::KeptE, at) };
         self.side.counts.push(count);
-        self.moves.push(step);
+        self.command(Kind::KeptE, at);
     }
 
     /// The modes are put on a stack.
     pub(super) fn push_modes(&mut self, at: At<'_>) {
-        self.feed_user(at);
+        self.command(Kind::FeedUser, at);
         self.kept.push(&self.state);
     }
 

@@ -289,8 +289,7 @@ impl Resolver {
         self.idle_bytes += LINE_BYTES + (at.line.end - at.line.start);
         if self.idle_bytes > IDLE_BYTES {
             self.idle_bytes = 0;
-            let step = Move { feed_at: at.line.start, ..self.blank(Kind::Feed, at) };
-            self.moves.push(step);
+            self.command(Kind::Feed, at);
         }
     }
 
@@ -414,10 +413,7 @@ impl Resolver {
             if follows_names {
                 self.heat.macro_ran();
             }
-            match named {
-                Named::Pauses => self.pause(at),
-                _ => self.feed_user(at),
-            }
+            self.command(if named == Named::Pauses { Kind::Pause } else { Kind::FeedUser }, at);
         } else if self.state.limits != before || self.state.limits.sets_accel != [false; 2] {
             self.limits_changed(at);
         }
@@ -433,9 +429,9 @@ impl Resolver {
         if *value == 98.0 {
             self.heat.macro_ran();
             self.fan.named();
-            self.feed_user(at);
+            self.command(Kind::FeedUser, at);
         } else if matches!(*value, 0.0 | 1.0) {
-            self.pause(at);
+            self.command(Kind::Pause, at);
         }
     }
 
@@ -471,7 +467,7 @@ impl Resolver {
             b'T' => {
                 self.select_tool(first.value);
                 self.heat.tool();
-                self.feed_user(at);
+                self.command(Kind::FeedUser, at);
                 Ok(())
             }
             _ => self.g_line(words, at),
@@ -481,8 +477,7 @@ impl Resolver {
     /// The line has set limits of motion.
     fn limits_changed(&mut self, at: At<'_>) {
         self.side.limits.push(self.state.limits);
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Limits, at) };
-        self.moves.push(step);
+        self.command(Kind::Limits, at);
     }
 
     /// The position has been set, or is to be known here.
@@ -506,15 +501,9 @@ impl Resolver {
         }
     }
 
-    /// The command of the line may use the feed in force.
-    fn feed_user(&mut self, at: At<'_>) {
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::FeedUser, at) };
-        self.moves.push(step);
-    }
-
-    /// The command of the line waits for somebody.
-    fn pause(&mut self, at: At<'_>) {
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Pause, at) };
+    /// The line is a command without a path of its own.
+    fn command(&mut self, kind: Kind, at: At<'_>) {
+        let step = Move { feed_at: at.line.start, ..self.blank(kind, at) };
         self.moves.push(step);
     }
 

@@ -42,7 +42,7 @@ impl Resolver {
             207 if words.get(b'Z').is_some_and(|lift| lift > 0.0) => {
                 self.found(Code::ReversalLifts, at, || String::from_utf8_lossy(at.text()).trim().to_owned());
             }
-            109 => self.stop(at),
+            109 => self.command(Kind::Stop, at),
             // Modes and feed are put on a stack, and taken from it again.
             120 if self.rules.limit_words == LimitWords::PerMinute => self.push_modes(at),
             121 if self.rules.limit_words == LimitWords::PerMinute => self.pop_modes(at),
@@ -60,7 +60,7 @@ impl Resolver {
             }
             221 => {
                 if let Some(f) = factor(words.get(b'S')) {
-                    // Some boards name the tool by its drive.
+                    // Some boards name the tool by its drive (from memory).
                     let drive = words.get(b'D').filter(|_| self.rules.limit_words == LimitWords::PerMinute);
                     self.set_flow_factor(words.get(b'T').or(drive), f);
                 }
@@ -69,16 +69,16 @@ impl Resolver {
             6 | 108 | 135 => {
                 if let Some(tool) = words.get(b'T') {
                     self.select_tool(tool);
-                    self.feed_user(at);
+                    self.command(Kind::FeedUser, at);
                 }
             }
             // Changes of material, parking and pauses: they may move, with the feed in force.
-            25 | 125 | 226 | 600 | 601 | 701 | 702 => self.pause(at),
-            620 | 621 => self.feed_user(at),
+            25 | 125 | 226 | 600 | 601 | 701 | 702 => self.command(Kind::Pause, at),
+            620 | 621 => self.command(Kind::FeedUser, at),
             // Waiting for the end of motion or for a temperature, motors off.
-            116 | 190 | 191 | 400 => self.stop(at),
+            116 | 190 | 191 | 400 => self.command(Kind::Stop, at),
             18 | 84 => {
-                self.stop(at);
+                self.command(Kind::Stop, at);
                 if let Some(step) = self.moves.last_mut() {
                     step.wait_s = self.rules.motors_off_s;
                 }
@@ -88,7 +88,7 @@ impl Resolver {
                 if state.limits.follow(other, self.rules.limit_words, |letter| words.get(letter)) {
                     self.limits_changed(at);
                 } else if words.commands().first().is_some_and(|command| self.watch.is_own(*command)) {
-                    self.feed_user(at);
+                    self.command(Kind::FeedUser, at);
                 }
             }
         }
@@ -220,11 +220,8 @@ impl Resolver {
             Action::Modal => self.motion(words, machine, at).inspect_err(|_| self.apply(&kept))?,
             Action::Dwell => self.dwell(words, at),
             Action::Home => self.home(words, at),
-            Action::Macro => self.feed_user(at),
-            Action::SetReversal(kind) => {
-                let step = Move { feed_at: at.line.start, ..self.blank(kind, at) };
-                self.moves.push(step);
-            }
+            Action::Macro => self.command(Kind::FeedUser, at),
+            Action::SetReversal(kind) => self.command(kind, at),
             Action::SetPosition => self.set_position(words, at),
             Action::ClearOffsets => {
                 self.state.offset = [0.0; 3];
@@ -307,14 +304,8 @@ impl Resolver {
         self.moves.push(step);
     }
 
-    /// The machine comes to a full stop at this line.
-    fn stop(&mut self, at: At<'_>) {
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::Stop, at) };
-        self.moves.push(step);
-    }
-
     fn home(&mut self, words: &Words, at: At<'_>) {
-        self.stop(at);
+        self.command(Kind::Stop, at);
         let all = !b"XYZ".iter().any(|&axis| words.mentions(axis));
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if all || words.mentions(*letter) {
@@ -349,19 +340,13 @@ impl Resolver {
         if let Some(v) = value(axis_e).or(all.then_some(0.0)) {
             self.state.e = v * self.state.unit_mm;
             self.own_e = None;
-            self.e_is_set(at);
+            self.command(Kind::SetE, at);
             self.watch.e_was_set();
         }
         // Lines put before this one count as the lines before do.
         if counts_otherwise {
             self.anchor();
         }
-    }
-
-    /// The line sets the count of E.
-    fn e_is_set(&mut self, at: At<'_>) {
-        let step = Move { feed_at: at.line.start, ..self.blank(Kind::SetE, at) };
-        self.moves.push(step);
     }
 
     /// A motion command that is not followed: where it ends is taken over, what it does between is not judged.
@@ -383,7 +368,7 @@ impl Resolver {
                 self.state.e = if relative { self.state.e + e } else { e };
                 self.own_e = None;
                 if !is_curve {
-                    self.e_is_set(at);
+                    self.command(Kind::SetE, at);
                 }
             }
             let text = at.words().first().map_or(&[][..], |w| &at.block.bytes[w.start as usize..w.end() as usize]);

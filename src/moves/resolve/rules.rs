@@ -115,7 +115,7 @@ impl Rules {
     /// Gathers the rules; the strand diameter comes from the profile, else from the file.
     pub fn new(profile: &Profile, settings: &FileSettings, lenient: bool) -> Self {
         let screw = &profile.screw;
-        let tool = screw.tools.value.first().copied().unwrap_or(0);
+        let tool = screw.tool();
         let controller = &profile.controller;
         let nozzle = profile.nozzle.diameter_mm.value;
         let sliced_e_volume_mm3 = sliced_e_volume_mm3(profile, settings.strand_diameter_mm(tool));

@@ -173,8 +173,8 @@ impl Accels {
         }
     }
 
-    /// Decides for the next move; `kind`: what it is in the output, `limit`: as [`limit`] gives it, and what it is for; `speed`: at most reached,
-    /// mm/s.
+    /// Decides for the next move; `kind`: what it is in the output, `limit`: as [`limit`] gives it, and what it is for;
+    /// `speed`: at most reached, mm/s.
     ///
     /// Words hold for the beads of other tools too, which so get back what the file has.
     pub fn next(&mut self, step: &Move, kind: Kind, (limit, reason): (f64, Reason), speed: f64) -> Ruling {

@@ -56,7 +56,7 @@ pub fn taken_out(step: &Move) -> Marks {
         // Nearly all moves.
         Kind::Bead | Kind::Travel => Marks::NONE,
         _ if step.is_turn_alone() => Marks::DROP,
-        _ if step.flags & (Move::SCREW | Move::FIXED) != Move::SCREW => Marks::NONE,
+        _ if !step.is_free() => Marks::NONE,
         Kind::MovingTurn => Marks::STRIP,
         Kind::EIn if step.melt < step.volume => Marks::NEW_MELT,
         _ => Marks::NONE,
@@ -116,8 +116,7 @@ impl Gaps {
     }
 
     fn push_any(&mut self, step: &Move, time: impl FnOnce() -> f64) {
-        let own = step.has(Move::SCREW);
-        let free = own && !step.has(Move::FIXED);
+        let (own, free) = (step.has(Move::SCREW), step.is_free());
         let mut mark = taken_out(step);
         let stands = self.stands(step, mark);
         let waits = stands || matches!(step.kind, Kind::Travel | Kind::Bead | Kind::MovingTurn | Kind::Dwell);
