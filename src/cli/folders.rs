@@ -120,8 +120,8 @@ pub fn make_named_folder(path: &Path, help: &str) -> Result<()> {
 /// All sliced files in and below a folder, sorted by path.
 ///
 /// Names that begin with a dot are passed over: they are what systems and programs put beside files; so is what is no
-/// file. Links to folders are not followed, so that there is an end; `results`, a folder below, is passed over. A folder below that cannot be read stands for itself,
-/// so that it is told, and stops nothing else.
+/// file. Links to folders are not followed, so that there is an end; `results`, a folder below, is passed over.
+/// A folder below that cannot be read stands for itself, so that it is told, and stops nothing else.
 ///
 /// # Errors
 /// When the folder itself cannot be read.

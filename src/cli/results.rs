@@ -103,7 +103,8 @@ impl Results {
 }
 
 impl Known {
-    /// The weightiest level of what was found in the file of a job, if it was judged: the same bytes, by the same profile, version and strictness.
+    /// The weightiest level of what was found in the file of a job, if it was judged: the same bytes, by the same profile,
+    /// version and strictness.
     pub fn of(&self, job: &Job, strictness: &Strictness) -> Option<Option<Level>> {
         let known = self.0.get(&job.source.name())?;
         let asked = (strictness.lenient, strictness.again);

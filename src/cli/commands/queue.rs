@@ -20,7 +20,8 @@ enum Judged {
     Before(Option<Level>),
 }
 
-/// Audits all files of `plan` (findings from `least` on count as errors), adds a line for each in their order, and says how many there were.
+/// Audits all files of `plan` (findings from `least` on count as errors), adds a line for each in their order, and says
+/// how many there were.
 ///
 /// # Errors
 /// When the results are no results, or cannot be read or written. Failures of single files are shown, have lines of
