@@ -244,7 +244,7 @@ impl Drive {
                 let volume = if marks.has(Marks::NEW_MELT) { step.melt } else { step.volume };
                 self.account.keep(volume);
                 self.spring.rest(timing.time, volume, &self.melt);
-                self.ramp.interrupt();
+                self.ramp.interrupt(0.0);
                 driven.e = self.whole(step, volume, timing.time, lines, pieces);
                 // So little E that its volume is nothing is no measure of the unit.
                 let per_e = step.volume / step.e;
@@ -287,7 +287,7 @@ impl Drive {
             return 0.0;
         }
         self.count.see(step);
-        self.ramp.interrupt();
+        self.ramp.interrupt(0.0);
         let time = self.relieve(step, feeds, lines);
         self.owed |= time.is_some();
         self.resumes = true;
@@ -369,7 +369,7 @@ impl Drive {
                 self.account.drooled_mm3 += let_out;
                 self.idle_s += time;
             }
-            self.ramp.interrupt();
+            self.ramp.interrupt(let_out);
         }
     }
 

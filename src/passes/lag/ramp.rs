@@ -218,17 +218,21 @@ struct Push {
     bounds: Bounds,
     /// Volume turned back in the pieces just before, mm³.
     reversed: f64,
+    /// Volume that lately was laid less than wanted, and not made good yet, mm³: at most the store of the flow at hand, by which
+    /// averages may then be off.
+    left_out: f64,
 }
 
 impl Ramp {
     /// Compensation for this melt within these bounds.
     pub fn new(melt: Melt, bounds: Bounds) -> Self {
-        Self { push: Push { melt, bounds, reversed: 0.0 }, sections: Sections::default() }
+        Self { push: Push { melt, bounds, reversed: 0.0, left_out: 0.0 }, sections: Sections::default() }
     }
 
-    /// The head travels or stands: the next bead begins anew.
-    pub fn interrupt(&mut self) {
+    /// The head travels or stands: the next bead begins anew. `drooled`: what is let out meanwhile, mm³.
+    pub fn interrupt(&mut self, drooled: f64) {
         self.push.reversed = 0.0;
+        self.push.left_out -= drooled;
     }
 
     /// The volume for a bead that is written as it is, in one piece; `None`: it takes [`Self::pieces`]. `area`: of the
@@ -453,9 +457,13 @@ impl Push {
         let laid_mm = section.length - weights.fill;
         let over = MAKE_GOOD_S.at_least(section.time);
         let (per_flow, half_per_fill, half_per_laid) = (1.0 / (flow * over), 0.5 / weights.fill, 0.5 / laid_mm);
-        // On top of all that the screw keeps up, nothing more is asked.
-        let most = if marks.has(Marks::FULL) { 0.0 } else { MAKE_GOOD_SHARE };
-        let good = (-spring.surplus * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(most);
+        // On top of all that the screw keeps up, no more is asked than it has just left out.
+        let missing = if marks.has(Marks::FULL) {
+            (-spring.surplus).at_most(self.left_out.at_least(0.0))
+        } else {
+            -spring.surplus
+        };
+        let good = (missing * per_flow).at_least(-MAKE_GOOD_SHARE).at_most(MAKE_GOOD_SHARE);
         let store = lag * area * section.ready * (1.0 + good);
         let lay = area * section.length * (1.0 + good);
         let half_by_store = (store - spring.stored * weights.kept) * half_per_fill;
@@ -475,7 +483,9 @@ impl Push {
             pushed = volume / section.length;
         }
         self.reversed = (self.reversed - volume).at_least(0.0);
+        let before = spring.surplus;
         spring.lay(weights, pushed, volume, area * section.length);
+        self.left_out = (self.left_out + (before - spring.surplus)).at_least(-lag * flow).at_most(lag * flow);
         volume
     }
 
