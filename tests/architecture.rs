@@ -24,7 +24,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("motion", &["moves", "profile", "units"]),
     ("survey", &["motion", "moves", "units"]),
     ("demand", &["physics", "profile", "units"]),
-    ("soft", &["demand", "physics", "profile", "survey", "units"]),
+    ("soft", &["physics", "profile", "survey", "units"]),
     ("weigh", &["demand", "error", "moves", "physics", "profile", "units"]),
     ("passes", &["demand", "motion", "moves", "profile", "soft", "units"]),
     ("replay", &["demand", "error", "motion", "moves", "physics", "profile", "units"]),

@@ -56,13 +56,14 @@ impl Soft {
         self.axes.is_none()
     }
 
-    /// Lowers the speed of a bead; `top`: the speed it reaches without, mm/s; `limits`: those of
-    /// its layer.
+    /// Lowers the speed of a bead; `top`: the speed it reaches without, mm/s; `limits`: those of its layer; `verdict`: what the
+    /// screw leaves it. Shares are of that, so that beads go slower in proportion and a layer takes the time that was planned.
     #[inline]
     pub fn slow(&self, limits: &LayerLimits, step: &Move, top: f64, verdict: &mut Verdict) {
         if !step.is_screw_bead() || step.volume <= 0.0 {
             return;
         }
+        let top = top.at_most(verdict.speed);
         verdict.limit(f64::from(limits.drag_mm_s), Reason::NozzleDrag);
         let share = if step.role.is_perimeter() { limits.perimeter_share } else { limits.bead_share };
         if share < 1.0 {
@@ -353,5 +354,6 @@ mod tests {
         assert!((perimeter - 32.0).abs() < 1e-5, "{perimeter}");
         assert_eq!(speed(&step, 6.0), 5.0, "5 mm/s, and 0.5 mm³/s over 0.1 mm²");
         assert_eq!(speed(&Move { kind: Kind::Travel, ..step }, 40.0), 40.0);
+        assert_eq!(speed(&Move { speed: 16.0, ..step }, 40.0), 8.0, "of what the screw leaves");
     }
 }

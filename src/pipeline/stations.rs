@@ -148,9 +148,10 @@ impl Stations {
             accel_words: profile.controller.accel_words.value,
             purpose: run.purpose,
         };
+        let most_mm3_s = if run.passes.capacity { capacity.peak_mm3_s } else { f64::INFINITY };
         Self {
             intake: Intake::new(resolver, planning, run.writes().then(|| run.marker())),
-            surveyor: foresight.asks().then(|| Surveyor::new(profile.nozzle.diameter_mm.value)),
+            surveyor: foresight.asks().then(|| Surveyor::new(profile.nozzle.diameter_mm.value).held_to(most_mm3_s)),
             foresight,
             asked: run.reports_demand().then(|| Asked::new(capacity)),
             limits,

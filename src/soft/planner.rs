@@ -448,15 +448,15 @@ impl SoftPlanner {
     /// last, and neither below what the screw and an even bead bear. Travels keep their speed: nobody is to hover over
     /// a soft part.
     fn shares(&self, sums: &Sums, bears: [f64; 2]) -> (f32, f32) {
-        // Ramps take longer at the accelerations the layer bears.
+        // Beads take longer where the screw holds them, ramps at the accelerations the layer bears.
         let paces = [&sums.others, &sums.perimeters, &sums.travels];
         let [others, perimeters, travels] = paces.map(|pace| pace.bounded(bears));
         let held_s: f64 = [others, perimeters, travels].iter().map(|held| held.time_s).sum();
-        let mut time_s = sums.time_s + held_s - paces.iter().map(|pace| pace.time_s()).sum::<f64>();
+        let mut time_s = sums.time_s + held_s - paces.iter().map(|pace| pace.file_s).sum::<f64>();
         if self.terms.drops_turns {
             time_s -= sums.turns_s;
         }
-        let missing = sums.least_s - time_s.max(sums.volume_mm3 / self.terms.peak_mm3_s);
+        let missing = sums.least_s - time_s;
         let cruise_s = others.cruise_s + perimeters.cruise_s;
         if missing <= 0.0 || cruise_s <= 0.0 || sums.bead_length_mm <= 0.0 {
             return (1.0, 1.0);

@@ -1,7 +1,6 @@
 //! What is taken from the profile.
 
 use super::corners;
-use crate::demand::capacity::Capacity;
 use crate::physics::column::{Solid, shear_factor_of_rectangle};
 use crate::physics::cooling::{Layer, Place, Temperatures, Thermal};
 use crate::physics::stiffness::{Hardness, estimate, log_linear, log_linear_d};
@@ -45,8 +44,6 @@ pub struct Terms {
     pub face_mm: f64,
     /// Whether the drag bounds speeds.
     pub clamp_drag: bool,
-    /// Most flow at once, mm³/s.
-    pub peak_mm3_s: f64,
     /// Least speed and flow for cooling, mm/s and mm³/s.
     pub least_mm_s: f64,
     /// The same as a flow, mm³/s.
@@ -102,7 +99,6 @@ impl Terms {
             melt: PowerLaw::new(feedstock.melt_consistency_pa_s_n.value, feedstock.melt_index_n.value).ok(),
             face_mm: profile.nozzle.face_mm.value.unwrap_or(FACE_PER_BORE * bore),
             clamp_drag: sways && part.clamp_drag.value,
-            peak_mm3_s: Capacity::of(profile).peak_mm3_s,
             least_mm_s: part.least_speed_mm_s.value,
             least_mm3_s: part.least_flow_mm3_s.value,
             drops_turns: false,

@@ -16,6 +16,8 @@ pub struct Pace {
     pub cruise_s: f64,
     /// What ramps take beyond that, s.
     pub ramps_s: f64,
+    /// What they take as the file has them, s.
+    pub file_s: f64,
     /// By axis, X and Y.
     axes: [[Alike; STEPS]; 2],
 }
@@ -40,23 +42,26 @@ pub struct Bounded {
 }
 
 impl Pace {
-    /// Adds a move over a length, mm. `along`: what of it runs along X and Y, mm; for an arc, which somewhere runs along
-    /// each, all of it.
+    /// Adds a move over a length, mm, with a highest speed that is so many times, at least 1, what it is held to. `along`: what of
+    /// it runs along X and Y, mm; for an arc, which somewhere runs along each, all of it.
     #[inline]
-    pub fn add(&mut self, length: f64, along: [f64; 2], timing: &Timing) {
+    pub fn add(&mut self, length: f64, along: [f64; 2], timing: &Timing, times: f64) {
+        self.file_s += timing.time;
         if length <= 0.0 {
             self.cruise_s += timing.time;
             return;
         }
         // Whether a move has ramps, and how steep, nobody can guess: all of it is least and largest figures.
         let cruise_s = (length / timing.top).at_most(timing.time);
-        let ramps_s = timing.time - cruise_s;
+        // A cruise takes so many times as long, a ramp at the same acceleration is over so much sooner.
+        let (top, ramps_s) = (timing.top / times, (timing.time - cruise_s) / times);
+        let cruise_s = cruise_s * times;
         self.cruise_s += cruise_s;
         self.ramps_s += ramps_s;
         // Moves without ramps count in no step.
         let counted_s = cruise_s.at_most(ramps_s * f64::MAX);
         let per_length = 1.0 / length;
-        let (change, per_cruise) = (ramps_s * timing.accel.at_most(f64::MAX), timing.top * per_length);
+        let (change, per_cruise) = (ramps_s * timing.accel.at_most(f64::MAX), top * per_length);
         for (axis, delta) in self.axes.iter_mut().zip(along) {
             let change_mm_s = change * delta.abs() * per_length;
             // The power of two is in the exponent of the figure.
@@ -74,6 +79,7 @@ impl Pace {
     pub fn and(mut self, other: &Self) -> Self {
         self.cruise_s += other.cruise_s;
         self.ramps_s += other.ramps_s;
+        self.file_s += other.file_s;
         for (own, other) in self.axes.iter_mut().flatten().zip(other.axes.iter().flatten()) {
             own.cruise_s += other.cruise_s;
             own.change_mm_s += other.change_mm_s;
@@ -81,7 +87,7 @@ impl Pace {
         self
     }
 
-    /// What they take, s.
+    /// What they take at the speeds they are held to, s.
     pub fn time_s(&self) -> f64 {
         self.cruise_s + self.ramps_s
     }
@@ -142,7 +148,7 @@ mod tests {
         let mut pace = Pace::default();
         for &(length, speed, along_y) in moves {
             let (along, timing) = moved(length, speed, accel, along_y);
-            pace.add(length, along, &timing);
+            pace.add(length, along, &timing, 1.0);
         }
         pace
     }
@@ -164,6 +170,29 @@ mod tests {
         let slanted = pace(&[(20.0, 30.0, 0.5)], 3000.0).bounded([f64::INFINITY, 100.0]).time_s;
         let known = moved(20.0, 30.0, 200.0, 0.5).1.time;
         assert!((slanted / known - 1.0).abs() < 1e-9, "{slanted} {known}");
+    }
+
+    /// Moves held to a third and a quarter of their speed are those that have it: 3 + 0.025 s and 4 + 0.1 s at 300 mm/s².
+    #[test]
+    fn moves_that_are_held_count_as_slower_ones() {
+        let mut held = Pace::default();
+        let mut times = 0.0;
+        for (length, speed, share, own) in
+            [(22.5, 22.5, 3.0, 3.025), (400.0, 120.0, 1.0, 400.0 / 120.0 + 0.4), (120.0, 120.0, 4.0, 4.1)]
+        {
+            let (along, timing) = moved(length, speed, 300.0, 1.0);
+            held.add(length, along, &timing, share);
+            times += timing.time;
+            let mut one = Pace::default();
+            one.add(length, along, &timing, share);
+            assert!((one.time_s() - own).abs() < 1e-9, "{}", one.time_s());
+        }
+        assert!((held.file_s - times).abs() < 1e-9);
+        let slower = pace(&[(22.5, 7.5, 1.0), (400.0, 120.0, 1.0), (120.0, 30.0, 1.0)], 300.0);
+        for accel in [f64::INFINITY, 200.0, 20.0] {
+            let [a, b] = [&held, &slower].map(|pace| pace.bounded([accel; 2]).time_s);
+            assert!((a / b - 1.0).abs() < 1e-9, "{accel}: {a} {b}");
+        }
     }
 
     /// The share it finds makes the same moves take the time.

@@ -82,6 +82,8 @@ pub struct Surveyor {
     sections: Vec<Section>,
     cells: Vec<u64>,
     account: SurveyAccount,
+    /// One over the most flow to which the screw holds beads, s/mm³.
+    per_most: f64,
 }
 
 impl Surveyor {
@@ -104,7 +106,14 @@ impl Surveyor {
             sections: Vec::new(),
             cells: Vec::new(),
             account: SurveyAccount { cell_mm: cell, ..SurveyAccount::default() },
+            per_most: 0.0,
         }
+    }
+
+    /// The same where the screw holds beads to a flow, mm³/s; infinite where it does not.
+    #[must_use]
+    pub fn held_to(self, most_mm3_s: f64) -> Self {
+        Self { per_most: 1.0 / most_mm3_s, ..self }
     }
 
     /// Takes the moves of a block with their timings, one for each; layers that are finished are added to `done`.
@@ -135,7 +144,7 @@ impl Surveyor {
                         open.record.turns_s += timing.time;
                     }
                     if !lays {
-                        add_pace(&mut open.record.travel_pace, step, timing);
+                        add_pace(&mut open.record.travel_pace, step, timing, 1.0);
                     }
                 }
                 None => self.account.before_s += timing.time,
@@ -191,7 +200,7 @@ impl Surveyor {
             let taken = moves.get(..going).unwrap_or_default();
             self.join(taken, track);
             if let Some(open) = &mut self.open {
-                add_stretch(&mut open.record, taken, timings);
+                add_stretch(&mut open.record, taken, timings, self.per_most);
             }
             count += going;
             if going < moves.len() {
@@ -245,7 +254,7 @@ impl Surveyor {
         record.beads = record.beads.saturating_add(1);
         record.volume_mm3 += step.volume;
         record.bead_length_mm += step.length;
-        add_execution(record, step, timing);
+        add_execution(record, step, timing, self.per_most);
         if joins {
             return;
         }
@@ -474,7 +483,7 @@ fn own_height(section: &Section, height_mm: f64, above_mm: f64, width_mm: f64) -
 }
 
 /// Adds beads and how they are executed to the record of their layer.
-fn add_stretch(record: &mut LayerRecord, beads: &[Move], timings: &[Timing]) {
+fn add_stretch(record: &mut LayerRecord, beads: &[Move], timings: &[Timing], per_most: f64) {
     record.beads = record.beads.saturating_add(beads.len() as u32);
     for (step, timing) in beads.iter().zip(timings) {
         record.volume_mm3 += step.volume;
@@ -482,28 +491,29 @@ fn add_stretch(record: &mut LayerRecord, beads: &[Move], timings: &[Timing]) {
         record.time_s += timing.time;
     }
     for (step, timing) in beads.iter().zip(timings) {
-        add_execution(record, step, timing);
+        add_execution(record, step, timing, per_most);
     }
 }
 
-/// Adds how a bead is executed to the record of its layer.
+/// Adds how a bead is executed to the record of its layer. `per_most`: one over the most flow that it may ask, s/mm³.
 #[inline(always)]
-fn add_execution(record: &mut LayerRecord, step: &Move, timing: &Timing) {
+fn add_execution(record: &mut LayerRecord, step: &Move, timing: &Timing, per_most: f64) {
     let pace = if step.role.is_perimeter() {
         record.perimeter_length_mm += step.length;
         &mut record.perimeter_pace
     } else {
         &mut record.bead_pace
     };
-    add_pace(pace, step, timing);
+    let asks = step.volume * timing.top / step.length * per_most;
+    add_pace(pace, step, timing, asks.at_least(1.0));
     record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
     record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
 }
 
-/// Adds a move to those of its kind.
+/// Adds a move to those of its kind, at a highest speed that is so many times what it is held to.
 #[inline]
-fn add_pace(pace: &mut Pace, step: &Move, timing: &Timing) {
+fn add_pace(pace: &mut Pace, step: &Move, timing: &Timing, times: f64) {
     let [x, y, _] = step.delta;
     let along = if step.has(Move::ARC) { [step.length; 2] } else { [x, y] };
-    pace.add(step.length, along, timing);
+    pace.add(step.length, along, timing, times);
 }
