@@ -9,7 +9,7 @@ use crate::summary::PartFigures;
 
 /// Figures of the part, and what is to be told of it.
 pub fn figures(mut stay: Stay, plan: SoftPlan, findings: &mut Findings) -> PartFigures {
-    stay.end();
+    stay.finish(findings);
     let SoftPlan { modulus_mpa, moves, mut bands, warnings, .. } = plan;
     bands.took(stay.bands);
     let sags = |warning: &Warning| matches!(warning.what, Trouble::TooHeavy { factor } if factor < 1.0);

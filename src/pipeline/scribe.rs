@@ -4,7 +4,7 @@ use super::drive::{Drive, Driven, LinesBefore};
 use super::edits::{Decided, ELine, Edited, Outgoing, Written, accel_word, accels_put_back, line_end_at, repeats_arc};
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
-use super::stay::{Due, Stay};
+use super::stay::Stay;
 use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
 use crate::line::number::write_fixed;
@@ -287,7 +287,7 @@ impl Scribe {
                 }
             } else {
                 let code = if step.has(Move::NUMBERED) { Code::PartNumbered } else { Code::LayerHurried };
-                report_hurry(&mut self.findings, code, &due, (line, at_s), obstacle);
+                due.report(&mut self.findings, code, (line, Some(at_s)), obstacle);
             }
         }
         let waited_s = halted_s;
@@ -386,7 +386,7 @@ impl Scribe {
             if self.purpose == Purpose::Audit
                 && let Some(due) = stay.due(step)
             {
-                report_hurry(&mut self.findings, Code::LayerTime, &due, (line, at_s), None);
+                due.report(&mut self.findings, Code::LayerTime, (line, Some(at_s)), None);
             }
             stay.pass(known, step, seconds - waited_s);
         }
@@ -562,18 +562,6 @@ fn corner(CornerWord { rule, axes }: CornerWord, lines: &mut LinesBefore<'_>) {
         }
     }
     lines.end();
-}
-
-/// Adds a layer that gets less time than it needs.
-fn report_hurry(findings: &mut Findings, code: Code, due: &Due, (line, at_s): (u64, f64), obstacle: Option<&str>) {
-    let why = obstacle.map_or_else(String::new, |why| format!(": {why}"));
-    findings.add_weighted(code, due.missing_s(), || Place {
-        line,
-        layer: u64::from(due.layer),
-        z_mm: due.z_mm,
-        time_s: Some(at_s),
-        detail: format!("{} s of the {} s it needs{why}", short(due.taken_s), short(due.least_s)),
-    });
 }
 
 /// Adds a move that is quicker than the part bears, on a line that bears no word for it.

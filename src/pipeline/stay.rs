@@ -1,5 +1,7 @@
 //! Layers in time: how long each has taken, and how long the head stays away before the next.
 
+use super::scribe::short;
+use crate::findings::{Code, Findings, Place};
 use crate::moves::Move;
 use crate::moves::limits::MotionLimits;
 use crate::passes::soft::{Soft, Words};
@@ -50,6 +52,19 @@ impl Due {
     pub fn missing_s(&self) -> f64 {
         self.least_s - self.taken_s
     }
+
+    /// Tells it. `place`: line and time, s, where it is due; `obstacle`: what is in the way of a wait there, if anything.
+    pub fn report(&self, findings: &mut Findings, code: Code, place: (u64, Option<f64>), obstacle: Option<&str>) {
+        let why = obstacle.map_or_else(String::new, |why| format!(": {why}"));
+        let (line, time_s) = place;
+        findings.add_weighted(code, self.missing_s(), || Place {
+            line,
+            layer: u64::from(self.layer),
+            z_mm: self.z_mm,
+            time_s,
+            detail: format!("{} s of the {} s it needs{why}", short(self.taken_s), short(self.least_s)),
+        });
+    }
 }
 
 impl Stay {
@@ -82,7 +97,12 @@ impl Stay {
 
     /// Whether the layer before this move's has had too little time.
     pub fn due(&self, step: &Move) -> Option<Due> {
-        if self.layer == 0 || !self.begins(step) {
+        if self.begins(step) { self.lacks() } else { None }
+    }
+
+    /// Whether the layer at hand has had too little time so far.
+    fn lacks(&self) -> Option<Due> {
+        if self.layer == 0 {
             return None;
         }
         let due = Due { layer: self.layer, z_mm: self.z_mm, taken_s: self.taken_s, least_s: self.least_s };
@@ -122,8 +142,18 @@ impl Stay {
         self.taken_s += time_s;
     }
 
+    /// No more moves come. Tells where the last layer had too little time: nothing is laid on what is on top of it, but a file
+    /// that does not mark the turns of a spiral has all of it in one.
+    pub fn finish(&mut self, findings: &mut Findings) {
+        self.end();
+        if let Some(due) = self.lacks() {
+            let code = if self.is_written { Code::LayerHurried } else { Code::LayerTime };
+            due.report(findings, code, (0, None), Some("behind its last mark of a layer the print climbs on"));
+        }
+    }
+
     /// The layer at hand ends.
-    pub fn end(&mut self) {
+    fn end(&mut self) {
         if self.is_written && self.layer > 0 {
             self.bands.add(&Band::of_output(self.layer, self.least_s, self.taken_s, self.waited_s));
         }
@@ -142,6 +172,7 @@ impl Stay {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::findings::Finding;
     use crate::moves::sample;
     use crate::passes::soft::Least;
     use crate::soft::LayerLimits;
@@ -157,6 +188,21 @@ mod tests {
         stay.pass(&known, &bead(1), 0.25 * taken_s);
         stay.pass(&known, &bead(1), 0.75 * taken_s);
         stay
+    }
+
+    /// A file that marks no turn of its spiral has all of them in its last layer.
+    #[test]
+    fn what_the_last_layer_lacks_is_told_at_the_end() {
+        let told = |least_s: f32, taken_s| {
+            let mut findings = Findings::default();
+            behind(least_s, taken_s).finish(&mut findings);
+            let text = |finding: &Finding| (finding.code, finding.places[0].detail.clone());
+            findings.into_list().iter().map(text).collect::<Vec<_>>()
+        };
+        assert_eq!(told(0.0, 12.0), []);
+        assert_eq!(told(20.0, 20.0), []);
+        let lacks = "12 s of the 20 s it needs: behind its last mark of a layer the print climbs on";
+        assert_eq!(told(20.0, 12.0), [("layer-hurried", lacks.to_owned())]);
     }
 
     /// A quarter of a second, and three hundredths of what the layer needs: 0.6 s of 20.
