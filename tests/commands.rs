@@ -79,7 +79,11 @@ fn reversals_by_the_controller_go_in_pairs() {
 /// what is laid behind it under those that the part bears.
 #[test]
 fn accelerations_are_put_back_before_what_moves_by_itself() {
-    for (preset, commands) in [("host", ["PAUSE", "M600", "PRINT_END"]), ("board", ["M0 Look", "M600", "G12"])] {
+    for (preset, commands) in [
+        ("host", ["PAUSE", "M600", "PRINT_END"]),
+        ("host", ["G28 X", "G29", "M30"]),
+        ("board", ["M0 Look", "M600", "G12"]),
+    ] {
         let mut tower = Stack::new(1.0, 2.0);
         tower.line("M204 P2000 T2000");
         for layer in 0..30 {
@@ -173,4 +177,41 @@ fn turns_at_rest_are_told_as_they_are_executed() {
     assert!(output.contains("M204 S") && summary.screw.charges > 30, "{:?}", summary.screw);
     let found = audit(&output, &p).before.time_s;
     assert!((summary.after.time_s / found - 1.0).abs() < 2e-3, "{} {found}", summary.after.time_s);
+}
+
+/// 20 mm³/s at a lag of 0.4 s store 8 mm³. The screw that leaves turns back before the change; one that is no screw is left
+/// alone, and the next bead of a screw begins charged.
+#[test]
+fn the_screw_turns_back_before_another_tool_comes() {
+    let beads = "G1 X80 E20 F1200\nG1 X50 E20\n";
+    for (change, preset) in [("T1", "host"), ("T1", "board"), ("M6 T1", "network")] {
+        for (lag, tools) in [("none", "[0]"), ("none", "[0,1]"), ("file", "[0]"), ("file", "[0,1]")] {
+            let input = format!("{HEAD}{beads}{change}\nG0 X20 Y20 F9000\n{beads}T0\nG0 X30 Y30 F9000\n{beads}M84\n");
+            let (output, _) = rewrite(
+                &input,
+                &[
+                    &format!("controller.preset={preset}"),
+                    &format!("screw.lag_compensated_by={lag}"),
+                    &format!("screw.tools={tools}"),
+                    "screw.output_diameter_mm=10",
+                ],
+            );
+            let lines: Vec<&str> = output.lines().collect();
+            // E of the lines between a change and the nearest way, on either side.
+            let turned = |at: usize, behind: bool| -> f64 {
+                let ends = |line: &&&str| !line.starts_with("G0");
+                let e = |line: &&str| if line.contains(" E") { word(line, 'E') } else { 0.0 };
+                match behind {
+                    false => lines[..at].iter().rev().take(4).map(e).filter(|e| *e < 0.0).sum(),
+                    true => lines[at + 1..].iter().take_while(ends).map(e).sum(),
+                }
+            };
+            let at = |tool: &str| lines.iter().position(|line| *line == tool).unwrap_or_else(|| panic!("{output}"));
+            let case = format!("{change} {preset} {lag} {tools}");
+            assert!(turned(at(change), false) < -0.01, "{case}:\n{output}");
+            assert_eq!(turned(at(change), true), 0.0, "nothing of the tool that comes, {case}:\n{output}");
+            assert_eq!(turned(at("T0"), false) < -0.01, tools == "[0,1]", "{case}:\n{output}");
+            assert_eq!(turned(at("T0"), true), 0.0, "{case}:\n{output}");
+        }
+    }
 }

@@ -51,10 +51,11 @@ pub enum Kind {
     SetEIn,
     /// Waits.
     Dwell,
-    /// Lets the machine come to a full stop: homing, waiting for temperature or for the end of all motion.
+    /// Lets the machine come to a full stop: waiting for temperature or for the end of all motion.
     Stop,
-    /// Waits for somebody, or changes the material: nobody knows how long. The feed of the file must be in force before it,
-    /// as before a [`Kind::FeedUser`].
+    /// Stops the machine, which may then move by itself, nobody knows how long: waits for somebody, changes the material or the
+    /// tool, homes or probes the bed; or ends the program. The feed of the file must be in force before it, as before a
+    /// [`Kind::FeedUser`].
     Pause,
     /// Sets the count of the extruder axis (`G92 E`) to [`Move::e_count`].
     SetE,
@@ -64,7 +65,7 @@ pub enum Kind {
     Limits,
     /// Sets the feed and nothing else.
     Feed,
-    /// A command that may use the feed in force and is not followed further (a spline, a macro, a tool change):
+    /// A command that may use the feed in force and is not followed further (a spline, a macro):
     /// the feed of the file must be in force before it.
     FeedUser,
 }

@@ -425,12 +425,12 @@ impl Resolver {
             self.watched(at, |watch, found| watch.text_command(word, found));
         }
         let [Word { letter: b'M', value, .. }] = at.words() else { return };
-        // A macro file may move, a pause waits; a message does neither.
+        // A macro file may move, a pause waits, the program ends; a message does none of it.
         if *value == 98.0 {
             self.heat.macro_ran();
             self.fan.named();
             self.command(Kind::FeedUser, at);
-        } else if matches!(*value, 0.0 | 1.0) {
+        } else if matches!(*value, 0.0 | 1.0 | 30.0) {
             self.command(Kind::Pause, at);
         }
     }
@@ -465,9 +465,8 @@ impl Resolver {
             }
             b'M' => self.m_command(words, first, at),
             b'T' => {
-                self.select_tool(first.value);
+                self.tool_line(first.value, at);
                 self.heat.tool();
-                self.command(Kind::FeedUser, at);
                 Ok(())
             }
             _ => self.g_line(words, at),

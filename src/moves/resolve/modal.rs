@@ -68,12 +68,12 @@ impl Resolver {
             // Tool changes of older dialects.
             6 | 108 | 135 => {
                 if let Some(tool) = words.get(b'T') {
-                    self.select_tool(tool);
-                    self.command(Kind::FeedUser, at);
+                    self.tool_line(tool, at);
                 }
             }
-            // Changes of material, parking and pauses: they may move, with the feed in force.
-            25 | 125 | 226 | 600 | 601 | 701 | 702 => self.command(Kind::Pause, at),
+            // Changes of material, parking and pauses: they may move, with the feed in force. The end of a program: nothing behind
+            // it is read.
+            2 | 25 | 125 | 226 | 600 | 601 | 701 | 702 => self.command(Kind::Pause, at),
             620 | 621 => self.command(Kind::FeedUser, at),
             // Waiting for the end of motion or for a temperature, motors off.
             116 | 190 | 191 | 400 => self.command(Kind::Stop, at),
@@ -181,14 +181,14 @@ impl Resolver {
                 }
                 // What somebody has made a macro of may move, whatever the number stands for elsewhere.
                 _ if words.commands().len() == 1 && self.watch.is_own(*command) => action = Action::Macro,
-                // Reversal by the controller, offsets, tool length, path control, coordinate systems, homing and
-                // probing: none of them uses the feed in force.
+                // The bed or the gantry is probed.
+                290..=299 | 300 | 340 => action = Action::Probe,
+                // Reversal by the controller, offsets, tool length, path control, coordinate systems and probing one way:
+                // none of them uses the feed in force.
                 100 if self.turns_back(words) => action = Action::SetReversal(Kind::SetEOut),
                 110 if self.turns_back(words) => action = Action::SetReversal(Kind::SetEIn),
                 100
                 | 110
-                | 290..=299
-                | 340
                 | 400..=499
                 | 540..=599
                 | 610
@@ -203,7 +203,6 @@ impl Resolver {
                 | 1300..=1329
                 | 1610
                 | 1620
-                | 300
                 | 3800 => {}
                 tenths => action = Action::NotFollowed { is_curve: matches!(tenths, 50 | 51) },
             }
@@ -221,6 +220,7 @@ impl Resolver {
             Action::Dwell => self.dwell(words, at),
             Action::Home => self.home(words, at),
             Action::Macro => self.command(Kind::FeedUser, at),
+            Action::Probe => self.command(Kind::Pause, at),
             Action::SetReversal(kind) => self.command(kind, at),
             Action::SetPosition => self.set_position(words, at),
             Action::ClearOffsets => {
@@ -305,7 +305,7 @@ impl Resolver {
     }
 
     fn home(&mut self, words: &Words, at: At<'_>) {
-        self.command(Kind::Stop, at);
+        self.command(Kind::Pause, at);
         let all = !b"XYZ".iter().any(|&axis| words.mentions(axis));
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if all || words.mentions(*letter) {
@@ -397,9 +397,16 @@ impl Resolver {
         Ok(())
     }
 
-    pub(super) fn select_tool(&mut self, number: f64) {
-        // Numbers of 100 and above are commands of some machines, not tools.
-        if (0.0..100.0).contains(&number) {
+    /// A line that selects a tool. Where that is another one, the machine stands as for a pause, and what is due before the line
+    /// is due of the tool that leaves.
+    pub(super) fn tool_line(&mut self, number: f64, at: At<'_>) {
+        let changes = is_tool(number) && number as u32 != self.state.tool;
+        self.command(if changes { Kind::Pause } else { Kind::FeedUser }, at);
+        self.select_tool(number);
+    }
+
+    fn select_tool(&mut self, number: f64) {
+        if is_tool(number) {
             let (before, tool) = (self.state.tool, number as u32);
             if tool != before {
                 self.e_by_tool.retain(|entry| entry.0 != before);
@@ -412,6 +419,11 @@ impl Resolver {
             self.is_screw = self.rules.tools.contains(&tool);
         }
     }
+}
+
+/// Numbers of 100 and above are commands of some machines, not tools.
+fn is_tool(number: f64) -> bool {
+    (0.0..100.0).contains(&number)
 }
 
 /// The small settings a G line may change before it moves.
@@ -453,6 +465,7 @@ enum Action {
     Dwell,
     Home,
     Macro,
+    Probe,
     SetReversal(Kind),
     SetPosition,
     ClearOffsets,
