@@ -184,9 +184,15 @@ fn turns_at_rest_are_told_as_they_are_executed() {
 #[test]
 fn the_screw_turns_back_before_another_tool_comes() {
     let beads = "G1 X80 E20 F1200\nG1 X50 E20\n";
-    for (change, preset) in [("T1", "host"), ("T1", "board"), ("M6 T1", "network")] {
+    for (change, back, preset) in [
+        ("T1", "T0", "host"),
+        ("ACTIVATE_EXTRUDER EXTRUDER=extruder1", "activate_extruder extruder=extruder", "host"),
+        ("T1", "T0", "board"),
+        ("M6 T1", "T0", "network"),
+    ] {
         for (lag, tools) in [("none", "[0]"), ("none", "[0,1]"), ("file", "[0]"), ("file", "[0,1]")] {
-            let input = format!("{HEAD}{beads}{change}\nG0 X20 Y20 F9000\n{beads}T0\nG0 X30 Y30 F9000\n{beads}M84\n");
+            let input =
+                format!("{HEAD}{beads}{change}\nG0 X20 Y20 F9000\n{beads}{back}\nG0 X30 Y30 F9000\n{beads}M84\n");
             let (output, _) = rewrite(
                 &input,
                 &[
@@ -200,7 +206,7 @@ fn the_screw_turns_back_before_another_tool_comes() {
             // E of the lines between a change and the nearest way, on either side.
             let turned = |at: usize, behind: bool| -> f64 {
                 let ends = |line: &&&str| !line.starts_with("G0");
-                let e = |line: &&str| if line.contains(" E") { word(line, 'E') } else { 0.0 };
+                let e = |line: &&str| if line.starts_with("G1") && line.contains(" E") { word(line, 'E') } else { 0.0 };
                 match behind {
                     false => lines[..at].iter().rev().take(4).map(e).filter(|e| *e < 0.0).sum(),
                     true => lines[at + 1..].iter().take_while(ends).map(e).sum(),
@@ -210,8 +216,8 @@ fn the_screw_turns_back_before_another_tool_comes() {
             let case = format!("{change} {preset} {lag} {tools}");
             assert!(turned(at(change), false) < -0.01, "{case}:\n{output}");
             assert_eq!(turned(at(change), true), 0.0, "nothing of the tool that comes, {case}:\n{output}");
-            assert_eq!(turned(at("T0"), false) < -0.01, tools == "[0,1]", "{case}:\n{output}");
-            assert_eq!(turned(at("T0"), true), 0.0, "{case}:\n{output}");
+            assert_eq!(turned(at(back), false) < -0.01, tools == "[0,1]", "{case}:\n{output}");
+            assert_eq!(turned(at(back), true), 0.0, "{case}:\n{output}");
         }
     }
 }

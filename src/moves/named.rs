@@ -141,8 +141,7 @@ pub fn lag_filter(text: &[u8]) -> Option<LagFilter> {
     let mut filter = LagFilter::default();
     for (key, value) in parts.split_ascii_whitespace().filter_map(|part| part.split_once('=')) {
         if key.eq_ignore_ascii_case("EXTRUDER") {
-            let number = value.to_ascii_lowercase().strip_prefix("extruder").map(str::to_owned);
-            filter.tool = number.and_then(|number| if number.is_empty() { Some(0) } else { number.parse().ok() });
+            filter.tool = extruder(value);
         }
         let value = value.parse::<f64>().ok().filter(|v| v.is_finite());
         if key.eq_ignore_ascii_case("ADVANCE") {
@@ -152,6 +151,23 @@ pub fn lag_filter(text: &[u8]) -> Option<LagFilter> {
         }
     }
     Some(filter)
+}
+
+/// The tool that a command selects; `None` for any other command.
+pub fn selected_tool(text: &[u8]) -> Option<u32> {
+    let parts = std::str::from_utf8(behind("ACTIVATE_EXTRUDER", text)?).ok()?;
+    let mut parts = parts.split_ascii_whitespace().filter_map(|part| part.split_once('='));
+    extruder(parts.find(|(key, _)| key.eq_ignore_ascii_case("EXTRUDER"))?.1)
+}
+
+/// The number of a tool by the name of its extruder; the first has none behind it.
+fn extruder(name: &str) -> Option<u32> {
+    let (start, number) = name.split_at_checked("extruder".len())?;
+    match (start.eq_ignore_ascii_case("extruder"), number) {
+        (false, _) => None,
+        (true, "") => Some(0),
+        (true, number) => number.parse().ok(),
+    }
 }
 
 fn set_limit(limits: &mut MotionLimits, key: &str, value: &str) {
@@ -224,5 +240,15 @@ mod tests {
         assert_eq!(filter("SET_PRESSURE_ADVANCE EXTRUDER=extruder1"), Some((None, None)));
         assert_eq!(filter("SET_FAN_SPEED FAN=a SPEED=1"), None);
         assert_eq!(filter(""), None);
+    }
+
+    #[test]
+    fn tools_by_the_names_of_their_extruders() {
+        let tool = |text: &str| selected_tool(text.as_bytes());
+        assert_eq!(tool("ACTIVATE_EXTRUDER EXTRUDER=extruder"), Some(0));
+        assert_eq!(tool("activate_extruder extruder=Extruder12"), Some(12));
+        for none in ["ACTIVATE_EXTRUDER", "ACTIVATE_EXTRUDER EXTRUDER=belt", "ACTIVATE EXTRUDER=extruder", ""] {
+            assert_eq!(tool(none), None, "{none}");
+        }
     }
 }

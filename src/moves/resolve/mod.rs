@@ -398,6 +398,11 @@ impl Resolver {
             self.keep_or_put_back(keeping, at);
             return Ok(());
         }
+        if follows_names && let Some(tool) = named::selected_tool(text) {
+            self.heat.macro_ran();
+            self.tool_line(f64::from(tool), at);
+            return Ok(());
+        }
         if follows_names && self.rules.has_own_e_unit && named::sets_e_steps(text) {
             self.found(Code::EStepsInFile, at, || String::from_utf8_lossy(text).into_owned());
         }
