@@ -41,8 +41,8 @@ const NOT_OF_AN_OUTPUT: [&str; 7] =
 fn an_output_is_judged_as_its_account_tells() {
     let input =
         std::fs::read(concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/demo/casting_pads.gcode")).expect("a demo");
-    for way in ["file", "none"] {
-        let profile = profile(&["controller.preset=host", &format!("screw.lag_compensated_by={way}")]);
+    for (preset, way) in [("host", "file"), ("host", "none"), ("board", "file")] {
+        let profile = profile(&[&format!("controller.preset={preset}"), &format!("screw.lag_compensated_by={way}")]);
         let (written, judged) = accounts(&input, &profile).expect("a rewrite");
         let told = codes(&judged);
         // Beads that are charged at rest are judged as those of any other file.
@@ -58,6 +58,15 @@ fn an_output_is_judged_as_its_account_tells() {
             ("sustained", said.sustained_demand_mm3_s, found.sustained_demand_mm3_s, 0.05),
         ] {
             assert!((found / said - 1.0).abs() < most, "{way}: {found} {what} instead of {said}");
+        }
+        // What turns back along a path is no bead, and what pushes less than the last decimal of E a travel.
+        for (what, said, found) in [
+            ("moves", said.moves, found.moves),
+            ("beads", said.beads, found.beads),
+            ("travels", said.travels, found.travels),
+            ("others", said.other_moves, found.other_moves),
+        ] {
+            assert!(said.abs_diff(found) <= 5, "{preset} {way}: {found} {what} instead of {said}");
         }
         assert!(written.stops.runs > 10, "{way}");
         assert!(judged.stops.runs.abs_diff(written.stops.runs) <= written.stops.runs / 20, "{way}: {:?}", judged.stops);

@@ -93,10 +93,10 @@ pub fn summary(
     after.mass_g += (purged * density).as_g();
     after.travel_path_mm += pauses.way_mm + written.stripped_mm;
     after.travels += pauses.ways;
-    after.beads += written.beads_added;
+    after.beads = (after.beads + written.beads_added).saturating_sub(drive.account.hollow);
     after.e_only = after.e_only + written.e_only_added + turns - written.e_only_removed;
     after.travels += written.stripped;
-    after.other_moves = after.other_moves + written.other_added - written.stripped;
+    after.other_moves = after.other_moves + written.other_added + drive.account.hollow - written.stripped;
     after.moves = after.moves + written.beads_added + written.e_only_added + written.other_added + turns + pauses.ways;
     after.moves -= written.e_only_removed;
     changes.feeds_written = written.feeds;

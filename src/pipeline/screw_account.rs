@@ -7,6 +7,8 @@ use crate::units::Bounded;
 pub struct ScrewAccount {
     /// Pushed along beads, mm³, net.
     pub beads_mm3: f64,
+    /// Beads, or pieces of them, that push nothing or turn back: they only move.
+    pub hollow: u64,
     /// Pushed by turns of the screw that stay as the file has them, mm³, net.
     pub kept_mm3: f64,
     /// Pushed at rest before runs of beads, mm³.
@@ -37,6 +39,7 @@ impl ScrewAccount {
     /// A bead, or a piece of one, pushes `volume`.
     #[inline]
     pub fn lay(&mut self, volume: f64) {
+        self.hollow += u64::from(volume <= 0.0);
         self.beads_mm3 += volume;
         self.feed();
     }
