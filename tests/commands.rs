@@ -221,3 +221,113 @@ fn the_screw_turns_back_before_another_tool_comes() {
         }
     }
 }
+
+/// Accelerations of beads and travels, and along X and Y, the corner rule and the feed.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Set {
+    accels: [f64; 4],
+    corner: [f64; 2],
+    feed: f64,
+}
+
+impl Set {
+    fn follow(&mut self, line: &str) {
+        let said = |letter: char| line.contains(&format!(" {letter}")).then(|| word(line, letter));
+        let Self { accels: [beads, travels, x, y], corner: [one, other], feed } = self;
+        let put = |slot: &mut f64, value: Option<f64>| *slot = value.unwrap_or(*slot);
+        match line.split(' ').next().unwrap_or_default() {
+            "M204" => {
+                put(beads, said('P').or(said('S')));
+                put(travels, said('T').or(said('S')));
+            }
+            "M201" => {
+                put(x, said('X'));
+                put(y, said('Y'));
+            }
+            "M205" => {
+                put(one, said('X').or(said('J')));
+                put(other, said('Y'));
+            }
+            "SET_VELOCITY_LIMIT" => {
+                let speed = line.split_once("SQUARE_CORNER_VELOCITY=").expect("the corner rule").1;
+                put(one, speed.parse().ok());
+            }
+            "G0" | "G1" => put(feed, said('F')),
+            _ => {}
+        }
+    }
+}
+
+/// The pauses for refills that are written run under what the file has in force where they stand, and what comes behind runs
+/// as without them, whatever the controller, wherever the head waits, and however the lag is made up for.
+#[test]
+fn refills_run_under_what_the_file_has_in_force() {
+    let presets = [
+        ("host", "M204 S2000\nSET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY=4"),
+        ("board", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 J0.02"),
+        ("network", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 X8 Y9"),
+    ];
+    let ways = ["none", "controller", "file"].map(|way| format!("screw.lag_compensated_by={way}"));
+    for (preset, settings) in presets {
+        for (way, park) in ways.iter().flat_map(|way| [(way.as_str(), false), (way.as_str(), true)]) {
+            let mut tower = Stack::new(1.0, 2.0);
+            tower.line(settings);
+            for _ in 0..30 {
+                tower.line("G1 F6000").up().line("G1 F1800").block([50.0, 50.0], [4.0, 4.0]);
+            }
+            let mut p = stack::profile(0.3, 2.0);
+            let more = profile(&[&format!("controller.preset={preset}"), way, "screw.melt_lag_s=0.4"]);
+            (p.controller, p.machine.corner) = (more.controller, more.machine.corner);
+            (p.machine.axis_accel_mm_s2, p.machine.axis_speed_mm_s) =
+                (more.machine.axis_accel_mm_s2, more.machine.axis_speed_mm_s);
+            p.screw.lag_compensated_by = more.screw.lag_compensated_by;
+            p.screw.melt_lag_s = more.screw.melt_lag_s;
+            p.screw.output_diameter_mm.value = 10.0;
+            // 30 layers of 16 mm³.
+            (p.hopper.usable_g.value, p.hopper.margin_g.value) = (Some(0.1), 0.01);
+            p.feedstock.density_g_cm3.value = 1.0;
+            p.hopper.purge_mm3.value = 5.0;
+            if park {
+                (p.machine.park_x_mm.value, p.machine.park_y_mm.value) = (Some(20.0), Some(20.0));
+            }
+            let options = Options { passes: Passes::ALL, ..Options::default() };
+            let run = |command: Option<&str>| {
+                let mut p = p.clone();
+                p.hopper.pause_command.value = command.map(str::to_owned);
+                let (output, summary) = runs::rewrite(tower.text.as_bytes(), &p, &options).expect("a rewrite");
+                (String::from_utf8(output).expect("plain text"), summary)
+            };
+            let name = format!("{preset}, {way}, {park}");
+            let (output, summary) = run(Some("REFILL"));
+            let places = summary.hopper.as_ref().expect("a plan").refills.iter().map(|refill| refill.line as usize);
+            let own: Vec<Set> = places
+                .map(|line| {
+                    let mut own = Set::default();
+                    tower.text.lines().take(line - 1).for_each(|line| own.follow(line));
+                    own
+                })
+                .collect();
+            let at = |output: &str, wanted: &dyn Fn(&str) -> bool| -> Vec<Set> {
+                let mut now = Set::default();
+                let each = output.lines().filter_map(|line| {
+                    now.follow(line);
+                    wanted(line).then(|| now.clone())
+                });
+                each.collect()
+            };
+            let found = at(&output, &|line| line == "REFILL");
+            assert!(found.len() >= 5 && found == own, "{name}: {found:?}\n{own:?}");
+            let beads = |output: &str| at(output, &|line| line.starts_with("G1 X") && line.contains(" E"));
+            let (with, without) = (beads(&output), beads(&run(None).0));
+            assert!(without.iter().any(|set| set.accels[3] < 1000.0), "{name}: nothing is lowered");
+            // What the file makes up for itself is charged anew behind a pause, in other pieces.
+            if way.ends_with("controller") {
+                assert!(with == without, "{name}");
+                // The account is that of the output.
+                let found = audit(&output, &p).before.time_s;
+                let off = (summary.after.time_s / found - 1.0).abs();
+                assert!(off < if park { 1e-2 } else { 2e-3 }, "{name}: {} {found}", summary.after.time_s);
+            }
+        }
+    }
+}

@@ -301,7 +301,8 @@ fn within_a_run_of_beads_the_screw_is_relieved_and_charged_again() {
     };
     // Beads of 20 mm³ at 5 mm³/s hold 2 mm³. The screw gives 30 mm³/s: back by 12 ln(14/12) = 1.8498, forward by
     // 2, less or more by at most 5 % of it for what was laid too much.
-    let (back, forward) = (e(lines[at - 1]), e(lines[at + 1]));
+    let (back, forward) = (e(lines[at - 2]), e(lines[at + 1]));
+    assert_eq!(lines[at - 1], "G1 F600", "the command runs at the feed of the file");
     assert!((back + 1.8498).abs() < 0.12 && (forward - 2.0).abs() < 0.12, "{back} {forward}\n{text}");
     assert!(lines[at + 2].starts_with("G1 X") && lines[at + 2].contains(" F600"), "{text}");
 }

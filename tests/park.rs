@@ -106,17 +106,18 @@ fn a_way_before_a_line_that_sets_the_position() {
     );
     let way = rewrite(&input, &profile(NO_LAG, PARK)).0;
     let way = first_way(&way);
-    assert_eq!((way[2], way[7], way[8]), ("G1 X-10 Y5 F3000", "G1 X0 Y3 F3000", "G1 Z1 F600"), "{way:?}");
+    assert_eq!((way[2], way[8], way[9]), ("G1 X-10 Y5 F3000", "G1 X0 Y3 F3000", "G1 Z1 F600"), "{way:?}");
     assert_eq!(way.last(), Some(&"G92 X100 Y50 E0"));
 }
 
 #[test]
 fn the_way_in_absolute_positions_by_hand() {
-    // The last travel went at 50 mm/s. Lift at 10 mm/s. 70 mm³ at 20 mm³/s in two lines of at most 50.
+    // The last travel went at 50 mm/s. Lift at 10 mm/s. The command runs at the feed of the file. 70 mm³ at 20 mm³/s in two lines of at most 50.
     let want = [
         AWAY,
         "G1 Z6 F600",
         "G1 X-10 Y5 F3000",
+        "G1 F600",
         "REFILL",
         "G1 E315 F1200",
         "G1 E350",
@@ -159,6 +160,7 @@ fn the_way_in_distances_by_hand() {
         AWAY,
         "G1 Z2.5 F1200",
         "G1 X-10 Y2 F18000",
+        "G1 F600",
         "REFILL",
         "G1 E35 F2400",
         "G1 E35",
@@ -183,6 +185,7 @@ fn the_way_in_inches_and_with_an_offset_by_hand() {
         AWAY,
         "G1 Z0.23622 F23.6",
         "G1 X-0.19685 Y0.19685 F118.1",
+        "G1 F23.622",
         "REFILL",
         "G1 E1.37795 F47.2",
         "G1 E1.37795",

@@ -23,6 +23,19 @@ pub struct FeedWord {
     pub decimals: u8,
 }
 
+impl FeedWord {
+    /// The feed of the file behind a move, in mm per minute.
+    pub fn of_file(step: &Move) -> Self {
+        // Spelled in other units, it may need more decimals than it had.
+        Self { value: step.feed_mm_min, decimals: step.feed_decimals.max(FEED_DECIMALS) }
+    }
+
+    /// The feed in force before the first F word, `initial_mm_s`, in mm per minute.
+    pub fn initial(initial_mm_s: f64) -> Self {
+        Self { value: initial_mm_s * 60.0, decimals: FEED_DECIMALS }
+    }
+}
+
 /// What happens to the line of a move.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum FeedEdit {
@@ -125,6 +138,16 @@ impl Feeds {
         let word = lowered(speed * 60.0 / (step.speed_factor * step.unit_mm()));
         self.in_force = word.value * step.unit_mm();
         word
+    }
+
+    /// The word that puts the feed of the file back before a command that goes before `step`, if another one is in force.
+    /// `own`: that feed, in mm per minute. Before a line that sets units or modes itself none goes.
+    pub fn put_back(&mut self, own: FeedWord, step: &Move) -> Option<FeedWord> {
+        if own.value == self.in_force || step.has(Move::BOUND) {
+            return None;
+        }
+        self.in_force = own.value;
+        Some(FeedWord { value: own.value / step.unit_mm(), ..own })
     }
 
     /// Something else ran that may have changed the feed: the next move gets its own.
@@ -234,8 +257,7 @@ fn moves(step: &Move) -> bool {
 
 /// The feed of the file in force at a move.
 fn original(step: &Move) -> FeedWord {
-    // Spelled in other units, it may need more decimals than it had.
-    FeedWord { value: step.feed_mm_min / step.unit_mm(), decimals: step.feed_decimals.max(FEED_DECIMALS) }
+    FeedWord { value: step.feed_mm_min / step.unit_mm(), ..FeedWord::of_file(step) }
 }
 
 /// The largest F that can be written and is not above `value` (units per minute).

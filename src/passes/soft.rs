@@ -222,6 +222,13 @@ fn along(step: &Move, axes: [f64; 2]) -> f64 {
     f64::INFINITY.at_most(x).at_most(y)
 }
 
+/// Accelerations of the file along X and Y, mm/s². What is set for an axis without a limit of its own has to be put back to
+/// something: the machine's own is above what any path asks.
+pub fn plane_accels(base: &MotionRules, file: &MotionRules) -> [f64; 2] {
+    let [x, y, ..] = file.axis_accel;
+    [x, y].map(|accel| if accel < f64::INFINITY { accel } else { base.print_accel.at_least(base.travel_accel) })
+}
+
 /// Follows accelerations by axis in the output.
 #[derive(Clone, Debug)]
 struct AxisAccels {
@@ -234,16 +241,7 @@ struct AxisAccels {
 
 impl AxisAccels {
     fn new(rules: &MotionRules) -> Self {
-        let axes = Self { base: *rules, file: [0.0; 2], written: [None; 2] };
-        Self { file: axes.in_force(rules.axis_accel), ..axes }
-    }
-
-    /// Accelerations of the file along X and Y, mm/s². What is set for an axis without a limit of its own has to be put back to
-    /// something: the machine's own is above what any path asks.
-    fn in_force(&self, [x, y, ..]: [f64; 4]) -> [f64; 2] {
-        [x, y].map(
-            |accel| if accel < f64::INFINITY { accel } else { self.base.print_accel.at_least(self.base.travel_accel) },
-        )
+        Self { base: *rules, file: plane_accels(rules, rules), written: [None; 2] }
     }
 
     /// What was set along X and Y, mm/s²; infinite where nothing was.
@@ -253,7 +251,7 @@ impl AxisAccels {
 
     /// The file sets limits of motion.
     fn follow(&mut self, limits: &MotionLimits) {
-        let now = self.in_force(self.base.with(limits).axis_accel);
+        let now = plane_accels(&self.base, &self.base.with(limits));
         for axis in [0, 1] {
             if now[axis] != self.file[axis] || limits.sets_axis_accel[axis] {
                 (self.file[axis], self.written[axis]) = (now[axis], None);

@@ -100,8 +100,8 @@ pub fn summary(
     after.moves = after.moves + written.beads_added + written.e_only_added + written.other_added + turns + pauses.ways;
     after.moves -= written.e_only_removed;
     changes.feeds_written = written.feeds;
-    changes.accelerations_written = written.accels + pauses.accels_written;
-    changes.corner_rules_written = written.corners;
+    changes.accelerations_written = pauses.in_force.accels_written;
+    changes.corner_rules_written = pauses.in_force.corners_written;
     // The marker is a line too, wherever a file is rewritten.
     changes.lines_added = written.lines_added + u64::from(is_written);
     changes.lines_removed = written.lines_removed;

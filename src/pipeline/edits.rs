@@ -229,10 +229,6 @@ const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
 pub struct Written {
     /// Lines in which a feed was written.
     pub feeds: u64,
-    /// Accelerations written.
-    pub accels: u64,
-    /// Corner rules written.
-    pub corners: u64,
     /// Lines added.
     pub lines_added: u64,
     /// Lines taken out.

@@ -15,6 +15,7 @@ pub mod edits;
 pub mod expectations;
 mod foresight;
 mod granules;
+mod in_force;
 pub mod intake;
 pub mod judge;
 pub mod layers;

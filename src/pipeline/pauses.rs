@@ -4,18 +4,16 @@ use std::collections::VecDeque;
 
 use super::Passes;
 use super::drive::{Drive, LinesBefore};
-use super::edits::{accel_word, accels_put_back};
+use super::in_force::InForce;
 use crate::demand::capacity::Capacity;
 use crate::hopper::HopperPlan;
 use crate::line::number::write_fixed;
-use crate::motion::rules::MotionRules;
 use crate::motion::trapezoid::from_rest;
-use crate::moves::limits::MotionLimits;
 use crate::moves::track::Track;
 use crate::moves::{Kind, Move};
-use crate::passes::feed::Feeds;
+use crate::passes::feed::{FeedWord, Feeds};
 use crate::passes::lag::accel;
-use crate::profile::{AccelWords, Profile};
+use crate::profile::Profile;
 use crate::soft::{ACCEL, takes};
 use crate::units::Bounded;
 
@@ -36,7 +34,7 @@ const DECIMALS: [u8; 2] = [3, 5];
 const MOST_DECIMALS: u8 = 7;
 
 /// The pauses of an output.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct Pauses {
     command: String,
     /// Lines of the input before which it goes, in order.
@@ -48,14 +46,14 @@ pub struct Pauses {
     refuses_waits: bool,
     /// Highest bead so far, of any tool, mm of the machine: the ways go over it.
     highest_mm: f64,
-    /// How accelerations are written; `None` where the controller takes none.
-    accel_words: Option<AccelWords>,
+    /// The controller takes accelerations.
+    takes_accels: bool,
+    /// Limits of motion in the output.
+    pub in_force: InForce,
     /// How many were written.
     pub written: u64,
     /// For how many of them the head goes to the park position.
     pub parked: u64,
-    /// Accelerations that were set for ways, and put back.
-    pub accels_written: u64,
     /// Moves of the ways there and back.
     pub ways: u64,
     /// Their path, mm.
@@ -80,13 +78,19 @@ impl Pauses {
 
     /// The profile's command, at no place yet.
     pub fn of(profile: &Profile) -> Self {
-        let command = profile.hopper.pause_command.value.clone().unwrap_or_default();
         Self {
-            command,
+            command: profile.hopper.pause_command.value.clone().unwrap_or_default(),
+            lines: VecDeque::new(),
             park: Park::of(profile),
+            beside: None,
             refuses_waits: !takes(profile, WAIT),
-            accel_words: takes(profile, ACCEL).then_some(profile.controller.accel_words.value),
-            ..Self::default()
+            highest_mm: 0.0,
+            takes_accels: takes(profile, ACCEL),
+            in_force: InForce::new(profile),
+            written: 0,
+            parked: 0,
+            ways: 0,
+            way_mm: 0.0,
         }
     }
 
@@ -165,15 +169,23 @@ impl Pauses {
         self.refuses_waits.then_some("the controller takes no G4")
     }
 
-    /// Writes the command alone.
-    pub fn stay(&self, lines: &mut LinesBefore<'_>) {
+    /// Writes the command alone. It runs under the limits of the file, and under the feed `own` of that, as far as a line
+    /// before that of the move can tell it.
+    pub fn stay(&mut self, own: FeedWord, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) {
+        self.in_force.put_back(lines);
+        if let Some(feed) = feeds.put_back(own, step) {
+            lines.text.extend_from_slice(b"G1 F");
+            write_fixed(lines.text, feed.value, feed.decimals);
+            lines.end();
+        }
         lines.text.extend_from_slice(self.command.as_bytes());
         lines.end();
+        self.in_force.set_again(lines);
     }
 
     /// Writes the way to the park position, the command, the purge and the way back before a move without an
-    /// [obstacle](Self::obstacle). `bears`: gives the acceleration that the part bears along a way, mm/s². Returns the time it
-    /// takes but for the waiting, s.
+    /// [obstacle](Self::obstacle). `own`: feed of the file before it; `bears`: gives the acceleration that the part bears along
+    /// a way, mm/s². Returns the time it takes but for the waiting, s.
     #[allow(clippy::too_many_arguments, reason = "a stop with what is known of it, and where its lines go")]
     pub fn park(
         &mut self,
@@ -182,7 +194,7 @@ impl Pauses {
         drive: &mut Drive,
         feeds: &mut Feeds,
         lines: &mut LinesBefore<'_>,
-        stop: Stop,
+        (stop, own): (Stop, FeedWord),
         bears: impl Fn([f64; 2]) -> f64,
     ) -> f64 {
         let Some((park, mut trip)) = self.place(stop, step, track) else { return 0.0 };
@@ -190,29 +202,28 @@ impl Pauses {
         let lifts = lift_mm > 0.0;
         // What was set for the move before, or for the next, may be more than the part bears along this way.
         let bears = bears(trip.way);
-        let held = self.accel_words.filter(|_| bears < park.accel(&trip));
-        if held.is_some() {
+        let is_held = self.takes_accels && bears < trip.accel(&self.in_force);
+        let before = self.in_force.now();
+        if is_held {
             trip.bears = accel::rounded(bears);
         }
+        let (speed, lift_speed) = (park.speed(step, &self.in_force), park.lift_speed(&self.in_force));
         lines.text.extend_from_slice(AWAY);
         lines.end();
         if lifts {
-            trip.write(&[(b'Z', trip.up)], park.lift_speed(), step, feeds, lines);
+            trip.write(&[(b'Z', trip.up)], lift_speed, step, feeds, lines);
         }
-        if let Some(words) = held {
-            lines.text.extend_from_slice(accel_word(words, true).as_bytes());
-            write_fixed(lines.text, trip.bears, 0);
-            lines.end();
+        let way_s = park.way_s(&trip, step, &self.in_force);
+        if is_held {
+            self.in_force.set_accel(trip.bears, true, lines);
         }
-        let speed = park.speed(step);
         let [x, y] = trip.there;
         trip.write(&[(b'X', x), (b'Y', y)], speed, step, feeds, lines);
-        let way_s = park.way_s(&trip, step);
         drive.wait(way_s);
         let mut time = 2.0 * way_s;
         match stop {
             Stop::ForRefill => {
-                self.stay(lines);
+                self.stay(own, step, feeds, lines);
                 if park.purge_mm3 > 0.0 {
                     time += drive.purge(park.purge_mm3, park.purge_mm3_s, step, feeds, lines);
                 }
@@ -231,20 +242,13 @@ impl Pauses {
         }
         let [x, y] = trip.back;
         trip.write(&[(b'X', x), (b'Y', y)], speed, step, feeds, lines);
-        if let Some(words) = held {
-            let own = park.in_force(words);
-            accels_put_back(words, own).iter().for_each(|word| {
-                lines.text.extend_from_slice(word.as_bytes());
-                lines.end();
-            });
-        }
+        self.in_force.take_up(before, lines);
         if lifts {
-            trip.write(&[(b'Z', trip.down)], park.lift_speed(), step, feeds, lines);
+            trip.write(&[(b'Z', trip.down)], lift_speed, step, feeds, lines);
         }
         drive.wait(way_s);
         lines.text.extend_from_slice(BACK);
         lines.end();
-        self.accels_written += if held.is_some() { 2 } else { 0 };
         self.parked += u64::from(stop == Stop::ForRefill);
         self.ways += if lifts { 4 } else { 2 };
         self.way_mm += 2.0 * (trip.way_mm + lift_mm);
@@ -253,10 +257,10 @@ impl Pauses {
 
     /// Where the head goes, and the way there. While a layer cools that is the park position, unless the way there and back
     /// takes longer than the layer needs and the place beside the part is nearer.
-    fn place(&self, stop: Stop, step: &Move, track: &Track<'_>) -> Option<(&Park, Trip)> {
-        let way = |park| (park, Trip::new(park, step, track, self.highest_mm));
-        let ways_s = |(park, trip): &(&Park, Trip)| 2.0 * park.way_s(trip, step);
-        match (stop, self.park.as_ref().map(way), self.beside.as_ref().map(way)) {
+    fn place(&self, stop: Stop, step: &Move, track: &Track<'_>) -> Option<(Park, Trip)> {
+        let way = |park| (park, Trip::new(&park, step, track, self.highest_mm));
+        let ways_s = |(park, trip): &(Park, Trip)| 2.0 * park.way_s(trip, step, &self.in_force);
+        match (stop, self.park.map(way), self.beside.map(way)) {
             (Stop::ToCool(least_s), Some(park), Some(beside)) => {
                 let is_far = ways_s(&park) > least_s && ways_s(&beside) < ways_s(&park);
                 Some(if is_far { beside } else { park })
@@ -266,38 +270,20 @@ impl Pauses {
         }
     }
 
-    /// The output sets accelerations: of moves without extrusion, along X and along Y, mm/s². They hold on the way there, too.
-    pub fn accels_are(&mut self, set: [Option<u32>; 3]) {
-        for park in self.park.iter_mut().chain(&mut self.beside) {
-            for (accel, set) in park.set_accel.iter_mut().zip(set) {
-                *accel = set.map_or(*accel, f64::from);
-            }
-        }
-    }
-
-    /// The output has gone past a move, to a place `at`, mm of the machine; `limits`: those it sets.
-    pub fn pass(&mut self, step: &Move, at: [f64; 3], limits: Option<&MotionLimits>) {
+    /// The output has gone past a move, to a place `at`, mm of the machine.
+    pub fn pass(&mut self, step: &Move, at: [f64; 3]) {
         if step.kind == Kind::Bead {
             self.highest_mm = self.highest_mm.at_least(at[2]);
         }
         let [x, y, _] = step.delta;
-        for park in self.park.iter_mut().chain(&mut self.beside) {
-            if let Some(limits) = limits {
-                park.rules = park.own_rules.with(limits);
-                let named = [limits.sets_accel[1], limits.sets_axis_accel[0], limits.sets_axis_accel[1]];
-                for (accel, _) in park.set_accel.iter_mut().zip(named).filter(|(_, is_named)| *is_named) {
-                    *accel = f64::INFINITY;
-                }
-            }
-            if step.kind == Kind::Travel && (x != 0.0 || y != 0.0) {
-                park.travel_mm_s = step.speed;
-            }
+        if step.kind == Kind::Travel && (x != 0.0 || y != 0.0) {
+            self.park.iter_mut().chain(&mut self.beside).for_each(|park| park.travel_mm_s = step.speed);
         }
     }
 }
 
 /// The park position and how to get there.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 struct Park {
     /// X and Y of the machine, mm.
     place: [f64; 2],
@@ -305,11 +291,6 @@ struct Park {
     speed_mm_s: Option<f64>,
     purge_mm3: f64,
     purge_mm3_s: f64,
-    own_rules: MotionRules,
-    /// What the output has set over the file's accelerations of moves without extrusion, along X and along Y, mm/s².
-    set_accel: [f64; 3],
-    /// With what the file has set so far.
-    rules: MotionRules,
     /// Speed of the file's last travel.
     travel_mm_s: f64,
 }
@@ -323,7 +304,6 @@ impl Park {
     fn at(place: [f64; 2], profile: &Profile) -> Self {
         let (hopper, machine) = (&profile.hopper, &profile.machine);
         let capacity = Capacity::of(profile);
-        let rules = MotionRules::of(profile);
         Self {
             place,
             lift_mm: machine.park_lift_mm.value,
@@ -331,58 +311,32 @@ impl Park {
             purge_mm3: hopper.purge_mm3.value,
             // As much as the screw can give for as long as it takes.
             purge_mm3_s: capacity.sustained_mm3_s.min(capacity.peak_mm3_s).min(capacity.screw_mm3_s),
-            own_rules: rules,
-            set_accel: [f64::INFINITY; 3],
-            rules,
             travel_mm_s: CALM_MM_S,
         }
     }
 
     /// Time of the way there, s.
-    fn way_s(&self, trip: &Trip, step: &Move) -> f64 {
-        let [set, set_x, set_y] = self.set_accel;
-        let [x, y, z, _] = self.rules.axis_accel;
-        let accel = self.rules.travel_accel.min(set);
+    fn way_s(&self, trip: &Trip, step: &Move, now: &InForce) -> f64 {
+        let [x, y, z] = now.axis_accels();
+        let accel = now.travel_accel();
         let lift_accel = accel.min(z);
-        let accel = accel.min(x.min(set_x)).min(y.min(set_y)).min(trip.bears);
-        let lift_s = from_rest(trip.lift_mm, self.lift_speed(), lift_accel, f64::INFINITY);
-        from_rest(trip.way_mm, self.speed(step), accel, f64::INFINITY) + lift_s
-    }
-
-    /// Acceleration in force along the way, mm/s²: that of moves without extrusion, and of each axis by its share.
-    fn accel(&self, trip: &Trip) -> f64 {
-        let [set, set_x, set_y] = self.set_accel;
-        let [x, y, ..] = self.rules.axis_accel;
-        let [along_x, along_y] = trip.way.map(|mm| trip.way_mm / mm.abs());
-        self.rules.travel_accel.min(set).at_most(x.min(set_x) * along_x).at_most(y.min(set_y) * along_y)
-    }
-
-    /// Accelerations in force that the words for the way replace: of beads, where one word holds for all moves, and of travels.
-    fn in_force(&self, words: AccelWords) -> [Option<f64>; 2] {
-        let of = |own: f64| own.min(self.set_accel[0]);
-        let travels = of(self.rules.travel_accel);
-        match words {
-            AccelWords::Beads => [None, Some(travels)],
-            AccelWords::AllMoves if self.set_accel[0] < f64::INFINITY => [Some(self.set_accel[0]), None],
-            AccelWords::AllMoves if self.rules.print_accel == travels => [Some(travels), None],
-            AccelWords::AllMoves => [Some(self.rules.print_accel), Some(travels)],
-        }
+        let accel = accel.min(x).min(y).min(trip.bears);
+        let lift_s = from_rest(trip.lift_mm, self.lift_speed(now), lift_accel, f64::INFINITY);
+        from_rest(trip.way_mm, self.speed(step, now), accel, f64::INFINITY) + lift_s
     }
 
     /// Of the way, mm/s: never above what profile or file allows.
-    fn speed(&self, step: &Move) -> f64 {
+    fn speed(&self, step: &Move, now: &InForce) -> f64 {
         let wanted = self.speed_mm_s.unwrap_or(self.travel_mm_s);
         let wanted = if wanted > 0.0 { wanted } else { step.speed.max(1.0) };
-        self.bounded(wanted).min(self.rules.axis_speed[0]).min(self.rules.axis_speed[1])
+        let [x, y, ..] = now.of_file().axis_speed;
+        wanted.min(now.path_speed()).min(x).min(y)
     }
 
     /// Of lift and descent, mm/s.
-    fn lift_speed(&self) -> f64 {
-        self.bounded(self.speed_mm_s.unwrap_or(LIFT_MM_S).min(LIFT_MM_S)).min(self.rules.axis_speed[2])
-    }
-
-    fn bounded(&self, speed: f64) -> f64 {
-        speed.min(self.own_rules.path_speed).min(self.rules.path_speed)
+    fn lift_speed(&self, now: &InForce) -> f64 {
+        let [_, _, z, _] = now.of_file().axis_speed;
+        self.speed_mm_s.unwrap_or(LIFT_MM_S).min(LIFT_MM_S).min(now.path_speed()).min(z)
     }
 }
 
@@ -436,6 +390,13 @@ impl Trip {
         }
     }
 
+    /// Acceleration in force along the way, mm/s²: that of moves without extrusion, and of each axis by its share.
+    fn accel(&self, now: &InForce) -> f64 {
+        let [x, y, _] = now.axis_accels();
+        let [along_x, along_y] = self.way.map(|mm| self.way_mm / mm.abs());
+        now.travel_accel().at_most(x * along_x).at_most(y * along_y)
+    }
+
     fn write(&self, words: &[(u8, Word)], speed: f64, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) {
         lines.text.extend_from_slice(b"G1");
         for (letter, Word(value, decimals)) in words {
@@ -473,6 +434,7 @@ fn exact(value: f64, least: u8) -> Word {
 mod tests {
     use super::*;
     use crate::moves::Side;
+    use crate::moves::limits::MotionLimits;
     use crate::moves::track::Anchor;
 
     #[test]
@@ -500,10 +462,11 @@ mod tests {
     fn speeds(more: &str, limits: Option<MotionLimits>, moves: &[Move]) -> (f64, f64) {
         let mut pauses = Pauses::of(&profile(more));
         for step in moves {
-            pauses.pass(step, [0.0; 3], limits.as_ref());
+            pauses.pass(step, [0.0; 3]);
+            limits.iter().for_each(|limits| pauses.in_force.follow(limits));
         }
-        let park = pauses.park.expect("a park position");
-        (park.speed(&travel([1.0, 0.0, 0.0], 90.0)), park.lift_speed())
+        let (park, now) = (pauses.park.expect("a park position"), pauses.in_force);
+        (park.speed(&travel([1.0, 0.0, 0.0], 90.0), &now), park.lift_speed(&now))
     }
 
     const AXES: &str = "axis_speed_mm_s = [100, 80, 8, 50]\naxis_accel_mm_s2 = [800, 500, 100, 5000]\n";
@@ -546,8 +509,10 @@ mod tests {
             lift_mm: 5.0,
             bears: f64::INFINITY,
         };
-        let way_s =
-            |more: &str| Pauses::of(&profile(more)).park.map(|park| park.way_s(&trip, &travel([1.0, 0.0, 0.0], 90.0)));
+        let way_s = |more: &str| {
+            let Pauses { park, in_force, .. } = Pauses::of(&profile(more));
+            park.map(|park| park.way_s(&trip, &travel([1.0, 0.0, 0.0], 90.0), &in_force))
+        };
         let near = |got: Option<f64>, s: f64| assert!(got.is_some_and(|got| (got - s).abs() < 1e-9), "{got:?} {s}");
         near(way_s(AXES), 1.805);
         let swapped = AXES.replace("[800, 500,", "[500, 800,");

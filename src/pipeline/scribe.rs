@@ -1,28 +1,21 @@
 //! Fourth line-after-line part: what the lines become, decision after decision.
 
 use super::drive::{Drive, Driven, LinesBefore};
-use super::edits::{Decided, ELine, Edited, Outgoing, Written, accel_word, accels_put_back, line_end_at, repeats_arc};
+use super::edits::{Decided, ELine, Edited, Outgoing, Written, accels_put_back, line_end_at, repeats_arc};
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::Stay;
 use crate::findings::number::decimal;
 use crate::findings::{Code, Findings, Place};
-use crate::line::number::write_fixed;
 use crate::motion::Timing;
-use crate::moves::named::RIGHT_ANGLE_SPEED;
 use crate::moves::track::Track;
 use crate::moves::{KeptCount, Kind, Move};
-use crate::passes::corners::CornerWord;
-use crate::passes::feed::{FeedEdit, Feeds};
+use crate::passes::feed::{FeedEdit, FeedWord, Feeds};
 use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
-use crate::passes::soft::Words;
 use crate::passes::{Reason, Verdict};
-use crate::profile::{AccelWords, Corner};
+use crate::profile::AccelWords;
 use crate::soft::KnownLimits;
-
-/// Decimals of a corner rule: as many as a file or a profile may have put there.
-const CORNER_DECIMALS: u8 = 5;
 
 /// What becomes of the decisions.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -59,6 +52,8 @@ pub struct Scribe {
     pub stay: Option<Stay>,
     accel_words: AccelWords,
     feeds: Feeds,
+    /// Feed that the file has in force before the block at hand.
+    file_feed: FeedWord,
     purpose: Purpose,
     /// Time so far, s: of the output, or of the file where it is only judged.
     now_s: f64,
@@ -84,6 +79,7 @@ impl Scribe {
             stay,
             accel_words: terms.accel_words,
             feeds: Feeds::new(terms.initial_feed_mm_s),
+            file_feed: FeedWord::initial(terms.initial_feed_mm_s),
             purpose: terms.purpose,
             now_s: 0.0,
             lines: Vec::new(),
@@ -100,12 +96,12 @@ impl Scribe {
         let mut text = Vec::new();
         let mut lines = LinesBefore { text: &mut text, block: self.line_end, at: 0 };
         if let Some(words) = self.stay.as_mut().and_then(Stay::words_at_end) {
-            set(words, &mut lines, &mut self.written);
+            self.pauses.in_force.set(words, &mut lines);
         }
         for words in accels_put_back(self.accel_words, accels) {
             lines.text.extend_from_slice(words.as_bytes());
             lines.end();
-            self.written.accels += 1;
+            self.pauses.in_force.accels_written += 1;
         }
         self.written.lines_added += memchr::memchr_iter(b'\n', &text).count() as u64;
         // Some controllers pass the last line over if nothing ends it.
@@ -136,6 +132,7 @@ impl Scribe {
         let all = Decisions { moves, verdicts, marks, rulings, lasting };
         let around = Around {
             text,
+            moves,
             known,
             before,
             after,
@@ -150,6 +147,7 @@ impl Scribe {
             true => self.each(&all, around, decided, Calm::IDLE, Self::keep),
             false => self.each(&all, around, decided, Calm::DRIVEN, Self::drive),
         }
+        self.file_feed = moves.last().map_or(self.file_feed, FeedWord::of_file);
         if let Some(last) = text.lines.last() {
             self.line_end = line_end_at(&text.bytes, last.end as usize);
             self.is_open = text.bytes.last() != Some(&b'\n');
@@ -258,7 +256,7 @@ impl Scribe {
         mark: Marks,
         ruling: &Ruling,
     ) -> Decided {
-        let Around { text, known, before, after, ahead, besides, counts, track, first_line } = around;
+        let Around { text, moves, known, before, after, ahead, besides, counts, track, first_line } = around;
         let [before, after] = [&**before, after].map(|all| all.get(index).unwrap_or(&Timing::NONE));
         let ahead = if mark.has(Marks::CHARGE) { ahead.get(index).copied().unwrap_or(0.0) } else { 0.0 };
         let is_idle = self.drive.is_idle();
@@ -270,6 +268,7 @@ impl Scribe {
         let fed_before = self.drive.account.fed_mm3;
         let mut lines = LinesBefore { text: &mut self.lines, block: &text.bytes, at: step.feed_at };
         let mut halted_s = 0.0;
+        let own = index.checked_sub(1).and_then(|before| moves.get(before)).map_or(self.file_feed, FeedWord::of_file);
         let obstacle = track.as_ref().and_then(|track| self.pauses.obstacle(step, track));
         if self.purpose == Purpose::Rewrite
             && let Some(due) = self.stay.as_ref().and_then(|stay| stay.due(step))
@@ -278,7 +277,7 @@ impl Scribe {
             let obstacle = obstacle.or_else(|| self.pauses.cannot_wait());
             if let Some(track) = track.as_ref().filter(|_| obstacle.is_none()) {
                 halted_s = self.drive.halt(step, &mut self.feeds, &mut lines);
-                let stop = Stop::ToCool(due.missing_s() - halted_s);
+                let stop = (Stop::ToCool(due.missing_s() - halted_s), own);
                 let bears = |way| bears_along(self.stay.as_ref(), known, step, way);
                 halted_s += self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop, bears);
                 self.feeds.forget();
@@ -295,12 +294,12 @@ impl Scribe {
             halted_s += self.drive.halt(step, &mut self.feeds, &mut lines);
             halted_s += match track.as_ref().filter(|_| obstacle.is_none()) {
                 Some(track) if self.pauses.parks() => {
-                    let stop = Stop::ForRefill;
+                    let stop = (Stop::ForRefill, own);
                     let bears = |way| bears_along(self.stay.as_ref(), known, step, way);
                     self.pauses.park(step, track, &mut self.drive, &mut self.feeds, &mut lines, stop, bears)
                 }
                 _ => {
-                    self.pauses.stay(&mut lines);
+                    self.pauses.stay(own, step, &mut self.feeds, &mut lines);
                     if let Some(reason) = obstacle.filter(|_| self.pauses.parks()) {
                         let (layer, z_mm) = (u64::from(step.layer), step.z);
                         self.findings.add(Code::PauseNotParked, || Place {
@@ -318,7 +317,10 @@ impl Scribe {
         }
         if let Some(track) = track {
             let (_, at) = track.next(step);
-            self.pauses.pass(step, at, beside.limits);
+            self.pauses.pass(step, at);
+        }
+        if let Some(limits) = beside.limits {
+            self.pauses.in_force.follow(limits);
         }
         if let Some(stay) = &mut self.stay {
             if step.has(Move::NUMBERED) {
@@ -326,20 +328,12 @@ impl Scribe {
                 report_unbounded(&mut self.findings, bears, step, before.accel, (line, at_s));
             }
             if let Some(words) = stay.words(known, step, beside.limits) {
-                set(words, &mut lines, &mut self.written);
-                let [x, y] = words.accels;
-                self.pauses.accels_are([None, x, y]);
+                self.pauses.in_force.set(words, &mut lines);
             }
         }
         if let Some(accel) = ruling.word {
             let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP) || step.runs_commands();
-            if is_travel || self.accel_words == AccelWords::AllMoves {
-                self.pauses.accels_are([Some(accel), None, None]);
-            }
-            lines.text.extend_from_slice(accel_word(self.accel_words, is_travel).as_bytes());
-            write_fixed(lines.text, f64::from(accel), 0);
-            lines.end();
-            self.written.accels += 1;
+            self.pauses.in_force.set_accel(f64::from(accel), is_travel, &mut lines);
         }
         self.drive.accel_is(ruling.bound, beside.limits);
         let mut driven = if is_idle {
@@ -422,6 +416,7 @@ struct Decisions<'a> {
 /// The block they stand in.
 struct Around<'a, 'b> {
     text: &'a mut Edited,
+    moves: &'a [Move],
     known: &'a KnownLimits,
     before: &'a [Timing],
     after: &'a [Timing],
@@ -514,54 +509,6 @@ fn name_motion(unnamed: &mut bool, step: &Move, e: ELine, lines: &mut LinesBefor
         lines.text.extend_from_slice(if repeats == Move::REPEATS_0 { b"G0 " } else { b"G1 " });
         *unnamed = false;
     }
-}
-
-/// Writes what the part needs to be set.
-fn set(words: Words, lines: &mut LinesBefore<'_>, written: &mut Written) {
-    by_axis(words.accels, lines, &mut written.accels);
-    if let Some(word) = words.corner {
-        corner(word, lines);
-        written.corners += 1;
-    }
-}
-
-/// Writes accelerations along X and Y.
-fn by_axis(words: [Option<u32>; 2], lines: &mut LinesBefore<'_>, written: &mut u64) {
-    if words == [None; 2] {
-        return;
-    }
-    lines.text.extend_from_slice(b"M201");
-    for (letter, word) in b"XY".iter().zip(words) {
-        if let Some(accel) = word {
-            lines.text.extend_from_slice(&[b' ', *letter]);
-            lines.text.extend_from_slice(accel.to_string().as_bytes());
-        }
-    }
-    lines.end();
-    *written += 1;
-}
-
-/// Writes a corner rule.
-fn corner(CornerWord { rule, axes }: CornerWord, lines: &mut LinesBefore<'_>) {
-    let text = &mut *lines.text;
-    match rule {
-        Corner::RightAngleSpeed(speed) => {
-            text.extend_from_slice(RIGHT_ANGLE_SPEED.as_bytes());
-            write_fixed(text, speed, CORNER_DECIMALS);
-        }
-        Corner::Deviation(deviation) => {
-            text.extend_from_slice(b"M205 J");
-            write_fixed(text, deviation, CORNER_DECIMALS);
-        }
-        Corner::AxisStep(steps) => {
-            text.extend_from_slice(b"M205");
-            for ((letter, step), _) in b"XY".iter().zip(steps).zip(axes).filter(|(_, named)| *named) {
-                text.extend_from_slice(&[b' ', *letter]);
-                write_fixed(text, step, CORNER_DECIMALS);
-            }
-        }
-    }
-    lines.end();
 }
 
 /// Adds a move that is quicker than the part bears, on a line that bears no word for it.
