@@ -331,3 +331,38 @@ fn refills_run_under_what_the_file_has_in_force() {
         }
     }
 }
+
+/// The lines with numbers and checksums, the exclusive or of their bytes.
+fn numbered(lines: &str) -> String {
+    let number = |(number, line): (usize, &str)| {
+        let text = format!("N{number} {line}");
+        let sum = text.bytes().fold(0, |sum, byte| sum ^ byte);
+        format!("{text}*{sum}\n")
+    };
+    lines.lines().enumerate().map(number).collect()
+}
+
+/// Nothing goes before a line with a number, so a macro there runs under the feed of a slowed bead, which is told; no
+/// acceleration is lowered there at all.
+#[test]
+fn commands_with_numbers_that_run_slowly_are_told() {
+    let input = format!("{HEAD}G1 X80 E20 F6000\nM600\nG1 X50 E1 F600\nM600\n");
+    let settings = ["controller.preset=board", "screw.lag_compensated_by=none"];
+    let (output, summary) = rewrite(&input, &settings);
+    let feed_before = |output: &str, count: usize| {
+        let at = output.match_indices("M600").nth(count).expect("a pause").0;
+        let line = output[..at].lines().rev().find(|line| line.contains(" F")).expect("a feed");
+        word(line, 'F')
+    };
+    assert!(feed_before(&output, 0) == 6000.0 && !has(&summary, "command-slowed"), "{output}");
+    let (output, summary) = rewrite(&numbered(&input), &settings);
+    let lowered = feed_before(&output, 0);
+    assert!(lowered < 6000.0 && !output.contains("M204"), "{output}");
+    let told = summary.findings.iter().find(|finding| finding.code == "command-slowed").expect("a note");
+    // The second one runs at the feed of the file.
+    let place = &told.places[0];
+    let detail = format!("at a feed of {lowered:.1} instead of 6,000.0 mm/min");
+    assert_eq!((told.count, place.line, place.detail.as_str()), (1, 6, detail.as_str()));
+    // An audit changes nothing.
+    assert!(!has(&audit(&numbered(&input), &profile(&settings)), "command-slowed"));
+}

@@ -412,6 +412,11 @@ codes! {
         "the controller takes a change of E per mm as a corner, so that it brakes where pieces of a bead meet",
         "the print takes longer than is told, in the worst case by a quarter, and along more of its path the flow is off",
         "count E on a thicker strand; a replay of the output tells what becomes of time and flow";
+    /// A command that may move by itself runs under what was lowered for the beads before it.
+    CommandSlowed, Note, "command-slowed",
+        "commands that may move by themselves run under what was lowered for the beads before them: their lines bear no others before them",
+        "what a macro, a pause or a change of tool does without a feed of its own takes longer, and a hot nozzle lingers",
+        "switch line numbers off in the slicing program (who sends the file adds its own), give such commands lines of their own, then rewrite it again";
     /// A pause without the way to the park position.
     PauseNotParked, Note, "pause-not-parked",
         "pauses for refills were written without the way to the park position",

@@ -308,7 +308,18 @@ impl Move {
     /// Whether it is a command that may move by itself, a macro or a pause, before which lines may stand.
     #[inline]
     pub fn runs_commands(&self) -> bool {
-        matches!(self.kind, Kind::FeedUser | Kind::Pause) && self.e == 0.0 && self.flags & Self::FIXED == 0
+        self.is_command() && self.flags & Self::FIXED == 0
+    }
+
+    /// Whether it is such a command, before which none may.
+    #[inline]
+    pub fn is_fixed_command(&self) -> bool {
+        self.is_command() && self.flags & Self::FIXED != 0
+    }
+
+    #[inline]
+    fn is_command(&self) -> bool {
+        matches!(self.kind, Kind::FeedUser | Kind::Pause) && self.e == 0.0
     }
 
     /// Whether a flag is set.

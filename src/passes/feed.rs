@@ -150,6 +150,13 @@ impl Feeds {
         Some(FeedWord { value: own.value / step.unit_mm(), ..own })
     }
 
+    /// The feed in force where a command on its line runs under a lower one than the file has, mm per minute: nothing goes
+    /// before a line that is numbered, or names other commands.
+    pub fn lowered_for(&self, step: &Move) -> Option<f64> {
+        let is_open = step.feed_len == 0 && self.in_force < step.feed_mm_min;
+        (step.is_fixed_command() && is_open).then_some(self.in_force)
+    }
+
     /// Something else ran that may have changed the feed: the next move gets its own.
     pub fn forget(&mut self) {
         self.in_force = f64::NAN;

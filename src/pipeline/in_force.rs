@@ -81,6 +81,15 @@ impl InForce {
         [x, y, z]
     }
 
+    /// The acceleration of travels where a lower one is set than the file has, mm/s²: along the path, else along X or Y.
+    pub fn lowered_accel(&self) -> Option<f64> {
+        let own = plane_accels(&self.base, &self.file);
+        let along = self.accels[1].filter(|accel| *accel < self.file.travel_accel);
+        let by_axis =
+            self.held.axis_accel.into_iter().zip(own).filter_map(|(held, own)| held.filter(|held| *held < own));
+        along.or(by_axis.reduce(f64::min))
+    }
+
     /// Accelerations of beads and of travels, mm/s².
     fn path_accels(&self) -> [f64; 2] {
         let [of_beads, of_travels] = self.accels;

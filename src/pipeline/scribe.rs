@@ -356,6 +356,10 @@ impl Scribe {
             let (layer, z_mm) = (u64::from(step.layer), step.z);
             self.findings.add(Code::ExcessE, || Place { line, layer, z_mm, time_s: Some(at_s), detail });
         }
+        if self.purpose == Purpose::Rewrite && step.is_fixed_command() {
+            let lowered = (self.feeds.lowered_for(step), self.pauses.in_force.lowered_accel());
+            report_slowed(&mut self.findings, lowered, step, (line, at_s));
+        }
         name_motion(&mut self.unnamed, step, driven.e, &mut lines);
         if let Some(path) = beside.arc {
             if self.arc_ended && repeats_arc(text, step) {
@@ -522,6 +526,21 @@ fn report_unbounded(findings: &mut Findings, bears: f64, step: &Move, accel: f64
             detail: format!("{} mm/s² of the {} mm/s² that the controller takes", short(bears), short(accel)),
         });
     }
+}
+
+/// Adds a command that runs under what was lowered before it: the feed in mm per minute, and the acceleration in mm/s².
+fn report_slowed(findings: &mut Findings, lowered: (Option<f64>, Option<f64>), step: &Move, (line, at_s): (u64, f64)) {
+    let detail = match lowered {
+        (None, None) => return,
+        (Some(feed), accel) => {
+            let own = decimal(step.feed_mm_min, 1);
+            let accel = accel.map_or_else(String::new, |accel| format!(", and at {} mm/s²", short(accel)));
+            format!("at a feed of {} instead of {own} mm/min{accel}", decimal(feed, 1))
+        }
+        (None, Some(accel)) => format!("at {} mm/s²", short(accel)),
+    };
+    let (layer, z_mm) = (u64::from(step.layer), step.z);
+    findings.add(Code::CommandSlowed, || Place { line, layer, z_mm, time_s: Some(at_s), detail });
 }
 
 /// A figure with one decimal where it has few digits before it.
