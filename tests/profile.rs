@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 
 use meltwright::error::{Error, ErrorKind};
 use meltwright::profile::{
-    Assignment, Corner, DwellWords, Env, Excess, Found, Kinematics, Origin, Output, PartMoves, Preset, Profile,
-    Provenance, System, find,
+    Assignment, Cooling, Corner, DwellWords, Env, Excess, Found, Kinematics, Origin, Output, PartMoves, Preset,
+    Profile, Provenance, System, find,
 };
 use proptest::prelude::*;
 
@@ -239,6 +239,29 @@ fn bad_assignments_name_themselves() {
         let error = text.parse::<Assignment>().unwrap_err();
         assert!(matches!(error.kind(), ErrorKind::Usage { .. }), "{text}: {error}");
     }
+}
+
+/// Air at 25 °C, a nozzle at 200 to 220 °C: the melt is laid at 210 °C.
+#[test]
+fn cooling_to_what_is_never_reached_or_left_raises_a_caution() {
+    let told = |solid: &str| {
+        let profile = Profile::embedded_with(&set(&[
+            &format!("part.solid_temperature_c={solid}"),
+            "part.air_temperature_c=25",
+            "feedstock.nozzle_temperature_min_c=200",
+            "feedstock.nozzle_temperature_max_c=220",
+        ]))
+        .unwrap();
+        let cautions = profile.cautions();
+        let caution = cautions.into_iter().find(|caution| caution.key == "part.solid_temperature_c");
+        (profile.cooling(), caution.map(|caution| caution.what.split(' ').take(3).collect::<Vec<_>>().join(" ")))
+    };
+    let never = |words: &str| Some(words.to_owned());
+    assert_eq!(told("none"), (Cooling::NotWanted, None));
+    assert_eq!(told("25"), (Cooling::NeverReached(25.0), never("beads never become")));
+    assert_eq!(told("26"), (Cooling::Until(26.0), None));
+    assert_eq!(told("209"), (Cooling::Until(209.0), None));
+    assert_eq!(told("210"), (Cooling::NeverLeft(210.0), never("beads are laid")));
 }
 
 #[test]

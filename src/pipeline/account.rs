@@ -18,8 +18,8 @@ use crate::findings::{Code, Findings, Place};
 use crate::hopper::HopperPlan;
 use crate::moves::settings::FileSettings;
 use crate::passes::e_count::Unit;
-use crate::profile::{EUnit, LagCompensation, OutputUnit, Profile, Provenance};
-use crate::soft::{SoftPlan, Terms};
+use crate::profile::{Cooling, EUnit, LagCompensation, OutputUnit, Profile, Provenance};
+use crate::soft::SoftPlan;
 use crate::summary::{AssumedValue, E_AS_IN_FILE, Record, ScrewFigures, Summary};
 use crate::units::{Density, Volume};
 use crate::weigh::stale;
@@ -320,10 +320,10 @@ fn note_strand(profile: &Profile, settings: &FileSettings, findings: &mut Findin
 
 /// Warns where cooling is asked for, down to what is never reached or never left.
 fn note_cooling(run: &Run<'_>, findings: &mut Findings) {
-    let part = &run.profile.part;
-    let Some(solid) = part.solid_temperature_c.value.filter(|_| run.passes.layer_time) else { return };
-    let (air, laid) = (part.air_temperature_c.value, Terms::laid_c(run.profile));
-    if !(air < solid && solid < laid) {
+    let profile = run.profile;
+    if let (true, Cooling::NeverReached(solid) | Cooling::NeverLeft(solid)) = (run.passes.layer_time, profile.cooling())
+    {
+        let (air, laid) = (profile.part.air_temperature_c.value, profile.laid_c());
         let detail = format!("to {solid} °C, in air of {air} °C, laid at {laid} °C");
         findings.add(Code::CoolingOff, || Place::of_file(detail));
     }

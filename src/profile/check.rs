@@ -4,6 +4,7 @@
 
 use std::ops::Range;
 
+use super::cooling::Cooling;
 use super::fault::decimal;
 use super::fault::{Complaint, Refusal};
 use super::{AccelWords, EUnit, LagCommands, LagCompensation, Output, Preset, Profile};
@@ -354,13 +355,18 @@ impl Profile {
                 "set machine.park_x_mm and machine.park_y_mm to a place beside the part",
             );
         }
-        let part = &self.part;
-        if part.solid_temperature_c.value.is_some_and(|solid| solid <= part.air_temperature_c.value) {
+        let out_of_reach = match self.cooling() {
+            Cooling::NotWanted | Cooling::Until(_) => None,
+            Cooling::NeverReached(_) => Some("beads never become as cold as that in this air (part.air_temperature_c)"),
+            Cooling::NeverLeft(_) => {
+                Some("beads are laid no warmer than that (feedstock.nozzle_temperature_min_c, _max_c)")
+            }
+        };
+        if let Some(why) = out_of_reach {
             add(
                 "part.solid_temperature_c",
-                "beads never become as cold as that in this air (part.air_temperature_c), so that no layer is given time to cool"
-                    .to_owned(),
-                "set a temperature well above that of the air, or \"none\" if layers need no time",
+                format!("{why}, so that no layer is given time to cool"),
+                "set a temperature well above that of the air and below that of the melt, or \"none\" if layers need no time",
             );
         }
         let feedstock = &self.feedstock;

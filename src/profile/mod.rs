@@ -2,10 +2,11 @@
 //!
 //! Plain values, each with its unit in the name and its provenance at its side. Every TOML key is declared once,
 //! in `keys`; `form` says how its text is read and written, `check` judges it, `presets` holds the controller
-//! rules, `pause` knows what waits for somebody, `load` lays the sources over each other, `find` finds the file and
-//! `show` writes the result out.
+//! rules, `pause` knows what waits for somebody, `cooling` what layers are to cool down to, `load` lays the sources over each
+//! other, `find` finds the file and `show` writes the result out.
 
 mod check;
+mod cooling;
 mod fault;
 mod find;
 mod form;
@@ -20,6 +21,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 pub use check::Caution;
+pub use cooling::Cooling;
 pub use fault::nearest;
 pub use find::{Env, Found, System, find};
 pub use form::text_literal;

@@ -5,7 +5,7 @@ use crate::physics::column::{Solid, shear_factor_of_rectangle};
 use crate::physics::cooling::{Layer, Place, Temperatures, Thermal};
 use crate::physics::stiffness::{Hardness, estimate, log_linear, log_linear_d};
 use crate::physics::viscosity::PowerLaw;
-use crate::profile::{Corner, CornerWords, PartMoves, Preset, Profile, StiffnessRelation};
+use crate::profile::{self, Corner, CornerWords, PartMoves, Preset, Profile, StiffnessRelation};
 use crate::units::{Density, Modulus};
 
 /// Elastomers hardly change their volume.
@@ -80,9 +80,14 @@ impl Terms {
         let accel = machine.max_accel_mm_s2.value;
         let thermal =
             Thermal::new(feedstock.conductivity_w_m_k.value, feedstock.heat_capacity_j_kg_k.value, density).ok();
-        let laid = Self::laid_c(profile);
-        let air = part.air_temperature_c.value;
-        let cooling = part.solid_temperature_c.value.filter(|until| cools && *until > air).zip(thermal);
+        let (laid, air) = (profile.laid_c(), part.air_temperature_c.value);
+        let cooling = match profile.cooling() {
+            profile::Cooling::Until(until) if cools => thermal.map(|thermal| {
+                let at = Temperatures { laid, below: air, air };
+                Cooling { thermal, at, film: part.air_w_m2_k.value, until }
+            }),
+            _ => None,
+        };
         Some(Self {
             solid: Solid::new(Modulus::from_mpa(low), POISSON, density).ok()?,
             band: [middle / low, high / low],
@@ -103,17 +108,8 @@ impl Terms {
             least_mm3_s: part.least_flow_mm3_s.value,
             drops_turns: false,
             bed_mm: machine.bed_mm.value,
-            cooling: cooling.map(|(until, thermal)| {
-                let at = Temperatures { laid, below: air, air };
-                Cooling { thermal, at, film: part.air_w_m2_k.value, until }
-            }),
+            cooling,
         })
-    }
-
-    /// Temperature of the melt as it is laid, °C.
-    pub fn laid_c(profile: &Profile) -> f64 {
-        let feedstock = &profile.feedstock;
-        0.5 * (feedstock.nozzle_temperature_min_c.value + feedstock.nozzle_temperature_max_c.value)
     }
 
     /// The same where turns of the screw alone are taken out, if they are.
