@@ -84,6 +84,37 @@ fn results_keep_their_path_below_the_folder() {
     }
 }
 
+#[test]
+fn reports_keep_their_path_below_the_folder() {
+    let bench = tree();
+    bench.file("own.gcode", PADS);
+    fs::create_dir_all(bench.path("in/bad")).expect("folders");
+    bench.file("in/bad/broken.gcode", BROKEN);
+    for command in [&["audit", "in", "own.gcode"][..], &["rewrite", "in/", "own.gcode", "-o", "all/"]] {
+        bench.run(&with_e(&[command, &["--html", "all/"]].concat())).code(1);
+        for (page, of) in [
+            ("pads.html", "pads.gcode"),
+            ("sub ø/pads.html", "pads.GCODE"),
+            ("sub ø/deep/pads.html", "pads.g"),
+            ("own.html", "own.gcode"),
+        ] {
+            let text = read(&bench.path("all").join(page));
+            assert!(text.contains(of), "{page}");
+        }
+        // No folder is left without a report.
+        assert!(!bench.path("all/bad").exists());
+    }
+    // Two of one name are refused before anything is written.
+    bench.file("in/sub ø/pads.nc", PADS);
+    let ran = bench.run(&with_e(&["audit", "in", "--html", "new/"])).code(2);
+    assert!(
+        ran.stderr.replace('\\', "/").contains("two of the reports would be called sub ø/pads.html"),
+        "{}",
+        ran.stderr
+    );
+    assert!(!bench.path("new").exists());
+}
+
 /// Results below the folder that was named are no input of the next run.
 #[test]
 fn results_are_not_taken_for_input() {

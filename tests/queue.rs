@@ -258,7 +258,7 @@ fn a_report_that_is_missing_is_written() {
     bench.run(&arguments(&["--jsonl", "results.jsonl"])).code(1);
     let with_reports = arguments(&["--jsonl", "results.jsonl", "--html", "reports/"]);
     bench.run(&with_reports).code(1);
-    for name in ["z.html", "calm.html", "much.html"] {
+    for name in ["z.html", "below ø/calm.html", "much.html"] {
         assert!(bench.path("reports").join(name).is_file(), "{name}");
     }
     let found = lines(&read(&bench.path("results.jsonl"))).len();

@@ -46,9 +46,7 @@ impl Wanted {
     /// # Errors
     /// As [`Wanted::add`].
     pub fn add_below(&mut self, folder: PathBuf) -> Result<()> {
-        if !self.below.contains(&folder)
-            && self.is_missing(&folder, "name another folder with -o, or move the file away")?
-        {
+        if !self.below.contains(&folder) && self.is_missing(&folder, "name another folder, or move the file away")? {
             self.below.insert(folder);
         }
         Ok(())

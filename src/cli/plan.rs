@@ -1,7 +1,6 @@
 //! What the command line means once the files, the profile and the system are known.
 
 use std::collections::{HashMap, HashSet};
-use std::ffi::OsStr;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -15,7 +14,7 @@ use super::apart::{self, Identity, Written, behind_links, is_dash, is_same_file,
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
 use super::folders::{Wanted, is_folder, none_in, sliced_in, unread};
 use super::output::Stream;
-use super::targets;
+use super::targets::{self, place_below};
 
 /// Where a file comes from.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -208,8 +207,9 @@ impl Plan {
                 "write the G-code to a file with -o, or the JSON with --json PATH",
             ));
         }
+        let names = names(&given);
         let mut jobs = jobs(given, sinks, &args.profile, args.replay)?;
-        reports(&mut jobs, args.html.as_deref(), wanted)?;
+        reports(&mut jobs, &names, args.html.as_deref(), wanted)?;
         json_apart(json.as_ref(), &jobs)?;
         let hash = names_input(&args.loudness, json.as_ref()) || args.html.is_some();
         Ok(Self {
@@ -231,8 +231,9 @@ impl Plan {
         let given = given(&args.files, None, args.jsonl.is_some())?;
         let sinks = vec![Sink::Audit; given.len()];
         let json = args.json.as_deref().or(args.jsonl.as_deref()).map(json);
+        let names = names(&given);
         let mut jobs = jobs(given, sinks, &args.profile, false)?;
-        reports(&mut jobs, args.html.as_deref(), Wanted::default())?;
+        reports(&mut jobs, &names, args.html.as_deref(), Wanted::default())?;
         json_apart(json.as_ref(), &jobs)?;
         let course = args.html.is_some();
         // Who names the input in full is told all else in full, too.
@@ -309,45 +310,49 @@ fn jobs(given: Vec<Given>, sinks: Vec<Sink>, choice: &ProfileChoice, replay: boo
     Ok(jobs)
 }
 
-/// Says where the report of each job goes, to a file, or under the name of its G-code into a folder, and which folders are
-/// `wanted` for all.
-fn reports(jobs: &mut [Job], html: Option<&Path>, mut wanted: Wanted) -> Result<()> {
-    let into = html.is_some_and(is_folder);
-    if let Some(html) = html.filter(|_| into) {
-        wanted.add(html)?;
-    }
-    let wanted = Arc::new(wanted);
-    jobs.iter_mut().for_each(|job| job.folders = Arc::clone(&wanted));
-    let Some(html) = html else { return Ok(()) };
-    if is_dash(html) {
+/// Names of the files for results in a folder; of standard input there is none.
+fn names(given: &[Given]) -> Vec<Option<PathBuf>> {
+    given.iter().map(|given| given.name().map(Path::to_owned)).collect()
+}
+
+/// Says where the report of each job goes, to a file, or into a folder by the name of its G-code for results there, and which
+/// folders are `wanted` for all.
+fn reports(jobs: &mut [Job], names: &[Option<PathBuf>], html: Option<&Path>, mut wanted: Wanted) -> Result<()> {
+    let into = html.filter(|html| is_folder(html));
+    into.map_or(Ok(()), |html| wanted.add(html))?;
+    if html.is_some_and(is_dash) {
         return Err(Error::usage(
             "a report cannot go to standard output",
             "name a file, for example --html report.html",
         ));
     }
-    if jobs.len() > 1 && !into {
+    if jobs.len() > 1 && html.is_some() && into.is_none() {
         return Err(Error::usage(
             "reports of several files cannot go to one file",
             "pass --html with a folder, such as reports/",
         ));
     }
-    let mut names = HashSet::new();
-    for job in jobs.iter_mut().filter(|job| !job.source.is_unread()) {
-        let mut target = html.to_owned();
-        if into {
-            let name = job.source.path().and_then(Path::file_stem).unwrap_or(OsStr::new("report"));
-            if !names.insert(name.to_owned()) {
-                return Err(Error::usage(
-                    format!("two of the reports would be called {}.html", name.display()),
-                    "audit the files one after the other into different folders",
-                ));
-            }
-            target.push(name);
-            // Not `with_extension`: a name may hold further dots.
-            target.as_mut_os_string().push(".html");
+    let mut taken_names = HashSet::new();
+    for (job, name) in jobs.iter_mut().zip(names).filter(|(job, _)| !job.source.is_unread()) {
+        let Some(folder) = into else {
+            job.html = html.map(Path::to_owned);
+            continue;
+        };
+        let name = name.as_deref().unwrap_or(Path::new("report"));
+        // Not `with_extension`: a name may hold further dots.
+        let mut page = name.file_stem().unwrap_or_default().to_owned();
+        page.push(".html");
+        let name = name.with_file_name(page);
+        job.html = Some(place_below(folder, &name, &mut wanted)?);
+        if let Some(twice) = taken_names.replace(name) {
+            return Err(Error::usage(
+                format!("two of the reports would be called {}", twice.display()),
+                "audit the files one after the other into different folders",
+            ));
         }
-        job.html = Some(target);
     }
+    let wanted = Arc::new(wanted);
+    jobs.iter_mut().for_each(|job| job.folders = Arc::clone(&wanted));
     // Of thousands of files each is looked up once.
     let taken: HashMap<Identity, &Path> =
         jobs.iter().flat_map(Job::files).map(|path| (Identity::of(path), path)).collect();

@@ -1,7 +1,7 @@
 //! Where the results of a rewrite go.
 
 use std::collections::{HashMap, HashSet};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use meltwright::error::{Error, Result};
 
@@ -89,12 +89,21 @@ fn into_folder(given: &[Given], output: &Path, wanted: &mut Wanted) -> Result<Ve
                 "rewrite them one after the other into different folders",
             ));
         }
-        // Outermost first: of a file in the way, the one nearest to the folder that was named is told.
-        let around: Vec<&Path> = name.ancestors().skip(1).filter(|path| !path.as_os_str().is_empty()).collect();
-        around.iter().rev().try_for_each(|path| wanted.add_below(output.join(path)))?;
-        sinks.push(Sink::File(output.join(name)));
+        sinks.push(Sink::File(place_below(output, name, wanted)?));
     }
     Ok(sinks)
+}
+
+/// The place of a `name`, which may be that of a file in a folder, below another folder; those that are not there are
+/// `wanted`.
+///
+/// # Errors
+/// [`meltwright::error::ErrorKind::Usage`] when a file is in the way.
+pub fn place_below(folder: &Path, name: &Path, wanted: &mut Wanted) -> Result<PathBuf> {
+    // Outermost first: of a file in the way, the one nearest to the folder that was named is told.
+    let around: Vec<&Path> = name.ancestors().skip(1).filter(|path| !path.as_os_str().is_empty()).collect();
+    around.iter().rev().try_for_each(|path| wanted.add_below(folder.join(path)))?;
+    Ok(folder.join(name))
 }
 
 /// No result may go over its own file or over another one that is read.

@@ -57,9 +57,7 @@ fn each_file(
                     if plan.json.is_some() {
                         accounts.push_str(&account(job, &summary, spacing)?);
                     }
-                    if let Some(path) = &job.html {
-                        write_text(path, &html::page(job, &summary))?;
-                    }
+                    write_report(job, &summary)?;
                     let gap = if printed > 0 { "\n" } else { "" };
                     printed += 1;
                     let words = text(job, &summary);
@@ -191,6 +189,13 @@ fn worse(one: Exit, other: Exit) -> Exit {
         Exit::Usage => 3,
     };
     if weight(other) > weight(one) { other } else { one }
+}
+
+/// Writes the report of a job, if one is wanted.
+fn write_report(job: &Job, summary: &Summary) -> Result<()> {
+    let Some(path) = &job.html else { return Ok(()) };
+    job.folders.make(Some(path))?;
+    write_text(path, &html::page(job, summary))
 }
 
 /// Writes a small text file, whole or not at all.

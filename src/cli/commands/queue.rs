@@ -4,11 +4,11 @@ use meltwright::error::{Error, Result};
 use meltwright::summary::{Level, Summary};
 
 use super::audit::{exit, worst as worst_level};
-use super::{folders, worse, write_text};
+use super::{folders, worse, write_report};
 use crate::cli::args::Strictness;
 use crate::cli::plan::{Json, Plan};
 use crate::cli::progress::Progress;
-use crate::cli::render::{html, json};
+use crate::cli::render::json;
 use crate::cli::results::{Known, Results};
 use crate::cli::{Exit, output, work};
 
@@ -56,9 +56,7 @@ pub fn run(plan: &Plan, strictness: &Strictness, least: Level, to: &Json) -> Res
                     }
                     Ok(Judged::Now(summary)) => {
                         worst = worse(worst, counts.add(exit(worst_level(&summary), least)));
-                        if let Some(path) = &job.html {
-                            write_text(path, &html::page(job, &summary))?;
-                        }
+                        write_report(job, &summary)?;
                         json::queued(job, &summary, strictness)?
                     }
                     Err(error) => {
