@@ -46,6 +46,24 @@ fn a_unit_that_stays_in_force_is_not_counted_in_another() {
     assert!((word(bead, 'E') * FRAC_PI_4 * 100.0 / (25.0 * STRAND) - 1.0).abs() < 1e-4, "{bead}");
 }
 
+/// Another tool keeps its E in the unit of the file and its lines whole, and the controller takes no more of it in one.
+#[test]
+fn too_much_e_of_another_tool_is_told_and_stays() {
+    let input = |e: &str| format!("G28\nM83\nG1 X10 Y10 Z0.3 F3000\nG1 X60 E5 F600\nT1\nG1 E{e} F300\nT0\nG1 X10 E5\n");
+    for unit in ["virtual-filament-mm", "as-in-file"] {
+        let told = |e: &str| {
+            let unit = format!("screw.output_e_unit={unit}");
+            let (output, summary) = rewrite(&input(e), &["controller.preset=host", &unit]);
+            assert!(output.contains(&format!("\nG1 E{e} F300\n")), "{output}");
+            let finding = summary.findings.into_iter().find(|finding| finding.code == "excess-e");
+            finding.map(|finding| (finding.count, finding.places[0].line, finding.places[0].detail.clone()))
+        };
+        let detail = "60.0 units of E of tool 1, at most 50 in one line: the controller refuses the line";
+        assert_eq!(told("60"), Some((1, 6, detail.to_owned())), "{unit}");
+        assert_eq!([told("50"), told("-50")], [None, None], "{unit}");
+    }
+}
+
 /// A screw and another tool share one count of E: what the other one turns by distances, the next place counts from.
 #[test]
 fn places_of_e_count_from_where_another_tool_left_off() {

@@ -54,7 +54,7 @@ codes! {
     ExcessE, Error, "excess-e",
         "lines hold more E than the controller takes in one line: it stops the print or moves on without the E",
         "a print that stops in the middle of a bead is lost, and a missing charge leaves a gap",
-        "run `meltwright rewrite`, which splits such lines unless controller.excess_e is \"report\" (arcs must be split by the slicing program), or raise the limit in the controller and in the profile";
+        "run `meltwright rewrite`, which splits such lines unless controller.excess_e is \"report\" (arcs and lines of other tools must be split by the slicing program), or raise the limit in the controller and in the profile";
     /// Bead area above what the controller lets through.
     BeadArea, Error, "bead-area",
         "beads are thicker than the controller lets through: it stops at such a line",

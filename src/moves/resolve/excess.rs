@@ -19,7 +19,7 @@ impl Resolver {
         before: &Before,
         at: At<'_>,
     ) {
-        let Laid { kind, along, length, e, volume } = *laid;
+        let Laid { kind, along, length, volume, .. } = *laid;
         if let Some(most) = self.rules.max_bead_area_mm2
             && kind == Kind::Bead
             && volume > self.rules.small_bead_mm3
@@ -29,13 +29,28 @@ impl Resolver {
             let area = volume / length;
             self.found(Code::BeadArea, at, || format!("{area:.2} mm², at most {most:.2} mm²"));
         }
-        let most = self.rules.max_e_only.filter(|_| !along || e < 0.0);
-        let most = match (most, self.rules.max_e_per_line) {
-            (Some(a), Some(b)) => Some(a.min(b)),
-            (a, b) => a.or(b),
-        };
-        if let Some(most) = most.filter(|most| e.abs() > *most) {
+        if let Some(most) = exceeded([self.rules.max_e_only, self.rules.max_e_per_line], laid) {
             self.too_much_e(most, units, mode, before, at);
+        }
+    }
+
+    /// The same for a line of a tool that is no screw: it stays as it is, in the unit of the file.
+    #[cold]
+    pub(super) fn check_other_tool(&mut self, laid: &Laid, at: At<'_>) {
+        if let Some(most) = exceeded(self.rules.max_e_of_others, laid) {
+            let (e, tool, effect) = (laid.e, self.state.tool, self.effect(laid.length > 0.0));
+            self.found(Code::ExcessE, at, || {
+                format!("{e:.1} units of E of tool {tool}, at most {most} in one line: {effect}")
+            });
+        }
+    }
+
+    /// What becomes of a line with too much E. `moves`: it has a path.
+    fn effect(&self, moves: bool) -> &'static str {
+        match self.rules.excess_e_is {
+            ExcessEffect::Refused => "the controller refuses the line",
+            ExcessEffect::Dropped if moves => "the head moves, the E is dropped",
+            ExcessEffect::Dropped => "the E is dropped",
         }
     }
 
@@ -58,13 +73,8 @@ impl Resolver {
         // E alone is parted wherever the head is.
         let stays = step.has(Move::FIXED) || step.has(Move::WHOLE) && step.length > 0.0;
         if self.rules.excess_e == Excess::Report || !straight || stays || pieces > 1e4 {
-            let e = step.e;
-            let moves = step.length > 0.0;
-            let effect = match self.rules.excess_e_is {
-                ExcessEffect::Refused => "the controller refuses the line",
-                ExcessEffect::Dropped if moves => "the head moves, the E is dropped",
-                ExcessEffect::Dropped => "the E is dropped",
-            };
+            let (e, moves) = (step.e, step.length > 0.0);
+            let effect = self.effect(moves);
             self.found(Code::ExcessE, at, || format!("{e:.1} units of E, at most {most} in one line: {effect}"));
             return;
         }
@@ -98,6 +108,16 @@ impl Resolver {
         let split = Split { pieces: pieces as u32, rapid: mode == Motion::Rapid, spans };
         self.splits.push((at.index as u32, split));
     }
+}
+
+/// The limit that the E of a move exceeds, of those of lines without motion and of all lines.
+#[inline(always)]
+fn exceeded([only, any]: [Option<f64>; 2], &Laid { along, e, .. }: &Laid) -> Option<f64> {
+    let most = match (only.filter(|_| !along || e < 0.0), any) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    };
+    most.filter(|most| e.abs() > *most)
 }
 
 /// What the rules of the controller look at in a move, handed over as it is worked out: a move that was just stored is

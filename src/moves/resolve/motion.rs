@@ -359,9 +359,12 @@ impl Resolver {
                 step.flags |= Move::BOUND;
             }
         }
-        if self.is_screw && e != 0.0 {
+        if e != 0.0 {
             let laid = Laid { kind, along, length: path, e, volume };
-            self.check_controller_limits(&laid, units, mode, &Before { position: from, e: e_from }, at);
+            match self.is_screw {
+                true => self.check_controller_limits(&laid, units, mode, &Before { position: from, e: e_from }, at),
+                false => self.check_other_tool(&laid, at),
+            }
         }
         if self.watch.pending != 0 || self.heat.pending || (self.state.e.abs() > self.watch.largest_e && !relative) {
             self.look_at_move(at);

@@ -52,6 +52,8 @@ pub struct Rules {
     pub max_e_only: Option<f64>,
     /// Most E in any line.
     pub max_e_per_line: Option<f64>,
+    /// The same two for tools that are no screw, whose E keeps its unit in the output.
+    pub max_e_of_others: [Option<f64>; 2],
     /// What to do with more.
     pub excess_e: Excess,
     /// What becomes of more.
@@ -139,6 +141,7 @@ impl Rules {
             },
             max_e_only: controller.max_e_only_mm.value,
             max_e_per_line: controller.max_e_per_line_mm.value,
+            max_e_of_others: [controller.max_e_only_mm.value, controller.max_e_per_line_mm.value],
             excess_e: controller.excess_e.value,
             excess_e_is: controller.excess_e_is.value,
             max_bead_area_mm2,
