@@ -366,3 +366,27 @@ fn commands_with_numbers_that_run_slowly_are_told() {
     // An audit changes nothing.
     assert!(!has(&audit(&numbered(&input), &profile(&settings)), "command-slowed"));
 }
+
+/// Where lines are numbered and the controller makes up for the lag, the file's reversals stay: what is laid is what the file
+/// lays, with and without refills, for the screw and for the hopper, and nothing drools backwards.
+#[test]
+fn reversals_that_stay_are_no_melt_that_is_missing() {
+    for refill in ["G1 E0.5 F1800", "M117 none"] {
+        let mut input = HEAD.to_owned();
+        for _ in 0..20 {
+            input += &format!("G1 X80 E2 F600\nG1 E-0.5 F1800\nG0 X20 Y20 F9000\nG0 X50\n{refill}\n");
+        }
+        for way in ["controller", "none"] {
+            let way = format!("screw.lag_compensated_by={way}");
+            let settings = ["controller.preset=board", &way, "hopper.usable_g=60"];
+            let (output, summary) = rewrite(&numbered(&input), &settings);
+            let found = audit(&output, &profile(&settings)).before.volume_mm3;
+            let (before, after) = (summary.before.volume_mm3, summary.after.volume_mm3);
+            assert!((before - 40.0 * strand::STRAND).abs() < 1e-6, "{before}");
+            assert!((after / before - 1.0).abs() < 1e-9 && (found / before - 1.0).abs() < 1e-4, "{after} {found}");
+            let hopper_g = summary.hopper.expect("a plan").total_g;
+            assert!((hopper_g / summary.after.mass_g - 1.0).abs() < 1e-9, "{hopper_g} {}", summary.after.mass_g);
+            assert!(summary.screw.drooled_mm3 >= 0.0, "{:?}", summary.screw);
+        }
+    }
+}

@@ -79,11 +79,8 @@ pub fn summary(
     }
     let (before, mut after, mut changes) = tally.finish(volume, profile.feedstock.density_g_cm3.value, layers);
     let density = Density::from_g_cm3(profile.feedstock.density_g_cm3.value);
-    if is_written && matches!(run.choice.how, How::AlongPath | How::AtRest) {
+    if is_written && run.feeds_by_account() {
         note_volume(volume, &drive.account, &mut findings);
-    }
-    // Where nothing makes up for the lag, all that the file pushes is pushed, in whatever unit.
-    if is_written && run.choice.how != How::Not {
         after.volume_mm3 = drive.account.fed_mm3;
         after.mass_g = (Volume::from_mm3(after.volume_mm3) * density).as_g();
     }

@@ -366,7 +366,7 @@ impl Drive {
             let let_out = self.spring.rest(time, 0.0, &self.melt);
             self.resumes = true;
             if self.begun {
-                self.account.drooled_mm3 += let_out;
+                self.account.drooled_mm3 += if self.how == How::ByController { let_out.at_least(0.0) } else { let_out };
                 self.idle_s += time;
             }
             self.ramp.interrupt(let_out);

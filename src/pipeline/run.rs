@@ -95,6 +95,12 @@ impl<'a> Run<'a> {
         self.purpose == Purpose::Rewrite
     }
 
+    /// What an output is fed is told by the turns that make up for the lag. Where none do, the file's reversals stay, or go
+    /// with their refills, and what it lays is what is fed.
+    pub fn feeds_by_account(&self) -> bool {
+        self.writes() && matches!(self.choice.how, How::AlongPath | How::AtRest)
+    }
+
     /// It is worked out what a rewrite makes of the file: nothing of one that was rewritten before.
     pub fn foretells(&self) -> bool {
         self.writes() || self.options.foretell && !self.settings.is_rewritten

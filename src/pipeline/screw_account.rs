@@ -21,7 +21,8 @@ pub struct ScrewAccount {
     pub reliefs: u64,
     /// The file's own reversals and refills that were taken out.
     pub replaced: u64,
-    /// Let out while travelling and waiting, as the model has it, mm³.
+    /// Let out while travelling and waiting, as the model has it, mm³. A controller makes up for what a reversal that stays
+    /// draws back.
     pub drooled_mm3: f64,
     /// Longest time without a bead, s.
     pub longest_idle_s: f64,

@@ -35,6 +35,8 @@ pub struct Terms {
     pub accel_words: AccelWords,
     /// What becomes of the decisions.
     pub purpose: Purpose,
+    /// The screw is fed by an account of its own; otherwise it is what the file lays.
+    pub feeds_by_account: bool,
 }
 
 /// Decides what is written.
@@ -55,6 +57,7 @@ pub struct Scribe {
     /// Feed that the file has in force before the block at hand.
     file_feed: FeedWord,
     purpose: Purpose,
+    feeds_by_account: bool,
     /// Time so far, s: of the output, or of the file where it is only judged.
     now_s: f64,
     lines: Vec<u8>,
@@ -81,6 +84,7 @@ impl Scribe {
             feeds: Feeds::new(terms.initial_feed_mm_s),
             file_feed: FeedWord::initial(terms.initial_feed_mm_s),
             purpose: terms.purpose,
+            feeds_by_account: terms.feeds_by_account,
             now_s: 0.0,
             lines: Vec::new(),
             unnamed: false,
@@ -231,7 +235,13 @@ impl Scribe {
             }
             (e, None) => self.rewrite(text, step, verdict, e),
         };
-        Decided { speed, fed_mm3: self.drive.account.fed_mm3 - fed_before, ..Decided::lasting(timing.time) }
+        Decided { speed, fed_mm3: self.fed(step, fed_before), ..Decided::lasting(timing.time) }
+    }
+
+    /// New melt that is pushed with a move, mm³; `before`: all of the account up to it.
+    #[inline(always)]
+    fn fed(&self, step: &Move, before: f64) -> f64 {
+        if self.feeds_by_account { self.drive.account.fed_mm3 - before } else { fed_by_file(step) }
     }
 
     /// Writes what becomes of the feed and the E of a line; returns the speed of the move, mm/s.
@@ -388,8 +398,7 @@ impl Scribe {
             }
             stay.pass(known, step, seconds - waited_s);
         }
-        let tells = !is_idle && self.purpose == Purpose::Rewrite;
-        let fed_mm3 = if tells { self.drive.account.fed_mm3 - fed_before } else { fed_by_file(step) };
+        let fed_mm3 = self.fed(step, fed_before);
         match self.purpose {
             Purpose::Rewrite if step.has(Move::TAKE_OUT) => self.written.take_out(text, step),
             Purpose::Rewrite => {

@@ -147,6 +147,7 @@ impl Stations {
             initial_feed_mm_s: profile.controller.initial_feed_mm_s.value,
             accel_words: profile.controller.accel_words.value,
             purpose: run.purpose,
+            feeds_by_account: run.feeds_by_account(),
         };
         let most_mm3_s = if run.passes.capacity { capacity.peak_mm3_s } else { f64::INFINITY };
         Self {
