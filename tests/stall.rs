@@ -105,6 +105,36 @@ fn an_axis_rule_stalls_as_well() {
     assert!(found.iter().any(|place| place.0 == 8 && place.1.contains("to 5.0 mm/s")), "{found:?}");
 }
 
+/// What a rewrite leaves of stalls it tells itself, as an audit of its output does.
+#[test]
+fn a_rewrite_tells_the_stalls_of_its_output() {
+    let turning = behind_a_start("G1 X60 E10 F3600\nG1 X110 E40\nG1 X111 E-1\nG1 X160 E30\n");
+    let inputs = [motion("e-step-stall"), motion("e-limit"), turning];
+    let ways = [
+        ["screw.melt_lag_s=0", "screw.output_e_unit=as-in-file"],
+        ["screw.melt_lag_s=0", "screw.output_diameter_mm=3"],
+        ["screw.melt_lag_s=0", "screw.output_diameter_mm=30"],
+        ["screw.lag_compensated_by=controller", "screw.output_diameter_mm=1.75"],
+        ["screw.lag_compensated_by=none", "screw.output_diameter_mm=1.75"],
+    ];
+    let mut told = [0; 5];
+    for (input, preset) in inputs.iter().flat_map(|input| PRESETS.map(|preset| (input, preset))) {
+        for (way, told) in ways.iter().zip(&mut told) {
+            let still = ["machine.part_moves=none", "part.solid_temperature_c=none"];
+            let profile = profile(preset, &[&way[..], &still].concat());
+            let (output, summary) = runs::rewrite(input, &profile, &Options::default()).expect("a rewrite");
+            let details = |findings: &[Finding]| -> Vec<String> {
+                places(findings, "e-step-stall").into_iter().map(|(_, detail)| detail).collect()
+            };
+            let found = details(&audit(&output, &profile).findings);
+            assert_eq!(details(&summary.findings), found, "{preset}, {way:?}");
+            *told += found.len();
+        }
+    }
+    let [as_in_file, thin, wide, ..] = told;
+    assert!(as_in_file > 2 && thin > 0 && wide == 0, "{told:?}");
+}
+
 /// A stop, a wait and a turn without motion are no junctions.
 #[test]
 fn stops_are_no_stalls() {

@@ -1,6 +1,7 @@
-//! Where the controller slows the path for its extruder, and where it steps too fast: looked at for audits.
+//! Where the controller slows the path for its extruder, and where it steps too fast: looked at for audits, and stalls alone
+//! for outputs.
 //!
-//! It reads what the planners made of the moves and takes no part in planning, so it costs a rewrite nothing.
+//! It reads what the planners made of the moves and takes no part in planning.
 
 use super::corner::HalfTurn;
 use super::rules::{Model, MotionRules};
@@ -90,6 +91,10 @@ struct Before {
 #[derive(Clone, Copy, Debug)]
 struct Passed<'a> {
     step: &'a Move,
+    /// Travel of the extruder, units of E.
+    e: f64,
+    /// Acceleration that is set over the file's, mm/s²; infinite where none is.
+    bound: f64,
     timing: &'a Timing,
     arc: Option<&'a ArcPath>,
 }
@@ -121,6 +126,7 @@ pub struct Braking {
     rules: MotionRules,
     kinematics: Kinematics,
     max_step_rate_hz: Option<f64>,
+    stalls_alone: bool,
     /// `None` behind a full stop.
     before: Option<Before>,
 }
@@ -133,27 +139,36 @@ impl Braking {
             rules,
             kinematics: profile.machine.kinematics.value,
             max_step_rate_hz: profile.controller.max_step_rate_hz.value,
+            stalls_alone: false,
             before: None,
         }
     }
 
-    /// Looks at the next moves; what there is to say of one is told with its index. `timings`: what the planner made of them
-    /// at the speed of the file.
+    /// Looks at junctions where E per mm changes and at nothing else.
+    #[must_use]
+    pub fn at_stalls_alone(self) -> Self {
+        Self { stalls_alone: true, max_step_rate_hz: None, ..self }
+    }
+
+    /// Looks at the next moves; what there is to say of one is told with its index. `timings`: what the planner made of them;
+    /// `ordered`: travel of the extruder with one of them, units of E, and the acceleration that is set over the file's, mm/s².
     pub fn look_all<'a>(
         &mut self,
         steps: &'a [Move],
+        ordered: impl Fn(usize, &Move) -> [f64; 2],
         besides: impl Iterator<Item = Beside<'a>>,
         timings: &'a [Timing],
         mut tell: impl FnMut(usize, &Seen),
     ) {
-        let looks_at_each = self.rules.model == Model::Board || self.max_step_rate_hz.is_some();
+        let looks_at_each = !self.stalls_alone && (self.rules.model == Model::Board || self.max_step_rate_hz.is_some());
         // What a junction needs of the move before it is worked out where it is asked for.
         let mut last: Option<Passed<'a>> = None;
         let mut last_top = self.before.map_or(0.0, |before| before.top);
         for (index, ((step, timing), beside)) in steps.iter().zip(timings).zip(besides).enumerate() {
             let goes = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingTurn);
             if goes && step.length > 0.0 && timing.time > 0.0 {
-                let passed = Passed { step, timing, arc: beside.arc };
+                let [e, bound] = ordered(index, step);
+                let passed = Passed { step, e, bound, timing, arc: beside.arc };
                 let stalls = timing.entry < STALLED_BELOW * last_top.at_most(timing.top);
                 last_top = timing.top;
                 if stalls || looks_at_each {
@@ -199,11 +214,11 @@ impl Braking {
 
     /// What the next junction needs of a move that ends in this direction.
     fn left(&self, passed: &Passed<'_>, direction: [f64; 3]) -> Before {
-        let Passed { step, timing, .. } = passed;
-        let set = if step.e == 0.0 { self.rules.travel_accel } else { self.rules.print_accel };
+        let Passed { step, e, bound, timing, .. } = *passed;
+        let set = if e == 0.0 { self.rules.travel_accel } else { self.rules.print_accel }.at_most(bound);
         Before {
             direction,
-            e_per_mm: step.e * (1.0 / step.length),
+            e_per_mm: e * (1.0 / step.length),
             top: timing.top,
             accel: timing.accel,
             deviation: timing.accel * self.rules.deviation(set).unwrap_or(0.0),
@@ -213,11 +228,14 @@ impl Braking {
 
     /// A move with path.
     fn path(&mut self, passed: &Passed<'_>) -> Seen {
-        let Passed { step, timing, .. } = *passed;
+        let timing = passed.timing;
         let [first, last, most] = passed.directions();
         let now = self.left(passed, last);
         let e_step = self.before.replace(now).and_then(|before| self.e_step(&before, &now, first, timing.entry));
-        Seen { e_step, e_limit: self.e_limit(step, timing), step_rate: self.step_rate(most, now.e_per_mm, timing.top) }
+        if self.stalls_alone {
+            return Seen { e_step, ..Seen::default() };
+        }
+        Seen { e_step, e_limit: self.e_limit(passed), step_rate: self.step_rate(most, now.e_per_mm, timing.top) }
     }
 
     /// The junction between two moves. `direction`: at the start of the second; `entry`: speed through it, mm/s.
@@ -284,13 +302,13 @@ impl Braking {
     }
 
     /// A bead that the extruder axis slows; only boards hold it to its limits along a path.
-    fn e_limit(&self, step: &Move, timing: &Timing) -> Option<ELimit> {
+    fn e_limit(&self, &Passed { step, e, timing, .. }: &Passed<'_>) -> Option<ELimit> {
         if self.rules.model != Model::Board || step.kind != Kind::Bead {
             return None;
         }
         let per_mm = 1.0 / step.length;
         let straight = step.delta.map(|axis| axis * per_mm);
-        let e_per_mm = (step.e / step.length).abs();
+        let e_per_mm = (e / step.length).abs();
         let [.., most_speed] = self.rules.axis_speed;
         let [.., most_accel] = self.rules.axis_accel;
         let asked = step.speed.min(self.rules.path_speed);

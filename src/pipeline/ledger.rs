@@ -3,7 +3,7 @@
 
 use super::edits::{Decided, Outgoing};
 use super::granules::Granules;
-use super::planning::Besides;
+use super::planning::{Besides, in_output};
 use super::scribe::short;
 use crate::demand::capacity::Capacity;
 use crate::findings::number::decimal;
@@ -14,6 +14,7 @@ use crate::motion::Timing;
 use crate::motion::braking::{Braking, Seen};
 use crate::moves::arc::ArcPath;
 use crate::moves::{Kind, Move};
+use crate::passes::e_count::ECount;
 use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
 use crate::passes::{Reason, Verdict, peak};
@@ -121,6 +122,8 @@ pub struct Ledger {
     pub beads: Option<Box<Beads>>,
     /// What the planner made of the moves, where that is reported.
     pub braking: Option<Braking>,
+    /// The unit of E in the output, where it is the output of which that is reported.
+    pub output_e: Option<ECount>,
     /// What the screw gives, where demands above it are reported.
     pub capacity: Option<Capacity>,
     /// The file is an output of this program.
@@ -140,6 +143,7 @@ impl Ledger {
             outline: None,
             beads: None,
             braking: None,
+            output_e: None,
             capacity: None,
             is_output: false,
         }
@@ -177,7 +181,18 @@ impl Ledger {
                 report_demand(&mut self.findings, &some, taken, starts, (capacity, self.is_output));
             }
             if let Some(braking) = &mut self.braking {
-                braking.look_all(steps, besides.ahead(steps), before, |index, jolts| {
+                let (count, timings) =
+                    (self.output_e.as_ref(), if self.output_e.is_some() { some.after } else { before });
+                let ordered = |index: usize, step: &Move| {
+                    let decided = some.marks.get(index).zip(some.verdicts.get(index)).zip(some.rulings.get(index));
+                    match (count, decided) {
+                        (Some(count), Some(((mark, verdict), ruling))) => {
+                            [in_output(step, *mark, verdict.speed, count).e, ruling.bound]
+                        }
+                        _ => [step.e, f64::INFINITY],
+                    }
+                };
+                braking.look_all(steps, ordered, besides.ahead(steps), timings, |index, jolts| {
                     if let Some((step, at_s)) = steps.get(index).zip(starts.get(index)) {
                         report_braking(&mut self.findings, step, jolts, (some.line(step), *at_s));
                     }

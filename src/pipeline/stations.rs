@@ -9,6 +9,7 @@ use super::account::{e_unit, hexadecimal, summary};
 use super::asked::Asked;
 use super::assemble;
 use super::batch::{Batch, Spare};
+use super::drive::How;
 use super::foresight::Foresight;
 use super::granules::Granules;
 use super::intake::{Intake, no_commands};
@@ -29,6 +30,7 @@ use crate::inspect::beads::Beads;
 use crate::motion::braking::Braking;
 use crate::moves::resolve::Resolver;
 use crate::moves::settings::Lead;
+use crate::passes::e_count::ECount;
 use crate::soft::Terms;
 use crate::source::block::BlockReader;
 use crate::summary::course::Course;
@@ -316,6 +318,10 @@ fn ledger(run: &Run<'_>, granules: Granules) -> Ledger {
         ledger.beads = (!leads).then(|| Box::new(Beads::new(profile, settings)));
         ledger.outline = Some(Box::default());
         ledger.braking = Some(Braking::new(profile, run.own_motion()));
+    } else if run.choice.how != How::AlongPath {
+        // Where E leads the flow, what the controller makes of its steps is settled before the first line.
+        ledger.braking = Some(Braking::new(profile, run.output_motion()).at_stalls_alone());
+        ledger.output_e = Some(ECount::new(assemble::unit(profile, run.passes)));
     }
     ledger.is_output = leads;
     ledger.capacity = run.reports_demand().then(|| capacity.clone());
