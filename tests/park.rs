@@ -222,6 +222,21 @@ fn the_melt_is_relieved_purged_relieved_and_charged() {
     assert!(out_lines[behind + 1].starts_with("G1 X40 E") && out_lines[behind + 1].contains(" F600"), "{out}");
 }
 
+/// A line that sets its own unit counts otherwise than one before it would: nothing is turned there.
+#[test]
+fn nothing_is_turned_before_a_line_that_sets_its_own_unit() {
+    let text = pad("G28\nG90\nM83\nG1 X0 Y3 Z1 F600", |n| {
+        format!("G20 G1 X{:.5} E{:.5}\nG21 G1 Y3\n", f64::from(n % 2 * 40) / 25.4, 20.0 / 25.4)
+    });
+    for more in [AT_REST, ALONG_PATH] {
+        let (out, _) = rewrite(&text, &profile(more, ""));
+        let lines: Vec<&str> = out.lines().collect();
+        let at = lines.iter().position(|line| *line == "REFILL").expect("a pause");
+        let around = [lines[at - 1], lines[at + 1]];
+        assert!(around[0].starts_with("G21 G1 Y3") && around[1].starts_with("G20 G1 X"), "{around:?}\n{out}");
+    }
+}
+
 /// Prints in every way of counting: layers of infill with a travel between, after homing.
 fn forms() -> Vec<(&'static str, String)> {
     let layers = |unit: f64, places: bool, e_relative: bool| {

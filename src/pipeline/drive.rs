@@ -215,7 +215,7 @@ impl Drive {
         match step.kind {
             Kind::Bead => {
                 (self.begun, self.resumes) = (true, false);
-                let owed = std::mem::take(&mut self.owed);
+                let owed = std::mem::take(&mut self.owed) && step.is_free();
                 // Behind a pause nothing was looked ahead for.
                 let flow = if owed && timing.time > 0.0 { ahead.at_least(step.volume / timing.time) } else { ahead };
                 if (owed || marks.has(Marks::CHARGE))
@@ -280,15 +280,15 @@ impl Drive {
         driven
     }
 
-    /// The machine is to stand still before a move: takes the pressure away, as far as the file makes up for the lag.
-    /// Returns the time it takes, s.
+    /// The machine is to stand still before a move: takes the pressure away, as far as the file makes up for the lag and lines
+    /// may stand there. Returns the time it takes, s.
     pub fn halt(&mut self, step: &Move, feeds: &mut Feeds, lines: &mut LinesBefore<'_>) -> f64 {
         if !step.has(Move::SCREW) || !matches!(self.how, How::AtRest | How::AlongPath) {
             return 0.0;
         }
         self.count.see(step);
         self.ramp.interrupt(0.0);
-        let time = self.relieve(step, feeds, lines);
+        let time = if step.is_free() { self.relieve(step, feeds, lines) } else { None };
         self.owed |= time.is_some();
         self.resumes = true;
         time.unwrap_or(0.0)
