@@ -137,9 +137,9 @@ impl Gaps {
         if step.kind == Kind::Bead && own {
             if let Some((first, path, idle)) = self.open.take() {
                 let long = path >= self.min_travel_mm || idle >= RELIEVE_AFTER * self.lag_s;
-                // Nothing can be put before a fixed line to charge again what was relieved.
-                if long && self.pressed && free {
-                    self.relieve(first);
+                // Nothing can be put before a fixed line to charge again what was relieved: what the file does stays.
+                if long && self.pressed {
+                    if free { self.relieve(first) } else { self.leave(first) }
                 }
                 self.owed |= long || idle >= REFILL_AFTER * self.lag_s;
             }
@@ -202,6 +202,11 @@ impl Gaps {
         if let Some(mark) = self.marks.get_mut(first) {
             mark.add(Marks::RELIEVE);
         }
+    }
+
+    /// What the file does itself in a gap stays as it is.
+    fn leave(&mut self, first: usize) {
+        self.marks.get_mut(first..).unwrap_or_default().fill(Marks::NONE);
     }
 
     /// No more moves will come.
@@ -391,5 +396,16 @@ mod tests {
         gaps.hand_over(&mut out);
         // No relief that the fixed bead could not charge again; the next free one gets what drooled out.
         assert_eq!(out, [Marks::CHARGE, Marks::NONE, Marks::NONE, Marks::CHARGE]);
+        // The file's own reversal stays before it, and goes where the next bead is free.
+        for (last, back) in [(fixed(Kind::Bead, 1.0), Marks::NONE), (free(Kind::Bead, 1.0), Marks::DROP)] {
+            out.clear();
+            let mut gaps = Gaps::new(true, 5.0, &melt);
+            let turns = [free(Kind::EOut, 0.0), free(Kind::Travel, 0.0), free(Kind::EIn, 0.0)];
+            for step in [free(Kind::Bead, 1.0), turns[0], turns[1], turns[2], last] {
+                gaps.push(&step, || 0.3);
+            }
+            gaps.hand_over(&mut out);
+            assert_eq!((out[1].has(Marks::DROP), out[3]), (back == Marks::DROP, back), "{out:?}");
+        }
     }
 }
