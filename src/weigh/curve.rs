@@ -14,6 +14,8 @@ use crate::physics::student::t_factor;
 
 /// Chance below which a bend is taken for real: it costs one more number.
 const BEND: f64 = 0.05;
+/// Fewest speeds with a rising flow for a curve through points.
+const LEAST_THROUGH: usize = 3;
 /// Fewest degrees of freedom among repeats for a test against their scatter.
 const REPEATS: usize = 2;
 /// By how much the corrected information criterion has to fall for a bend; about the same evidence as [`BEND`].
@@ -22,9 +24,18 @@ const CRITERION: f64 = 2.0;
 const NO_ORDER: &str = "No rising curve fits these weighings: some speeds differ by more than their repeats do, without \
     order. The same output at every speed is taken until those speeds have been weighed again.";
 /// What is said of a bend that no drooping curve follows.
-const NO_DROOP: &str = "No drooping curve can follow that: its output of a turn falls, and its flow rises all the way. \
-    Weigh three speeds or more, each of them twice or more, so that a curve through points can be taken; the same output \
-    at every speed is taken until then.";
+const NO_DROOP: &str = "No drooping curve can follow that: its output of a turn falls, and its flow rises all the way.";
+/// What to do about it where too little was weighed for a curve through points.
+const MORE_SPEEDS: &str = "Weigh three speeds or more, each of them twice or more, so that a curve through points can be \
+    taken; the same output at every speed is taken until then.";
+/// The same where only repeats are missing.
+const MORE_REPEATS: &str = "Weigh each speed again, so that a curve through points can be taken; the same output at every \
+    speed is taken until then.";
+/// The same where all was weighed that such a curve needs.
+const NO_RISE: &str = "No curve through points can either, as the flow rises over fewer than three speeds. The same output \
+    at every speed is taken until three speeds or more have been weighed below the one at which the flow stops rising.";
+/// What follows from that where enough was weighed.
+const THROUGH: &str = "A smooth rising curve through the mean of each speed is taken.";
 
 /// The form of a curve.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -97,7 +108,9 @@ impl Curve {
     ///
     /// With repeats (two degrees of freedom among them or more): a bend is taken if the extra sum of squares it explains is
     /// beyond chance (F test, 5 %); a curve through points if neither simple curve passes the test for lack of fit
-    /// against the scatter of the repeats (1 %). Without repeats, from five weighings on, a bend is taken if it lowers
+    /// against the scatter of the repeats (1 %), or if the bend is beyond chance but none that a drooping curve can follow:
+    /// a mean of all speeds would lie further off at both ends than its band says, while the means of the speeds hold
+    /// theirs whether the bend is real or not. Without repeats, from five weighings on, a bend is taken if it lowers
     /// the information criterion corrected for few points by 2 or more. Fewer weighings give the simplest curve.
     ///
     /// `noise_share` is the error of single weighings that is known beforehand, from the steps of the scale; scatter is
@@ -157,7 +170,10 @@ impl Curve {
                 fit,
                 format!("{moves}; a bend lowers the corrected information criterion by {gain:.1}, and 2 is enough."),
             ),
-            None => Self { fits: false, ..simple(straight, format!("{moves}. {NO_DROOP}")) },
+            None => {
+                let more = if evidence.groups < LEAST_THROUGH { MORE_SPEEDS } else { MORE_REPEATS };
+                Self { fits: false, ..simple(straight, format!("{moves}. {NO_DROOP} {more}")) }
+            }
         }
     }
 
@@ -165,12 +181,26 @@ impl Curve {
     fn with_repeats(evidence: &Evidence, groups: &[Group], bent: Option<&LeastSquares>, moves: &str) -> Self {
         let misfit = evidence.lack_of_fit(Some(&evidence.straight));
         let misfit_bent = evidence.lack_of_fit(evidence.bent.as_ref());
-        let neither = misfit < POINTS && (misfit_bent < POINTS || bent.is_none());
-        if neither && let Some(through) = Self::through(evidence, groups, misfit, misfit_bent) {
-            return through;
-        }
         let bend = evidence.bend(misfit_bent);
         let moves = format!("{moves}; chance alone would show that much in {} of such tests.", chance(bend));
+        // Whether the speeds differ in a way that no drooping curve follows.
+        let unfollowed = bent.is_none() && (misfit < POINTS || bend < BEND);
+        let neither = misfit < POINTS && misfit_bent < POINTS;
+        if unfollowed || neither {
+            let reasons = if neither {
+                vec![format!(
+                    "The speeds differ by more than repeats do, both from the same output at every speed (chance {}) \
+                     and from an evenly changing one ({}).",
+                    chance(misfit),
+                    chance(misfit_bent)
+                )]
+            } else {
+                vec![moves.clone(), NO_DROOP.to_owned()]
+            };
+            if let Some(through) = Self::through(evidence, groups, reasons) {
+                return through;
+            }
+        }
         // A bend has to be called for, by itself or because nothing else fits, and has to fit.
         if let Some(fit) = bent.filter(|_| misfit_bent >= POINTS && (bend < BEND || misfit < POINTS)) {
             let reason = if evidence.groups > 2 {
@@ -184,8 +214,11 @@ impl Curve {
         let fits = misfit >= POINTS && (bend >= BEND || bent.is_some());
         let reason = if fits {
             format!("The same output at every speed fits as well as repeats agree (chance {}).", chance(misfit))
+        } else if neither {
+            NO_ORDER.to_owned()
         } else {
-            if evidence.groups > 2 && misfit < POINTS { NO_ORDER } else { NO_DROOP }.to_owned()
+            let more = if evidence.groups < LEAST_THROUGH { MORE_SPEEDS } else { NO_RISE };
+            format!("{NO_DROOP} {more}")
         };
         Self { fits, ..Self::simple(&evidence.straight, evidence, groups, vec![moves, reason]) }
     }
@@ -212,8 +245,8 @@ impl Curve {
         }
     }
 
-    /// The curve through the means of the speeds, as far as they rise; `None` if fewer than three do.
-    fn through(evidence: &Evidence, groups: &[Group], misfit: f64, misfit_bent: f64) -> Option<Self> {
+    /// The curve through the means of the speeds, as far as they rise; `None` if fewer than three do. `reasons`: why.
+    fn through(evidence: &Evidence, groups: &[Group], mut reasons: Vec<String>) -> Option<Self> {
         let mut most = 0.0;
         let rising = groups.iter().take_while(|group| {
             let rises = group.flow() > most;
@@ -224,21 +257,13 @@ impl Curve {
         let nodes: Vec<[f64; 2]> =
             std::iter::once([0.0, 0.0]).chain(rising.iter().map(|group| [group.rpm, group.flow()])).collect();
         let (first, last) = (rising.first()?, rising.last()?);
-        if rising.len() < 3 {
+        if rising.len() < LEAST_THROUGH {
             return None;
         }
         let curve = MonotoneCubic::new(&nodes)?;
         let (squares, df) = evidence.repeats;
         let sd = (squares / df as f64).sqrt().max(evidence.floor.sqrt());
-        let reasons = vec![
-            format!(
-                "The speeds differ by more than repeats do, both from the same output at every speed (chance {}) and \
-                 from an evenly falling one ({}).",
-                chance(misfit),
-                chance(misfit_bent)
-            ),
-            "A smooth rising curve through the mean of each speed is taken.".to_owned(),
-        ];
+        reasons.push(THROUGH.to_owned());
         Some(Self {
             model: Model::Points,
             reasons,
