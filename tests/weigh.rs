@@ -146,7 +146,7 @@ fn a_filled_in_plan_is_a_sound_sheet() {
 
 #[test]
 fn plans_that_cannot_be_are_refused() {
-    let cases: [&[&str]; 11] = [
+    let cases: [&[&str]; 13] = [
         &["--speeds", "60,130"],
         &["--speeds", "0"],
         &["--repeats", "0"],
@@ -154,6 +154,8 @@ fn plans_that_cannot_be_are_refused() {
         &["--temperature", "260"],
         &["--pause-command", "m0 ; wait"],
         &["--pause-command", "G28"],
+        &["--pause-command", "M0"],
+        &["--pause-command", "REFILL", "--set", "controller.preset=board"],
         &["--set", "screw.output_e_unit=as-in-file"],
         &["--stops", "500"],
         &["--speeds", "0.5"],

@@ -21,7 +21,7 @@ Examples:
     meltwright weigh plan -o bench/ --profile shop.toml
   Four speeds, two minutes each, and a command of your controller that waits for you:
     meltwright weigh plan -o lot-118.gcode --speeds 30,60,90,120 --seconds 120 \\
-        --pause-command M0
+        --pause-command PAUSE
 
 The sheet is written beside the G-code under the same name with the ending csv. Files that
 exist are left alone.";
@@ -105,7 +105,8 @@ pub struct PlanArgs {
     /// Pause after each run, to cut and weigh, in s
     #[arg(long, value_name = "S", default_value_t = 45.0, value_parser = decimal, conflicts_with = "pause_command")]
     pub pause: f64,
-    /// Command by which your controller waits for you, instead of a pause of set length
+    /// Command by which your controller waits for you, instead of a pause of set length: PAUSE or a macro of your own
+    /// where it reads names (preset host), M0 or M600 elsewhere
     #[arg(long, value_name = "COMMAND")]
     pub pause_command: Option<String>,
     /// Stops whose drool is collected together; more for a small screw or a coarse scale

@@ -7,7 +7,7 @@ use std::ops::Range;
 use super::cooling::Cooling;
 use super::fault::decimal;
 use super::fault::{Complaint, Refusal};
-use super::{AccelWords, EUnit, LagCommands, LagCompensation, Output, Preset, Profile};
+use super::{AccelWords, EUnit, LagCommands, LagCompensation, Output, Preset, Profile, pause};
 
 /// Accepts every value.
 pub(super) fn any<T>(_: &T) -> Result<(), Complaint> {
@@ -172,6 +172,13 @@ pub(super) fn contradictions(profile: &Profile) -> Vec<Contradiction> {
         });
     }
     let (hopper, machine) = (&profile.hopper, &profile.machine);
+    if let Some((key, complaint)) = hopper.pause_command.value.as_deref().and_then(|text| pause::idle(text, controller))
+    {
+        found.push(Contradiction {
+            keys: ["hopper.pause_command", key],
+            complaint: complaint.named("hopper.pause_command"),
+        });
+    }
     let (oo, d) = (feedstock.shore_oo.value, feedstock.shore_d.value);
     if let (Some(oo), Some(d)) = (oo, d) {
         found.push(Contradiction {

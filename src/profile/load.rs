@@ -565,7 +565,7 @@ fn unknown_key(full: &str) -> Complaint {
 
 impl Complaint {
     /// Puts a name in front of what is wrong.
-    fn named(mut self, name: &str) -> Self {
+    pub(super) fn named(mut self, name: &str) -> Self {
         self.what = format!("{name} {}", self.what);
         self
     }

@@ -281,8 +281,8 @@ mod tests {
         let text = plan(&set, &options).gcode();
         // One before the runs, one after each of 15, one after the drool.
         assert_eq!(text.matches("G4 P20500\n").count(), 17);
-        options.pause = Pause::Command("M0".to_owned());
-        assert_eq!(plan(&set, &options).gcode().matches("\nM0\n").count(), 17);
+        options.pause = Pause::Command("PAUSE".to_owned());
+        assert_eq!(plan(&set, &options).gcode().matches("\nPAUSE\n").count(), 17);
     }
 
     #[test]
@@ -323,8 +323,8 @@ mod tests {
         let (rest, drool) = ("G4 P40000", "G4 P15000");
         // Before the runs, after the first, twice within the second, after it, and after the drool.
         assert_eq!(lines(text(Pause::Dwell(30.0)), &["G4"]), [rest, rest, rest, rest, rest, drool, rest]);
-        let found = lines(text(Pause::Command("M0".to_owned())), &["G4", "M0"]);
-        assert_eq!(found, [rest, "M0", rest, "M0", rest, rest, rest, "M0", drool, rest, "M0"]);
+        let found = lines(text(Pause::Command("PAUSE".to_owned())), &["G4", "PAUSE"]);
+        assert_eq!(found, [rest, "PAUSE", rest, "PAUSE", rest, rest, rest, "PAUSE", drool, rest, "PAUSE"]);
     }
 
     #[test]

@@ -11,7 +11,7 @@ use crate::demand::capacity::Capacity;
 use crate::error::{Error, Result};
 use crate::moves::resolve::output_e_volume_mm3;
 use crate::physics::screw::output_from_curve;
-use crate::profile::{Output, Profile, Provenance, Stated, check_pause_command};
+use crate::profile::{Controller, Output, Profile, Provenance, Stated, check_pause_command};
 use crate::units::{Density, RotationSpeed, SpecificOutput, Volume, VolumeFlow};
 
 /// What to mind during the test; plain ASCII without parentheses, since it stands in the G-code as well.
@@ -218,9 +218,9 @@ impl Plan {
     ///
     /// # Errors
     /// [`crate::error::ErrorKind::Usage`] for a speed above the profile's highest, a temperature outside of the feedstock's range, an
-    /// option out of its range, or E on a strand whose diameter is not known.
+    /// option out of its range, a pause that the controller does not carry out, or E on a strand whose diameter is not known.
     pub fn new(profile: &Profile, options: &PlanOptions) -> Result<Self> {
-        check(options)?;
+        check(options, &profile.controller)?;
         let screw = &profile.screw;
         let speeds = speeds(options, screw.max_speed_rpm.value)?;
         // As the file asks for it.
@@ -378,7 +378,7 @@ fn quoted(cell: &str) -> String {
     if cell.contains([',', '"']) { format!("\"{}\"", cell.replace('"', "\"\"")) } else { cell.to_owned() }
 }
 
-fn check(options: &PlanOptions) -> Result<()> {
+fn check(options: &PlanOptions, controller: &Controller) -> Result<()> {
     let within = |name: &str, value: f64, least: f64, most: f64, unit: &str| {
         if (least..=most).contains(&value) {
             return Ok(());
@@ -402,7 +402,7 @@ fn check(options: &PlanOptions) -> Result<()> {
     }
     match &options.pause {
         Pause::Dwell(seconds) => within("the pause after a run", *seconds, 1.0, 3600.0, " s"),
-        Pause::Command(command) => check_pause_command(command),
+        Pause::Command(command) => check_pause_command(command, controller),
     }
 }
 
@@ -552,7 +552,7 @@ mod tests {
         assert_eq!(plan.rest_s, 45.0);
         // Pauses are no shorter than rests: 100 + (30 + 45 + 45) + (50 + 45) + (50 + 45 + 45) + 2 * (20 + 15 + 45).
         assert_eq!((plan.total_s, plan.pause), (615.0, Pause::Dwell(45.0)));
-        let command = in_bursts(PlanOptions { pause: Pause::Command("M0".to_owned()), ..options.clone() });
+        let command = in_bursts(PlanOptions { pause: Pause::Command("PAUSE".to_owned()), ..options.clone() });
         assert_eq!((command.rest_s, command.total_s), (45.0, 615.0));
         // Five pauses of a minute in place of 45 s.
         assert_eq!(in_bursts(PlanOptions { pause: Pause::Dwell(60.0), ..options }).total_s, 690.0);
