@@ -50,7 +50,9 @@ fn a_plan_counts_e_as_the_controller_is_told() {
     // As the help shows it: neither the folder nor a strand has to be there.
     for set in [&set[..], &[]] {
         let folder = if set.is_empty() { "bench/" } else { "other/bench/" };
-        let told = bench.run(&[&["weigh", "plan", "-o", folder, "--speeds", "60", "--seconds", "30"], set].concat());
+        let told = bench.run(
+            &[&["weigh", "plan", "-o", folder, "--speeds", "60", "--seconds", "30", "--stops", "1"], set].concat(),
+        );
         let told = words(&told.code(0).stdout);
         assert!(told.contains("push 78.540 mm³, 5.2360 turns of the screw"), "{told}");
         let gcode = read(&bench.path(folder).join("weigh.gcode"));
@@ -134,7 +136,7 @@ fn a_filled_in_plan_is_a_sound_sheet() {
     let empty = bench.run(&["weigh", "fit", "weigh.csv"]);
     assert_snapshot!("unfilled_sheet", empty.shown());
     let filled = read(&bench.path("weigh.csv")).replace("date,,", "date,2026-11-20,").replace(",,,,\n", ",,,11.5,\n");
-    bench.file("weigh.csv", filled.replace(",1,,,\n", ",1,,0.3,\n"));
+    bench.file("weigh.csv", filled.replace(",8,,,\n", ",8,,0.3,\n"));
     let ran = bench.run(&["weigh", "fit", "weigh.csv", "--json", "-"]).code(0);
     let account: serde_json::Value = serde_json::from_str(&ran.stdout).expect("JSON");
     assert_eq!(
@@ -173,6 +175,28 @@ fn plans_that_cannot_be_are_refused() {
         said.push_str(&format!("{}\n{}\n", case.join(" "), ran.stderr));
     }
     assert_snapshot!(said);
+}
+
+/// 0.20 and 0.05 g of ten stops each at 37.5 mm³/s and 1.12 g/cm³: 0.48 and 0.12 s, a mean of 0.30 s and, with Student's
+/// 12.7 for two, 12.7 * 0.18 s more or less.
+#[test]
+fn a_lag_that_may_be_anything_is_not_measured() {
+    let bench = Bench::new();
+    bench.file("pads.csv", PADS);
+    bench.file("apart.csv", PADS.replace("15,10,,0.19,", "15,10,,0.05,"));
+    let told = |name: &str| {
+        let fit = bench.run(&["weigh", "fit", name, "--json", "-"]).code(0);
+        let fit: serde_json::Value = serde_json::from_str(&fit.stdout).expect("JSON");
+        let section = fit["profile_section"].as_str().expect("lines").to_owned();
+        let lag = section.lines().find(|line| line.starts_with("melt_lag_s")).expect("a lag").to_owned();
+        let what = fit["cautions"].as_array().expect("a list").iter().map(|one| one["what"].to_string());
+        (section.matches("\"measured\"").count(), lag, what.collect::<String>())
+    };
+    let (measured, lag, said) = told("pads.csv");
+    assert!(measured == 2 && lag.contains("\"measured\"") && !said.contains("melt lag"), "{lag} {said}");
+    let (measured, lag, said) = told("apart.csv");
+    assert!(measured == 1 && lag.contains("\"assumed\""), "{lag}");
+    assert!(said.contains("the melt lag of 0.30 s is known to ± 2.2"), "{said}");
 }
 
 #[test]

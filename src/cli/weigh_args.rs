@@ -109,9 +109,10 @@ pub struct PlanArgs {
     /// where it reads names (preset host), M0 or M600 elsewhere
     #[arg(long, value_name = "COMMAND")]
     pub pause_command: Option<String>,
-    /// Stops whose drool is collected together; more for a small screw or a coarse scale
-    #[arg(long, value_name = "N", default_value_t = 1, value_parser = count)]
-    pub stops: u32,
+    /// Stops whose drool is collected together; more for a coarse scale [default: what 0.1 g take by the profile, from 1
+    /// to 20]
+    #[arg(long, value_name = "N", value_parser = count)]
+    pub stops: Option<u32>,
     /// Volume that one turn counts for in the E of the controller, in mm³ [default: what the profile says
     /// one turn puts out]
     #[arg(long, value_name = "MM3", value_parser = decimal)]

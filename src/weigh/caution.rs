@@ -278,12 +278,27 @@ fn drool(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
         );
         return;
     }
+    if !lag.is_told() {
+        // With one collection the scale alone tells how far off it is, with two Student's factor is 12.7, with three 4.3.
+        let help = match lag.collections {
+            1 => "collect more stops together (--stops), and write their number into stops",
+            2 => "collect the drool of as many stops a third time: two tell little of their own scatter",
+            _ => "cut at the moment the screw stops, and see whether the masses and stops of these rows are right",
+        };
+        add(
+            format!(
+                "the melt lag of {:.2} s is known to ± {:.2} s only, more than half of it; it counts as assumed",
+                lag.seconds, lag.plus_minus_s
+            ),
+            help,
+        );
+    }
     let step = sheet.step_g();
     let small = sheet.drools.iter().filter(|drool| drool.mass_g < DROOL_STEPS * step).count();
     if small > 0 {
         add(
             format!("{} less than {DROOL_STEPS} steps of the scale", counted(small, "drool weighs", "drools weigh")),
-            "collect several stops together (--stops) and write their number into stops",
+            "collect more stops together (--stops) and write their number into stops",
         );
     }
     if sheet.drools.iter().any(|drool| drool.seconds < LAGS * lag.seconds) {

@@ -10,6 +10,8 @@ use crate::profile::Provenance;
 
 /// Longest melt lag a profile holds, s.
 const LONGEST_LAG_S: f64 = 60.0;
+/// Uncertainty of a melt lag as a share of it, above which it counts as assumed.
+const WIDEST_LAG: f64 = 0.5;
 
 /// A weighed strand and how it lies to the curve.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -79,6 +81,12 @@ pub struct MeltLag {
 }
 
 impl MeltLag {
+    /// Whether the drools tell it well enough to go by: within half of itself. Making up for a lag leaves as much of its
+    /// errors as the lag is wrong by; a true lag of less than half of the one that is taken had better be left alone.
+    pub(super) fn is_told(&self) -> bool {
+        self.plus_minus_s <= WIDEST_LAG * self.seconds
+    }
+
     /// Whether a profile can hold it.
     pub(super) fn fits_profile(&self) -> bool {
         (0.0..=LONGEST_LAG_S).contains(&self.seconds)

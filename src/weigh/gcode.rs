@@ -276,7 +276,7 @@ mod tests {
 
     #[test]
     fn pauses_as_asked() {
-        let mut options = PlanOptions { pause: Pause::Dwell(20.5), ..PlanOptions::default() };
+        let mut options = PlanOptions { pause: Pause::Dwell(20.5), stops: Some(1), ..PlanOptions::default() };
         let set = ["screw.output_e_unit=mm3", "screw.peak_flow_mm3_s=40", "screw.sustained_flow_mm3_s=none"];
         let text = plan(&set, &options).gcode();
         // One before the runs, one after each of 15, one after the drool.
@@ -314,6 +314,7 @@ mod tests {
             soak_s: 0.0,
             settle_s: 0.0,
             pause,
+            stops: Some(1),
             ..PlanOptions::default()
         };
         let text = |pause| plan(&["screw.output_e_unit=screw-turns"], &options(pause)).gcode();

@@ -27,7 +27,7 @@ pub use curve::{Curve, Estimate, Model};
 pub use evidence::Point;
 pub use fit::{Caution, Fit, MeltLag, SpecificOutput, SpeedRow, WeighedRow};
 pub use judge::Drift;
-pub use plan::{CAUTIONS, Pause, Plan, PlanOptions, PlannedDrool, PlannedRun};
+pub use plan::{AIM_DROOL_G, CAUTIONS, Pause, Plan, PlanOptions, PlannedDrool, PlannedRun};
 pub use sheet::{Drool, SHEET_COLUMNS, SHEET_SETTINGS, Sheet, Weighing};
 
 /// Least mass of a weighing, g. Common practice, no source: below, cut strands and drops count too much.

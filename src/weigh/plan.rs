@@ -48,6 +48,10 @@ const SECONDS: RangeInclusive<f64> = 30.0..=1800.0;
 const BEFORE_STOP_S: f64 = 20.0;
 /// Least time to collect a drool, s.
 const COLLECT_S: f64 = 15.0;
+/// Mass of a drool that a plan aims at if no number of stops is named, g: ten steps of a scale of 0.01 g.
+pub const AIM_DROOL_G: f64 = 0.1;
+/// Most stops of such a plan: each takes a minute or more.
+const USUAL_STOPS: u32 = 20;
 /// Melt lags after which as good as all is stored, or nothing worth weighing is left.
 const LAGS: f64 = 6.0;
 /// Share by which two volumes of a turn may differ and count as one: less than is written.
@@ -87,8 +91,8 @@ pub struct PlanOptions {
     pub settle_s: f64,
     /// Pause after each run. Default 45 s.
     pub pause: Pause,
-    /// Stops whose drool is collected together, 1 ..= 100. Default 1.
-    pub stops: u32,
+    /// Stops whose drool is collected together, 1 ..= 100; `None`: as many as it takes for 0.1 g, but 20 at most.
+    pub stops: Option<u32>,
     /// Volume that one turn counts for in the E of the controller, mm³; `None`: the specific output of the profile.
     pub turn_mm3: Option<f64>,
     /// How granules get into the screw. Default by gravity.
@@ -105,7 +109,7 @@ impl Default for PlanOptions {
             soak_s: 300.0,
             settle_s: 60.0,
             pause: Pause::Dwell(45.0),
-            stops: 1,
+            stops: None,
             turn_mm3: None,
             feed_mode: FeedMode::Gravity,
         }
@@ -273,13 +277,17 @@ impl Plan {
         let drool_rpm = speeds.iter().rev().copied().find(|rpm| burst(*rpm) >= all_lags_s).unwrap_or(slowest);
         let seconds_before = all_lags_s.max(BEFORE_STOP_S).min(burst(drool_rpm));
         let stored_s = if lag > 0.0 { lag * -(-seconds_before / lag).exp_m1() } else { 0.0 };
+        let a_stop_g = grams(flow(drool_rpm), stored_s);
+        // Without a lag nothing drools, and one stop shows that as well as many; the cast saturates.
+        let needed = if a_stop_g > 0.0 { (AIM_DROOL_G / a_stop_g).ceil() as u32 } else { 1 };
+        let stops = options.stops.unwrap_or_else(|| needed.clamp(1, USUAL_STOPS));
         let drool = PlannedDrool {
             run: runs.len() as u32 + 1,
             rpm: drool_rpm,
             seconds_before,
             seconds: all_lags_s.max(COLLECT_S),
-            stops: options.stops,
-            expected_g: grams(flow(drool_rpm), stored_s) * f64::from(options.stops),
+            stops,
+            expected_g: a_stop_g * f64::from(stops),
         };
         let settle = planned(0, middle, options.settle_s);
         let Meaning { words: e, e_mm3, turn_mm3: turn } = meaning(profile, options)?;
@@ -388,8 +396,8 @@ fn check(options: &PlanOptions, controller: &Controller) -> Result<()> {
             "choose a value in between",
         ))
     };
-    let counts = [("the runs at each speed", options.repeats, REPEATS), ("the stops of a drool", options.stops, STOPS)];
-    for (name, value, range) in counts {
+    let stops = options.stops.map(|stops| ("the stops of a drool", stops, STOPS));
+    for (name, value, range) in [("the runs at each speed", options.repeats, REPEATS)].into_iter().chain(stops) {
         within(name, f64::from(value), f64::from(*range.start()), f64::from(*range.end()), "")?;
     }
     within("the wait at temperature", options.soak_s, 0.0, 7200.0, " s")?;
@@ -495,99 +503,4 @@ fn meaning(profile: &Profile, options: &PlanOptions) -> Result<Meaning> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// At 5 s a drool holds what 30 s of turning have stored. At 120 rev/min the screw would have to stop after 3.8 s; at 24
-    /// it may turn for 19 s, the longest of all speeds, and 1 - e^(-19/5) = 97.8 % is stored.
-    #[test]
-    fn the_screw_turns_until_the_store_is_full() {
-        let plan = |set: &[&str]| {
-            let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
-            let profile = Profile::embedded_with(&set).expect("a sound profile");
-            let drool = Plan::new(&profile, &PlanOptions::default()).expect("a plan").drool;
-            (drool.rpm, drool.seconds_before, drool.expected_g)
-        };
-        let (rpm, before_s, _) = plan(&["screw.melt_lag_s=0.4"]);
-        assert_eq!((rpm, before_s), (120.0, 20.0));
-        let (rpm, before_s, _) = plan(&["screw.melt_lag_s=5"]);
-        assert_eq!((rpm, before_s), (120.0, 30.0));
-        let of_low = ["screw.melt_lag_s=5", "screw.sustained_flow_mm3_s=2", "feedstock.density_g_cm3=1"];
-        let (rpm, before_s, grams) = plan(&of_low);
-        assert!(rpm == 24.0 && (before_s - 19.0).abs() < 0.01, "{rpm} {before_s}");
-        assert!((grams - 6e-3 * 5.0 * 0.9776).abs() < 1e-5, "{grams}");
-    }
-
-    /// 10 mm³ a turn: 5 mm³/s at 30 rev/min, and 20 at 120, of which the screw keeps up 10 over a minute.
-    fn in_bursts(options: PlanOptions) -> Plan {
-        let set = [
-            "screw.specific_output_mm3_rev=10",
-            "screw.melting_limit_mm3_s=none",
-            "screw.derate=1",
-            "screw.sustained_flow_mm3_s=10",
-            "screw.sustained_window_s=60",
-        ];
-        let set: Vec<_> = set.iter().map(|text| text.parse().expect("an assignment")).collect();
-        Plan::new(&Profile::embedded_with(&set).expect("a sound profile"), &options).expect("a plan")
-    }
-
-    /// At 120 rev/min the screw may turn for 0.95 * 60 * 10 / 20 = 28.5 s, so that 50 s are two bursts of 25 s and the 30 s
-    /// before the first run two of 15 s; with any 15 s of turning a window of 60 s has 45 s of rest. Before the drool
-    /// it turns for 20 s, and 15 s are collected.
-    #[test]
-    fn rests_and_the_time_of_a_test_by_hand() {
-        let options = PlanOptions {
-            speeds_rpm: vec![30.0, 120.0],
-            repeats: 1,
-            seconds: Some(50.0),
-            soak_s: 100.0,
-            settle_s: 30.0,
-            pause: Pause::Dwell(30.0),
-            stops: 2,
-            ..PlanOptions::default()
-        };
-        let plan = in_bursts(options.clone());
-        let bursts: Vec<u32> = [plan.settle].iter().chain(&plan.runs).map(|run| run.bursts).collect();
-        assert_eq!((bursts, plan.drool.seconds_before, plan.drool.seconds), (vec![2, 1, 2], 20.0, 15.0));
-        assert_eq!(plan.rest_s, 45.0);
-        // Pauses are no shorter than rests: 100 + (30 + 45 + 45) + (50 + 45) + (50 + 45 + 45) + 2 * (20 + 15 + 45).
-        assert_eq!((plan.total_s, plan.pause), (615.0, Pause::Dwell(45.0)));
-        let command = in_bursts(PlanOptions { pause: Pause::Command("PAUSE".to_owned()), ..options.clone() });
-        assert_eq!((command.rest_s, command.total_s), (45.0, 615.0));
-        // Five pauses of a minute in place of 45 s.
-        assert_eq!(in_bursts(PlanOptions { pause: Pause::Dwell(60.0), ..options }).total_s, 690.0);
-    }
-
-    /// What the sheet says reads back, and is what the file does.
-    #[test]
-    fn a_sheet_names_the_lot_and_the_temperature_of_the_test() {
-        let plan = |lot: &str| {
-            let lot = format!("feedstock.lot={lot:?}").parse().expect("an assignment");
-            let options = PlanOptions { temperature_c: Some(210.55), ..PlanOptions::default() };
-            Plan::new(&Profile::embedded_with(&[lot]).expect("a sound profile"), &options)
-        };
-        let planned = plan("117 / a").expect("a plan");
-        let (gcode, sheet) = (planned.gcode(), planned.sheet());
-        assert!(gcode.contains("M109 S210.6\n") && sheet.contains("\ntemperature_c,210.6,"), "{sheet}");
-        for lot in ["a;b", "a=b"] {
-            assert!(plan(lot).is_err_and(|error| error.to_string().contains("lot")), "{lot}");
-        }
-    }
-
-    /// The shortest stretch of turning decides, whichever it is; a purge that is left out is none.
-    #[test]
-    fn rests_follow_the_shortest_stretch() {
-        let rest = |speeds: &[f64], seconds: f64, settle_s: f64| {
-            let speeds_rpm = speeds.to_vec();
-            in_bursts(PlanOptions { speeds_rpm, seconds: Some(seconds), settle_s, ..PlanOptions::default() }).rest_s
-        };
-        // Two bursts of 25 s, or of 15 s, or none; 20 s before the drool; 40 s before the first run in two, or 10 s in one.
-        assert_eq!(rest(&[30.0, 120.0], 50.0, 0.0), 40.0);
-        assert_eq!(rest(&[30.0, 120.0], 30.0, 0.0), 45.0);
-        assert_eq!(rest(&[30.0, 120.0], 25.0, 0.0), 40.0);
-        assert_eq!(rest(&[30.0, 120.0], 50.0, 40.0), 40.0);
-        assert_eq!(rest(&[30.0, 120.0], 50.0, 10.0), 50.0);
-        // 5 mm³/s may flow for ever.
-        assert_eq!(rest(&[30.0], 50.0, 60.0), 0.0);
-    }
-}
+mod tests;

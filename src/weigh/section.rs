@@ -59,6 +59,7 @@ pub(super) fn screw(curve: &Curve, lag: Option<&MeltLag>, conditions: &Condition
         stated(key, value, provenance, note)
     );
     if let Some(lag) = lag.filter(|lag| lag.fits_profile()) {
+        let provenance = if lag.is_told() { provenance } else { Provenance::Assumed };
         let note = format!("{conditions}; {}", lag.words());
         text.push_str(&format!("{}\n", stated("screw.melt_lag_s", number(lag.seconds), provenance, note)));
     }

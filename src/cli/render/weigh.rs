@@ -1,7 +1,7 @@
 //! Purge tests and weighings in words.
 
 use meltwright::profile::Provenance;
-use meltwright::weigh::{CAUTIONS, Fit, LEAST_MASS_G, Model, Pause, Plan};
+use meltwright::weigh::{AIM_DROOL_G, CAUTIONS, Fit, LEAST_MASS_G, Model, Pause, Plan};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -10,8 +10,8 @@ use super::number::{count, counted, decimal, percent, time};
 use super::plot;
 use crate::cli::plan::Detail;
 
-/// Expected drools below this mass are more than a kitchen scale can tell, g.
-const LEAST_DROOL_G: f64 = 0.1;
+/// Most stops that a plan may be asked for.
+const MOST_STOPS: f64 = 100.0;
 /// A test longer than this is much to stand beside, s.
 const LONG_S: f64 = 3.0 * 3600.0;
 
@@ -169,10 +169,17 @@ fn notes(plan: &Plan) -> Vec<String> {
             time(plan.total_s)
         ));
     }
-    if plan.drool.expected_g < LEAST_DROOL_G {
+    let drool = &plan.drool;
+    if drool.expected_g < AIM_DROOL_G {
+        let needed = (AIM_DROOL_G / drool.expected_g * f64::from(drool.stops)).ceil();
+        let do_what = if needed <= MOST_STOPS {
+            format!("collect {needed} stops together (--stops {needed}), or weigh on a finer one")
+        } else {
+            "weigh on a finer one; what is not seen there is no lag to make up for".to_owned()
+        };
         notes.push(format!(
-            "the drool is expected to weigh {} g; with --stops 10 the drools of ten stops are collected together.",
-            decimal(plan.drool.expected_g, 3)
+            "the drool is expected to weigh {} g, less than ten steps of a scale of 0.01 g: {do_what}.",
+            decimal(drool.expected_g, 3)
         ));
     }
     notes
