@@ -138,6 +138,37 @@ fn where_e_counts_turns_the_correction_is_a_measurement() {
     assert!(said.contains("output_curve = { value = [[60.0, 16.8], [120.0, 31.5]]"), "{said}");
 }
 
+/// 11.2 g by turns of 15 mm³, as the file was written; to a profile with 16.5 a factor of 0.95 says nothing.
+#[test]
+fn an_output_of_another_profile_is_told_first_and_corrects_nothing() {
+    let bench = Bench::new();
+    bench.file("tower.gcode", tower());
+    let turns = ["screw.output_e_unit=screw-turns", "screw.lag_compensated_by=controller"];
+    bench.run(&with(&["rewrite", "tower.gcode", "-o", "turns.gcode"], &turns)).code(0);
+    bench.run(&with(&["rewrite", "tower.gcode", "-o", "mm3.gcode"], &["screw.output_e_unit=mm3"])).code(0);
+    let said = |name: &str, weighed: &str, output: &str| {
+        let unit = if name == "mm3.gcode" { &["screw.output_e_unit=mm3"][..] } else { &turns };
+        let set = [unit, &[output]].concat();
+        let run = |json: &[&str]| bench.run(&with(&[&["reconcile", name, "--weighed", weighed], json].concat(), &set));
+        let told = run(&[]).code(0).stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+        (told, json(&run(&["--json", "-"]).code(0)))
+    };
+    let notice = "note: the file was rewritten with another profile than it is judged with:";
+    let (told, account) = said("turns.gcode", "10.64", "screw.specific_output_mm3_rev=15");
+    assert!(!told.contains(notice) && account["prediction"]["other_profile"] == false, "{told}");
+    assert!(told.contains("What to change") && account["profile_line"].is_string(), "{told}");
+    let (told, account) = said("turns.gcode", "10.64", "screw.specific_output_mm3_rev=16.5");
+    assert!(told.contains("5.0 % less") && told.contains(notice) && !told.contains("What to change"), "{told}");
+    assert!(told.contains("Look for - another profile: E of this file counts turns"), "{told}");
+    assert!(account["profile_line"].is_null() && account["prediction"]["other_profile"] == true, "{account}");
+    let (told, account) = said("turns.gcode", "5.6", "screw.specific_output_mm3_rev=16.5");
+    assert!(told.contains("no matter of calibration. Look for - another profile: E of this file counts"), "{told}");
+    assert!(account["profile_line"].is_null(), "{account}");
+    // Volume is volume in every profile.
+    let (told, account) = said("mm3.gcode", "10.64", "screw.specific_output_mm3_rev=16.5");
+    assert!(told.contains(notice) && told.contains("What to change") && account["profile_line"].is_string(), "{told}");
+}
+
 #[test]
 fn what_agrees_or_cannot_be_is_said() {
     let bench = Bench::new();

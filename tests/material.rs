@@ -142,6 +142,25 @@ fn a_change_at_a_layer() {
     assert_eq!(&same["placement"], placed);
 }
 
+/// An output counts in the unit it was written in, and what it was planned by may be another screw.
+#[test]
+fn a_change_in_an_output_of_another_profile_is_told() {
+    let bench = Bench::new();
+    bench.file("tower.gcode", tower());
+    bench.run(&[&["rewrite", "tower.gcode", "-o", "out.gcode"], &MM3[..]].concat()).code(0);
+    let run = |name: &str, more: &[&str]| {
+        let run = ["changeover", "--melt-volume", "1", "--file", name, "--at-layer", "6"];
+        let told = bench.run(&[&run[..], &MM3, more].concat()).code(0).stdout;
+        let account = json(&bench.run(&[&run[..], &MM3, more, &["--json", "-"]].concat()).code(0));
+        (told.contains("rewritten with another profile than"), account["other_profile"].clone())
+    };
+    let other = ["--set", "screw.melt_lag_s=1"];
+    assert_eq!(run("out.gcode", &other), (true, Value::from(true)));
+    for (name, more) in [("out.gcode", &[][..]), ("tower.gcode", &other)] {
+        assert_eq!(run(name, more), (false, Value::from(false)), "{name}");
+    }
+}
+
 /// The table of the purge and the placement weigh the same: what passes until 95 % are new, each with its own density.
 #[test]
 fn a_change_weighs_the_same_in_purge_and_print() {

@@ -2,6 +2,7 @@
 
 use std::io::{Read, Seek};
 
+use super::account::other_profile;
 use super::edits::Outgoing;
 use super::intake::Intake;
 use super::planning::Planning;
@@ -37,6 +38,14 @@ pub fn volume_by_layer<R: Read + Seek>(
         return Err(lays_nothing());
     }
     Ok(layers)
+}
+
+/// Whether `input` was rewritten, and with another profile, so that what is told of it may hold for neither.
+///
+/// # Errors
+/// When it cannot be read.
+pub fn is_of_other_profile<R: Read + Seek>(input: &mut R, profile: &Profile) -> Result<bool> {
+    Ok(other_profile(profile, &prescan(input)?.settings).is_some())
 }
 
 /// A file without melt.

@@ -4,9 +4,11 @@ use std::io::{Read, Seek};
 
 use serde::Serialize;
 
+use super::account::other_profile;
 use super::layers::{each_move, lays_nothing};
 use super::prescan::prescan;
 use crate::error::Result;
+use crate::moves::resolve::output_e_volume_mm3;
 use crate::profile::{EUnit, Output, OutputUnit, Profile};
 use crate::units::{Density, Volume};
 
@@ -23,6 +25,10 @@ pub struct Prediction {
     pub mass_g: f64,
     /// The file was written by this program.
     pub rewritten: bool,
+    /// It was written with another profile than it is judged with: what a turn gives, density and strand may be others.
+    pub other_profile: bool,
+    /// And its E counts turns, or may: its unit is none of this profile's. What a turn gives is that of the other one then.
+    pub turns_of_other_profile: bool,
     /// E counts turns of the screw, so that the specific output of the profile decides how much one gives; otherwise the
     /// controller does.
     pub counts_turns: bool,
@@ -49,6 +55,10 @@ pub fn predict<R: Read + Seek>(
         (Some(_), Output::Curve(_)) => false,
         (None, _) => screw.e_unit.value == EUnit::ScrewTurns,
     };
+    let other_profile = other_profile(profile, &scan.settings).is_some();
+    let own_unit = output_e_volume_mm3(profile).filter(|_| screw.output_e_unit.value != OutputUnit::ScrewTurns);
+    let counts_own = |stated: f64| own_unit.is_some_and(|own| (stated / own - 1.0).abs() < SAME_UNIT);
+    let may_count_turns = counts_turns || scan.settings.stated_e_mm3.is_some_and(|stated| !counts_own(stated));
     let mut volume_mm3 = 0.0;
     each_move(input, profile, lenient, progress, |step| {
         volume_mm3 += step.melt;
@@ -62,6 +72,8 @@ pub fn predict<R: Read + Seek>(
         volume_mm3,
         mass_g: (Volume::from_mm3(volume_mm3) * density).as_g(),
         rewritten: scan.settings.is_rewritten,
+        other_profile,
+        turns_of_other_profile: other_profile && may_count_turns,
         counts_turns,
     })
 }
@@ -85,7 +97,7 @@ mod tests {
         let text = "M83\nG1 E30 F60\nG1 X20 E40 F600\nG1 E-5 F300\nG1 E5\n";
         let found = predict(&mut Cursor::new(text), &profile(&["screw.e_unit=mm3"]), false, &mut |_| {}).unwrap();
         assert!((found.volume_mm3 - 70.0).abs() < 1e-9 && (found.mass_g - 0.0784).abs() < 1e-9);
-        assert!(!found.rewritten && !found.counts_turns);
+        assert!(!found.rewritten && !found.other_profile && !found.counts_turns);
     }
 
     #[test]
@@ -102,7 +114,7 @@ mod tests {
             let summary = rewrite(&mut Cursor::new(DEMO), &mut output, &profile, &options, &mut |_| {}).unwrap();
             let screw = summary.screw;
             let found = predict(&mut Cursor::new(&output), &profile, false, &mut |_| {}).unwrap();
-            assert!(found.rewritten && found.counts_turns == turns, "{set:?}");
+            assert!(found.rewritten && !found.other_profile && found.counts_turns == turns, "{set:?}");
             let given = screw.beads_mm3 + screw.charged_mm3 - screw.relieved_mm3;
             assert!((found.volume_mm3 / given - 1.0).abs() < 1e-4, "{set:?}: {given} {found:?}");
             let layers = volume_by_layer(&mut Cursor::new(&output), &profile, false, &mut |_| {}).unwrap();
@@ -126,7 +138,15 @@ mod tests {
             let options = Options::default();
             rewrite(&mut Cursor::new(DEMO), &mut output, &profile(written), &options, &mut |_| {}).unwrap();
             let found = predict(&mut Cursor::new(&output), &profile(read), false, &mut |_| {}).unwrap();
-            assert_eq!(found.counts_turns, is_turns, "{written:?} {read:?}");
+            assert_eq!((found.counts_turns, found.other_profile), (is_turns, written != read), "{written:?} {read:?}");
+            assert_eq!(found.turns_of_other_profile, written != read, "{written:?} {read:?}");
+        }
+        // The unit of both is a strand, which is as much in every profile.
+        let mut output = Vec::new();
+        rewrite(&mut Cursor::new(DEMO), &mut output, &profile(&[]), &Options::default(), &mut |_| {}).unwrap();
+        for (read, of_other) in [("screw.specific_output_mm3_rev=16", false), ("screw.output_diameter_mm=8", true)] {
+            let found = predict(&mut Cursor::new(&output), &profile(&[read]), false, &mut |_| {}).unwrap();
+            assert_eq!((found.other_profile, found.turns_of_other_profile), (true, of_other), "{read}");
         }
     }
 

@@ -4,7 +4,7 @@ use meltwright::demand::capacity::Capacity;
 use meltwright::error::Result;
 use meltwright::feedstock::changeover::{Barrel, place};
 use meltwright::feedstock::library::{Library, MELT_SHARE};
-use meltwright::pipeline::layers::volume_by_layer;
+use meltwright::pipeline::layers::{is_of_other_profile, volume_by_layer};
 use meltwright::profile::Profile;
 use meltwright::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow};
 
@@ -42,9 +42,11 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
     let flow = Capacity::of(profile).sustained_mm3_s;
     let output = SpecificOutput::from_mm3_rev(1.0 / profile.screw.output.value.turns_per_mm3(flow));
     let purge = barrel.purge([old, density], output, VolumeFlow::from_mm3_s(flow))?;
+    let mut other_profile = false;
     let placement = match (&args.file, args.at_layer) {
         (Some(path), Some(layer)) => {
-            let layers = layers_of(&Source::typed(path), args.lenient, profile)?;
+            let layers;
+            (layers, other_profile) = layers_of(&Source::typed(path), args.lenient, profile)?;
             Some(place(&barrel, &layers, layer, args.share / 100.0)?)
         }
         _ => None,
@@ -63,15 +65,18 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
         purge,
         placement,
         masses,
+        other_profile,
     };
     tell(&text(&account), args.json.as_deref(), &account)?;
     Ok(Exit::Done)
 }
 
-fn layers_of(source: &Source, lenient: bool, profile: &Profile) -> Result<Vec<f64>> {
+/// What is laid in each layer, and whether the file was rewritten with another profile.
+fn layers_of(source: &Source, lenient: bool, profile: &Profile) -> Result<(Vec<f64>, bool)> {
     let mut input = source.open()?;
     let progress = Progress::new(true);
     let bar = progress.start(source.name(), input.len());
-    let layers = volume_by_layer(&mut input, profile, lenient, &mut |done| bar.at(done));
+    let layers = volume_by_layer(&mut input, profile, lenient, &mut |done| bar.at(done))
+        .and_then(|layers| Ok((layers, is_of_other_profile(&mut input, profile)?)));
     layers.map_err(|error| work::in_source(error, source))
 }

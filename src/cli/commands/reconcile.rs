@@ -43,7 +43,8 @@ pub fn run(args: &ReconcileArgs) -> Result<Exit> {
         prediction,
         density_g_cm3: profile.feedstock.density_g_cm3.value,
         density_measured: profile.feedstock.density_g_cm3.provenance == Provenance::Measured,
-        profile_line: (found.verdict == Verdict::Differs)
+        // How many turns the file asks for follows from what the other profile says of one.
+        profile_line: (found.verdict == Verdict::Differs && !prediction.turns_of_other_profile)
             .then(|| line(profile, &found, prediction.counts_turns, &source)),
         found,
         profile: chosen.origin,

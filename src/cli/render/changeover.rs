@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{count, counted, decimal, percent, time};
-use super::parts::{FOOD, mind};
+use super::parts::{FOOD, mind, other_profile};
 
 /// What is told of a change-over.
 #[derive(Serialize, JsonSchema)]
@@ -37,6 +37,8 @@ pub struct Account {
     pub placement: Option<Placement>,
     /// What all of that weighs.
     pub masses: Option<Masses>,
+    /// The file was rewritten with another profile than this one: what a turn gives, density and strand may be others.
+    pub other_profile: bool,
 }
 
 /// The report.
@@ -90,6 +92,9 @@ pub fn text(account: &Account) -> String {
                 "Grams of the old feedstock and of the new as they leave, each with its own density; up to the change all is old.",
             ));
         }
+    }
+    if account.other_profile {
+        text.push_str(&paragraph("  note: ", &other_profile()));
     }
     let food = if account.food { format!("{FOOD}; no purge makes it so. ") } else { String::new() };
     text.push_str(&mind(&format!(

@@ -268,6 +268,12 @@ pub fn mind(words: &str) -> String {
     format!("\nMind\n{}", paragraph("  ", &format!("{words} {before}")))
 }
 
+/// What is said of a file that was rewritten with another profile than it is judged with.
+pub fn other_profile() -> String {
+    let code = Code::OtherProfile;
+    format!("{}: {}; {}.", code.what(), code.why(), code.help())
+}
+
 /// What stands before all else where something is made to be eaten.
 pub const FOOD: &str = "A machine that carried plastic is not fit for food. Wash what touches food, mind allergens";
 

@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::layout::{Align, Table, paragraph};
 use super::number::{decimal, percent, volume};
-use super::parts::mind;
+use super::parts::{mind, other_profile};
 
 /// What is told of a weighing.
 #[derive(Serialize, JsonSchema)]
@@ -44,10 +44,16 @@ pub fn text(account: &Account) -> String {
     let band = format!("± {}", decimal(found.factor_plus_minus, 4));
     table.row(["factor", &decimal(found.factor, 4), &band, "weighed over predicted"]);
     text.push_str(&format!("\n{}", table.text()));
+    let by_other = prediction.turns_of_other_profile;
+    if prediction.other_profile {
+        text.push('\n');
+        text.push_str(&paragraph("note: ", &other_profile()));
+    }
     match found.verdict {
         Verdict::Agrees => {}
+        Verdict::Differs if by_other => text.push_str(&by_other_profile()),
         Verdict::Differs => text.push_str(&change(account)),
-        Verdict::Implausible => text.push_str(&causes(found)),
+        Verdict::Implausible => text.push_str(&causes(found, by_other)),
     }
     if found.weighed_g < LEAST_MASS_G {
         text.push_str(&paragraph(
@@ -121,8 +127,23 @@ fn change(account: &Account) -> String {
     text
 }
 
-fn causes(found: &Reconciliation) -> String {
+/// What comes first where turns were counted by another profile.
+const TURNS_BY_OTHER: &str = "another profile: E of this file counts turns, or a unit that this profile has not, and how \
+    many was told by the output in the profile it was rewritten with";
+
+/// Without a correction: it would be made of two profiles.
+fn by_other_profile() -> String {
+    let mut text = "\nNothing can be corrected by that. Look for\n".to_owned();
+    text.push_str(&paragraph("  - ", TURNS_BY_OTHER));
+    text.push_str(&paragraph("  ", "Reconcile again with the profile it was rewritten with: --profile, --set."));
+    text
+}
+
+fn causes(found: &Reconciliation, by_other: bool) -> String {
     let mut text = format!("\nMore than {} apart is no matter of calibration. Look for\n", percent(PLAUSIBLE));
+    if by_other {
+        text.push_str(&paragraph("  - ", TURNS_BY_OTHER));
+    }
     // Whatever the screw does, no factor of a thousand.
     for (times, unit) in [(1e3, "kilograms"), (1e-3, "milligrams")] {
         if (0.5..2.0).contains(&(found.factor * times)) {
@@ -160,12 +181,18 @@ mod tests {
     use crate::cli::render::layout::WIDTH;
 
     fn shown(predicted: f64, weighed: f64, resolution: f64, counts_turns: bool) -> String {
+        of_profile(predicted, weighed, resolution, counts_turns, false)
+    }
+
+    fn of_profile(predicted: f64, weighed: f64, resolution: f64, counts_turns: bool, other_profile: bool) -> String {
         let account = Account {
             file: "pads.gcode".to_owned(),
             prediction: Prediction {
                 volume_mm3: predicted / 1.12e-3,
                 mass_g: predicted,
                 rewritten: true,
+                other_profile,
+                turns_of_other_profile: other_profile && counts_turns,
                 counts_turns,
             },
             density_g_cm3: 1.12,
@@ -188,6 +215,9 @@ mod tests {
             shown(200.0, 120.0, 1.0, false),
             shown(5.0, 7.0, 0.01, false),
             shown(200.0, 0.2, 0.1, false),
+            of_profile(200.0, 190.0, 0.1, false, true),
+            of_profile(200.0, 190.0, 0.1, true, true),
+            of_profile(200.0, 120.0, 0.1, true, true),
         ];
         insta::assert_snapshot!("reconcile", texts.join("----\n"));
     }
