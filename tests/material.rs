@@ -79,6 +79,30 @@ fn a_screw_as_json() {
     assert!(ran.stderr.contains("Estimated from geometry"), "the text makes room for the JSON");
 }
 
+/// Pressures are proportional to the viscosity of a Newtonian melt: 2.5 MPa at 500 Pa s are 100 at 20 000.
+#[test]
+fn pressures_that_heads_may_not_bear_are_told() {
+    let bench = Bench::new();
+    let told = |viscosity: &str, more: &[&str]| {
+        let base = ["--viscosity", viscosity, "--set", "screw.melting_limit_mm3_s=\"none\""];
+        let told = bench.run(&screw(&[&base[..], more].concat())).code(0).stdout;
+        let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
+        [
+            " MPa before the nozzle: few heads",
+            " MPa with the nozzle blocked: few heads",
+            "with the nozzle blocked the pressure",
+        ]
+        .map(|words| told.contains(words))
+    };
+    assert_eq!(told("500", &[]), [false, false, false]);
+    assert_eq!(told("20000", &[]), [true, false, false]);
+    assert_eq!(told("1500", &[]), [false, true, false]);
+    assert_eq!(told("1500", &["--max-pressure", "20"]), [false, false, true]);
+    assert_eq!(told("500", &["--max-pressure", "1000"]), [false, false, false]);
+    let refused = bench.run(&screw(&["--mfr", "12", "--load", "2160"])).code(2).stderr;
+    assert!(refused.contains("2160 g are 2.16 kg"), "{refused}");
+}
+
 #[test]
 fn lines_for_the_profile_load() {
     let bench = Bench::new();

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args as ClapArgs, Subcommand, ValueEnum};
 
 use super::args::ProfileChoice;
-use super::numbers::{above_zero, density, not_below_zero, percent, screw_speed, whole};
+use super::numbers::{above_zero, density, load, not_below_zero, percent, screw_speed, whole};
 
 const FEEDSTOCK_EXAMPLES: &str = "\
 Examples:
@@ -136,7 +136,7 @@ pub struct ScrewArgs {
     #[arg(long, value_name = "G", value_parser = above_zero, help_heading = "Melt")]
     pub mfr: Option<f64>,
     /// Load of that test, kg [default: 2.16]
-    #[arg(long, value_name = "KG", value_parser = above_zero, requires = "mfr", help_heading = "Melt")]
+    #[arg(long, value_name = "KG", value_parser = load, requires = "mfr", help_heading = "Melt")]
     pub load: Option<f64>,
     /// Power-law index to assume with --mfr, 1 for no shear thinning [default: 0.5]
     #[arg(long, value_name = "N", value_parser = above_zero, requires = "mfr", help_heading = "Melt")]

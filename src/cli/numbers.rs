@@ -3,6 +3,7 @@
 use std::fmt::Display;
 use std::ops::RangeInclusive;
 
+use meltwright::physics::viscosity::LARGEST_LOAD_KG;
 use meltwright::profile::HIGHEST_RPM;
 
 /// Above zero.
@@ -38,6 +39,17 @@ pub fn decimal(text: &str) -> Result<f64, String> {
 pub fn screw_speed(text: &str) -> Result<f64, String> {
     let value = above_zero(text)?;
     if value <= HIGHEST_RPM { Ok(value) } else { Err(format!("it must be {HIGHEST_RPM} rev/min at most")) }
+}
+
+/// The load of a melt-flow test, kg.
+pub fn load(text: &str) -> Result<f64, String> {
+    let value = above_zero(text)?;
+    if value <= LARGEST_LOAD_KG {
+        return Ok(value);
+    }
+    let grams =
+        if value <= LARGEST_LOAD_KG * 1e3 { format!("; {value} g are {} kg", value / 1e3) } else { String::new() };
+    Err(format!("it must be {LARGEST_LOAD_KG} kg at most, the largest load of melt-flow tests{grams}"))
 }
 
 /// A density of granules, solid or melt, g/cm³.
@@ -80,6 +92,9 @@ mod tests {
         }
         assert_eq!((screw_speed("10000"), screw_speed("1e9").is_err()), (Ok(10_000.0), true));
         assert_eq!((density("0.5"), density("1120").is_err()), (Ok(0.5), true));
+        assert_eq!((load("21.6"), load("2.16")), (Ok(21.6), Ok(2.16)));
+        assert!(load("2160").is_err_and(|said| said.ends_with("tests; 2160 g are 2.16 kg")));
+        assert!(load("21601").is_err_and(|said| said.ends_with("melt-flow tests")));
         for text in ["", "x", "16mm"] {
             assert_eq!(said(text), "it is not a number");
         }

@@ -27,6 +27,8 @@ const MFR_BORE_MM: f64 = 2.095;
 const MFR_LENGTH_MM: f64 = 8.0;
 /// Bore of the barrel of the standard melt-flow test, mm (ISO 1133, from memory).
 const MFR_BARREL_MM: f64 = 9.55;
+/// Largest load of the standard melt-flow test, kg (ISO 1133, from memory).
+pub const LARGEST_LOAD_KG: f64 = 21.6;
 /// Standard gravity, m/s².
 const GRAVITY: f64 = 9.806_65;
 
@@ -84,7 +86,7 @@ impl PowerLaw {
     /// | symbol | argument  | unit      | range                                |
     /// |--------|-----------|-----------|--------------------------------------|
     /// | -      | `rate`    | g/10 min  | above 0                              |
-    /// | F      | `load`    | kg        | above 0 (2.16, 3.8, 5, 10, 21.6)     |
+    /// | F      | `load`    | kg        | above 0 ..= 21.6 (most often 2.16)   |
     /// | -      | `density` | g/cm³     | above 0, of the melt                 |
     /// | n      | `index`   | -         | 0.05 ..= 1.5                         |
     ///
@@ -100,6 +102,7 @@ impl PowerLaw {
     pub fn from_melt_flow(rate: f64, load: f64, density: Density, index: f64) -> Result<Self, OutOfRange> {
         above_zero("the melt-flow rate (g/10 min)", rate)?;
         above_zero("the load (kg)", load)?;
+        when(load <= LARGEST_LOAD_KG, "the load (kg)", "not be above 21.6, the largest of melt-flow tests", load)?;
         above_zero("the melt density (g/cm³)", density.as_g_cm3())?;
         let (stress, apparent) = Self::melt_flow_wall(rate, load, density);
         let checked = Self::new(1.0, index)?;
@@ -179,6 +182,9 @@ mod tests {
         assert!(PowerLaw::through((10.0, pa_s(5.0)), (20.0, pa_s(500.0))).is_err(), "thickens beyond belief");
         assert!(PowerLaw::from_melt_flow(0.0, 2.16, density, 0.5).is_err());
         assert!(PowerLaw::from_melt_flow(5.0, -2.16, density, 0.5).is_err());
+        // Grams for kilograms.
+        let load = |kg| PowerLaw::from_melt_flow(12.0, kg, density, 0.5).is_ok();
+        assert_eq!([21.6, 21.7, 2160.0].map(load), [true, false, false]);
         assert!(PowerLaw::from_melt_flow(5.0, 2.16, density, f64::NAN).is_err());
     }
 }

@@ -16,6 +16,10 @@ const POINTS: usize = 100;
 /// Depth over bore above which the channel is no longer shallow.
 const SHALLOW: f64 = 0.15;
 
+/// Pressure above which heads, seals and drives are mostly overcharged, MPa: common practice with extruders of workshop size, no
+/// source; those of printers mostly bear less.
+const HIGH_PRESSURE_MPA: f64 = 30.0;
+
 /// A value that was not given.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Assumption {
@@ -155,30 +159,59 @@ fn profile_line(report: &Report<'_>) -> String {
 
 fn cautions(report: &Report<'_>) -> String {
     let Report { setup, estimate, .. } = report;
-    let mut found = Vec::new();
+    let mut found = pressures(setup, estimate);
+    let mut add = |words: &str| found.push(words.to_owned());
     let depth = setup.metering.depth_first.max(setup.metering.depth_last);
     if depth / setup.metering.bore > SHALLOW {
-        found.push(
+        add(
             "the channel is deep for its bore: the model takes it for shallow (depth below 0.15 of the bore) and gives \
              too much",
         );
     }
     if setup.melt.index() < 1.0 {
-        found.push("drag and pressure flow of a shear-thinning melt do not simply add: the factors used are rough");
+        add("drag and pressure flow of a shear-thinning melt do not simply add: the factors used are rough");
     }
     let bound = |wanted| estimate.limits.iter().find(|(limit, _)| *limit == wanted).map(|(_, flow)| *flow);
     if bound(Limit::Intake) < bound(Limit::Pumping) {
-        found.push(
+        add(
             "loose granules do not fill the channel: a screw deeper at the feed (--compression) or a stuffed feed would \
              help; the pressure above is not reached",
         );
     }
-    found.push(
+    add(
         "isothermal, no slip, no entrance loss; small screws mostly give less (common practice, no source). Weigh 20 turns \
          before you trust it",
     );
-    let lines: String = found.into_iter().map(|caution| paragraph("  - ", caution)).collect();
+    let lines: String = found.iter().map(|caution| paragraph("  - ", caution)).collect();
     format!("\nCautions\n{lines}")
+}
+
+/// Pressures that head, seals or drive may not bear.
+fn pressures(setup: &Setup, estimate: &Estimate) -> Vec<String> {
+    let (open, blocked) = (estimate.point.pressure, estimate.line.closed_discharge());
+    let is_high = |pressure: Pressure| pressure.as_mpa() > HIGH_PRESSURE_MPA;
+    let mut found = Vec::new();
+    if is_high(open) || setup.pressure_limit.is_none() && is_high(blocked) {
+        let (pressure, when) =
+            if is_high(open) { (open, "before the nozzle") } else { (blocked, "with the nozzle blocked") };
+        found.push(format!(
+            "{} {when}: few heads, seals and drives bear more than {HIGH_PRESSURE_MPA} MPa, those of printers mostly less (common \
+             practice, no source). See what yours are made for, and give it with --max-pressure",
+            mpa(pressure)
+        ));
+    }
+    if let Some(limit) = setup.pressure_limit.filter(|limit| *limit < blocked) {
+        let reached = match blocked.as_mpa().is_finite() {
+            true => format!("rises to {}", mpa(blocked)),
+            false => "rises without a bound".to_owned(),
+        };
+        found.push(format!(
+            "with the nozzle blocked the pressure {reached}, above the {} of --max-pressure, and no file prevents that: a drive \
+             that stalls before, a relief or a switch has to",
+            mpa(limit)
+        ));
+    }
+    found
 }
 
 /// Screw lines at full and half speed, the nozzle line and the operating point.
