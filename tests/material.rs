@@ -254,6 +254,26 @@ fn changes_that_do_not_fit_say_what_to_do() {
     assert!(late.contains("the print ends 1.3 g before the transition is over"), "{late}");
 }
 
+/// A fraction is no percentage; what was asked for is shown as it was asked for.
+#[test]
+fn shares_that_look_like_fractions_are_told() {
+    let bench = Bench::new();
+    bench.file("tower.gcode", tower());
+    for (share, meant) in
+        [("0.95", Some("95")), ("0.5", Some("50")), ("1", Some("99.9")), ("1.5", None), ("95.25", None)]
+    {
+        let run = ["changeover", "--melt-volume", "1", "--file", "tower.gcode", "--at-layer", "9", "--share", share];
+        let ran = bench.run(&[&run[..], &MM3].concat()).code(0);
+        assert!(
+            ran.stdout.contains(&format!("\n{share} % of the new recipe where layer 9")),
+            "{share}: {}",
+            ran.stdout
+        );
+        let said = meant.is_some_and(|meant| ran.stderr.contains(&format!("--share {meant}\n")));
+        assert_eq!((said, ran.stderr.is_empty()), (meant.is_some(), meant.is_none()), "{share}: {}", ran.stderr);
+    }
+}
+
 #[test]
 fn the_library_as_json() {
     let bench = Bench::new();

@@ -18,10 +18,13 @@ pub fn not_below_zero(text: &str) -> Result<f64, String> {
     if value >= 0.0 { Ok(value) } else { Err("it must not be below zero".to_owned()) }
 }
 
+/// Largest share that counts as less than all, %.
+pub const MOST_PERCENT: f64 = 99.9;
+
 /// A share in %, neither nothing nor all.
 pub fn percent(text: &str) -> Result<f64, String> {
     let value = decimal(text)?;
-    if (0.1..=99.9).contains(&value) { Ok(value) } else { Err("it must lie between 0.1 and 99.9".to_owned()) }
+    if (0.1..=MOST_PERCENT).contains(&value) { Ok(value) } else { Err("it must lie between 0.1 and 99.9".to_owned()) }
 }
 
 /// With a decimal point, within reason.

@@ -6,15 +6,16 @@ use meltwright::feedstock::changeover::{Barrel, place};
 use meltwright::feedstock::library::{Library, MELT_SHARE};
 use meltwright::pipeline::layers::{is_of_other_profile, volume_by_layer};
 use meltwright::profile::Profile;
-use meltwright::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow};
+use meltwright::units::{Density, Mass, SpecificOutput, Volume, VolumeFlow, rounded};
 
 use super::tell;
 use crate::cli::apart::{self, Written};
 use crate::cli::material_args::ChangeoverArgs;
+use crate::cli::numbers::MOST_PERCENT;
 use crate::cli::plan::{self, Source};
 use crate::cli::progress::Progress;
 use crate::cli::render::changeover::{Account, text};
-use crate::cli::{Exit, work};
+use crate::cli::{Exit, output, work};
 
 /// Computes a change-over.
 ///
@@ -67,8 +68,19 @@ pub fn run(args: &ChangeoverArgs) -> Result<Exit> {
         masses,
         other_profile,
     };
+    if args.share <= 1.0 {
+        output::warning(&fraction(args.share));
+    }
     tell(&text(&account), args.json.as_deref(), &account)?;
     Ok(Exit::Done)
+}
+
+/// What is said of a share in % that looks like a fraction of one.
+fn fraction(share: f64) -> String {
+    let meant = rounded((100.0 * share).min(MOST_PERCENT), 3);
+    format!(
+        "--share {share} is {share} %, next to nothing of the new recipe; if it is meant as a fraction of one, pass --share {meant}"
+    )
 }
 
 /// What is laid in each layer, and whether the file was rewritten with another profile.

@@ -1,7 +1,7 @@
 //! A change-over in words.
 
 use meltwright::feedstock::changeover::{Barrel, Fit, Masses, Placement, Point, PurgeStep};
-use meltwright::units::{Density, Mass, SpecificOutput, Volume};
+use meltwright::units::{Density, Mass, SpecificOutput, Volume, rounded};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -159,10 +159,9 @@ fn in_print(placed: &Placement, masses: &Masses) -> String {
     )
 }
 
-/// A share as it was asked for, which need not be a whole number of hundredths.
+/// A share as it was asked for, which need not be a whole number of hundredths; without the digits of its way through binary.
 fn of_a_hundred(share: f64) -> String {
-    let places = usize::from((share * 100.0).fract().abs() > 1e-9);
-    format!("{} %", decimal(share * 100.0, places))
+    format!("{} %", rounded(100.0 * share, 8))
 }
 
 fn cm3(volume: Volume) -> String {
