@@ -22,6 +22,34 @@ fn help_and_version() {
     assert_eq!(version.stdout, format!("meltwright {}\n", env!("CARGO_PKG_VERSION")));
 }
 
+/// Under a terminal made by `script`, where that is at hand; what decides is tested beside it in any case.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_terminal_gets_no_gcode_unasked() {
+    let bench = Bench::new();
+    bench.file("a.gcode", CALM);
+    let shown = |arguments: &str| {
+        let program = env!("CARGO_BIN_EXE_meltwright");
+        let line = format!("'{program}' rewrite a.gcode --set screw.virtual_diameter_mm=1.75 {arguments}");
+        let ran = bench.command("script", &["-qec", &line, "/dev/null"]).output().ok()?;
+        let said = String::from_utf8_lossy(&ran.stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+        Some((ran.status.code(), said))
+    };
+    let Some((code, said)) = shown("") else {
+        println!("SKIPPED: no `script` here");
+        return;
+    };
+    assert_eq!(code, Some(2), "{said}");
+    for part in ["would go to this terminal", "-o", "--in-place", "--dry-run"] {
+        assert!(said.contains(part), "{part}\n{said}");
+    }
+    assert!(!said.contains("G1 "), "{said}");
+    let (code, said) = shown("-o -").expect("as before");
+    assert!(code == Some(0) && said.contains("G1 "), "{code:?}\n{said}");
+    let (code, said) = shown("--dry-run").expect("as before");
+    assert!(code == Some(0) && !said.contains("G1 "), "{code:?}\n{said}");
+}
+
 #[test]
 fn wrong_command_lines_exit_2() {
     let bench = Bench::new();

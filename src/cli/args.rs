@@ -234,7 +234,8 @@ pub struct RewriteArgs {
     /// Sliced files; folders stand for all sliced files in and below them; - for standard input
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// Where to write: a file, a folder (it is there, or ends in /), or - for standard output (usual for one file)
+    /// Where to write: a file, a folder (it is there, or ends in /), or - for standard output (usual for one file, unless that is a
+    /// terminal)
     #[arg(short, long, value_name = "OUT", conflicts_with = "in_place")]
     pub output: Option<PathBuf>,
     /// Replace each file by its rewritten form

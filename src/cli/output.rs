@@ -61,6 +61,11 @@ pub fn to_stderr(text: &str) {
     let _ = io::stderr().lock().write_all(worded(text).as_bytes());
 }
 
+/// Whether somebody looks at standard output.
+pub fn is_shown() -> bool {
+    io::stdout().is_terminal()
+}
+
 /// Columns of the terminal that reads standard output, if one does.
 pub fn columns() -> Option<usize> {
     let (terminal_size::Width(columns), _) = terminal_size::terminal_size_of(io::stdout())?;

@@ -13,7 +13,7 @@ use meltwright::source::Input;
 use super::apart::{self, Identity, Written, behind_links, is_dash, is_same_file, written_over};
 use super::args::{AuditArgs, HookArgs, Loudness, ProfileChoice, RewriteArgs, Strictness};
 use super::folders::{Wanted, is_folder, none_in, sliced_in, unread};
-use super::output::Stream;
+use super::output::{self, Stream};
 use super::targets::{self, place_below};
 
 /// Where a file comes from.
@@ -200,6 +200,13 @@ impl Plan {
             targets::elsewhere(&given, args.output.as_deref(), &mut wanted)?
         };
         let gcode_out = sinks.contains(&Sink::Stdout);
+        if gcode_out && floods(args.output.as_deref(), output::is_shown()) {
+            return Err(Error::usage(
+                "all of the G-code would go to this terminal",
+                "write it to a file with -o, replace the file with --in-place, or see what would change with --dry-run; \
+                 -o - shows the G-code here all the same",
+            ));
+        }
         let json = args.json.as_deref().map(json);
         if gcode_out && json == Some(Json::Stdout) {
             return Err(Error::usage(
@@ -428,6 +435,11 @@ fn is_utf8(locale: &str) -> bool {
     set.eq_ignore_ascii_case("utf-8") || set.eq_ignore_ascii_case("utf8")
 }
 
+/// Whether G-code would go to a terminal, and nobody said so.
+fn floods(named: Option<&Path>, is_shown: bool) -> bool {
+    is_shown && named.is_none()
+}
+
 /// How much was asked for.
 pub fn detail(loudness: &Loudness) -> Detail {
     match loudness {
@@ -448,7 +460,13 @@ fn options(passes: Passes, strictness: &Strictness, hash: bool) -> Options {
 
 #[cfg(test)]
 mod tests {
-    use super::is_utf8;
+    use super::*;
+
+    #[test]
+    fn a_terminal_is_flooded_on_request_alone() {
+        assert!(floods(None, true) && !floods(None, false));
+        assert!(!floods(Some(Path::new("-")), true) && !floods(Some(Path::new("-")), false));
+    }
 
     #[test]
     fn locales() {
