@@ -76,6 +76,14 @@ fn guesses_are_made_where_they_can_be_good() {
         let told = of(json);
         assert!(told.contains("this is JSON") && told.matches("error:").count() == 1, "{told}");
     }
+    for (section, typed, meant) in [
+        ("screw", "max_rpm", "max_speed_rpm"),
+        ("machine", "max_acceleration", "max_accel_mm_s2"),
+        ("screw", "max_ramp", "max_ramp_error"),
+    ] {
+        let told = of(&format!("[{section}]\n{typed} = 3\n"));
+        assert!(told.contains(&format!("did you mean `{section}.{meant}`?")), "{told}");
+    }
     assert!(Profile::load("[[screw]]\n", "x.toml").is_err_and(|error| !error.to_string().contains("JSON")));
 }
 

@@ -140,8 +140,9 @@ pub(super) fn quote(text: &str) -> String {
 
 /// The candidate a misspelt word was most likely meant to be.
 ///
-/// Closest by number of edits, if those are few for the length of the word. Longer words are also compared with
-/// the beginnings of the candidates, as units at the end are often left out, and may stand inside of a candidate.
+/// Closest by number of edits, if those are few for the length of the word; else the one with all of its parts, where `_`
+/// stands between some. Longer words are also compared with the beginnings of the candidates, as units at the end are
+/// often left out, and may stand inside of a candidate.
 pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str> + Clone) -> Option<&'c str> {
     const LONGEST: usize = 64;
     const SHORT: usize = 3;
@@ -156,12 +157,34 @@ pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str> + Clone
         let whole = edits(&word, candidate);
         if length > SHORT { whole.min(edits(&word, &start) + 1) } else { whole }
     };
+    if candidates.clone().all(|candidate| edits(&word, candidate) > allowed)
+        && let Some(candidate) = with_parts(&word, candidates.clone())
+    {
+        return Some(candidate);
+    }
     let close = candidates.clone().map(|candidate| (distance(candidate), candidate));
     if let Some((_, candidate)) = close.filter(|(count, _)| *count <= allowed).min_by_key(|(count, _)| *count) {
         return Some(candidate);
     }
     let mut candidates = candidates;
     candidates.find(|candidate| length > SHORT && (candidate.contains(&word) || word.contains(candidate)))
+}
+
+/// The shortest candidate that has all parts of the word in their order, `max_speed_rpm` for `max_rpm`, written out or not.
+fn with_parts<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
+    /// Least letters of a part that stands for a longer one.
+    const LEAST: usize = 4;
+    if !word.contains('_') {
+        return None;
+    }
+    let is_meant = |part: &str, other: &str| {
+        part == other || part.len().min(other.len()) >= LEAST && (part.starts_with(other) || other.starts_with(part))
+    };
+    let has_all = |candidate: &&str| {
+        let mut parts = candidate.split('_');
+        word.split('_').all(|part| parts.any(|other| is_meant(part, other)))
+    };
+    candidates.filter(has_all).min_by_key(|candidate| candidate.split('_').count())
 }
 
 /// Fewest insertions, removals, replacements that turn `a` into `b` (Levenshtein's distance, row by row).
@@ -204,7 +227,7 @@ mod tests {
 
     #[test]
     fn nearest_keeps_to_likely_words() {
-        let words = ["max_speed_rpm", "melt_lag_s", "output_curve", "axis"];
+        let words = ["max_ramp_error", "max_speed_rpm", "melt_lag_s", "output_curve", "axis", "max_accel_mm_s2"];
         let nearest = |word| nearest(word, words.into_iter());
         assert_eq!(nearest("max_sped_rpm"), Some("max_speed_rpm"));
         assert_eq!(nearest("output"), Some("output_curve"));
@@ -212,6 +235,10 @@ mod tests {
         assert_eq!(nearest("lag_s"), Some("melt_lag_s"));
         assert_eq!(nearest("AXIS"), Some("axis"));
         assert_eq!(nearest("colour"), None);
+        assert_eq!(nearest("max_rpm"), Some("max_speed_rpm"));
+        assert_eq!(nearest("max_ramp"), Some("max_ramp_error"));
+        assert_eq!(nearest("max_acceleration"), Some("max_accel_mm_s2"));
+        assert_eq!(nearest("rpm_max"), None);
     }
 
     #[test]
