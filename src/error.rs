@@ -285,6 +285,24 @@ impl std::error::Error for Error {
     }
 }
 
+/// Whether bytes look like UTF-16 text: with a byte order mark, or with nearly every second byte zero. Whoever reads text says so
+/// by name, as what saved it calls it.
+pub(crate) fn is_utf16(head: &[u8]) -> bool {
+    if head.starts_with(b"\xff\xfe") || head.starts_with(b"\xfe\xff") {
+        return true;
+    }
+    if memchr::memchr(0, head).is_none() {
+        return false;
+    }
+    let pairs = head.len() / 2;
+    let zeros = |odd: usize| {
+        let bytes = head.iter().skip(odd).step_by(2);
+        bytes.filter(|&&b| b == 0).count()
+    };
+    let (even, odd) = (zeros(0), zeros(1));
+    pairs >= 4 && even.min(odd) * 20 < pairs && even.max(odd) * 10 > pairs * 9
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

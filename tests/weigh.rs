@@ -320,6 +320,8 @@ fn bad_sheets_say_what_is_wrong() {
         ("blank", b"\n  \n".to_vec()),
         ("workbook", b"PK\x03\x04".to_vec()),
         ("wide", b"\xff\xfed\0a\0".to_vec()),
+        ("wide-unmarked", sheet(good).encode_utf16().flat_map(u16::to_le_bytes).collect()),
+        ("with-nothing", b"date,2026-11-20\n\0\0\0\n".to_vec()),
         ("prose", b"weighed on Friday\n12 g, then 13 g\n".to_vec()),
         ("no-mass-column", format!("{SETTINGS}kind,rpm,seconds,note\nrun,60,60,\n").into()),
         ("two-missing", format!("{SETTINGS}kind,mass_g\nrun,11.5\n").into()),

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::load::{Assignment, LONGEST};
 use super::{Profile, fault::Source};
-use crate::error::{Error, ErrorKind, Excerpt, ProfileFault, Result};
+use crate::error::{Error, ErrorKind, Excerpt, ProfileFault, Result, is_utf16};
 
 /// Name of a profile that lies beside a G-code file or beside the program.
 const FILE_NAME: &str = "meltwright.toml";
@@ -159,6 +159,9 @@ impl Found {
             // Refused for its length alone, so it does not matter that the last letter may be cut.
             return Profile::load_with(&String::from_utf8_lossy(&bytes), path, assignments);
         }
+        if is_utf16(&bytes) {
+            return Err(Error::new(ErrorKind::Profile(vec![utf16()])).in_file(path));
+        }
         match String::from_utf8(bytes) {
             Ok(text) => Profile::load_with(&text, path, assignments),
             Err(error) => Err(Error::new(ErrorKind::Profile(vec![not_utf8(error)])).in_file(path)),
@@ -201,6 +204,16 @@ fn missing(path: &Path) -> Option<&'static str> {
             Some("does not exist")
         }
         Err(_) => None,
+    }
+}
+
+/// The fault of a text whose every line would be one.
+fn utf16() -> ProfileFault {
+    ProfileFault {
+        what: "the profile is UTF-16 text".to_owned(),
+        excerpt: None,
+        label: String::new(),
+        help: Some("save the file as UTF-8 or plain ASCII text".to_owned()),
     }
 }
 

@@ -3,7 +3,7 @@
 //! A refusal names what the input seems to be and how to get plain text out of it. Anything doubtful passes:
 //! the lexer copes with odd bytes.
 
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, ErrorKind, Result, is_utf16};
 
 /// How many bytes from the start of a file are worth looking at.
 ///
@@ -129,23 +129,6 @@ fn is_binary_stl(head: &[u8]) -> bool {
                     .take(12)
                     .all(|number| number.first_chunk::<4>().is_some_and(|bytes| f32::from_le_bytes(*bytes).is_finite()))
         })
-}
-
-/// With a byte order mark, or with nearly every second byte zero.
-fn is_utf16(head: &[u8]) -> bool {
-    if head.starts_with(b"\xff\xfe") || head.starts_with(b"\xfe\xff") {
-        return true;
-    }
-    if memchr::memchr(0, head).is_none() {
-        return false;
-    }
-    let pairs = head.len() / 2;
-    let zeros = |odd: usize| {
-        let bytes = head.iter().skip(odd).step_by(2);
-        bytes.filter(|&&b| b == 0).count()
-    };
-    let (even, odd) = (zeros(0), zeros(1));
-    pairs >= 4 && even.min(odd) * 20 < pairs && even.max(odd) * 10 > pairs * 9
 }
 
 /// Half of it control bytes; or, as in compressed data, some of them among many bytes beyond ASCII.

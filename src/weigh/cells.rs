@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::error::{Error, ErrorKind, Excerpt, Result};
+use crate::error::{Error, ErrorKind, Excerpt, Result, is_utf16};
 
 /// Longest sheet that is read, bytes: some thousand rows.
 const LONGEST: usize = 1 << 20;
@@ -40,7 +40,13 @@ pub(super) fn decode(bytes: &[u8]) -> Result<String> {
             "save the sheet as CSV and use that file",
         );
     }
-    if bytes.starts_with(b"\xff\xfe") || bytes.starts_with(b"\xfe\xff") || bytes.contains(&0) {
+    if is_utf16(bytes) {
+        return refuse(
+            "this is UTF-16 text, and a sheet is UTF-8",
+            "save the sheet as CSV, with the character set UTF-8",
+        );
+    }
+    if bytes.contains(&0) {
         return refuse("this is not plain text in UTF-8", "save the sheet as CSV, with the character set UTF-8");
     }
     if bytes.len() > LONGEST {
