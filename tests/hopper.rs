@@ -190,7 +190,7 @@ fn bad_input_is_named() {
     for (weighed, said) in [
         ("0", "above zero"),
         ("-3", "above zero"),
-        ("nan", "out of all proportion"),
+        ("nan", "it is not a number"),
         ("inf", "out of all proportion"),
         ("1e99", "out of all proportion"),
         ("203,9", "write decimals with a point: 203.9"),

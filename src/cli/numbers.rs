@@ -32,6 +32,7 @@ pub fn decimal(text: &str) -> Result<f64, String> {
     let text = text.trim();
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() && value.abs() <= 1e9 => Ok(value),
+        Ok(value) if value.is_nan() => Err("it is not a number".to_owned()),
         Ok(_) => Err("it is out of all proportion".to_owned()),
         Err(_) if text.contains(',') => Err(format!("write decimals with a point: {}", text.replace(',', "."))),
         Err(_) => Err("it is not a number".to_owned()),
@@ -87,7 +88,7 @@ mod tests {
         assert_eq!(not_below_zero("0"), Ok(0.0));
         let said = |text| above_zero(text).unwrap_err();
         assert_eq!(said("1,5"), "write decimals with a point: 1.5");
-        for (text, part) in [("0", "above zero"), ("-3", "above zero"), ("nan", "proportion"), ("1e99", "proportion")] {
+        for (text, part) in [("0", "above zero"), ("-3", "above zero"), ("inf", "proportion"), ("1e99", "proportion")] {
             assert!(said(text).contains(part), "{text}");
         }
         for text in ["0", "100", "101"] {
@@ -98,7 +99,7 @@ mod tests {
         assert_eq!((load("21.6"), load("2.16")), (Ok(21.6), Ok(2.16)));
         assert!(load("2160").is_err_and(|said| said.ends_with("tests; 2160 g are 2.16 kg")));
         assert!(load("21601").is_err_and(|said| said.ends_with("melt-flow tests")));
-        for text in ["", "x", "16mm"] {
+        for text in ["", "x", "16mm", "nan", "-NaN"] {
             assert_eq!(said(text), "it is not a number");
         }
     }
