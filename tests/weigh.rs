@@ -227,6 +227,11 @@ fn what_a_sheet_is_answered_with() {
     assert_snapshot!("fit_verbose", bench.run(&["weigh", "fit", "pads.csv", "-v"]).code(0).stdout);
     let quiet = bench.run(&["weigh", "fit", "pads.csv", "-q"]).code(0);
     assert_eq!(quiet.stdout.lines().count(), 1);
+    // What makes it useless is told however little is asked for: 20.5 mm³ a turn are 49 times less than 1000.
+    let set = ["--set", "screw.specific_output_mm3_rev=1000"];
+    let useless = bench.run(&[&["weigh", "fit", "pads.csv", "-q"][..], &set].concat()).code(0).stdout;
+    assert!(useless.contains("\nWarning: one turn gives 49 times less than the profile says"), "{useless}");
+    assert!(!useless.contains("density"), "{useless}");
     assert!(ran.stdout.lines().all(|line| line.chars().count() < 100 || line.contains("provenance")));
 }
 

@@ -27,9 +27,12 @@ const FEW_SPEEDS: usize = 3;
 /// All there is to say, most important first.
 pub(super) fn all(fit: &Fit, sheet: &Sheet, profile: &Profile) -> Vec<Caution> {
     let mut found = Vec::new();
-    let mut add = |what: String, help: &str| found.push(Caution { what, help: help.to_owned() });
-    conditions(fit, profile, &mut add);
+    let caution = |what: String, help: &str, serious| Caution { what, help: help.to_owned(), serious };
+    let mut add = |what: String, help: &str| found.push(caution(what, help, true));
     size(fit, profile, &mut add);
+    trust(fit, &mut add);
+    let mut add = |what: String, help: &str| found.push(caution(what, help, false));
+    conditions(fit, profile, &mut add);
     weighings(fit, sheet, &mut add);
     speeds(fit, profile, &mut add);
     drool(fit, sheet, &mut add);
@@ -151,7 +154,8 @@ fn size(fit: &Fit, profile: &Profile, add: &mut impl FnMut(String, &str)) {
     }
 }
 
-fn weighings(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
+/// Whether the weighings tell anything at all.
+fn trust(fit: &Fit, add: &mut impl FnMut(String, &str)) {
     if !fit.curve.fits {
         add(
             "no curve fits these weighings; the one below is the simplest, its bands are too narrow, and it counts as assumed"
@@ -165,6 +169,9 @@ fn weighings(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
             "look for a mass with a slip of the point, and weigh again before printing by it",
         );
     }
+}
+
+fn weighings(fit: &Fit, sheet: &Sheet, add: &mut impl FnMut(String, &str)) {
     for run in fit.runs.iter().filter(|run| run.stray) {
         add(
             format!(

@@ -109,6 +109,8 @@ pub struct Caution {
     pub what: String,
     /// What to do about it.
     pub help: String,
+    /// The result is not to be used before that.
+    pub serious: bool,
 }
 
 /// What a sheet tells.

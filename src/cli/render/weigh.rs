@@ -193,6 +193,9 @@ fn counted_verb(runs: u64) -> String {
 pub fn fit(fit: &Fit, name: &str, profile: &str, detail: Detail, show_section: bool) -> String {
     let mut text = paragraph("", &headline(fit));
     if detail == Detail::Headline {
+        for caution in fit.cautions.iter().filter(|caution| caution.serious) {
+            text.push_str(&paragraph("", &format!("Warning: {}; {}.", caution.what, caution.help)));
+        }
         return text;
     }
     text.push_str(&paragraph("  ", &format!("Sheet: {name}. Profile: {profile}.")));
