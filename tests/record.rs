@@ -111,7 +111,8 @@ fn records_do_not_run_over_anything() {
     let same = bench.run(&with_e(&["record", "pads.gcode", "--rewritten", "pads.gcode"])).code(2);
     assert!(same.stderr.contains("is the same as"), "{}", same.stderr);
     bench.run(&with_e(&["record", "pads.gcode", "--rewritten", "-"])).code(2);
-    bench.run(&with_e(&["record", "pads.gcode", "-o", "new.toml"])).code(0);
+    let ran = bench.run(&with_e(&["record", "pads.gcode", "-o", "new.toml"])).code(0);
+    assert_eq!((ran.stdout.as_str(), ran.stderr.as_str()), ("", "Wrote new.toml\n"));
     assert!(read(&bench.path("new.toml")).starts_with("[tool]\n"));
 }
 

@@ -253,7 +253,9 @@ fn the_section_goes_where_it_was_asked_to() {
     bench.file("pads.csv", PADS);
     let alone = bench.run(&["weigh", "fit", "pads.csv", "-o", "-"]).code(0);
     let args = ["weigh", "fit", "pads.csv", "-o", "section.toml", "--plot", "pads.svg", "--json", "pads.json"];
-    bench.run(&args).code(0);
+    assert_eq!(bench.run(&args).code(0).stderr, "Drew pads.svg\nWrote section.toml\n");
+    let quiet = ["weigh", "fit", "pads.csv", "-o", "again.toml", "-q"];
+    assert!(bench.run(&quiet).code(0).stderr.is_empty());
     assert_eq!(read(&bench.path("section.toml")), alone.stdout);
     assert!(read(&bench.path("pads.svg")).starts_with("<svg "));
     bench.run(&["profile", "check", "section.toml"]).code(0);

@@ -71,7 +71,10 @@ pub fn run(args: &RecordArgs) -> Result<Exit> {
     match (to_json, &args.output) {
         (Some(Json::Stdout), _) => output::to_stdout(&json::alone(&record)?)?,
         (Some(Json::File(path)), _) => write_text(&path, &json::alone(&record)?)?,
-        (None, Some(path)) if path != Path::new("-") => write_new(path, &toml(&record))?,
+        (None, Some(path)) if path != Path::new("-") => {
+            write_new(path, &toml(&record))?;
+            output::to_stderr(&format!("Wrote {}\n", path.display()));
+        }
         (None, _) => output::to_stdout(&toml(&record))?,
     }
     Ok(Exit::Done)

@@ -109,14 +109,18 @@ fn fit(args: &FitArgs) -> Result<()> {
         Some(path) => error.in_file(path),
         None => error,
     })?;
+    let detail = plan::detail(&args.loudness);
+    // Said behind the account, as files that are beside it.
+    let mut written = String::new();
     if let Some(path) = &args.plot {
         write_text(path, &plot::svg(&fitted)?)?;
+        written.push_str(&format!("Drew {}\n", path.display()));
     }
     if let Some(path) = args.output.as_deref().filter(|_| !section_out) {
         write_text(path, &fitted.profile_section)?;
+        written.push_str(&format!("Wrote {}\n", path.display()));
     }
     let name = path.map_or_else(|| "standard input".to_owned(), |path| path.display().to_string());
-    let detail = plan::detail(&args.loudness);
     let show_section = args.output.is_none() && detail != Detail::Headline;
     let text = weigh::fit(&fitted, &name, &chosen.origin, detail, show_section);
     output::to(plan::text(section_out, json.as_ref()), &text)?;
@@ -125,6 +129,9 @@ fn fit(args: &FitArgs) -> Result<()> {
     }
     if let Some(to) = &json {
         write_json(to, &weigh::named_fit(&fitted, &name))?;
+    }
+    if detail != Detail::Headline {
+        output::to_stderr(&written);
     }
     Ok(())
 }
