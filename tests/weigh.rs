@@ -74,6 +74,23 @@ fn a_plan_counts_e_as_the_controller_is_told() {
     }
 }
 
+/// 72 rev/min at 15 mm³ a turn are 18 mm³/s, all that the default profile sustains; the purge runs as fast, and 48 do not
+/// need bursts.
+#[test]
+fn a_plan_says_what_runs_in_bursts() {
+    let bench = Bench::new();
+    let told = bench.run(&["weigh", "plan", "-o", "."]).code(0).stdout;
+    let row = |start: &[&str]| told.lines().find(|line| line.split_whitespace().take(2).eq(start.iter().copied()));
+    let is_in_bursts = |start: &[&str]| row(start).is_some_and(|line| line.contains(" bursts"));
+    assert_eq!(
+        [["purge", "72.0"], ["weigh", "48.0"], ["weigh", "72.0"], ["weigh", "96.0"]].map(|row| is_in_bursts(&row)),
+        [true, false, true, true],
+        "{told}"
+    );
+    let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(told.contains("gives all that the profile says it can sustain (18.0 mm³/s), or more,"), "{told}");
+}
+
 /// Each run of the default profile takes as long as 12 g take: the sheet of a plan does not call its own weighings too light.
 #[test]
 fn a_plan_weighs_enough_for_its_own_sheet() {
@@ -288,6 +305,10 @@ fn the_account_as_json() {
         bench.run(&["weigh", "plan", "-o", "t.gcode", "--json", "-", "--set", "screw.output_e_unit=mm3"]).code(0);
     let plan: serde_json::Value = serde_json::from_str(&plan.stdout).expect("JSON");
     assert_eq!((plan["runs"].as_array().map(Vec::len), plan["turn_mm3"].as_f64()), (Some(15), Some(15.0)));
+    assert!(plan["pause_s"].is_number() && plan["pause_s"] == plan["pause"]["dwell"], "{plan}");
+    let waits = ["weigh", "plan", "-o", "w.gcode", "--json", "-", "--pause-command", "PAUSE"];
+    let plan: serde_json::Value = serde_json::from_str(&bench.run(&waits).code(0).stdout).expect("JSON");
+    assert!(plan["pause_s"].is_null() && plan["pause"]["command"] == "PAUSE", "{plan}");
 }
 
 /// Weighings that no curve fits give no measured value, and a drool that gives no lag is spoken of once.

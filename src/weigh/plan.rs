@@ -195,8 +195,12 @@ pub struct Plan {
     pub drool: PlannedDrool,
     /// Pause after each run.
     pub pause: Pause,
+    /// Its length, s; `None` where a command waits.
+    pub pause_s: Option<f64>,
     /// Least time without a turning screw between bursts and runs, s; 0 if nothing runs in bursts.
     pub rest_s: f64,
+    /// What the screw sustains by the profile, mm³/s; at this or more it turns in bursts.
+    pub sustained_mm3_s: f64,
     /// Volume that one unit of E is taken to push, mm³; where E counts turns along a curve, that of a turn at its fastest point.
     pub e_mm3: f64,
     /// Volume that one turn counts for in E, mm³; `None` if E counts turns.
@@ -337,8 +341,13 @@ impl Plan {
             settle,
             runs,
             drool,
+            pause_s: match &pause {
+                Pause::Dwell(seconds) => Some(*seconds),
+                Pause::Command(_) => None,
+            },
             pause,
             rest_s,
+            sustained_mm3_s: capacity.sustained_mm3_s,
             e_mm3,
             turn_mm3: turn.as_ref().map(|turn| turn.value),
             turn_by_profile_mm3: turn

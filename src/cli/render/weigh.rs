@@ -1,7 +1,7 @@
 //! Purge tests and weighings in words.
 
 use meltwright::profile::Provenance;
-use meltwright::weigh::{AIM_DROOL_G, CAUTIONS, Fit, LEAST_MASS_G, Model, Pause, Plan};
+use meltwright::weigh::{AIM_DROOL_G, CAUTIONS, Fit, LEAST_MASS_G, Model, Pause, Plan, PlannedRun};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -57,7 +57,7 @@ pub fn plan(plan: &Plan, [gcode, sheet]: &[String; 2]) -> String {
         "purge",
         &decimal(settle.rpm, 1),
         "",
-        &time(settle.seconds),
+        &in_bursts(settle),
         &decimal(settle.turns, 1),
         &format!("{} g", decimal(settle.expected_g, 1)),
     ]);
@@ -69,7 +69,7 @@ pub fn plan(plan: &Plan, [gcode, sheet]: &[String; 2]) -> String {
             "weigh",
             &decimal(run.rpm, 1),
             &same.len().to_string(),
-            &if run.bursts > 1 { format!("{} in {} bursts", time(run.seconds), run.bursts) } else { time(run.seconds) },
+            &in_bursts(run),
             &decimal(run.turns, 1),
             &format!("{} g", decimal(run.expected_g, 1)),
         ]);
@@ -113,6 +113,12 @@ pub fn plan(plan: &Plan, [gcode, sheet]: &[String; 2]) -> String {
     text
 }
 
+/// How long the screw turns.
+fn in_bursts(run: &PlannedRun) -> String {
+    let whole = time(run.seconds);
+    if run.bursts > 1 { format!("{whole} in {} bursts", run.bursts) } else { whole }
+}
+
 /// What to know about this plan.
 fn notes(plan: &Plan) -> Vec<String> {
     let mut notes = Vec::new();
@@ -140,10 +146,11 @@ fn notes(plan: &Plan) -> Vec<String> {
     } else {
         notes.push("one unit of E is taken as one turn of the screw.".to_owned());
     }
-    if plan.runs.iter().any(|run| run.bursts > 1) {
+    if plan.runs.iter().chain([&plan.settle]).any(|run| run.bursts > 1) {
         notes.push(format!(
-            "speeds at which the screw gives more than the profile says it can sustain are run in bursts with rests of {}, so \
-             that the barrel recovers; all bursts of a run go into one cup.",
+            "speeds at which the screw gives all that the profile says it can sustain ({} mm³/s), or more, are run in bursts with \
+             rests of {}, so that the barrel recovers; all bursts of a run go into one cup.",
+            decimal(plan.sustained_mm3_s, 1),
             time(plan.rest_s)
         ));
     }
