@@ -364,3 +364,18 @@ fn every_file_belongs_to_a_module() {
     odd.insert("motion/stray.rs".to_owned(), String::new());
     assert_eq!(left_behind(&odd), ["motion/host/cuts.rs", "motion/stray.rs"]);
 }
+
+/// The registry of crates takes five words of at most 20 letters, and refuses a crate with others when it is published.
+#[test]
+fn the_words_that_find_the_crate_are_taken() {
+    let manifest = include_str!("../Cargo.toml");
+    let list = manifest.lines().find_map(|line| line.strip_prefix("keywords = [")).expect("keywords");
+    let words: Vec<&str> = list.split('"').skip(1).step_by(2).collect();
+    let is_taken = |word: &str| {
+        word.len() <= 20
+            && word.starts_with(|c: char| c.is_ascii_alphanumeric())
+            && word.chars().all(|c| c.is_ascii_alphanumeric() || "-_+".contains(c))
+    };
+    assert!((1..=5).contains(&words.len()) && words.iter().all(|word| is_taken(word)), "{words:?}");
+    assert!(!is_taken("additive-manufacturing") && !is_taken("") && !is_taken("3d printing"));
+}
