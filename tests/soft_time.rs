@@ -184,6 +184,12 @@ fn beads_that_the_screw_holds_are_slowed_for_what_is_missing() {
         [layer_times(&output, &p), layer_times(&rewrite(&text, &p, Passes { capacity: true, ..Passes::NONE }).0, &p)];
     assert!(times[0][0] > LEAST_S && (times[0][0] / times[1][0] - 1.0).abs() < 1e-3, "{times:?}");
     assert!(summary.changes.by_reason.iter().all(|of| of.reason != Reason::LayerTime || of.moves == 0));
+
+    // A screw that gives all of it: the thin bead goes at 5 mm/s, as slow as it may, and the others make up the rest.
+    let p = runs::with_capacity(p, 1e4, 1e4, 60.0);
+    let (output, _) = rewrite(&text, &p, passes);
+    let after = layer_times(&output, &p);
+    assert!((after[0] / LEAST_S - 1.0).abs() < 0.03 && !output.contains(AWAY), "{after:?} for {LEAST_S}");
 }
 
 #[test]

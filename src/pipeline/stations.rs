@@ -36,7 +36,7 @@ use crate::source::block::BlockReader;
 use crate::summary::course::Course;
 use crate::summary::tally::Tally;
 use crate::summary::{Record, Summary};
-use crate::survey::Surveyor;
+use crate::survey::{BeadSpeeds, Surveyor};
 
 /// Where blocks come from.
 pub struct Inlet<'a, R> {
@@ -152,9 +152,11 @@ impl Stations {
             feeds_by_account: run.feeds_by_account(),
         };
         let most_mm3_s = if run.passes.capacity { capacity.peak_mm3_s } else { f64::INFINITY };
+        let least = run.terms.as_ref().map_or([f64::INFINITY; 2], |terms| [terms.least_mm_s, terms.least_mm3_s]);
+        let speeds = BeadSpeeds::new(most_mm3_s, least);
         Self {
             intake: Intake::new(resolver, planning, run.writes().then(|| run.marker())),
-            surveyor: foresight.asks().then(|| Surveyor::new(profile.nozzle.diameter_mm.value).held_to(most_mm3_s)),
+            surveyor: foresight.asks().then(|| Surveyor::new(profile.nozzle.diameter_mm.value).within(speeds)),
             foresight,
             asked: run.reports_demand().then(|| Asked::new(capacity)),
             limits,

@@ -99,8 +99,6 @@ struct Sums {
     others: Pace,
     perimeters: Pace,
     travels: Pace,
-    volume_mm3: f64,
-    bead_length_mm: f64,
     least_s: f64,
 }
 
@@ -192,8 +190,6 @@ impl SoftPlanner {
         sums.others = sums.others.and(&record.bead_pace);
         sums.perimeters = sums.perimeters.and(&record.perimeter_pace);
         sums.travels = sums.travels.and(&record.travel_pace);
-        sums.volume_mm3 += record.volume_mm3;
-        sums.bead_length_mm += record.bead_length_mm;
         sums.least_s += self.last_least_s;
         self.open.z_mm = self.open.z_mm.max(record.z_mm);
         self.open.islands = self.open.islands.max(record.islands.len() as u32);
@@ -457,16 +453,13 @@ impl SoftPlanner {
             time_s -= sums.turns_s;
         }
         let missing = sums.least_s - time_s;
-        let cruise_s = others.cruise_s + perimeters.cruise_s;
-        if missing <= 0.0 || cruise_s <= 0.0 || sums.bead_length_mm <= 0.0 {
+        if missing <= 0.0 {
             return (1.0, 1.0);
         }
-        let (speed, flow) = (sums.bead_length_mm / cruise_s, sums.volume_mm3 / cruise_s);
-        let lowest = (self.terms.least_mm_s / speed).max(self.terms.least_mm3_s / flow).clamp(1e-3, 1.0);
-        let bead_share = others.share(others.time_s + missing, lowest);
+        let bead_share = others.share(others.time_s + missing);
         let missing = missing - others.costs(bead_share);
         let perimeter_share = match missing > 1e-9 * sums.least_s {
-            true => perimeters.share(perimeters.time_s + missing, lowest),
+            true => perimeters.share(perimeters.time_s + missing),
             false => 1.0,
         };
         (bead_share as f32, perimeter_share as f32)

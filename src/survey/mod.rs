@@ -17,7 +17,7 @@ mod section;
 mod standing;
 mod surveyor;
 
-pub use pace::Pace;
+pub use pace::{BeadSpeeds, Pace};
 pub use surveyor::Surveyor;
 
 /// How many records later something can still be built on an island, at other heights than the layers in between.

@@ -8,6 +8,13 @@ use crate::units::Bounded as _;
 const LEAST: f64 = 4.0;
 const MOST: f64 = 4096.0;
 const STEPS: usize = 11;
+/// Beads are told apart by how many times the speed to which they may be slowed theirs is, in steps of two. More than the last
+/// of them tells nothing: no layer is slowed so far.
+const SPARES: usize = 7;
+const MOST_SPARE: f64 = 64.0;
+/// Halvings by which a share is found, and what is next to nothing of a time.
+const HALVINGS: u32 = 40;
+const CLOSE: f64 = 1e-9;
 
 /// Moves on their way, summed.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -20,6 +27,57 @@ pub struct Pace {
     pub file_s: f64,
     /// By axis, X and Y.
     axes: [[Alike; STEPS]; 2],
+    spares: [Spare; SPARES],
+}
+
+/// Between which speeds a move is.
+#[derive(Clone, Copy, Debug)]
+pub struct Speeds {
+    /// How many times what it is held to its highest speed is, at least 1.
+    pub over: f64,
+    /// How many times the speed below which it is not slowed that is, at least 1.
+    pub spare: f64,
+}
+
+impl Speeds {
+    /// Of a move that is neither held nor slowed.
+    pub const KEPT: Self = Self { over: 1.0, spare: 1.0 };
+}
+
+/// Between which speeds beads are.
+#[derive(Clone, Copy, Debug)]
+pub struct BeadSpeeds {
+    /// One over the most flow that a bead may ask, s/mm³, over the least speed, s/mm, and over the least flow, s/mm³.
+    per_most: f64,
+    per_speed: f64,
+    per_flow: f64,
+}
+
+impl BeadSpeeds {
+    /// Of beads that are neither held nor slowed.
+    pub const KEPT: Self = Self { per_most: 0.0, per_speed: 0.0, per_flow: 0.0 };
+
+    /// Of beads that the screw holds to a flow, mm³/s, infinite where it does not, and that are slowed down to a speed, mm/s, or
+    /// a flow, mm³/s, whichever is reached first.
+    pub fn new(most_mm3_s: f64, [least_mm_s, least_mm3_s]: [f64; 2]) -> Self {
+        Self { per_most: 1.0 / most_mm3_s, per_speed: 1.0 / least_mm_s, per_flow: 1.0 / least_mm3_s }
+    }
+
+    /// Of a bead that reaches `top` mm/s and lays `area` mm².
+    #[inline(always)]
+    pub fn of(&self, top: f64, area: f64) -> Speeds {
+        let flow = area * top;
+        let over = 1.0.at_least(flow * self.per_most);
+        Speeds { over, spare: 1.0.at_least((top * self.per_speed).at_most(flow * self.per_flow) / over) }
+    }
+}
+
+/// Moves that may be slowed by about as much.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Spare {
+    cruise_s: f64,
+    /// The same as slow as they may be.
+    slowest_s: f64,
 }
 
 /// Moves that reach their speed down to about the same acceleration.
@@ -39,35 +97,42 @@ pub struct Bounded {
     pub ramps_s: f64,
     /// What all of it takes, s.
     pub time_s: f64,
+    spares: [Spare; SPARES],
 }
 
 impl Pace {
-    /// Adds a move over a length, mm, with a highest speed that is so many times, at least 1, what it is held to. `along`: what of
-    /// it runs along X and Y, mm; for an arc, which somewhere runs along each, all of it.
+    /// Adds a move over a length, mm. `along`: what of it runs along X and Y, mm; for an arc, which somewhere runs along each,
+    /// all of it.
     #[inline]
-    pub fn add(&mut self, length: f64, along: [f64; 2], timing: &Timing, times: f64) {
+    pub fn add(&mut self, length: f64, along: [f64; 2], timing: &Timing, speeds: Speeds) {
+        let Speeds { over, spare } = speeds;
         self.file_s += timing.time;
         if length <= 0.0 {
             self.cruise_s += timing.time;
+            self.spares[0].cruise_s += timing.time;
+            self.spares[0].slowest_s += timing.time;
             return;
         }
         // Whether a move has ramps, and how steep, nobody can guess: all of it is least and largest figures.
         let cruise_s = (length / timing.top).at_most(timing.time);
         // A cruise takes so many times as long, a ramp at the same acceleration is over so much sooner.
-        let (top, ramps_s) = (timing.top / times, (timing.time - cruise_s) / times);
-        let cruise_s = cruise_s * times;
+        let (top, ramps_s) = (timing.top / over, (timing.time - cruise_s) / over);
+        let cruise_s = cruise_s * over;
         self.cruise_s += cruise_s;
         self.ramps_s += ramps_s;
+        let spare = spare.at_most(MOST_SPARE);
+        if let Some(alike) = self.spares.get_mut(doublings(spare, 1.0)) {
+            alike.cruise_s += cruise_s;
+            alike.slowest_s += cruise_s * spare;
+        }
         // Moves without ramps count in no step.
         let counted_s = cruise_s.at_most(ramps_s * f64::MAX);
         let per_length = 1.0 / length;
         let (change, per_cruise) = (ramps_s * timing.accel.at_most(f64::MAX), top * per_length);
         for (axis, delta) in self.axes.iter_mut().zip(along) {
             let change_mm_s = change * delta.abs() * per_length;
-            // The power of two is in the exponent of the figure.
             let accel = (change_mm_s * per_cruise).at_least(LEAST).at_most(MOST);
-            let place = (accel.to_bits() >> 52).wrapping_sub(LEAST.to_bits() >> 52) as usize;
-            if let Some(alike) = axis.get_mut(place) {
+            if let Some(alike) = axis.get_mut(doublings(accel, LEAST)) {
                 alike.cruise_s += counted_s;
                 alike.change_mm_s += change_mm_s;
             }
@@ -84,6 +149,10 @@ impl Pace {
             own.cruise_s += other.cruise_s;
             own.change_mm_s += other.change_mm_s;
         }
+        for (own, other) in self.spares.iter_mut().zip(&other.spares) {
+            own.cruise_s += other.cruise_s;
+            own.slowest_s += other.slowest_s;
+        }
         self
     }
 
@@ -99,7 +168,8 @@ impl Pace {
     /// once x > c: then it brakes before it has reached its speed. Moves of one step count as one; what runs along the
     /// other axis is left out, so the figure is rather too low.
     pub fn bounded(&self, accel_mm_s2: [f64; 2]) -> Bounded {
-        let mut found = Bounded { cruise_s: self.cruise_s, ramps_s: self.ramps_s, time_s: self.time_s() };
+        let Self { cruise_s, ramps_s, spares, .. } = *self;
+        let mut found = Bounded { cruise_s, ramps_s, time_s: cruise_s + ramps_s, spares };
         for (axis, accel) in self.axes.iter().zip(accel_mm_s2) {
             let (mut linear_s, mut ramps_s) = (0.0, 0.0);
             for &Alike { cruise_s, change_mm_s } in axis {
@@ -115,26 +185,49 @@ impl Pace {
 }
 
 impl Bounded {
-    /// Share of their speed at which the moves take this time: a cruise takes 1 / share of its time, a ramp at the same
-    /// acceleration the share. 1 where they take it anyway; at least `lowest`.
-    pub fn share(&self, time_s: f64, lowest: f64) -> f64 {
+    /// Share of their speed at which the moves take this time: a cruise takes 1 / share of its time, but no more than as slow as
+    /// it may be, a ramp at the same acceleration the share. 1 where they take it anyway; the least there is where they never do.
+    pub fn share(&self, time_s: f64) -> f64 {
         let Self { cruise_s, ramps_s, .. } = *self;
         if cruise_s <= 0.0 || time_s <= self.time_s {
             return 1.0;
         }
         let root = (time_s * time_s - 4.0 * cruise_s * ramps_s).max(0.0).sqrt();
-        (2.0 * cruise_s / (time_s + root)).clamp(lowest, 1.0)
+        let share = (2.0 * cruise_s / (time_s + root)).clamp(1.0 / MOST_SPARE, 1.0);
+        if self.cruise_at(share) >= cruise_s / share * (1.0 - CLOSE) {
+            return share;
+        }
+        // Some are as slow as they may be before: the others have to go slower than that.
+        let (mut low, mut high) = (1.0 / MOST_SPARE, share);
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (low + high);
+            *(if self.cruise_at(middle) + ramps_s * middle >= time_s { &mut low } else { &mut high }) = middle;
+        }
+        low
+    }
+
+    /// What they take at a share of their highest speeds, without ramps, s.
+    fn cruise_at(&self, share: f64) -> f64 {
+        self.spares.iter().map(|alike| (alike.cruise_s / share).min(alike.slowest_s)).sum()
     }
 
     /// What a share of their speed costs, s.
     pub fn costs(&self, share: f64) -> f64 {
-        (self.cruise_s / share + self.ramps_s * share - self.time_s).max(0.0)
+        (self.cruise_at(share) + self.ramps_s * share - self.time_s).max(0.0)
     }
+}
+
+/// How many times a figure doubles another, a power of two, that it is no less than: that is in its exponent.
+#[inline(always)]
+fn doublings(figure: f64, power: f64) -> usize {
+    (figure.to_bits() >> 52).wrapping_sub(power.to_bits() >> 52) as usize
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const FREE: Speeds = Speeds { over: 1.0, spare: f64::INFINITY };
 
     /// From rest to rest over a length, along Y by this share.
     fn moved(length: f64, speed: f64, accel: f64, along_y: f64) -> ([f64; 2], Timing) {
@@ -148,7 +241,7 @@ mod tests {
         let mut pace = Pace::default();
         for &(length, speed, along_y) in moves {
             let (along, timing) = moved(length, speed, accel, along_y);
-            pace.add(length, along, &timing, 1.0);
+            pace.add(length, along, &timing, FREE);
         }
         pace
     }
@@ -181,10 +274,10 @@ mod tests {
             [(22.5, 22.5, 3.0, 3.025), (400.0, 120.0, 1.0, 400.0 / 120.0 + 0.4), (120.0, 120.0, 4.0, 4.1)]
         {
             let (along, timing) = moved(length, speed, 300.0, 1.0);
-            held.add(length, along, &timing, share);
+            held.add(length, along, &timing, Speeds { over: share, ..FREE });
             times += timing.time;
             let mut one = Pace::default();
-            one.add(length, along, &timing, share);
+            one.add(length, along, &timing, Speeds { over: share, ..FREE });
             assert!((one.time_s() - own).abs() < 1e-9, "{}", one.time_s());
         }
         assert!((held.file_s - times).abs() < 1e-9);
@@ -201,13 +294,30 @@ mod tests {
         let moves = [(8.0, 20.0, 1.0), (30.0, 20.0, 1.0)];
         for (accel, time) in [(3000.0, 4.0), (60.0, 4.0), (20.0, 6.0)] {
             let now = pace(&moves, 3000.0).bounded([f64::INFINITY, accel]);
-            let share = now.share(time, 0.01);
+            let share = now.share(time);
             let taken: f64 = moves.iter().map(|&(l, v, _)| moved(l, v * share, accel, 1.0).1.time).sum();
             assert!((taken / time - 1.0).abs() < 0.02, "{accel}: {taken} instead of {time} at {share}");
             assert!((now.time_s + now.costs(share) - time).abs() < 1e-9);
         }
         let now = pace(&moves, 3000.0).bounded([f64::INFINITY, 5.0]);
-        assert_eq!((now.share(3.0, 0.01), now.share(1e6, 0.2)), (1.0, 0.2));
-        assert_eq!(Pace::default().bounded([1.0; 2]).share(5.0, 0.1), 1.0);
+        assert_eq!((now.share(3.0), now.share(1e6)), (1.0, 1.0 / 64.0));
+        assert_eq!(Pace::default().bounded([1.0; 2]).share(5.0), 1.0);
+    }
+
+    /// 100 mm at 100 mm/s that may go at 5 and 20 mm at 10 mm/s that may go at 5 take 1 and 2 s. For 14 s the second takes its
+    /// 4 s and the first 10; all of it takes 24 s at most.
+    #[test]
+    fn what_is_as_slow_as_it_may_be_leaves_more_to_others() {
+        let mut pace = Pace::default();
+        for (length, top, spare) in [(100.0, 100.0, 20.0), (20.0, 10.0, 2.0)] {
+            let timing = Timing { top, accel: 1e9, time: length / top, ..Timing::default() };
+            pace.add(length, [length, 0.0], &timing, Speeds { over: 1.0, spare });
+        }
+        let now = pace.bounded([f64::INFINITY; 2]);
+        for (time, share) in [(3.0, 1.0), (4.5, 3.0 / 4.5), (6.0, 0.5), (14.0, 0.1), (24.0, 0.05)] {
+            assert!((now.share(time) / share - 1.0).abs() < 1e-6, "{time}: {}", now.share(time));
+            assert!((now.time_s + now.costs(now.share(time)) - time).abs() < 1e-6, "{time}");
+        }
+        assert!((now.costs(now.share(100.0)) - 21.0).abs() < 1e-9);
     }
 }

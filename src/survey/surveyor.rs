@@ -2,9 +2,10 @@
 
 use super::drawn::Drawn;
 use super::joined::Joined;
+use super::pace::Speeds;
 use super::section::Section;
 use super::standing::{Laid, Surface};
-use super::{Island, LayerRecord, Pace, SurveyAccount};
+use super::{BeadSpeeds, Island, LayerRecord, Pace, SurveyAccount};
 use crate::motion::Timing;
 use crate::moves::arc::ArcPath;
 use crate::moves::layers::{LEVEL_MM, LaidByOthers, PLAUSIBLE_MM, SAME_HEIGHT_MM};
@@ -82,8 +83,7 @@ pub struct Surveyor {
     sections: Vec<Section>,
     cells: Vec<u64>,
     account: SurveyAccount,
-    /// One over the most flow to which the screw holds beads, s/mm³.
-    per_most: f64,
+    speeds: BeadSpeeds,
 }
 
 impl Surveyor {
@@ -106,14 +106,14 @@ impl Surveyor {
             sections: Vec::new(),
             cells: Vec::new(),
             account: SurveyAccount { cell_mm: cell, ..SurveyAccount::default() },
-            per_most: 0.0,
+            speeds: BeadSpeeds::KEPT,
         }
     }
 
-    /// The same where the screw holds beads to a flow, mm³/s; infinite where it does not.
+    /// The same where beads are held and slowed.
     #[must_use]
-    pub fn held_to(self, most_mm3_s: f64) -> Self {
-        Self { per_most: 1.0 / most_mm3_s, ..self }
+    pub fn within(self, speeds: BeadSpeeds) -> Self {
+        Self { speeds, ..self }
     }
 
     /// Takes the moves of a block with their timings, one for each; layers that are finished are added to `done`.
@@ -144,7 +144,7 @@ impl Surveyor {
                         open.record.turns_s += timing.time;
                     }
                     if !lays {
-                        add_pace(&mut open.record.travel_pace, step, timing, 1.0);
+                        add_pace(&mut open.record.travel_pace, step, timing, Speeds::KEPT);
                     }
                 }
                 None => self.account.before_s += timing.time,
@@ -200,7 +200,7 @@ impl Surveyor {
             let taken = moves.get(..going).unwrap_or_default();
             self.join(taken, track);
             if let Some(open) = &mut self.open {
-                add_stretch(&mut open.record, taken, timings, self.per_most);
+                add_stretch(&mut open.record, taken, timings, &self.speeds);
             }
             count += going;
             if going < moves.len() {
@@ -254,7 +254,7 @@ impl Surveyor {
         record.beads = record.beads.saturating_add(1);
         record.volume_mm3 += step.volume;
         record.bead_length_mm += step.length;
-        add_execution(record, step, timing, self.per_most);
+        add_execution(record, step, timing, &self.speeds);
         if joins {
             return;
         }
@@ -483,7 +483,7 @@ fn own_height(section: &Section, height_mm: f64, above_mm: f64, width_mm: f64) -
 }
 
 /// Adds beads and how they are executed to the record of their layer.
-fn add_stretch(record: &mut LayerRecord, beads: &[Move], timings: &[Timing], per_most: f64) {
+fn add_stretch(record: &mut LayerRecord, beads: &[Move], timings: &[Timing], speeds: &BeadSpeeds) {
     record.beads = record.beads.saturating_add(beads.len() as u32);
     for (step, timing) in beads.iter().zip(timings) {
         record.volume_mm3 += step.volume;
@@ -491,29 +491,28 @@ fn add_stretch(record: &mut LayerRecord, beads: &[Move], timings: &[Timing], per
         record.time_s += timing.time;
     }
     for (step, timing) in beads.iter().zip(timings) {
-        add_execution(record, step, timing, per_most);
+        add_execution(record, step, timing, speeds);
     }
 }
 
-/// Adds how a bead is executed to the record of its layer. `per_most`: one over the most flow that it may ask, s/mm³.
+/// Adds how a bead is executed to the record of its layer.
 #[inline(always)]
-fn add_execution(record: &mut LayerRecord, step: &Move, timing: &Timing, per_most: f64) {
+fn add_execution(record: &mut LayerRecord, step: &Move, timing: &Timing, speeds: &BeadSpeeds) {
     let pace = if step.role.is_perimeter() {
         record.perimeter_length_mm += step.length;
         &mut record.perimeter_pace
     } else {
         &mut record.bead_pace
     };
-    let asks = step.volume * timing.top / step.length * per_most;
-    add_pace(pace, step, timing, asks.at_least(1.0));
+    add_pace(pace, step, timing, speeds.of(timing.top, step.volume / step.length));
     record.slowest_mm_s = record.slowest_mm_s.at_most(timing.top);
     record.fastest_mm_s = record.fastest_mm_s.at_least(timing.top);
 }
 
-/// Adds a move to those of its kind, at a highest speed that is so many times what it is held to.
+/// Adds a move to those of its kind.
 #[inline]
-fn add_pace(pace: &mut Pace, step: &Move, timing: &Timing, times: f64) {
+fn add_pace(pace: &mut Pace, step: &Move, timing: &Timing, speeds: Speeds) {
     let [x, y, _] = step.delta;
     let along = if step.has(Move::ARC) { [step.length; 2] } else { [x, y] };
-    pace.add(step.length, along, timing, times);
+    pace.add(step.length, along, timing, speeds);
 }
