@@ -162,29 +162,33 @@ impl Braking {
     ) {
         let looks_at_each = !self.stalls_alone && (self.rules.model == Model::Board || self.max_step_rate_hz.is_some());
         // What a junction needs of the move before it is worked out where it is asked for.
-        let mut last: Option<Passed<'a>> = None;
+        let mut last = None;
+        let passed = |(index, arc): (usize, Option<&'a ArcPath>)| {
+            let (step, timing) = steps.get(index).zip(timings.get(index))?;
+            let [e, bound] = ordered(index, step);
+            Some(Passed { step, e, bound, timing, arc })
+        };
         let mut last_top = self.before.map_or(0.0, |before| before.top);
         for (index, ((step, timing), beside)) in steps.iter().zip(timings).zip(besides).enumerate() {
             let goes = matches!(step.kind, Kind::Bead | Kind::Travel | Kind::MovingTurn);
             if goes && step.length > 0.0 && timing.time > 0.0 {
-                let [e, bound] = ordered(index, step);
-                let passed = Passed { step, e, bound, timing, arc: beside.arc };
                 let stalls = timing.entry < STALLED_BELOW * last_top.at_most(timing.top);
                 last_top = timing.top;
                 if stalls || looks_at_each {
-                    self.settle(last.take());
-                    let seen = self.path(&passed);
+                    self.settle(last.take().and_then(passed));
+                    let Some(now) = passed((index, beside.arc)) else { return };
+                    let seen = self.path(&now);
                     if seen != Seen::default() {
                         tell(index, &seen);
                     }
                 } else {
-                    last = Some(passed);
+                    last = Some((index, beside.arc));
                 }
                 continue;
             }
             match step.kind {
                 Kind::Limits => {
-                    self.settle(last.take());
+                    self.settle(last.take().and_then(passed));
                     if let Some(limits) = beside.limits {
                         self.rules = self.base.with(limits);
                     }
@@ -201,7 +205,7 @@ impl Braking {
                 }
             }
         }
-        self.settle(last);
+        self.settle(last.and_then(passed));
     }
 
     /// Keeps what the next junction needs of a move.
