@@ -156,6 +156,7 @@ pub fn melt(profile: &Profile, capacity: &Capacity) -> Melt {
         lag_s: screw.melt_lag_s.value,
         screw_mm3_s: capacity.screw_mm3_s,
         max_reverse_mm3: screw.max_reverse_turns.value * turn,
+        window_s: capacity.window_s,
     }
 }
 

@@ -280,7 +280,7 @@ mod tests {
 
     #[test]
     fn limit_by_hand() {
-        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0, window_s: 60.0 };
         let mut step = crate::moves::sample::bead(10.0, 1.0);
         // A 0.1 mm2 at 50 mm/s: 5 mm3/s; 0.7 * 25 / (0.4 * 0.1) = 437.5.
         assert!((limit(&step, 50.0, [50.0; 2], 3000.0, 0.1, &melt) - 437.5).abs() < 1e-9);
@@ -294,7 +294,7 @@ mod tests {
     /// a = 412.592, and their first piece bears 0.58 (300 - v/2)/0.4 = 388.431. A ramp of 0.3 s would bring it to 10/0.3 = 33.3.
     #[test]
     fn a_short_bead_asks_what_it_reaches() {
-        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0, window_s: 60.0 };
         let step = crate::moves::sample::bead(10.0, 1.0);
         let accel = limit(&step, 290.0, [0.0; 2], 3000.0, 0.1, &melt);
         assert!((accel - 388.431).abs() < 1e-3, "{accel}");
@@ -310,7 +310,7 @@ mod tests {
     /// 0.2 of 50 mm/s in 0.4 s: 25 mm/s².
     #[test]
     fn error_by_hand() {
-        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0, window_s: 60.0 };
         let mut step = crate::moves::sample::bead(10.0, 1.0);
         assert!((within_error(&step, 50.0, 3000.0, 1.0, &melt, 0.2) - 25.0).abs() < 1e-12);
         // 10²/3000 = 0.033 mm of both ramps are less than 0.04 of a bore of 1 mm.

@@ -244,7 +244,7 @@ mod tests {
     use crate::moves::sample;
 
     fn marks(at_rest: bool, moves: &[(Kind, f64, f64)]) -> Vec<Marks> {
-        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0, window_s: 60.0 };
         let mut gaps = Gaps::new(at_rest, 5.0, &melt);
         let mut out = Vec::new();
         for &(kind, length, time) in moves {
@@ -321,7 +321,7 @@ mod tests {
             assert_eq!(between(&[(kind, 0.0, 0.201)]), (relieved, charged), "{kind:?}");
         }
         // So does the way of a bead that another tool lays.
-        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0, window_s: 60.0 };
         let mut gaps = Gaps::new(true, 5.0, &melt);
         for flags in [Move::SCREW, 0, Move::SCREW] {
             gaps.push(&Move { flags, ..sample::bead(6.0, 1.0) }, || 0.1);
@@ -346,7 +346,7 @@ mod tests {
             marks(false, &[bead, (Kind::Feed, 0.0, 0.0), bead, bead]),
             [Marks::NONE, Marks::NONE, Marks::NONE, Marks::LAST]
         );
-        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0, window_s: 60.0 };
         let mut gaps = Gaps::new(false, 5.0, &melt);
         gaps.push(&sample::bead(10.0, 1.0), || 0.2);
         gaps.push(&Move { flags: 0, ..sample::bead(10.0, 1.0) }, || 0.2);
@@ -387,7 +387,7 @@ mod tests {
             [0.9e-4, 1.1e-4, 1.0].map(|melt| taken_out(&free(Kind::EIn, melt))),
             [Marks::DROP, Marks::NEW_MELT, Marks::NONE]
         );
-        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0, window_s: 60.0 };
         let mut gaps = Gaps::new(true, 5.0, &melt);
         for step in [free(Kind::Bead, 1.0), free(Kind::Travel, 0.0), fixed(Kind::Bead, 1.0), free(Kind::Bead, 1.0)] {
             gaps.push(&step, || 0.3);

@@ -43,6 +43,8 @@ const SCREW_SHARE: f64 = 0.98;
 /// Surplus is made good over at least this time at the present flow, s, by at most this share of the flow.
 const MAKE_GOOD_S: f64 = 2.0;
 const MAKE_GOOD_SHARE: f64 = 0.05;
+/// By this share the average over a window may then be above what the screw keeps up.
+const OWED_SHARE: f64 = 0.01;
 
 /// What the controller bears.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -218,8 +220,8 @@ struct Push {
     bounds: Bounds,
     /// Volume turned back in the pieces just before, mm³.
     reversed: f64,
-    /// Volume that lately was laid less than wanted, and not made good yet, mm³: at most the store of the flow at hand, by which
-    /// averages may then be off.
+    /// Volume that lately was laid less than wanted, and not made good yet, mm³: at most the store of the flow at hand, and
+    /// [a share](OWED_SHARE) of what flows in the window of the sustained capacity.
     left_out: f64,
 }
 
@@ -485,7 +487,8 @@ impl Push {
         self.reversed = (self.reversed - volume).at_least(0.0);
         let before = spring.surplus;
         spring.lay(weights, pushed, volume, area * section.length);
-        self.left_out = (self.left_out + (before - spring.surplus)).at_least(-lag * flow).at_most(lag * flow);
+        let most = flow * lag.at_most(OWED_SHARE * self.melt.window_s);
+        self.left_out = (self.left_out + (before - spring.surplus)).at_least(-most).at_most(most);
         volume
     }
 

@@ -122,7 +122,7 @@ mod tests {
     use crate::moves::Kind;
     use crate::moves::sample;
 
-    const MELT: Melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 7.5 };
+    const MELT: Melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 7.5, window_s: 60.0 };
 
     #[test]
     fn charge_and_relief_by_hand() {

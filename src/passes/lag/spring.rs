@@ -9,6 +9,8 @@ pub struct Melt {
     pub screw_mm3_s: f64,
     /// Most the screw may turn back at one time, mm³.
     pub max_reverse_mm3: f64,
+    /// Over what time the screw keeps up its sustained capacity on average, s.
+    pub window_s: f64,
 }
 
 /// Stored volume and the balance of what was laid.
@@ -121,7 +123,7 @@ mod tests {
     #[test]
     fn a_charge_of_the_lag_times_the_flow_gives_that_flow_at_once() {
         // S = tau Q = 0.4 * 5 = 2 mm3; then a bead of 0.1 mm2 at 50 mm/s (5 mm3/s) for 1 s lays 5 mm3 and keeps S.
-        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0 };
+        let melt = Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 5.0, window_s: 60.0 };
         let mut spring = Spring { stored: 2.0, surplus: 0.0 };
         spring.lay(Weights::new(1.0, 50.0, 50.0, melt.lag_s), 0.1, 5.0, 5.0);
         assert!((spring.stored - 2.0).abs() < 1e-12 && spring.surplus.abs() < 1e-12, "{spring:?}");

@@ -1,7 +1,7 @@
 use super::*;
 
 fn melt() -> Melt {
-    Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 7.5 }
+    Melt { lag_s: 0.4, screw_mm3_s: 30.0, max_reverse_mm3: 7.5, window_s: 60.0 }
 }
 
 fn bounds() -> Bounds {
