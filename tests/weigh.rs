@@ -201,6 +201,7 @@ fn a_lag_that_may_be_anything_is_not_measured() {
     let bench = Bench::new();
     bench.file("pads.csv", PADS);
     bench.file("apart.csv", PADS.replace("15,10,,0.19,", "15,10,,0.05,"));
+    bench.file("none.csv", PADS.replace("15,10,,0.19,", "15,10,,0.00,").replace("15,10,,0.20,", "15,10,,0.00,"));
     let told = |name: &str| {
         let fit = bench.run(&["weigh", "fit", name, "--json", "-"]).code(0);
         let fit: serde_json::Value = serde_json::from_str(&fit.stdout).expect("JSON");
@@ -214,6 +215,10 @@ fn a_lag_that_may_be_anything_is_not_measured() {
     let (measured, lag, said) = told("apart.csv");
     assert!(measured == 1 && lag.contains("\"assumed\""), "{lag}");
     assert!(said.contains("the melt lag of 0.30 s is known to ± 2.2"), "{said}");
+    // Where nothing drools there is no lag, and half of none is not asked for.
+    let (measured, lag, said) = told("none.csv");
+    assert!(measured == 2 && lag.starts_with("melt_lag_s = { value = 0"), "{lag}");
+    assert!(!said.contains("the melt lag of"), "{said}");
 }
 
 #[test]

@@ -12,6 +12,9 @@ use crate::profile::Provenance;
 const LONGEST_LAG_S: f64 = 60.0;
 /// Uncertainty of a melt lag as a share of it, above which it counts as assumed.
 const WIDEST_LAG: f64 = 0.5;
+/// Lags that are known to this are known, s: beads that take as long as that to follow a change stray for a few tenths of a
+/// millimetre at 10 mm/s. A judgement, no source.
+const NO_LAG_S: f64 = 0.03;
 
 /// A weighed strand and how it lies to the curve.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -81,10 +84,11 @@ pub struct MeltLag {
 }
 
 impl MeltLag {
-    /// Whether the drools tell it well enough to go by: within half of itself. Making up for a lag leaves as much of its
-    /// errors as the lag is wrong by; a true lag of less than half of the one that is taken had better be left alone.
+    /// Whether the drools tell it well enough to go by: within half of itself, or within what makes no difference. Making up
+    /// for a lag leaves as much of its errors as the lag is wrong by; a true lag of less than half of the one that is taken had
+    /// better be left alone.
     pub(super) fn is_told(&self) -> bool {
-        self.plus_minus_s <= WIDEST_LAG * self.seconds
+        self.plus_minus_s <= (WIDEST_LAG * self.seconds).max(NO_LAG_S)
     }
 
     /// Whether a profile can hold it.
