@@ -57,7 +57,9 @@ pub fn predict<R: Read + Seek>(
     };
     let other_profile = other_profile(profile, &scan.settings).is_some();
     let own_unit = output_e_volume_mm3(profile).filter(|_| screw.output_e_unit.value != OutputUnit::ScrewTurns);
-    let counts_own = |stated: f64| own_unit.is_some_and(|own| (stated / own - 1.0).abs() < SAME_UNIT);
+    // A cubic millimetre is one for any profile; no screw is so fine.
+    let counts_own =
+        |stated: f64| [own_unit, Some(1.0)].iter().flatten().any(|own| (stated / own - 1.0).abs() < SAME_UNIT);
     let may_count_turns = counts_turns || scan.settings.stated_e_mm3.is_some_and(|stated| !counts_own(stated));
     let mut volume_mm3 = 0.0;
     each_move(input, profile, lenient, progress, |step| {
@@ -148,6 +150,12 @@ mod tests {
             let found = predict(&mut Cursor::new(&output), &profile(&[read]), false, &mut |_| {}).unwrap();
             assert_eq!((found.other_profile, found.turns_of_other_profile), (true, of_other), "{read}");
         }
+        // So is a cubic millimetre.
+        let mut output = Vec::new();
+        let written = profile(&["screw.output_e_unit=mm3"]);
+        rewrite(&mut Cursor::new(DEMO), &mut output, &written, &Options::default(), &mut |_| {}).unwrap();
+        let found = predict(&mut Cursor::new(&output), &profile(&[]), false, &mut |_| {}).unwrap();
+        assert!(found.other_profile && !found.turns_of_other_profile);
     }
 
     /// What a turn gives is taken at the speed it is executed at: in ramps it is another one.
