@@ -105,7 +105,7 @@ fn an_axis_rule_stalls_as_well() {
     assert!(found.iter().any(|place| place.0 == 8 && place.1.contains("to 5.0 mm/s")), "{found:?}");
 }
 
-/// What a rewrite leaves of stalls it tells itself, as an audit of its output does.
+/// Where a rewrite counts E in another unit, it tells itself what stalls that makes or leaves, as an audit of its output does.
 #[test]
 fn a_rewrite_tells_the_stalls_of_its_output() {
     let turning = behind_a_start("G1 X60 E10 F3600\nG1 X110 E40\nG1 X111 E-1\nG1 X160 E30\n");
@@ -127,7 +127,8 @@ fn a_rewrite_tells_the_stalls_of_its_output() {
                 places(findings, "e-step-stall").into_iter().map(|(_, detail)| detail).collect()
             };
             let found = details(&audit(&output, &profile).findings);
-            assert_eq!(details(&summary.findings), found, "{preset}, {way:?}");
+            let is_told = way[1] != "screw.output_e_unit=as-in-file";
+            assert_eq!(details(&summary.findings), if is_told { found.clone() } else { vec![] }, "{preset}, {way:?}");
             *told += found.len();
         }
     }

@@ -321,9 +321,13 @@ fn ledger(run: &Run<'_>, granules: Granules) -> Ledger {
         ledger.outline = Some(Box::default());
         ledger.braking = Some(Braking::new(profile, run.own_motion()));
     } else if run.choice.how != How::AlongPath {
-        // Where E leads the flow, what the controller makes of its steps is settled before the first line.
-        ledger.braking = Some(Braking::new(profile, run.output_motion()).at_stalls_alone());
-        ledger.output_e = Some(ECount::new(assemble::unit(profile, run.passes)));
+        // Where E leads the flow, what the controller makes of its steps is settled before the first line. Steps of E that the
+        // file has itself are an audit's.
+        let output_e = ECount::new(assemble::unit(profile, run.passes));
+        if output_e.is_another_unit() {
+            ledger.braking = Some(Braking::new(profile, run.output_motion()).at_stalls_alone());
+            ledger.output_e = Some(output_e);
+        }
     }
     ledger.is_output = leads;
     ledger.capacity = run.reports_demand().then(|| capacity.clone());
