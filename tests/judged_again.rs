@@ -311,6 +311,43 @@ fn one_word_for_all_moves_raises_no_bead() {
     }
 }
 
+/// A word of the file for beads alone, or for travels alone, replaces what is in force for these and no others: long travels
+/// get back what the file has for them, and no account is of other values than the output's.
+#[test]
+fn one_word_for_all_moves_stays_in_force_for_those_that_the_file_does_not_name() {
+    let beads = |k: u32| format!("G1 X50 Y{k} E60 F3000\nG1 X20 Y{k} E30\n");
+    let ways = "G0 X200 Y100 F9000\nG0 X10 Y10\n";
+    for (own, left) in [("M204 P2500", [2500.0, 2000.0]), ("M204 T1500", [2000.0, 1500.0])] {
+        for way in ["controller", "file"] {
+            let set = [
+                "controller.preset=board",
+                &*format!("screw.lag_compensated_by={way}"),
+                "controller.accel_words=all-moves",
+                "part.solid_temperature_c=none",
+            ];
+            let rounds: String = (10..16).map(|k| format!("{}{own}\n{ways}", beads(k))).collect();
+            let input = format!("G28\nM83\nM204 S2000\nG1 Z1 F600\n{rounds}{}{own}\n", beads(16));
+            let options = Options { hash: false, ..Options::default() };
+            let (output, _) = runs::rewrite(input.as_bytes(), &profile(&set), &options).expect("a rewrite");
+            let output = String::from_utf8(output).expect("plain text");
+            let mut lines = String::new();
+            for line in output.lines() {
+                lines.extend([line, "\n"]);
+                if line.starts_with("G0 X200") {
+                    let travels = accels_in_force(&lines).0[1];
+                    let wanted = if own == "M204 P2500" || lines.matches(own).count() == 0 { 2000.0 } else { 1500.0 };
+                    assert_eq!(travels, wanted, "{own}, {way}\n{lines}");
+                }
+            }
+            assert!(output.lines().any(|line| line.starts_with("M204 S") && line != "M204 S2000"), "{output}");
+            assert_eq!(accels_in_force(&output).0, left, "{own}, {way}\n{output}");
+            let (written, judged) = accounts(input.as_bytes(), &profile(&set)).expect("a rewrite");
+            let time = judged.before.time_s / written.after.time_s;
+            assert!((time - 1.0).abs() < 0.01, "{own}, {way}: {time} of the time");
+        }
+    }
+}
+
 /// An audit advises what helps against drool; a rewrite that does it does not.
 #[test]
 fn what_a_rewrite_makes_good_for_is_no_advice_of_its_own() {

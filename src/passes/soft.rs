@@ -144,11 +144,6 @@ impl Soft {
         self.set(layer.map_or(&LayerLimits::FREE, |layer| known.of(layer)))
     }
 
-    /// What is to be set behind the last line, so that the controller is as the file leaves it.
-    pub fn words_at_end(&mut self) -> Option<Words> {
-        self.set(&LayerLimits::FREE)
-    }
-
     /// What is to be set for these limits.
     fn set(&mut self, now: &LayerLimits) -> Option<Words> {
         let accels = self.axes.as_mut().map_or([None; 2], |axes| axes.next(now));

@@ -122,14 +122,6 @@ impl Limiter {
         self.hand_over(ready);
     }
 
-    /// Accelerations of the file where lower ones are set, for beads and for travels, mm/s².
-    pub fn lowered_from(&self) -> [Option<f64>; 2] {
-        let Passes { accels, travels, .. } = &self.passes;
-        let of_travels = travels.as_ref().and_then(Accels::lowered_from);
-        let of_others = || accels.as_ref().and_then(Accels::other_lowered_from);
-        [accels.as_ref().and_then(Accels::lowered_from), of_travels.or_else(of_others)]
-    }
-
     /// Hands on what each stage has settled.
     fn hand_over(&mut self, ready: &mut Vec<Outgoing>) {
         let mut blocks = Vec::new();

@@ -1,7 +1,7 @@
 //! Fourth line-after-line part: what the lines become, decision after decision.
 
 use super::drive::{Drive, Driven, LinesBefore};
-use super::edits::{Decided, ELine, Edited, Outgoing, Written, accels_put_back, line_end_at, repeats_arc};
+use super::edits::{Decided, ELine, Edited, Outgoing, Written, line_end_at, repeats_arc};
 use super::pauses::{Pauses, Stop};
 use super::planning::Besides;
 use super::stay::Stay;
@@ -14,7 +14,6 @@ use crate::passes::feed::{FeedEdit, FeedWord, Feeds};
 use crate::passes::lag::accel::Ruling;
 use crate::passes::lag::gaps::Marks;
 use crate::passes::{Reason, Verdict};
-use crate::profile::AccelWords;
 use crate::soft::KnownLimits;
 
 /// What becomes of the decisions.
@@ -31,8 +30,6 @@ pub enum Purpose {
 pub struct Terms {
     /// Feed in force before the first F word, mm/s.
     pub initial_feed_mm_s: f64,
-    /// How accelerations are written.
-    pub accel_words: AccelWords,
     /// What becomes of the decisions.
     pub purpose: Purpose,
     /// The screw is fed by an account of its own; otherwise it is what the file lays.
@@ -52,7 +49,6 @@ pub struct Scribe {
     pub pauses: Pauses,
     /// Layers in time, where they need some.
     pub stay: Option<Stay>,
-    accel_words: AccelWords,
     feeds: Feeds,
     /// Feed that the file has in force before the block at hand.
     file_feed: FeedWord,
@@ -80,7 +76,6 @@ impl Scribe {
             drive,
             pauses,
             stay,
-            accel_words: terms.accel_words,
             feeds: Feeds::new(terms.initial_feed_mm_s),
             file_feed: FeedWord::initial(terms.initial_feed_mm_s),
             purpose: terms.purpose,
@@ -94,19 +89,11 @@ impl Scribe {
         }
     }
 
-    /// Lines behind the last one, that put back what the file had where it was lowered and no move came behind. `accels`: of
-    /// beads and of travels, mm/s².
-    pub fn put_back(&mut self, accels: [Option<f64>; 2]) -> Vec<u8> {
+    /// Lines behind the last one, that put back what the file had where it was lowered and no move came behind.
+    pub fn put_back(&mut self) -> Vec<u8> {
         let mut text = Vec::new();
         let mut lines = LinesBefore { text: &mut text, block: self.line_end, at: 0 };
-        if let Some(words) = self.stay.as_mut().and_then(Stay::words_at_end) {
-            self.pauses.in_force.set(words, &mut lines);
-        }
-        for words in accels_put_back(self.accel_words, accels) {
-            lines.text.extend_from_slice(words.as_bytes());
-            lines.end();
-            self.pauses.in_force.accels_written += 1;
-        }
+        self.pauses.in_force.put_back(&mut lines);
         self.written.lines_added += memchr::memchr_iter(b'\n', &text).count() as u64;
         // Some controllers pass the last line over if nothing ends it.
         if self.is_open && !text.is_empty() {

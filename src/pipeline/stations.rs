@@ -147,7 +147,6 @@ impl Stations {
         let stay = run.terms.as_ref().map(|terms| Stay::new(assemble::soft(profile, terms), run.writes()));
         let terms = scribe::Terms {
             initial_feed_mm_s: profile.controller.initial_feed_mm_s.value,
-            accel_words: profile.controller.accel_words.value,
             purpose: run.purpose,
             feeds_by_account: run.feeds_by_account(),
         };
@@ -275,8 +274,7 @@ impl Stations {
         works.extend(behind(&mut self.scribe, &mut self.ledger, self.writes_as, &self.spare, outlet));
         ring::run(Batch::all(), works)?;
         self.intake.resolver.finish();
-        let lowered_from = self.limits.as_ref().map_or([None; 2], |(_, limiter)| limiter.lowered_from());
-        outlet.end(&if self.writes_as.is_some() { self.scribe.put_back(lowered_from) } else { Vec::new() })?;
+        outlet.end(&if self.writes_as.is_some() { self.scribe.put_back() } else { Vec::new() })?;
         if self.intake.has_commands { Ok(()) } else { Err(no_commands()) }
     }
 

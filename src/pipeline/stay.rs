@@ -90,11 +90,6 @@ impl Stay {
         self.soft.words(known, step, limits)
     }
 
-    /// What is to be set behind the last line, if anything.
-    pub fn words_at_end(&mut self) -> Option<Words> {
-        self.soft.words_at_end()
-    }
-
     /// Whether the layer before this move's has had too little time.
     pub fn due(&self, step: &Move) -> Option<Due> {
         if self.begins(step) { self.lacks() } else { None }

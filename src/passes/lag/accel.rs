@@ -112,8 +112,8 @@ pub struct Accels {
     base: MotionRules,
     /// Acceleration the file has in force for beads and for other moves.
     file: [f64; 2],
-    /// What was written last, while it differs from what the file has in force for a move that it holds for.
-    written: Option<f64>,
+    /// What is in force for beads and for other moves by a word of the output, where that differs from what the file has.
+    written: [Option<f64>; 2],
     /// What bounded that.
     reason: Reason,
     /// Beads too are raised only where it saves time: their limits go with direction, and so from bead to bead.
@@ -129,7 +129,7 @@ impl Accels {
             form,
             base: *rules,
             file: [rules.print_accel, rules.travel_accel],
-            written: None,
+            written: [None; 2],
             reason: Reason::MeltLag,
             is_sparing: false,
             is_of_travels: false,
@@ -147,18 +147,6 @@ impl Accels {
         Self { is_of_travels: true, ..Self::new(AccelWords::Beads, rules).sparing(true) }
     }
 
-    /// Acceleration the file has in force for moves whose word is followed, where another one is set.
-    pub fn lowered_from(&self) -> Option<f64> {
-        self.written.map(|_| self.file[usize::from(self.is_of_travels)])
-    }
-
-    /// The same for moves without extrusion, where one word holds for all and the file has other values for them.
-    pub fn other_lowered_from(&self) -> Option<f64> {
-        self.written
-            .map(|_| self.file[1])
-            .filter(|travels| self.form == AccelWords::AllMoves && *travels != self.file[0])
-    }
-
     /// Acceleration the file has in force for a bead.
     pub fn own(&self) -> f64 {
         self.file[0]
@@ -168,8 +156,8 @@ impl Accels {
     pub fn follow(&mut self, limits: &MotionLimits) {
         let now = self.base.with(limits);
         self.file = [now.print_accel, now.travel_accel];
-        if limits.sets_accel[usize::from(self.is_of_travels)] {
-            self.written = None;
+        for (written, sets) in self.written.iter_mut().zip(limits.sets_accel) {
+            *written = written.filter(|_| !sets);
         }
     }
 
@@ -182,9 +170,11 @@ impl Accels {
         if step.length <= 0.0 {
             return self.without_path(step);
         }
-        let free = Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
         // The word for beads holds for all that turns E on the way.
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
+        let which = usize::from(!is_bead && !of_beads);
+        let (own, written) = (self.file[which], self.written[which]);
+        let free = Ruling { bound: written.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
         let turns_back = kind == Kind::MovingTurn;
         if of_beads && !is_bead && !turns_back {
             return Ruling::NONE;
@@ -193,13 +183,12 @@ impl Accels {
         if step.has(Move::NUMBERED) || (of_beads && turns_back && !self.is_sparing) {
             return free;
         }
-        let own = self.file[usize::from(!is_bead && !of_beads)];
         // Most beads: what is in force is a little lower. It was rounded too, so that rounding would not tell more.
-        if is_bead && self.written.is_some_and(|now| limit >= now && limit <= now * HYSTERESIS) {
+        if is_bead && written.is_some_and(|now| limit >= now && limit <= now * HYSTERESIS) {
             return free;
         }
         let wanted = if limit < own { rounded(limit) } else { own };
-        let word = match self.written {
+        let word = match written {
             None if wanted < own => Some(wanted),
             None => None,
             Some(now) if wanted < now => Some(wanted),
@@ -213,19 +202,21 @@ impl Accels {
         match word {
             None => free,
             Some(value) => {
-                self.write(value, own);
+                self.write(value, which);
                 self.reason = reason;
                 // The file's own bounds nothing.
-                Ruling { bound: self.written.unwrap_or(f64::INFINITY), word: Some(value as u32), reason }
+                Ruling { bound: self.written[which].unwrap_or(f64::INFINITY), word: Some(value as u32), reason }
             }
         }
     }
 
-    /// The word is set to `value`; `own`: what the file has in force.
-    fn write(&mut self, value: f64, own: f64) {
-        // One word for all moves has replaced what the file has for the others as well.
-        let others_differ = self.form == AccelWords::AllMoves && self.file != [value; 2];
-        self.written = (value < own || others_differ).then_some(value);
+    /// The word for beads or for other moves is set to `value`; one word for all moves replaces what is in force for both.
+    fn write(&mut self, value: f64, which: usize) {
+        for (index, (written, own)) in self.written.iter_mut().zip(self.file).enumerate() {
+            if self.form == AccelWords::AllMoves || index == which {
+                *written = (value != own).then_some(value);
+            }
+        }
     }
 
     /// Decides for a line without a path. Turns of the screw have an acceleration of their own, but where one word holds for all
@@ -233,11 +224,11 @@ impl Accels {
     fn without_path(&mut self, step: &Move) -> Ruling {
         let own = self.file[1];
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
-        if of_beads || !step.runs_commands() || self.written.is_none_or(|now| now >= own) {
-            let bound = self.written.filter(|_| self.form == AccelWords::AllMoves);
+        if of_beads || !step.runs_commands() || self.written[1].is_none_or(|now| now >= own) {
+            let bound = self.written[0].filter(|_| self.form == AccelWords::AllMoves);
             return Ruling { bound: bound.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
         }
-        self.write(own, own);
+        self.write(own, 1);
         Ruling { word: Some(own as u32), ..Ruling::NONE }
     }
 }
@@ -359,5 +350,40 @@ mod tests {
             accels.next(&bead, Kind::Bead, (f64::INFINITY, Reason::MeltLag), 50.0),
             Ruling { bound: f64::INFINITY, word: None, reason: Reason::MeltLag }
         );
+    }
+
+    /// A word of the file for beads, or for travels, leaves the one word for all moves in force for the others.
+    #[test]
+    fn a_word_for_some_moves_leaves_that_for_the_others() {
+        let rules = MotionRules::of(&crate::profile::Profile::embedded());
+        let bead = crate::moves::sample::bead(10.0, 1.0);
+        let way = Move { kind: Kind::Travel, ..crate::moves::sample::bead(50.0, 0.0) };
+        let (bears, free) = ((437.5, Reason::Sway), (f64::INFINITY, Reason::Sway));
+        let sets = |named: [bool; 2]| MotionLimits {
+            sets_accel: named,
+            print_accel: named[0].then_some(2500.0),
+            travel_accel: named[1].then_some(1500.0),
+            ..MotionLimits::default()
+        };
+        let ruled = |limits: &MotionLimits| {
+            let mut accels = Accels::new(AccelWords::AllMoves, &rules).sparing(true);
+            assert_eq!(accels.next(&bead, Kind::Bead, bears, 50.0).word, Some(430));
+            accels.follow(limits);
+            accels
+        };
+        // Travels are still held by the word, and get their own back; the part is to bear no bead at 2500.
+        let mut of_beads = ruled(&sets([true, false]));
+        assert_eq!(of_beads.clone().next(&way, Kind::Travel, bears, 150.0).bound, 430.0);
+        assert_eq!(of_beads.clone().next(&way, Kind::Travel, free, 150.0).word, Some(3000));
+        assert_eq!(of_beads.next(&bead, Kind::Bead, bears, 50.0).word, Some(430));
+        // Beads are still held; a travel at the file's 1500 has to be lowered again.
+        let mut of_travels = ruled(&sets([false, true]));
+        let held = of_travels.clone().next(&bead, Kind::Bead, bears, 50.0);
+        assert_eq!((held.bound, held.word), (430.0, None));
+        assert_eq!(
+            of_travels.clone().next(&way, Kind::Travel, free, 150.0),
+            Ruling { reason: Reason::Sway, ..Ruling::NONE }
+        );
+        assert_eq!(of_travels.next(&way, Kind::Travel, bears, 150.0).word, Some(430));
     }
 }
