@@ -324,7 +324,6 @@ fn axis_words_of_the_file_are_followed() {
     let preset = Profile::load("[controller]\npreset = \"board\"\n", "own").expect("a sound profile");
     let mut p = own();
     (p.controller, p.machine.corner) = (preset.controller.clone(), preset.machine.corner);
-    p.machine.axis_accel_mm_s2 = preset.machine.axis_accel_mm_s2;
     let mut stack = Stack::new(HEIGHT, BEAD);
     for layer in 0..12 {
         stack.up();
@@ -338,10 +337,15 @@ fn axis_words_of_the_file_are_followed() {
             stack.block([50.0, 50.0 + 2.0 * f64::from(part)], [8.0, 2.0]);
         }
     }
-    let (output, summary) = rewrite(&stack.text, &p, SOFT);
-    obeys(&output, &p, &along_y(&summary));
-    let written = summary.changes.accelerations_written;
-    assert!((5..=16).contains(&written), "{written} for 12 layers, three of which the file sets anew\n{output}");
+    for axes in [preset.machine.axis_accel_mm_s2.value, None] {
+        p.machine.axis_accel_mm_s2.value = axes;
+        let (output, summary) = rewrite(&stack.text, &p, SOFT);
+        obeys(&output, &p, &along_y(&summary));
+        let written = summary.changes.accelerations_written;
+        assert!((5..=16).contains(&written), "{written} for 12 layers, three of which the file sets anew\n{output}");
+        // Behind the last bead the machine's own is in force again, also where the axes had no limit of their own.
+        assert!(output.trim_end().ends_with("M201 Y3000"), "{axes:?}\n{output}");
+    }
 }
 
 /// Lines with numbers bear no others between them.
