@@ -91,12 +91,16 @@ fn accelerations_are_put_back_before_what_moves_by_itself() {
             if layer > 20 {
                 tower.line(commands[layer % 3]);
             }
+            tower.block([54.0, 50.0], [4.0, 4.0]);
         }
         let mut p = stack::profile(0.3, 2.0);
         p.controller = profile(&[&format!("controller.preset={preset}")]).controller;
         p.machine.part_moves.value = PartMoves::Y;
         let options = Options { passes: stack::SOFT, ..Options::default() };
         let (output, summary) = runs::rewrite(tower.text.as_bytes(), &p, &options).expect("a rewrite");
+        let by_line =
+            runs::rewrite(tower.text.as_bytes(), &p, &Options { block_size: 100, ..options }).expect("a rewrite").0;
+        assert!(by_line == output, "{preset}: another output of small blocks");
         let output = String::from_utf8(output).expect("plain text");
         let (mut accel, mut slow, mut looked) = (2000.0, 0, 0);
         for line in output.lines() {

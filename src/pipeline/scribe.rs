@@ -441,9 +441,11 @@ struct Calm {
 impl Calm {
     /// None are.
     const NONE: Self = Self { kinds: 0, flags: [0; 2], layer: None };
+    /// What may move by itself: before that, limits of the file are put back.
+    const COMMANDS: u16 = 1 << Kind::Pause as u16 | 1 << Kind::FeedUser as u16;
     /// Of a drive that changes no E.
     const IDLE: Self = Self {
-        kinds: !(1 << Kind::Limits as u16),
+        kinds: !(1 << Kind::Limits as u16 | Self::COMMANDS),
         flags: [Move::NUMBERED | Move::TAKE_OUT | Move::SPLIT | Move::ARC, 0],
         layer: None,
     };
