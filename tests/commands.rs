@@ -262,6 +262,65 @@ impl Set {
     }
 }
 
+/// What stands behind the end of a program may never be read: what was lowered is put back before it, once, and nothing is
+/// written behind it. So it is where the end is not the last line, and whatever is read at a time.
+#[test]
+fn the_end_of_a_program_finds_what_the_file_has_in_force() {
+    let cases = [
+        ("host", "all-moves", "M204 S2000\nSET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY=4"),
+        ("board", "beads", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 J0.02"),
+        ("board", "all-moves", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 J0.02"),
+        ("network", "beads", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 X8 Y9"),
+    ];
+    for ((preset, words, settings), end) in cases.into_iter().flat_map(|case| [(case, "M2"), (case, "M30")]) {
+        for way in ["none", "controller", "file"] {
+            let mut tower = Stack::new(1.0, 2.0);
+            tower.line(settings);
+            for _ in 0..30 {
+                tower.line("G1 F6000").up().line("G1 F1800").block([50.0, 50.0], [4.0, 4.0]);
+            }
+            tower.line(end).line("; nothing more").line("M117 done");
+            let mut p = stack::profile(0.3, 2.0);
+            let more = profile(&[
+                &format!("controller.preset={preset}"),
+                &format!("controller.accel_words={words}"),
+                &format!("screw.lag_compensated_by={way}"),
+                "screw.melt_lag_s=0.4",
+            ]);
+            (p.controller, p.machine.corner) = (more.controller, more.machine.corner);
+            p.machine.axis_accel_mm_s2 = more.machine.axis_accel_mm_s2;
+            (p.screw.lag_compensated_by, p.screw.melt_lag_s) = (more.screw.lag_compensated_by, more.screw.melt_lag_s);
+            p.screw.output_diameter_mm.value = 10.0;
+            let run = |block_size| {
+                let options = Options { passes: Passes::ALL, block_size, ..Options::default() };
+                let (output, summary) = runs::rewrite(tower.text.as_bytes(), &p, &options).expect("a rewrite");
+                (String::from_utf8(output).expect("plain text"), summary)
+            };
+            let (output, summary) = run(Options::default().block_size);
+            let name = format!("{preset}, {words}, {end}, {way}");
+            assert!(run(100).0 == output, "{name}: another output of small blocks");
+            let (before, behind) = output.split_once(&format!("\n{end}\n")).expect("the end");
+            assert_eq!(behind, "; nothing more\nM117 done\n", "{name}");
+            let (mut own, mut now, mut lowest) = (Set::default(), Set::default(), f64::INFINITY);
+            tower.text.lines().take_while(|line| *line != end).for_each(|line| own.follow(line));
+            for line in before.lines() {
+                now.follow(line);
+                lowest =
+                    if now.accels[0] > 0.0 { lowest.min(now.accels[0]).min(now.accels[3].max(1.0)) } else { lowest };
+            }
+            assert!(now == own && lowest < 1500.0, "{name}, {lowest}: {now:?}\n{own:?}");
+            let written = before.lines().filter(|line| line.starts_with("M204") || line.starts_with("M201")).count();
+            let of_file = settings.matches("M20").count() - settings.matches("M205").count();
+            assert_eq!(summary.changes.accelerations_written as usize, written - of_file, "{name}");
+            // Each is named once behind the last bead.
+            let last = before.rfind(" E").expect("a bead");
+            for word in ["M204 P", "M204 S", "M204 T", "M201", "M205", "SET_VELOCITY_LIMIT"] {
+                assert!(before[last..].matches(word).count() <= 1, "{name}: {}", &before[last..]);
+            }
+        }
+    }
+}
+
 /// The pauses for refills that are written run under what the file has in force where they stand, and what comes behind runs
 /// as without them, whatever the controller, wherever the head waits, and however the lag is made up for.
 #[test]

@@ -54,9 +54,11 @@ pub enum Kind {
     /// Lets the machine come to a full stop: waiting for temperature or for the end of all motion.
     Stop,
     /// Stops the machine, which may then move by itself, nobody knows how long: waits for somebody, changes the material or the
-    /// tool, homes or probes the bed; or ends the program. The feed of the file must be in force before it, as before a
-    /// [`Kind::FeedUser`].
+    /// tool, homes or probes the bed. The feed of the file must be in force before it, as before a [`Kind::FeedUser`].
     Pause,
+    /// Ends the program. As a [`Kind::Pause`], but what stands behind it may never be read: all that the file has in force must
+    /// be so before it.
+    End,
     /// Sets the count of the extruder axis (`G92 E`) to [`Move::e_count`].
     SetE,
     /// The controller keeps the count of the extruder axis, or puts it back; which is the next of [`Side::counts`].
@@ -305,10 +307,16 @@ impl Move {
             }
     }
 
-    /// Whether it is a command that may move by itself, a macro or a pause, before which lines may stand.
+    /// Whether it is a command that may move by itself, a macro, a pause or the end of the program, before which lines may stand.
     #[inline]
     pub fn runs_commands(&self) -> bool {
         self.is_command() && self.flags & Self::FIXED == 0
+    }
+
+    /// Whether it is the end of the program, before which lines may stand.
+    #[inline]
+    pub fn ends_program(&self) -> bool {
+        self.kind == Kind::End && self.runs_commands()
     }
 
     /// Whether it is such a command, before which none may.
@@ -319,7 +327,7 @@ impl Move {
 
     #[inline]
     fn is_command(&self) -> bool {
-        matches!(self.kind, Kind::FeedUser | Kind::Pause) && self.e == 0.0
+        matches!(self.kind, Kind::FeedUser | Kind::Pause | Kind::End) && self.e == 0.0
     }
 
     /// Whether a flag is set.

@@ -227,15 +227,15 @@ impl Feeds {
     fn without_motion(&mut self, step: &Move) -> FeedEdit {
         let own = step.feed_len > 0;
         match step.kind {
-            Kind::FeedUser | Kind::Pause if !own && step.has(Move::BOUND) => self.forget(),
+            Kind::FeedUser | Kind::Pause | Kind::End if !own && step.has(Move::BOUND) => self.forget(),
             // Nothing goes before a line with a number: it runs with what is in force.
-            Kind::FeedUser | Kind::Pause if !own && step.has(Move::FIXED) => {}
-            Kind::FeedUser | Kind::Pause if !own && self.in_force != step.feed_mm_min => {
+            Kind::FeedUser | Kind::Pause | Kind::End if !own && step.has(Move::FIXED) => {}
+            Kind::FeedUser | Kind::Pause | Kind::End if !own && self.in_force != step.feed_mm_min => {
                 self.in_force = step.feed_mm_min;
                 return FeedEdit::LineBefore(original(step));
             }
             Kind::Feed if !own => {}
-            Kind::Feed | Kind::FeedUser | Kind::Pause => self.in_force = step.feed_mm_min,
+            Kind::Feed | Kind::FeedUser | Kind::Pause | Kind::End => self.in_force = step.feed_mm_min,
             _ => {}
         }
         FeedEdit::Keep

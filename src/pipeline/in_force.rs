@@ -146,6 +146,12 @@ impl InForce {
         self.by_path([self.file.print_accel, self.file.travel_accel], set, lines);
     }
 
+    /// The same where it stays so.
+    pub fn put_back_for_good(&mut self, lines: &mut LinesBefore<'_>) {
+        self.put_back(lines);
+        (self.accels, self.held) = ([None; 2], Held::default());
+    }
+
     /// Writes again what was set over the file's own, behind a command before which that was [put back](Self::put_back).
     pub fn set_again(&mut self, lines: &mut LinesBefore<'_>) {
         self.by_axis(self.held.axis_accel, lines);

@@ -244,6 +244,9 @@ impl Passes {
             if let Some(limits) = beside.limits {
                 self.accels.iter_mut().chain(&mut self.travels).for_each(|accels| accels.follow(limits));
             }
+            if step.ends_program() {
+                self.accels.iter_mut().chain(&mut self.travels).for_each(Accels::are_put_back);
+            }
             let of_travels = self.travels.as_mut().filter(|_| kind == Kind::Travel || step.runs_commands());
             let mut ruling = match (of_travels, &mut self.accels) {
                 (Some(travels), _) => travels.next(step, kind, (bounds.sway, Reason::Sway), speed),

@@ -93,7 +93,7 @@ impl Scribe {
     pub fn put_back(&mut self) -> Vec<u8> {
         let mut text = Vec::new();
         let mut lines = LinesBefore { text: &mut text, block: self.line_end, at: 0 };
-        self.pauses.in_force.put_back(&mut lines);
+        self.pauses.in_force.put_back_for_good(&mut lines);
         self.written.lines_added += memchr::memchr_iter(b'\n', &text).count() as u64;
         // Some controllers pass the last line over if nothing ends it.
         if self.is_open && !text.is_empty() {
@@ -332,6 +332,9 @@ impl Scribe {
             let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP) || step.runs_commands();
             self.pauses.in_force.set_accel(f64::from(accel), is_travel, &mut lines);
         }
+        if step.ends_program() {
+            self.pauses.in_force.put_back_for_good(&mut lines);
+        }
         self.drive.accel_is(ruling.bound, beside.limits);
         let mut driven = if is_idle {
             if track.is_some() {
@@ -442,7 +445,7 @@ impl Calm {
     /// None are.
     const NONE: Self = Self { kinds: 0, flags: [0; 2], layer: None };
     /// What may move by itself: before that, limits of the file are put back.
-    const COMMANDS: u16 = 1 << Kind::Pause as u16 | 1 << Kind::FeedUser as u16;
+    const COMMANDS: u16 = 1 << Kind::Pause as u16 | 1 << Kind::End as u16 | 1 << Kind::FeedUser as u16;
     /// Of a drive that changes no E.
     const IDLE: Self = Self {
         kinds: !(1 << Kind::Limits as u16 | Self::COMMANDS),

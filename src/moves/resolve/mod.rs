@@ -435,8 +435,10 @@ impl Resolver {
             self.heat.macro_ran();
             self.fan.named();
             self.command(Kind::FeedUser, at);
-        } else if matches!(*value, 0.0 | 1.0 | 30.0) {
+        } else if matches!(*value, 0.0 | 1.0) {
             self.command(Kind::Pause, at);
+        } else if *value == 30.0 {
+            self.command(Kind::End, at);
         }
     }
 

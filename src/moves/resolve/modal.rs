@@ -71,9 +71,9 @@ impl Resolver {
                     self.tool_line(tool, at);
                 }
             }
-            // Changes of material, parking and pauses: they may move, with the feed in force. The end of a program: nothing behind
-            // it is read.
-            2 | 25 | 125 | 226 | 600 | 601 | 701 | 702 => self.command(Kind::Pause, at),
+            2 => self.command(Kind::End, at),
+            // Changes of material, parking and pauses: they may move, with the feed in force.
+            25 | 125 | 226 | 600 | 601 | 701 | 702 => self.command(Kind::Pause, at),
             620 | 621 => self.command(Kind::FeedUser, at),
             // Waiting for the end of motion or for a temperature, motors off.
             116 | 190 | 191 | 400 => self.command(Kind::Stop, at),

@@ -161,6 +161,11 @@ impl Accels {
         }
     }
 
+    /// All that the file has in force is so again, by words that somebody else writes.
+    pub fn are_put_back(&mut self) {
+        self.written = [None; 2];
+    }
+
     /// Decides for the next move; `kind`: what it is in the output, `limit`: as [`limit`] gives it, and what it is for;
     /// `speed`: at most reached, mm/s.
     ///
