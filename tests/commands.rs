@@ -164,6 +164,115 @@ fn a_bead_from_where_homing_left_the_head_stays_whole() {
     assert!(pieces.iter().skip(1).step_by(2).all(|count| *count > 2), "{pieces:?}\n{output}");
 }
 
+/// X and Y of the pieces of the last bead of an output, `None` where a line does not name one.
+fn pieces_behind(output: &str, line: &str) -> Vec<[Option<f64>; 2]> {
+    let behind = output.lines().skip_while(|other| *other != line).skip(1);
+    let beads = behind.filter(|line| line.starts_with("G1 ") && line.contains(" E") && line.contains(['X', 'Y']));
+    beads.map(|line| ['X', 'Y'].map(|axis| line.contains(axis).then(|| word(line, axis)))).collect()
+}
+
+/// A bead to X110 that starts at `from`, behind lines that lead there: its pieces lie between both ends, and nothing is told but
+/// that those lines pass through. `None`: nobody knows where it starts, so it stays whole, and that is told.
+fn check_start(preset: &str, lines: &str, from: Option<f64>) {
+    let last = lines.trim_end().lines().last().expect("a line").to_owned();
+    let input = format!(
+        "{HEAD}G1 X80 Y30 E9 F1200\nG1 Y50 E9\n{lines}G1 X110 E9 F1200\nG1 X140 E9\nG1 X170 Y60 E9\nG1 X140 Y90 E9\n"
+    );
+    let (output, summary) = rewrite(&input, &[&format!("controller.preset={preset}"), "screw.lag_compensated_by=file"]);
+    let pieces = pieces_behind(&output, &last);
+    let case = format!("{preset}, {lines:?}\n{output}");
+    let to_end: Vec<f64> = pieces.iter().map_while(|[x, y]| x.filter(|x| *x <= 110.0 && y.is_none())).collect();
+    let told = summary.findings.iter().find(|finding| finding.code == "place-unknown");
+    match from {
+        Some(from) => {
+            let ends = [&[from], &*to_end].concat();
+            assert!(to_end.len() > 1 && ends.is_sorted_by(|a, b| a < b), "{case}");
+            assert!(told.is_none(), "{case}");
+        }
+        None => {
+            assert_eq!(to_end, [110.0], "{case}");
+            let line = input.lines().position(|line| line == last).expect("the line") + 1;
+            let at = told.unwrap_or_else(|| panic!("{case}")).places[0].line as usize;
+            // What switches systems is told there, and a motion behind it is none.
+            assert!(at == line || last.starts_with("G0") && at + 1 == line, "{at} {case}");
+        }
+    }
+    // Behind it all is as stated: the last bead is in pieces, each on its way.
+    let ends: Vec<[f64; 2]> = pieces.iter().filter_map(|[x, y]| Some([(*x)?, (*y)?])).collect();
+    let last = ends.split(|end| *end == [170.0, 60.0]).next_back().expect("the last bead");
+    assert!(last.len() > 1 && last.iter().all(|[x, y]| (x + y - 230.0).abs() < 0.01), "{case}");
+}
+
+/// Boards keep places and go back to them; on other controllers these lines do nothing to where the head stands.
+#[test]
+fn beads_behind_a_kept_place_start_there() {
+    let away = "G0 X20 Y20 F9000\n";
+    for (preset, lines, from) in [
+        ("board", format!("G60 S2\n{away}G61 S2\n"), Some(80.0)),
+        ("board", format!("G60\n{away}G61 X F6000\n"), Some(80.0)),
+        ("board", format!("G60\n{away}G61 X Y Z\n"), Some(80.0)),
+        ("board", format!("G60 S1\nG0 X60\nG60 S1\n{away}G60 Q1\n"), Some(60.0)),
+        // Never kept, forgotten, beside it, or kept while X counted otherwise.
+        ("board", format!("G60 S2\n{away}G61 S3\n"), None),
+        ("board", format!("G60 S2\n{away}G60 D\nG61 S2\n"), None),
+        ("board", format!("G60\n{away}G61 X5\n"), None),
+        ("board", format!("G60\n{away}G92 X30\nG61\n"), None),
+        // Only X goes back.
+        ("host", format!("G60\n{away}G61\n"), Some(20.0)),
+        ("network", format!("G60\n{away}G61\n"), Some(20.0)),
+    ] {
+        check_start(preset, &lines, from);
+    }
+    let input = format!("{HEAD}G60\n{away}G61 E\n");
+    let refused = runs::rewrite(input.as_bytes(), &profile(&["controller.preset=board"]), &Options::default());
+    let error = refused.map(|_| ()).expect_err("E that is not followed").to_string();
+    assert!(error.contains("a count that was kept"), "{error}");
+}
+
+/// On a network board the words of a line with R count from a kept place; elsewhere R is no word of a straight line.
+#[test]
+fn beads_behind_a_line_that_counts_from_a_kept_place_start_where_it_ends() {
+    let away = "G0 X20 Y20 F9000\n";
+    for (preset, lines, from) in [
+        ("network", format!("G60 S3\n{away}G1 R3 X0 Y0 F6000\n"), Some(80.0)),
+        ("network", format!("G60 S3\n{away}G0 R3 X-5.5\n"), Some(74.5)),
+        // Not kept by the file, set by the board as well, or along distances.
+        ("network", format!("G60 S3\n{away}G1 R4 X0 Y0\n"), None),
+        ("network", format!("G60 S1\n{away}G1 R1 X0 Y0\n"), None),
+        ("board", format!("G60 S3\n{away}G1 R3 X0 Y0 F6000\n"), Some(0.0)),
+    ] {
+        check_start(preset, &lines, from);
+    }
+}
+
+/// Where the file sets the origins of its coordinates they are followed. By hand: X80 of the first is X-20 where X counts
+/// from 100 of the machine.
+#[test]
+fn beads_in_other_coordinates_start_where_the_head_stands() {
+    for (preset, lines, from) in [
+        ("network", "G10 L2 P2 X100 Y0 Z0\nG55\n", Some(-20.0)),
+        ("network", "G10 L2 P2 X100 Y0 Z0\nG55\nG10 L2 P2 X50\n", Some(30.0)),
+        ("network", "G10 L2 P9 X100 Y0 Z0\nG59.3\nG54\n", Some(80.0)),
+        ("network", "G10 L2 P1 X7\n", Some(73.0)),
+        ("network", "G10 L20 P1 X3\n", Some(3.0)),
+        ("network", "G92 X30\nG10 L20 P2 X5 Y0 Z0\nG55\n", Some(5.0)),
+        // X80 is X-20 there, and called X-7: 13 more, in all systems.
+        ("network", "G10 L2 P2 X100 Y0 Z0\nG55\nG92 X-7\nG54\n", Some(93.0)),
+        ("network", "G54\n", Some(80.0)),
+        ("network", "G10 P0 S200 R150\n", Some(80.0)),
+        // Origins, and offsets of tools, that the file does not set, or not all of.
+        ("network", "G55\n", None),
+        ("network", "G10 L2 P2 Y0\nG55\n", None),
+        ("network", "G10 P0 X5\n", None),
+        // What is skipped, or is a reversal there, moves no origin.
+        ("board", "G55\n", Some(80.0)),
+        ("board", "G56\n", Some(80.0)),
+        ("host", "G55\n", Some(80.0)),
+    ] {
+        check_start(preset, lines, from);
+    }
+}
+
 /// On a host, turns at rest before beads of a low acceleration take their time, and it is told.
 #[test]
 fn turns_at_rest_are_told_as_they_are_executed() {

@@ -170,6 +170,11 @@ codes! {
         "motion commands other than G0 to G3 are passed through as they are, without judging their demand",
         "what these moves ask of the screw may be too much without being found",
         "have the slicing program write straight moves or arcs instead";
+    /// A line leads where only the controller knows.
+    PlaceUnknown, Warning, "place-unknown",
+        "lines go back to a place that the file did not keep, or count from an origin that it does not set",
+        "where the head stands then only the controller knows: until each axis is sent to a stated place, path and times are a guess, and beads stay whole",
+        "keep the place (G60) or set the origin (G10 L2) in the file before these lines, or send X, Y and Z to stated places without E right behind them";
     /// A letter twice on a motion line.
     DuplicateWord, Warning, "duplicate-word",
         "motion lines hold the same letter twice: controllers differ in which one they take (the last is taken here)",

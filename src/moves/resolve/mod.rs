@@ -8,11 +8,13 @@ mod kept;
 mod lag;
 mod modal;
 mod motion;
+mod places;
 mod rules;
 mod run;
 
 use kept::Kept;
 pub(super) use motion::new_melt;
+use places::Places;
 pub use rules::{LagTakenOut, Rules, output_e_volume_mm3, sliced_e_volume_mm3};
 
 use super::controller::{Found, Watch};
@@ -108,6 +110,8 @@ pub struct Resolver {
     flow_by_tool: Vec<(u32, f64)>,
     /// States of the machine that the file has kept.
     kept: Kept,
+    /// Places and origins that it has set.
+    places: Places,
     /// Where each tool left off with E.
     e_by_tool: Vec<(u32, f64)>,
     /// After a tool change: where the tool itself left off with E, see [`Resolver::e_start`].
@@ -154,6 +158,7 @@ impl Resolver {
             idle_bytes: 0,
             flow_by_tool: Vec::new(),
             kept: Kept::default(),
+            places: Places::default(),
             e_by_tool: Vec::new(),
             own_e: None,
             laid: 0.0,

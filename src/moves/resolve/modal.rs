@@ -1,5 +1,6 @@
 //! G and M commands that set modes, positions, factors and tools.
 
+use super::places::Leads;
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::error::{Error, ErrorKind, Result};
 use crate::findings::Code;
@@ -118,7 +119,9 @@ impl Resolver {
     /// A line that starts with a G command, or has none and repeats the motion mode.
     pub(super) fn g_line(&mut self, words: &Words, at: At<'_>) -> Result<()> {
         // Nearly every line: one straight move and nothing else.
-        if let [Command { letter: b'G', tenths: tenths @ (0 | 10) }] = words.commands() {
+        if let [Command { letter: b'G', tenths: tenths @ (0 | 10) }] = words.commands()
+            && !self.counts_from_places(words)
+        {
             let kept = self.state.motion;
             self.state.motion = Some(if *tenths == 0 { Motion::Rapid } else { Motion::Linear });
             self.motion(words, false, at).inspect_err(|_| self.state.motion = kept)?;
@@ -136,7 +139,7 @@ impl Resolver {
             motion: self.state.motion,
         };
         let mut action = if words.commands().is_empty() { Action::Modal } else { Action::None };
-        let mut machine = false;
+        let (mut machine, mut system) = (false, None);
         for command in words.commands() {
             if command.letter != b'G' {
                 continue;
@@ -187,10 +190,12 @@ impl Resolver {
                 // none of them uses the feed in force.
                 100 if self.turns_back(words) => action = Action::SetReversal(Kind::SetEOut),
                 110 if self.turns_back(words) => action = Action::SetReversal(Kind::SetEIn),
-                100
-                | 110
+                100 => action = Action::SetOrigin,
+                540..=599 => system = Some(command.tenths),
+                600 if self.keeps_places() => action = Action::KeepPlace,
+                610 if self.goes_back() => action = Action::GoBack,
+                110
                 | 400..=499
-                | 540..=599
                 | 610
                 | 611
                 | 640
@@ -211,8 +216,15 @@ impl Resolver {
         if action == Action::None && words.has_any(b"XYZ") && words.commands().iter().all(|c| sets_mode(c.tenths)) {
             action = Action::Modal;
         }
+        let straight = matches!(next.motion, Some(Motion::Rapid | Motion::Linear));
+        if action == Action::Modal && straight && self.counts_from_places(words) {
+            action = Action::FromKept;
+        }
         let kept = self.state.clone_settings();
         self.apply(&next);
+        if let Some(tenths) = system {
+            self.select_system(tenths, at);
+        }
         let before = self.moves.len();
         match action {
             Action::None => {}
@@ -224,10 +236,13 @@ impl Resolver {
             Action::SetReversal(kind) => self.command(kind, at),
             Action::SetPosition => self.set_position(words, at),
             Action::ClearOffsets => {
-                self.state.offset = [0.0; 3];
-                self.state.offset_known = [true; 3];
+                (0..3).for_each(|axis| self.forget_offset(axis));
                 self.anchor();
             }
+            Action::SetOrigin => self.set_origin(words, at),
+            Action::KeepPlace => self.keep_place(words, at)?,
+            Action::GoBack => self.go_back(words, b'S', at)?,
+            Action::FromKept => self.beside_kept(words, machine, at).inspect_err(|_| self.apply(&kept))?,
             Action::NotFollowed { is_curve } => {
                 self.not_followed(words, is_curve, at).inspect_err(|_| self.apply(&kept))?;
             }
@@ -310,10 +325,9 @@ impl Resolver {
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if all || words.mentions(*letter) {
                 self.state.position[axis] = 0.0;
-                self.state.offset[axis] = 0.0;
+                self.forget_offset(axis);
                 self.state.known[axis] = true;
                 self.state.stated[axis] = false;
-                self.state.offset_known[axis] = true;
             }
         }
         self.anchor();
@@ -351,33 +365,41 @@ impl Resolver {
 
     /// A motion command that is not followed: where it ends is taken over, what it does between is not judged.
     fn not_followed(&mut self, words: &Words, is_curve: bool, at: At<'_>) -> Result<()> {
+        let moves = words.has_any(b"XYZ") || words.get(self.rules.axis).is_some();
+        let to = self.state.target([words.get(b'X'), words.get(b'Y'), words.get(b'Z')], false);
+        self.pass_through(words, moves.then_some(Leads { to, lost: [false; 3] }), is_curve, at)
+    }
+
+    /// A line is passed through as it is, to a place if it moves. `lays`: its E is what it lays.
+    pub(super) fn pass_through(&mut self, words: &Words, leads: Option<Leads>, lays: bool, at: At<'_>) -> Result<()> {
         let axis_e = self.rules.axis;
-        let moves = words.has_any(b"XYZ") || words.get(axis_e).is_some();
         let mut curve = None;
-        if moves {
+        if let Some(Leads { to, lost }) = leads {
             let relative = self.state.e_is_relative();
             let given = words.get(axis_e).map(|e| e * self.state.unit_mm).filter(|e| e.is_finite());
-            if let Some(e) = given.filter(|_| is_curve) {
+            if let Some(e) = given.filter(|_| lays) {
                 curve = Some(self.turned(e, relative, true, at)?);
             }
-            let to = self.state.target([words.get(b'X'), words.get(b'Y'), words.get(b'Z')], false);
             if to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
                 self.state.position = to;
             }
-            if let Some(e) = given.filter(|_| is_curve || !relative) {
+            if let Some(e) = given.filter(|_| lays || !relative) {
                 self.state.e = if relative { self.state.e + e } else { e };
                 self.own_e = None;
-                if !is_curve {
+                if !lays {
                     self.command(Kind::SetE, at);
                 }
             }
             let text = at.words().first().map_or(&[][..], |w| &at.block.bytes[w.start as usize..w.end() as usize]);
-            self.found(Code::MotionNotFollowed, at, || String::from_utf8_lossy(text).into_owned());
+            let is_lost = lost != [false; 3];
+            let code = if is_lost { Code::PlaceUnknown } else { Code::MotionNotFollowed };
+            self.found(code, at, || String::from_utf8_lossy(if is_lost { at.text() } else { text }).trim().to_owned());
+            (0..3).filter(|axis| lost[*axis]).for_each(|axis| self.lose(axis));
         }
         let feed = self.read_feed(words, at);
         let mut step = self.blank(Kind::FeedUser, at);
         (step.feed_at, step.feed_len) = match feed {
-            Some(word) if moves => {
+            Some(word) if leads.is_some() => {
                 self.set_feed(word);
                 step.feed_mm_min = self.state.feed_mm_min;
                 step.feed_decimals = self.state.feed_decimals;
@@ -391,7 +413,7 @@ impl Resolver {
             (step.e_at, step.e_len, step.e_decimals) = (word.start, word.len, word.decimals);
         }
         self.moves.push(step);
-        if moves {
+        if leads.is_some() {
             self.anchor();
         }
         Ok(())
@@ -469,6 +491,10 @@ enum Action {
     SetReversal(Kind),
     SetPosition,
     ClearOffsets,
+    SetOrigin,
+    KeepPlace,
+    GoBack,
+    FromKept,
     NotFollowed {
         /// It is a curve: E is what it lays.
         is_curve: bool,
