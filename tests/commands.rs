@@ -236,7 +236,7 @@ fn beads_behind_a_line_that_counts_from_a_kept_place_start_where_it_ends() {
     for (preset, lines, from) in [
         ("network", format!("G60 S3\n{away}G1 R3 X0 Y0 F6000\n"), Some(80.0)),
         ("network", format!("G60 S3\n{away}G0 R3 X-5.5\n"), Some(74.5)),
-        // Not kept by the file, set by the board as well, or along distances.
+        // Not kept by the file, or set by the board as well.
         ("network", format!("G60 S3\n{away}G1 R4 X0 Y0\n"), None),
         ("network", format!("G60 S1\n{away}G1 R1 X0 Y0\n"), None),
         ("board", format!("G60 S3\n{away}G1 R3 X0 Y0 F6000\n"), Some(0.0)),

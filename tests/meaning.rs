@@ -37,6 +37,11 @@ fn strand(profile: &mut Profile) {
     profile.screw.e_unit.value = EUnit::VirtualFilament;
 }
 
+fn board(profile: &mut Profile) {
+    profile.controller =
+        Profile::load("[controller]\npreset = \"board\"\n", "board").expect("a sound profile").controller;
+}
+
 fn rows() -> Vec<Row> {
     let row = |file, beads, volume, path, travels, travel_path, e_only, feeds| Row {
         file,
@@ -127,6 +132,9 @@ fn rows() -> Vec<Row> {
         row("long-bead", 2, 458.0, 300.0 + 300.0_f64.hypot(30.0), 1, 10.0, 0, &[10.0 / 1.5, 10.0]),
         // 450 mm³ on 50 pi mm: 10 * 50 pi / 450 = 10 pi / 9 mm/s.
         row("long-arc", 2, 458.0, 50.0 * PI + 30.0, 1, 50.0, 0, &[10.0 * PI / 9.0, 10.0]),
+        // From X10 to X20 it asks 16 mm³/s: 10 / 0.8 mm/s; from X50, where nothing was kept, 5.33. Travels 10 + 40.
+        Row { set: board, ..row("kept-place", 1, 8.0, 10.0, 2, 50.0, 0, &[12.5]) },
+        row("kept-place", 1, 8.0, 30.0, 2, 50.0, 0, &[20.0]),
         // 20 mm³/s to 10 mm/s; then a travel and a bead of 4 mm³/s at the feed of the file.
         row("unfilled-feed", 2, 24.0, 40.0, 2, 30.0, 0, &[10.0, 20.0]),
         // The 2 mm³ are no bead of a billionth of a millimetre.

@@ -96,6 +96,8 @@ pub struct Rules {
     pub g90_sets_e: bool,
     /// `M221` scales E without motion too, and up to this, %.
     pub flow_percent: (bool, f64),
+    /// `G60` keeps the place, and `G61` goes back to it.
+    pub keeps_places: bool,
 }
 
 /// What was read.
@@ -148,6 +150,7 @@ struct State {
     /// Where the tool just taken up left off itself, until its first E or `G92 E`.
     own_e: Option<f64>,
     homed: bool,
+    kept: [f64; 3],
 }
 
 /// Reads a whole file.
@@ -168,6 +171,7 @@ pub fn read(bytes: &[u8], rules: &Rules) -> Reading {
         left_off: BTreeMap::new(),
         own_e: None,
         homed: false,
+        kept: [0.0; 3],
     };
     let mut out = Reading::default();
     for (index, raw) in bytes.split(|&b| b == b'\n').enumerate() {
@@ -331,6 +335,8 @@ fn run(words: &[Word], line: usize, state: &mut State, rules: &Rules, out: &mut 
                 state.at = target(words, state);
                 return;
             }
+            (b'G', Some(600)) if rules.keeps_places => state.kept = state.at,
+            (b'G', Some(610)) if rules.keeps_places => return state.at = state.kept,
             // Settings: axis words beside them go on with the motion before (NISTIR 6556, modal groups).
             (b'G', Some(400..=439 | 490 | 530..=599 | 610 | 640 | 940)) => moves = true,
             // Any other G command alone on its line takes the words for itself.

@@ -114,6 +114,7 @@ pub fn rules(profile: &Profile) -> Rules {
             profile.controller.flow_factor_at_rest.value,
             profile.controller.max_flow_percent.value.unwrap_or(f64::INFINITY),
         ),
+        keeps_places: profile.controller.preset.value == Preset::Board,
     }
 }
 
