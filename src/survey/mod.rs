@@ -16,6 +16,7 @@ pub mod raster;
 mod section;
 mod standing;
 mod surveyor;
+mod window;
 
 pub use pace::{BeadSpeeds, Pace};
 pub use surveyor::Surveyor;

@@ -6,18 +6,13 @@
 
 use super::footprint::Footprint;
 use super::section::Rectangle;
+use super::window::{MOST_SIDE, WORD, Window};
 use crate::units::Bounded;
 
-/// Most cells of a raster: half a MiB, one bit each.
-const MOST_CELLS: usize = 1 << 22;
-/// Most cells along a side, so that a single bead is drawn in bounded time; far below what an `i16` holds.
-const MOST_SIDE: i32 = 8192;
 /// How often cells may become twice as large.
 const MOST_DOUBLINGS: u32 = 3;
 /// Cells further from the first bead are outside, whatever their size.
 const FAR: f64 = 16_000.0;
-/// Cells of a word.
-const WORD: i32 = 64;
 const _: () = assert!(MOST_SIDE <= 64 * 2 * WORD, "a touched row has a bit for each pair of its words");
 /// Half of the rows of a bead between its corners for which it is worth while to take them apart.
 const SHORT_ROWS: f64 = 4.0;
@@ -38,53 +33,6 @@ static FIRST: [[u64; 2]; 2 * WORD as usize + 1] = {
     }
     first
 };
-
-/// A window on the grid: cells `left..left + 64 words`, `bottom..bottom + rows`.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-struct Window {
-    left: i32,
-    bottom: i32,
-    words: usize,
-    rows: usize,
-}
-
-impl Window {
-    fn right(self) -> i32 {
-        self.left + self.words as i32 * WORD
-    }
-
-    fn top(self) -> i32 {
-        self.bottom + self.rows as i32
-    }
-
-    fn holds(self, low: [i32; 2], high: [i32; 2]) -> bool {
-        low[0] >= self.left && low[1] >= self.bottom && high[0] < self.right() && high[1] < self.top()
-    }
-
-    /// Its lowest and highest place, cells.
-    fn bounds(self) -> [[f64; 2]; 2] {
-        [[self.left, self.bottom], [self.right(), self.top()]].map(|corner| corner.map(f64::from))
-    }
-
-    /// The least window, in whole words, that holds both this one and the cells `low..=high` with `room` around them.
-    fn joined(self, low: [i32; 2], high: [i32; 2], room: i32) -> Self {
-        let (mut left, mut bottom) = (low[0] - room, low[1] - room);
-        let (mut right, mut top) = (high[0] + 1 + room, high[1] + 1 + room);
-        if self.rows > 0 {
-            (left, bottom) = (left.min(self.left), bottom.min(self.bottom));
-            (right, top) = (right.max(self.right()), top.max(self.top()));
-        }
-        let left = left.div_euclid(WORD) * WORD;
-        let words = (right - left + WORD - 1).div_euclid(WORD);
-        Self { left, bottom, words: words as usize, rows: (top - bottom) as usize }
-    }
-
-    fn is_allowed(self) -> bool {
-        self.rows <= MOST_SIDE as usize
-            && self.words as i32 * WORD <= MOST_SIDE
-            && self.rows * self.words * WORD as usize <= MOST_CELLS
-    }
-}
 
 /// A segment in cells, with the cells it may touch.
 #[derive(Clone, Copy, Debug)]
