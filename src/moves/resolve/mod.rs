@@ -3,6 +3,7 @@
 //! For each line the words are sorted, the whole line is checked against the state, and only then the state is
 //! changed: a line that cannot be read leaves everything as it was.
 
+mod checks;
 mod excess;
 mod kept;
 mod lag;

@@ -1,5 +1,6 @@
 //! Motion lines: checked as a whole, then committed.
 
+use super::checks::check_place;
 use super::excess::{Before, Laid};
 use super::rules::BESIDE_MM;
 use super::{At, MAX_COORDINATE_MM, Resolver};
@@ -13,13 +14,8 @@ use crate::moves::words::Words;
 use crate::moves::{Kind, Move, ROUNDED};
 use crate::units::Bounded;
 
-/// Words that a motion line acts on, besides that of the extruder.
-const MOTION_LETTERS: [u8; 8] = *b"XYZIJKRF";
 /// An end further than this from its circle is reported, mm.
 const ARC_END_MM: f64 = 0.05;
-/// Feeds that are believed, units per minute.
-pub(super) const PLAUSIBLE_FEED: std::ops::RangeInclusive<f64> = 1e-6..=1e9;
-
 /// What a motion line asks for.
 #[derive(Clone, Copy, Debug)]
 struct Asked<'a> {
@@ -51,12 +47,6 @@ fn outside([x, y, _]: [f64; 3], [least_x, least_y, most_x, most_y]: &[f64; 4]) -
 pub(super) const LEAST_E: f64 = 1e-9;
 /// The same of the path of a straight line, mm: an extruder that turns on it turns alone.
 pub(super) const LEAST_PATH_MM: f64 = 1e-6;
-
-/// A word O right behind a number, with the word of that number: no command of a motion line, but a slip of the keyboard.
-fn letter_for_zero(words: &[Word]) -> Option<(&Word, &Word)> {
-    let mut pairs = words.iter().zip(words.iter().skip(1));
-    pairs.find(|(word, next)| next.letter == b'O' && word.has_number() && next.start == word.end())
-}
 
 /// What an E word does.
 #[derive(Clone, Copy, Debug)]
@@ -96,15 +86,6 @@ pub(in crate::moves) fn new_melt(kind: Kind, volume: f64, drawn_back: f64, e_lea
         }
         _ => (0.0, drawn_back - volume.at_most(0.0)),
     }
-}
-
-/// Refuses a line that ends where no machine is.
-#[inline]
-fn check_place(to: [f64; 3], at: At<'_>) -> Result<()> {
-    if to.iter().all(|v| v.abs() <= MAX_COORDINATE_MM) {
-        return Ok(());
-    }
-    Err(at.malformed("this position is further than a kilometre away"))
 }
 
 impl Resolver {
@@ -248,13 +229,6 @@ impl Resolver {
             twice: words.twice_among(&self.motion_letters()),
         };
         self.advance(&asked, mode, arc, at)
-    }
-
-    /// Words that a motion line acts on.
-    fn motion_letters(&self) -> [u8; 9] {
-        let mut letters = [self.rules.axis; 9];
-        letters[..8].copy_from_slice(&MOTION_LETTERS);
-        letters
     }
 
     /// Checks what is asked for, then commits it. `arc`: the path, where it is one, and its flags.
@@ -441,55 +415,6 @@ impl Resolver {
         self.moves.push(step);
     }
 
-    /// Refuses words that a motion line acts on and that are no numbers. Returns whether an F word can be added.
-    fn check_words(&mut self, words: &Words, at: At<'_>) -> Result<bool> {
-        if at.line.has(Line::JUNK) {
-            let text = at.text();
-            let rest = |from: usize| text.get(from..).unwrap_or_default();
-            let behind_words = (at.line.code_end - at.line.start) as usize;
-            let gap = rest(behind_words).iter().take_while(|b| b.is_ascii_whitespace()).count();
-            // What hangs on a word spoils the whole word.
-            let spoilt = at.words().last().filter(|_| gap == 0).map(|word| (word.start - at.line.start) as usize);
-            let start = spoilt.unwrap_or(behind_words + gap);
-            let len = rest(start).iter().take_while(|b| !b.is_ascii_whitespace() && **b != b';').count();
-            let junk = rest(start).get(..len).unwrap_or_default();
-            // A feed the slicing program forgot to fill in concerns no position: controllers go on without it.
-            if junk.starts_with(b"F{") {
-                let code = if self.watch.refuses_feed(0.0) { Code::FeedRefused } else { Code::Placeholder };
-                self.found(code, at, || String::from_utf8_lossy(junk).into_owned());
-                return Ok(false);
-            }
-            let place = at.excerpt(start, start + len, "not a number");
-            if junk.iter().any(|b| matches!(b, b'[' | b'#' | b'<')) {
-                return Err(Error::new(ErrorKind::Unsupported {
-                    what: "this line computes a value while it runs; only plain numbers can be followed".to_owned(),
-                    help: "export plain G-code without parameters and expressions, or run with --lenient to pass such \
-                           lines through (where they hold E, also with --set screw.output_e_unit=as-in-file)"
-                        .to_owned(),
-                })
-                .at(place));
-            }
-            return Err(Error::new(ErrorKind::Malformed {
-                what: format!("`{}` cannot be read on a motion line", String::from_utf8_lossy(junk)),
-            })
-            .at(place));
-        }
-        if let Some((number, letter)) = letter_for_zero(at.words()) {
-            let [from, to] = [number.start, letter.end()].map(|place| (place - at.line.start) as usize);
-            let text = String::from_utf8_lossy(at.text().get(from..to).unwrap_or_default()).into_owned();
-            let what = format!("`{text}` is no number: a letter O stands where a zero may be meant");
-            let place = at.excerpt((letter.start - at.line.start) as usize, to, "the letter O");
-            return Err(Error::new(ErrorKind::Malformed { what }).at(place));
-        }
-        if let Some(letter) = words.bare_among(&self.motion_letters()) {
-            let word = at.words().iter().find(|w| w.letter == letter && !w.has_number());
-            let start = word.map_or(0, |w| (w.start - at.line.start) as usize);
-            return Err(Error::new(ErrorKind::Malformed { what: format!("{} has no number", letter as char) })
-                .at(at.excerpt(start, start + 1, "a number is missing here")));
-        }
-        Ok(true)
-    }
-
     fn arc(&mut self, words: &Words, from: [f64; 3], to: [f64; 3], clockwise: bool, at: At<'_>) -> Result<ArcPath> {
         let (first, second, _) = self.state.plane.axes();
         const OFFSETS: [u8; 3] = *b"IJK";
@@ -516,21 +441,6 @@ impl Resolver {
             self.found(Code::ArcEnd, at, || format!("{:.2} mm off", arc.end_error));
         }
         Ok(ArcPath { plane: self.state.plane, arc, from, to })
-    }
-
-    /// The F word of the line, if it can be used.
-    pub(super) fn read_feed<'a>(&mut self, words: &Words, at: At<'a>) -> Option<&'a Word> {
-        at.words().get(words.place(b'F')?).filter(|word| self.is_usable_feed(word, at))
-    }
-
-    /// Whether an F word can be used; reports one that cannot.
-    fn is_usable_feed(&mut self, word: &Word, at: At<'_>) -> bool {
-        if PLAUSIBLE_FEED.contains(&word.value) {
-            return true;
-        }
-        let code = if self.watch.refuses_feed(word.value) { Code::FeedRefused } else { Code::FeedIgnored };
-        self.found(code, at, || format!("F{}", word.value));
-        false
     }
 
     pub(super) fn set_feed(&mut self, word: &Word) {

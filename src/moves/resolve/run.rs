@@ -2,7 +2,8 @@
 //! feeds and turns of the extruder alone. What no line of such a run changes is asked once, before the first of them; any other
 //! line ends the run.
 
-use super::motion::{LEAST_E, LEAST_PATH_MM, PLAUSIBLE_FEED, kind_of, new_melt};
+use super::checks::PLAUSIBLE_FEED;
+use super::motion::{LEAST_E, LEAST_PATH_MM, kind_of, new_melt};
 use super::{At, MAX_COORDINATE_MM, Resolver};
 use crate::line::{Block, LineKind, Word};
 use crate::moves::notes::{self, Note};
