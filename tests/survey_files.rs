@@ -30,12 +30,47 @@ fn medley() -> String {
     plate.text
 }
 
+/// Short beads along a curve that hardly bends, among them one so long that cells get coarser.
+fn far_apart() -> String {
+    let mut plate = Plate::new();
+    plate.layer(1).travel(140.0, 98.0);
+    let places: [[f64; 2]; 21] = [
+        [138.239, 100.868],
+        [140.220, 98.098],
+        [142.360, 94.756],
+        [142.924, 94.260],
+        [145.174, 92.191],
+        [146.704, 90.305],
+        [147.377, 89.599],
+        [148.472, 88.613],
+        [148.973, 88.086],
+        [150.308, 87.369],
+        [151.637, 87.146],
+        [153.763, 85.810],
+        [154.435, 85.457],
+        [157.463, 84.112],
+        [157.898, 83.800],
+        [160.940, 81.717],
+        [161.764, 81.323],
+        [163.123, 80.576],
+        [165.883, 79.194],
+        [167.378, 78.869],
+        [167.687, 78.710],
+    ];
+    for (k, [x, y]) in places.into_iter().enumerate() {
+        plate.bead(if k == 6 { 4913.0 } else { x }, y);
+    }
+    plate.text
+}
+
 #[test]
 fn records_depend_on_neither_blocks_nor_threads() {
     let demo = runs::fixture("demo/casting_pads.gcode");
-    for (input, profile) in [(medley().into_bytes(), profile()), (demo, runs::profile())] {
+    for (input, profile) in
+        [(medley().into_bytes(), profile()), (far_apart().into_bytes(), profile()), (demo, runs::profile())]
+    {
         let expected = run(&input, &profile, &Options::default()).expect("sound input");
-        for block_size in [64, 4096, 1 << 20] {
+        for block_size in [1, 64, 4096, 1 << 20] {
             for threads in [1, 2] {
                 let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads start");
                 let options = Options { block_size, ..Options::default() };

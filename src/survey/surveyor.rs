@@ -217,7 +217,8 @@ impl Surveyor {
         self.ends.clear();
         self.ends.extend(beads.iter().map(|step| track.level(step)));
         let height_mm = self.stated_mm.unwrap_or(record.height_mm);
-        let mut off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
+        // Of the cells to begin with: when the raster gets coarser depends on what is drawn by then.
+        let off_mm = Joined::off_mm(self.account.cell_mm);
         let Some(mut last) = self.joined.pop() else { return };
         for (step, &to) in beads.iter().zip(&self.ends) {
             if !last.takes(step, to, height_mm, off_mm) {
@@ -226,7 +227,6 @@ impl Surveyor {
                 if self.joined.len() >= MOST_JOINED {
                     record.outside_mm3 += self.drawn.joined(&self.joined);
                     self.joined.clear();
-                    off_mm = Joined::off_mm(self.drawn.raster.cell_mm());
                 }
             }
         }
@@ -271,7 +271,7 @@ impl Surveyor {
     fn joins(&mut self, step: &Move, [from, to]: [[f64; 3]; 2]) -> bool {
         let (Some(joined), Some(open)) = (self.joined.last_mut(), &self.open) else { return false };
         let height = self.stated_mm.unwrap_or(open.record.height_mm);
-        let off = Joined::off_mm(self.drawn.raster.cell_mm());
+        let off = Joined::off_mm(self.account.cell_mm);
         let goes_on = step.layer == open.record.number && to[2] == from[2] && joined.ends_at(from);
         goes_on && joined.takes(step, [to[0], to[1]], height, off)
     }
