@@ -242,7 +242,8 @@ fn arcs_are_named_again_behind_what_was_put_between() {
     let set = ["controller.preset=network", "screw.lag_compensated_by=controller"];
     let (output, _) = rewrite(arcs, &set);
     let behind: Vec<&str> = output.lines().skip_while(|line| *line != "M701").collect();
-    assert!(behind[1].starts_with("G3 X50 Y10 I10 J0 E") && behind[2].starts_with("X70 Y10"), "{output}");
+    assert!(behind[1].starts_with("M204 P"), "lowered again: {output}");
+    assert!(behind[2].starts_with("G3 X50 Y10 I10 J0 E") && behind[3].starts_with("X70 Y10"), "{output}");
     assert!(output.contains("G1 F3000\nM701\n"), "{output}");
     // Nothing was put between: nothing is named.
     let (plain, _) = rewrite(&arcs.replace("M701\n", ""), &set);

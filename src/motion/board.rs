@@ -357,7 +357,7 @@ impl<T: Told> Replan for Board<T> {
                 None => self.line([x, y, z, e], speed, accel, None, 0),
             },
             Kind::EIn | Kind::EOut => self.line([0.0, 0.0, 0.0, e], speed, accel, None, 0),
-            Kind::Dwell | Kind::Stop | Kind::Pause | Kind::End => {
+            Kind::Dwell | Kind::Stop | Kind::Pause | Kind::Home | Kind::End => {
                 self.stop();
                 self.settled.push(T::of(Timing { time: step.wait_s, ..Timing::default() }));
             }

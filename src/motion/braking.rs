@@ -193,7 +193,9 @@ impl Braking {
                         self.rules = self.base.with(limits);
                     }
                 }
-                Kind::Dwell | Kind::Stop | Kind::Pause | Kind::End => (last, last_top, self.before) = (None, 0.0, None),
+                Kind::Dwell | Kind::Stop | Kind::Pause | Kind::Home | Kind::End => {
+                    (last, last_top, self.before) = (None, 0.0, None)
+                }
                 Kind::SetE | Kind::KeptE | Kind::SetEOut | Kind::SetEIn | Kind::Feed | Kind::FeedUser => {}
                 // What a board joins to the next move takes no time of its own.
                 _ if timing.time <= 0.0 => {}

@@ -466,7 +466,7 @@ impl<T: Told> Host<T> {
                 None => self.aside(),
             },
             Kind::EIn | Kind::EOut => self.e_only(e.abs(), speed, accel),
-            Kind::Dwell | Kind::Stop | Kind::Pause | Kind::End => self.rest(step.wait_s),
+            Kind::Dwell | Kind::Stop | Kind::Pause | Kind::Home | Kind::End => self.rest(step.wait_s),
             Kind::Limits => {
                 let lagged = self.rules.e_lag_s > 0.0;
                 if let Some(limits) = beside.limits {

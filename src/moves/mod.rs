@@ -54,10 +54,11 @@ pub enum Kind {
     /// Lets the machine come to a full stop: waiting for temperature or for the end of all motion.
     Stop,
     /// Stops the machine, which may then move by itself, nobody knows how long: waits for somebody, changes the material or the
-    /// tool, homes or probes the bed. The feed of the file must be in force before it, as before a [`Kind::FeedUser`].
+    /// tool. The feed of the file must be in force before it, as before a [`Kind::FeedUser`].
     Pause,
-    /// Ends the program. As a [`Kind::Pause`], but what stands behind it may never be read: all that the file has in force must
-    /// be so before it.
+    /// Homes axes or probes the bed, at feeds of its own.
+    Home,
+    /// Ends the program: what stands behind it may never be read. The feed of the file is put back before it.
     End,
     /// Sets the count of the extruder axis (`G92 E`) to [`Move::e_count`].
     SetE,
@@ -307,27 +308,19 @@ impl Move {
             }
     }
 
-    /// Whether it is a command that may move by itself, a macro, a pause or the end of the program, before which lines may stand.
+    /// Whether it is a command that may move by itself, or the end of the program, before which lines may stand: all that the
+    /// file has in force is put back before it.
     #[inline]
     pub fn runs_commands(&self) -> bool {
-        self.is_command() && self.flags & Self::FIXED == 0
+        matches!(self.kind, Kind::FeedUser | Kind::Pause | Kind::Home | Kind::End)
+            && self.e == 0.0
+            && self.flags & Self::FIXED == 0
     }
 
-    /// Whether it is the end of the program, before which lines may stand.
-    #[inline]
-    pub fn ends_program(&self) -> bool {
-        self.kind == Kind::End && self.runs_commands()
-    }
-
-    /// Whether it is such a command, before which none may.
+    /// Whether it is a macro or a pause before which no line may stand: it runs with what is in force.
     #[inline]
     pub fn is_fixed_command(&self) -> bool {
-        self.is_command() && self.flags & Self::FIXED != 0
-    }
-
-    #[inline]
-    fn is_command(&self) -> bool {
-        matches!(self.kind, Kind::FeedUser | Kind::Pause | Kind::End) && self.e == 0.0
+        matches!(self.kind, Kind::FeedUser | Kind::Pause) && self.e == 0.0 && self.flags & Self::FIXED != 0
     }
 
     /// Whether a flag is set.

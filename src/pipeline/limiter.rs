@@ -244,10 +244,10 @@ impl Passes {
             if let Some(limits) = beside.limits {
                 self.accels.iter_mut().chain(&mut self.travels).for_each(|accels| accels.follow(limits));
             }
-            if step.ends_program() {
+            if step.runs_commands() {
                 self.accels.iter_mut().chain(&mut self.travels).for_each(Accels::are_put_back);
             }
-            let of_travels = self.travels.as_mut().filter(|_| kind == Kind::Travel || step.runs_commands());
+            let of_travels = self.travels.as_mut().filter(|_| kind == Kind::Travel);
             let mut ruling = match (of_travels, &mut self.accels) {
                 (Some(travels), _) => travels.next(step, kind, (bounds.sway, Reason::Sway), speed),
                 (None, None) => Ruling::NONE,

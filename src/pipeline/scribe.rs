@@ -329,10 +329,10 @@ impl Scribe {
             }
         }
         if let Some(accel) = ruling.word {
-            let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP) || step.runs_commands();
+            let is_travel = step.kind == Kind::Travel || mark.has(Marks::STRIP);
             self.pauses.in_force.set_accel(f64::from(accel), is_travel, &mut lines);
         }
-        if step.ends_program() {
+        if step.runs_commands() {
             self.pauses.in_force.put_back_for_good(&mut lines);
         }
         self.drive.accel_is(ruling.bound, beside.limits);
@@ -434,7 +434,7 @@ struct Around<'a, 'b> {
 #[derive(Clone, Copy)]
 struct Calm {
     /// What they are, a bit for each [`Kind`].
-    kinds: u16,
+    kinds: u32,
     /// Flags that tell, and those of them that are set.
     flags: [u16; 2],
     /// Their layer, where that tells.
@@ -445,16 +445,17 @@ impl Calm {
     /// None are.
     const NONE: Self = Self { kinds: 0, flags: [0; 2], layer: None };
     /// What may move by itself: before that, limits of the file are put back.
-    const COMMANDS: u16 = 1 << Kind::Pause as u16 | 1 << Kind::End as u16 | 1 << Kind::FeedUser as u16;
+    const COMMANDS: u32 =
+        1 << Kind::FeedUser as u32 | 1 << Kind::Pause as u32 | 1 << Kind::Home as u32 | 1 << Kind::End as u32;
     /// Of a drive that changes no E.
     const IDLE: Self = Self {
-        kinds: !(1 << Kind::Limits as u16 | Self::COMMANDS),
+        kinds: !(1 << Kind::Limits as u32 | Self::COMMANDS),
         flags: [Move::NUMBERED | Move::TAKE_OUT | Move::SPLIT | Move::ARC, 0],
         layer: None,
     };
     /// Of one that [goes on](Drive::goes_on).
     const DRIVEN: Self = Self {
-        kinds: 1 << Kind::Bead as u16,
+        kinds: 1 << Kind::Bead as u32,
         flags: [
             Self::IDLE.flags[0]
                 | Move::FIXED
@@ -474,7 +475,7 @@ impl Calm {
     fn holds(&self, step: &Move, mark: Marks, ruling: &Ruling) -> bool {
         let [tell, set] = self.flags;
         step.flags & tell == set
-            && self.kinds & 1 << step.kind as u16 != 0
+            && self.kinds & 1 << step.kind as u32 != 0
             && self.layer.is_none_or(|layer| layer == step.layer)
             && !mark.any(Marks::DROP, Marks::STRIP)
             && !mark.any(Marks::RELIEVE, Marks::CHARGE)

@@ -127,6 +127,7 @@ impl Figures {
             Kind::Dwell
             | Kind::Stop
             | Kind::Pause
+            | Kind::Home
             | Kind::End
             | Kind::SetE
             | Kind::KeptE

@@ -232,7 +232,7 @@ impl Resolver {
             Action::Dwell => self.dwell(words, at),
             Action::Home => self.home(words, at),
             Action::Macro => self.command(Kind::FeedUser, at),
-            Action::Probe => self.command(Kind::Pause, at),
+            Action::Probe => self.command(Kind::Home, at),
             Action::SetReversal(kind) => self.command(kind, at),
             Action::SetPosition => self.set_position(words, at),
             Action::ClearOffsets => {
@@ -320,7 +320,7 @@ impl Resolver {
     }
 
     fn home(&mut self, words: &Words, at: At<'_>) {
-        self.command(Kind::Pause, at);
+        self.command(Kind::Home, at);
         let all = !b"XYZ".iter().any(|&axis| words.mentions(axis));
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if all || words.mentions(*letter) {

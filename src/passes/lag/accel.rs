@@ -173,7 +173,7 @@ impl Accels {
     pub fn next(&mut self, step: &Move, kind: Kind, (limit, reason): (f64, Reason), speed: f64) -> Ruling {
         let is_bead = kind == Kind::Bead;
         if step.length <= 0.0 {
-            return self.without_path(step);
+            return self.without_path();
         }
         // The word for beads holds for all that turns E on the way.
         let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
@@ -225,16 +225,10 @@ impl Accels {
     }
 
     /// Decides for a line without a path. Turns of the screw have an acceleration of their own, but where one word holds for all
-    /// they are bounded by it in part. What a macro or a pause does is not to crawl: mostly it travels.
-    fn without_path(&mut self, step: &Move) -> Ruling {
-        let own = self.file[1];
-        let of_beads = self.form == AccelWords::Beads && !self.is_of_travels;
-        if of_beads || !step.runs_commands() || self.written[1].is_none_or(|now| now >= own) {
-            let bound = self.written[0].filter(|_| self.form == AccelWords::AllMoves);
-            return Ruling { bound: bound.unwrap_or(f64::INFINITY), word: None, reason: self.reason };
-        }
-        self.write(own, 1);
-        Ruling { word: Some(own as u32), ..Ruling::NONE }
+    /// they are bounded by it in part.
+    fn without_path(&self) -> Ruling {
+        let bound = self.written[0].filter(|_| self.form == AccelWords::AllMoves);
+        Ruling { bound: bound.unwrap_or(f64::INFINITY), word: None, reason: self.reason }
     }
 }
 

@@ -184,7 +184,7 @@ impl Gaps {
     /// turned the screw back, where that is taken out.
     fn stands(&mut self, step: &Move, mark: Marks) -> bool {
         match step.kind {
-            Kind::Stop | Kind::Pause | Kind::End => true,
+            Kind::Stop | Kind::Pause | Kind::Home | Kind::End => true,
             Kind::FeedUser => self.reversal.is_some() && step.e == 0.0,
             Kind::EOut | Kind::SetEOut if mark.has(Marks::DROP) => {
                 self.reversal.get_or_insert(self.marks.len());
@@ -317,7 +317,7 @@ mod tests {
         // Ways and times add up; the head that waits is idle as well.
         assert_eq!(between(&[travel(2.5, 0.01), travel(2.5, 0.01)]), (relieved, charged));
         assert_eq!(between(&[travel(1.0, 0.101), travel(1.0, 0.1)]), (relieved, charged));
-        for kind in [Kind::Dwell, Kind::Stop, Kind::Pause, Kind::End] {
+        for kind in [Kind::Dwell, Kind::Stop, Kind::Pause, Kind::Home, Kind::End] {
             assert_eq!(between(&[(kind, 0.0, 0.201)]), (relieved, charged), "{kind:?}");
         }
         // So does the way of a bead that another tool lays.
@@ -339,7 +339,7 @@ mod tests {
     #[test]
     fn a_run_ends_where_anything_waits() {
         let bead = (Kind::Bead, 10.0, 0.2);
-        for kind in [Kind::Travel, Kind::Dwell, Kind::Stop, Kind::Pause, Kind::End, Kind::MovingTurn] {
+        for kind in [Kind::Travel, Kind::Dwell, Kind::Stop, Kind::Pause, Kind::Home, Kind::End, Kind::MovingTurn] {
             assert!(marks(false, &[bead, (kind, 1.0, 0.1), bead])[0].has(Marks::LAST), "{kind:?}");
         }
         assert_eq!(
