@@ -462,3 +462,14 @@ fn capacities_and_windows_at_both_ends() {
         }
     }
 }
+
+/// Beads too far out to be drawn, one behind the other: their sum is that of one by one, however many are read at a time.
+#[test]
+fn sums_do_not_depend_on_how_much_is_read_at_a_time() {
+    let input = "G90\nM83M83\nM109 S200\nG20\x0bG90\nM83\nM109 S200\nG28\nG1 a10 Y10 Z0.4 F\nM109 S200\nG28\n\
+        G1 X16000\nG5 F300\nG21 X30 E2 F60 E1 F600\nG1 X30 E2 F600\x0b0 Y10 Z0.4 F6000\n\
+        G9101.490 Y100.274 E0.01755\nG1 X102.357 Y100.603 E0.03294\nG1 X11.490 Y100.274 E0.01755\n\
+        G1 X102.357 Y100.603 E0.03294\nG1 X102.668 Y100.728 E0.01192\nG1 X103.039 Y100.990 E0.01613\n\
+        G1 X103.425 Y101.316 E0.017900\n";
+    files::judged(input.as_bytes(), files::Case::of(b'/'));
+}

@@ -69,19 +69,19 @@ impl Drawn {
         }
     }
 
-    /// Lays beads that go on from each other; the volume that is too far out to be drawn, mm³.
-    pub fn joined(&mut self, joined: &[Joined]) -> f64 {
+    /// Lays beads that go on from each other; the volume that is too far out to be drawn, mm³, added to that of those before.
+    pub fn joined(&mut self, joined: &[Joined], outside: f64) -> f64 {
         self.beads.clear();
         self.beads.extend(joined.iter().map(|joined| joined.rectangle(self.widest_mm)));
-        let outside = self.lay();
+        let outside = self.lay(outside);
         if let (Some(end), Some(last)) = (&mut self.end, joined.last()) {
             *end = last.end();
         }
         outside
     }
 
-    /// Lays an arc as chords; the volume that is too far out to be drawn, mm³.
-    pub fn arc(&mut self, arc: &ArcPath, (volume, height): (f64, f64), role: Role) -> f64 {
+    /// Lays an arc as chords; the volume that is too far out to be drawn, mm³, added to that of those before.
+    pub fn arc(&mut self, arc: &ArcPath, (volume, height): (f64, f64), role: Role, outside: f64) -> f64 {
         let cell = self.raster.cell_mm();
         let (_, _, helix) = arc.plane.axes();
         let sweep = arc.arc.sweep.abs();
@@ -108,16 +108,17 @@ impl Drawn {
             self.beads.push(Rectangle::new(ends, seen, (volume / count, height), self.widest_mm, role));
             from = to;
         }
-        self.lay()
+        self.lay(outside)
     }
 
-    /// Lays the straight `beads`, which go on from each other; the volume that is too far out to be drawn, mm³.
+    /// Lays the straight `beads`, which go on from each other; the volume that is too far out to be drawn, mm³, added to that of
+    /// those before one by one, so that it does not depend on how many are laid at a time.
     ///
     /// Each step goes through all of them in a loop of its own: what one bead comes to does not wait for the cells of the
     /// one before.
-    fn lay(&mut self) -> f64 {
+    fn lay(&mut self, mut outside: f64) -> f64 {
         let beads = std::mem::take(&mut self.beads);
-        let (mut rest, mut outside) = (beads.as_slice(), 0.0);
+        let mut rest = beads.as_slice();
         while !rest.is_empty() {
             let (drawn, others) = rest.split_at(self.raster.draw(rest));
             self.sum(drawn);

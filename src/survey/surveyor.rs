@@ -225,7 +225,7 @@ impl Surveyor {
                 self.joined.push(last);
                 last = last.next(step, to, height_mm);
                 if self.joined.len() >= MOST_JOINED {
-                    record.outside_mm3 += self.drawn.joined(&self.joined);
+                    record.outside_mm3 = self.drawn.joined(&self.joined, record.outside_mm3);
                     self.joined.clear();
                 }
             }
@@ -263,7 +263,10 @@ impl Surveyor {
             None => {
                 self.joined.push(Joined::of(step, [from, to], height_mm));
             }
-            Some(arc) => record.outside_mm3 += self.drawn.arc(arc, (step.volume, height_mm), step.role),
+            Some(arc) => {
+                let laid = (step.volume, height_mm);
+                record.outside_mm3 = self.drawn.arc(arc, laid, step.role, record.outside_mm3);
+            }
         }
     }
 
@@ -279,7 +282,7 @@ impl Surveyor {
     /// Lays the beads that were joined.
     fn lay_joined(&mut self) {
         if let Some(open) = &mut self.open {
-            open.record.outside_mm3 += self.drawn.joined(&self.joined);
+            open.record.outside_mm3 = self.drawn.joined(&self.joined, open.record.outside_mm3);
         }
         self.joined.clear();
     }
