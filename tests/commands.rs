@@ -11,6 +11,7 @@ mod strand;
 
 use std::io::Cursor;
 
+use meltwright::moves::named::RIGHT_ANGLE_SPEED;
 use meltwright::pipeline::{self, Options, Passes};
 use meltwright::profile::{LagCompensation, PartMoves, Profile};
 use meltwright::summary::Summary;
@@ -361,12 +362,8 @@ impl Set {
                 put(one, said('X').or(said('J')));
                 put(other, said('Y'));
             }
-            "SET_VELOCITY_LIMIT" => {
-                let speed = line.split_once("SQUARE_CORNER_VELOCITY=").expect("the corner rule").1;
-                put(one, speed.parse().ok());
-            }
             "G0" | "G1" => put(feed, said('F')),
-            _ => {}
+            _ => put(one, line.strip_prefix(RIGHT_ANGLE_SPEED).map(|speed| speed.parse().expect("a speed"))),
         }
     }
 }
@@ -375,8 +372,9 @@ impl Set {
 /// written behind it. So it is where the end is not the last line, and whatever is read at a time.
 #[test]
 fn the_end_of_a_program_finds_what_the_file_has_in_force() {
+    let of_host = format!("M204 S2000\n{RIGHT_ANGLE_SPEED}4");
     let cases = [
-        ("host", "all-moves", "M204 S2000\nSET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY=4"),
+        ("host", "all-moves", of_host.as_str()),
         ("board", "beads", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 J0.02"),
         ("board", "all-moves", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 J0.02"),
         ("network", "beads", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 X8 Y9"),
@@ -439,8 +437,9 @@ fn the_end_of_a_program_finds_what_the_file_has_in_force() {
 /// as without them, whatever the controller, wherever the head waits, and however the lag is made up for.
 #[test]
 fn refills_run_under_what_the_file_has_in_force() {
+    let of_host = format!("M204 S2000\n{RIGHT_ANGLE_SPEED}4");
     let presets = [
-        ("host", "M204 S2000\nSET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY=4"),
+        ("host", of_host.as_str()),
         ("board", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 J0.02"),
         ("network", "M204 P2000 T2500\nM201 X1800 Y1900\nM205 X8 Y9"),
     ];
