@@ -32,7 +32,7 @@ pub struct Pace {
 
 /// Between which speeds a move is.
 #[derive(Clone, Copy, Debug)]
-pub struct Speeds {
+pub(super) struct Speeds {
     /// How many times what it is held to its highest speed is, at least 1.
     pub over: f64,
     /// How many times the speed below which it is not slowed that is, at least 1.
@@ -65,7 +65,7 @@ impl BeadSpeeds {
 
     /// Of a bead that reaches `top` mm/s and lays `area` mm².
     #[inline(always)]
-    pub fn of(&self, top: f64, area: f64) -> Speeds {
+    pub(super) fn of(&self, top: f64, area: f64) -> Speeds {
         let flow = area * top;
         let over = 1.0.at_least(flow * self.per_most);
         Speeds { over, spare: 1.0.at_least((top * self.per_speed).at_most(flow * self.per_flow) / over) }
@@ -104,7 +104,7 @@ impl Pace {
     /// Adds a move over a length, mm. `along`: what of it runs along X and Y, mm; for an arc, which somewhere runs along each,
     /// all of it.
     #[inline]
-    pub fn add(&mut self, length: f64, along: [f64; 2], timing: &Timing, speeds: Speeds) {
+    pub(super) fn add(&mut self, length: f64, along: [f64; 2], timing: &Timing, speeds: Speeds) {
         let Speeds { over, spare } = speeds;
         self.file_s += timing.time;
         if length <= 0.0 {
